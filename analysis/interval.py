@@ -1,0 +1,21 @@
+"""One interval record that every question shares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """From `low` to `high` in the unit of the quantity, holding at `level` (0.95)."""
+
+    low: float
+    high: float
+    level: float = 0.95
+
+    def __contains__(self, value: float) -> bool:
+        return self.low <= value <= self.high
+
+    @property
+    def half_width(self) -> float:
+        return (self.high - self.low) / 2
