@@ -1,0 +1,332 @@
+"""From the widths of a strip to the angle of the cut, exactly.
+
+Signs: seen from above with the fence at the bottom, a positive angle leans to the right at
+the open end; a positive tilt leans to the right going up. A strip that fell to the right of
+the blade shows the other sign, which `strip_side` undoes. At its wide end a strip's cut leans
+away from the strip.
+
+Every relation is exact for widths measured along the fence: no small-angle form is used.
+All angles are in radians, all lengths in millimetres; nan means "not read" on the way in and
+"not revealed, or not complete" on the way out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.methods import METHODS, Method, Quantity, Relation, Side
+
+Array = NDArray[np.float64]
+
+# Newton from the near side of the pole halves its distance at worst; 60 halvings reach the
+# last bit of a double.
+_ROUNDS: Final = 60
+_FIVE_CUT: Final = METHODS["five-cut"].relations[0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrialValues:
+    """What each trial shows, four arrays of shape (n,).
+
+    deviation_mm: open end minus fence end, or upper minus lower, as read (its sign is the
+    strip's own); the gap for a method of one gap; nan for lengths. angle_rad, tilt_rad,
+    length_mm: nan where the method does not reveal them or the trial is not complete.
+    """
+
+    deviation_mm: Array
+    angle_rad: Array
+    tilt_rad: Array
+    length_mm: Array
+
+    def of(self, quantity: Quantity) -> Array:
+        """The array of `quantity`."""
+        if quantity == "angle":
+            return self.angle_rad
+        return self.tilt_rad if quantity == "tilt" else self.length_mm
+
+
+def series_values(
+    method: Method,
+    widths_mm: ArrayLike,
+    baseline_mm: float | None = None,
+    thickness_mm: float | None = None,
+    inset_mm: float = 0.0,
+    strip_side: Side = "left",
+    pieces: int | None = None,
+) -> TrialValues:
+    """Each trial's deviation, angle, tilt and length.
+
+    widths_mm: (n, places, repeats), or (n, places) for one repeat; nan = not read. A place's
+    value is the mean of its repeats that were read; a trial with a place never read is nan.
+    baseline_mm, thickness_mm: as the method asks; a quantity whose own is None comes out nan.
+    inset_mm: from the strip's end to the middle of the jaws' contact; the length that counts
+    is the baseline less twice the inset.
+    Raises ValueError, naming the field, for lengths that are not positive numbers, an inset
+    that leaves no length, a side other than left or right, or widths of another shape.
+    """
+    means = place_means(method, widths_mm)
+    sign = strip_sign(method, strip_side)
+    nothing = np.full(len(means), np.nan)
+    found: dict[Quantity, Array] = {}
+    deviation = nothing
+    for number, relation in enumerate(method.relations):
+        contrast = weighted(means, relation.weights)
+        if relation.terms:
+            base = base_mm(relation, baseline_mm, thickness_mm, inset_mm)
+            if number == 0:
+                deviation = contrast
+            found[relation.quantity] = (
+                nothing
+                if base is None
+                else sign * solve(relation, contrast / base, pieces_of(method, pieces))
+            )
+        else:
+            found[relation.quantity] = contrast
+    return TrialValues(
+        deviation,
+        found.get("angle", nothing),
+        found.get("tilt", nothing),
+        found.get("length", nothing),
+    )
+
+
+def place_means(method: Method, widths_mm: ArrayLike) -> Array:
+    """(n, places): the mean of the repeats that were read at each place; nan where none was.
+
+    Raises ValueError when the shape does not fit the method's places.
+    """
+    widths = np.asarray(widths_mm, dtype=np.float64)
+    places = len(method.places)
+    if widths.size == 0:
+        return np.empty((0, places))
+    if widths.ndim == 2:
+        widths = widths[:, :, np.newaxis]
+    if widths.ndim != 3 or widths.shape[1] != places:
+        raise ValueError(
+            f"widths: {method.key} has {places} place{'s' if places > 1 else ''} in each trial, "
+            f"so the shape must be (trials, {places}, repeats), not {np.shape(widths_mm)}"
+        )
+    if widths.shape[2] == 1:
+        return widths[:, :, 0]
+    read = np.isfinite(widths)
+    count = read.sum(axis=2)
+    total = np.where(read, widths, 0.0).sum(axis=2)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def weighted(means: Array, weights: tuple[float, ...]) -> Array:
+    """(n,): the sum of weights[i] * means[:, i]."""
+    # The difference of two places is most of the work of most methods.
+    if weights == (-1.0, 1.0):
+        return means[:, 1] - means[:, 0]
+    if weights == (1.0,):
+        return means[:, 0].copy()
+    return np.asarray(means @ np.asarray(weights))
+
+
+def strip_sign(method: Method, strip_side: Side) -> float:
+    """+1 when the strip fell to the left of the blade or the method has no side, else -1.
+
+    Raises ValueError for a side other than left or right.
+    """
+    if strip_side not in ("left", "right"):
+        raise ValueError(f"strip_side: {strip_side!r} must be left or right")
+    return -1.0 if method.sided and strip_side == "right" else 1.0
+
+
+def pieces_of(method: Method, pieces: int | None) -> int:
+    """How many pieces to reckon with: as given, else as the method says, else 1.
+
+    Raises ValueError for fewer than three where a frame is closed.
+    """
+    if method.pieces is None:
+        return 1
+    if pieces is None:
+        return method.pieces
+    if pieces < 3:
+        raise ValueError(f"pieces: {pieces} pieces close no frame; give 3 or more")
+    return pieces
+
+
+def base_mm(
+    relation: Relation,
+    baseline_mm: float | None,
+    thickness_mm: float | None,
+    inset_mm: float = 0.0,
+) -> float | None:
+    """The length that the contrast is divided by; None when it was not given or none is needed.
+
+    Raises ValueError, naming the field, unless what is left is a positive number.
+    """
+    if relation.over is None:
+        return None
+    name, given = (
+        ("baseline", baseline_mm) if relation.over == "baseline" else ("thickness", thickness_mm)
+    )
+    if given is None:
+        return None
+    if not (math.isfinite(given) and given > 0):
+        raise ValueError(f"{name}: {given:g} mm must be a length greater than zero")
+    if not relation.insets:
+        return given
+    return effective_length(given, inset_mm)
+
+
+def effective_length(baseline_mm: float, inset_mm: float) -> float:
+    """The length between the two places touched: baseline - 2 * inset.
+
+    Raises ValueError when the inset is negative or leaves no length.
+    """
+    if not (math.isfinite(inset_mm) and inset_mm >= 0):
+        raise ValueError(f"inset: {inset_mm:g} mm must be zero or more")
+    length = baseline_mm - 2 * inset_mm
+    if not length > 0:
+        raise ValueError(
+            f"inset: {inset_mm:g} mm at each end leaves nothing of a baseline of "
+            f"{baseline_mm:g} mm; give a smaller inset"
+        )
+    return length
+
+
+def ratio(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
+    """contrast / base that an angle shows: the sum of coefficient * tan(multiple * angle)."""
+    angle = np.asarray(angle_rad, dtype=np.float64)
+    return np.asarray(sum(c * np.tan(m * angle) for c, m in _terms(relation, pieces)))
+
+
+def slope(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
+    """The derivative of `ratio` by the angle: sum of c m (1 + tan(m angle)^2)."""
+    angle = np.asarray(angle_rad, dtype=np.float64)
+    return np.asarray(
+        sum(c * m * (1 + np.tan(m * angle) ** 2) for c, m in _terms(relation, pieces))
+    )
+
+
+def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
+    """The angle in radians whose `ratio` is the one given; nan gives nan.
+
+    One term: arctan(ratio / c) / m. Several: Newton's method on the branch through zero,
+    started at the smallest of the single-term solutions. Each of those is at or beyond the
+    root, and the sum is convex there, so every step approaches the root from one side.
+    """
+    value = np.asarray(ratio, dtype=np.float64)
+    terms = _terms(relation, pieces)
+    if len(terms) == 1:
+        c, m = terms[0]
+        angle = np.arctan(value / c)
+        return angle if m == 1 else angle / m
+    size = np.abs(value)
+    angle = np.min([np.arctan(size / c) / m for c, m in terms], axis=0)
+    for _ in range(_ROUNDS):
+        tangents = [np.tan(m * angle) for _, m in terms]
+        excess = sum(c * t for (c, _), t in zip(terms, tangents, strict=True)) - size
+        steep = sum(c * m * (1 + t * t) for (c, m), t in zip(terms, tangents, strict=True))
+        step = excess / steep
+        angle = angle - step
+        if not np.any(np.abs(step) > 4e-16 * np.abs(angle)):
+            break
+    return np.asarray(np.copysign(angle, value))
+
+
+def _terms(relation: Relation, pieces: int) -> list[tuple[float, float]]:
+    return [(t.coefficient, t.multiple * (pieces if t.per_piece else 1)) for t in relation.terms]
+
+
+def _over(deviation: ArrayLike, base: ArrayLike, name: str) -> Array:
+    length = np.asarray(base, dtype=np.float64)
+    if not np.all(length > 0):
+        wrong = float(np.extract(~(length > 0), length)[0])
+        raise ValueError(f"{name}: {wrong:g} mm must be a length greater than zero")
+    return np.asarray(np.asarray(deviation, dtype=np.float64) / length)
+
+
+def reversal_angle(deviation_mm: ArrayLike, length_mm: ArrayLike) -> Array:
+    """Angle error from strips whose board was turned over on one edge between two cuts.
+
+    deviation_mm: open end minus fence end, any shape; nan gives nan. length_mm: between the
+    two places touched, greater than zero. Radians; sign for a strip left of the blade.
+    Raises ValueError naming the first length that is not a positive number.
+    Formula: arctan(deviation / (2 length)), whatever the tilt and the height measured.
+    """
+    return np.asarray(np.arctan(_over(deviation_mm, length_mm, "length") / 2))
+
+
+def half_turn_tilt(deviation_mm: ArrayLike, thickness_mm: ArrayLike) -> Array:
+    """Tilt error from strips whose board was turned half around between two cuts.
+
+    deviation_mm: upper minus lower. Else as `reversal_angle`.
+    Formula: arctan(deviation / (2 thickness)), whatever the angle error.
+    """
+    return np.asarray(np.arctan(_over(deviation_mm, thickness_mm, "thickness") / 2))
+
+
+def five_cut_angle(deviation_mm: ArrayLike, length_mm: ArrayLike) -> Array:
+    """Angle error from the fifth strip of a panel. Arguments as `reversal_angle`.
+
+    Formula: the e for which deviation / length = tan e + tan 3e; arctan(deviation / (4 length))
+    is 0.02 % off at 0.5 degrees.
+    """
+    return solve(_FIVE_CUT, _over(deviation_mm, length_mm, "length"))
+
+
+def slot_angle(deviation_mm: ArrayLike, distance_mm: ArrayLike) -> Array:
+    """Angle of the blade to the miter slot: arctan(deviation / distance along the slot)."""
+    return np.asarray(np.arctan(_over(deviation_mm, distance_mm, "distance")))
+
+
+def miter_angle(gap_mm: ArrayLike, joint_mm: ArrayLike, pieces: int) -> Array:
+    """Mean error of the 2n cuts of a frame of n pieces: arctan(gap / joint) / (2 n)."""
+    if pieces < 3:
+        raise ValueError(f"pieces: {pieces} pieces close no frame; give 3 or more")
+    return np.asarray(np.arctan(_over(gap_mm, joint_mm, "joint")) / (2 * pieces))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RollPlane:
+    """The plane fitted to the corners of one rolled strip.
+
+    angle_rad, tilt_rad: from its slopes. covariance: (2, 2), of (angle, tilt) in rad^2, for a
+    standard uncertainty of `u_mm` in each corner. residual_mm: how far each corner lies off
+    the plane, (corners,): large ones mean a twisted strip or a misread corner.
+    """
+
+    angle_rad: float
+    tilt_rad: float
+    covariance: Array
+    residual_mm: Array
+
+
+def roll_plane(
+    along_mm: ArrayLike,
+    up_mm: ArrayLike,
+    width_mm: ArrayLike,
+    u_mm: float,
+    strip_side: Side = "left",
+) -> RollPlane:
+    """Angle and tilt from three or more places of a rolled strip, wherever they were read.
+
+    along_mm: from the fence end; up_mm: from the lower edge; width_mm: the readings; all (k,).
+    Least squares of width = w0 + s (2 along tan angle + 2 up tan tilt), s = +1 for a strip
+    left of the blade, -1 for one right of it. The four corners of a `roll` give the same by
+    its two contrasts. Raises ValueError for places that do not span a plane.
+    """
+    y, z, w = (np.asarray(a, dtype=np.float64) for a in (along_mm, up_mm, width_mm))
+    design = np.column_stack([np.ones_like(y), 2 * y, 2 * z])
+    if design.shape[0] < 3 or np.linalg.matrix_rank(design) < 3:
+        raise ValueError("places: read at least three corners that do not lie in one line")
+    fit, *_ = np.linalg.lstsq(design, w, rcond=None)
+    tangents = fit[1:] * (-1.0 if strip_side == "right" else 1.0)
+    # d arctan(x) = dx / (1 + x^2)
+    jacobian: Any = np.diag(1 / (1 + tangents**2))
+    spread = np.linalg.inv(design.T @ design)[1:, 1:] * u_mm**2
+    return RollPlane(
+        float(np.arctan(tangents[0])),
+        float(np.arctan(tangents[1])),
+        np.asarray(jacobian @ spread @ jacobian),
+        np.asarray(w - design @ fit),
+    )
