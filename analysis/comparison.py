@@ -1,0 +1,569 @@
+"""Two series, or more, side by side: which is further out, which is less steady.
+
+The two are kept apart on purpose. A machine can be further from its nominal angle and yet
+repeat better: it needs one adjustment; the other needs its slop found first.
+
+Differences are always second minus first. Numbers may be in any unit; `unit` only chooses
+the words ("rad" is said in degrees, "in" in thou).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis import quantiles
+from analysis.conversions import SizeUnit, plus_minus_text, size_text
+from analysis.interval import Interval
+from analysis.spread import Summary, summary
+
+Array = NDArray[np.float64]
+Which = Literal["first", "second"]
+SpreadRule = Literal["F", "Brown-Forsythe"]
+
+# Fewer values than this in a series say nothing about its tails.
+_TAILS_NEED: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Second mean minus first mean, in the unit of the data.
+
+    `standard_error`, `df`, `t`, `p` (two-sided) and `interval` are None where the data
+    cannot give them: fewer than two trials, or no scatter at all.
+    """
+
+    estimate: float
+    standard_error: float | None = None
+    df: float | None = None
+    t: float | None = None
+    p: float | None = None
+    interval: Interval | None = None
+
+    def within(self, margin: float) -> float | None:
+        """p of 'the true difference is at least `margin` either way': two one-sided tests.
+
+        Below 0.05 the difference is smaller than the margin, as sure as 95 %. It is the
+        larger of the two one-sided p-values (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15;
+        from memory). None without a standard error.
+        Raises ValueError for a margin that is not positive.
+        """
+        if not margin > 0:
+            raise ValueError("the margin must be greater than zero")
+        if self.standard_error is None or self.df is None:
+            return None
+        below = quantiles.student_t_probability(
+            (self.estimate - margin) / self.standard_error, self.df
+        )
+        above = quantiles.student_t_probability(
+            -(self.estimate + margin) / self.standard_error, self.df
+        )
+        return max(below, above)
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadRatio:
+    """Spread of the second series over that of the first.
+
+    rule "F": ratio of standard deviations, Fisher's F, for data near normal.
+    rule "Brown-Forsythe": tails are heavy, where F misleads; the ratio is that of the mean
+    absolute deviations from the median, its interval Bonett and Seier's.
+    `p` is two-sided. `interval` is None where one spread is zero.
+    """
+
+    ratio: float | None
+    interval: Interval | None
+    p: float | None
+    rule: SpreadRule
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What two series say of each other.
+
+    `further_out`: the one whose mean lies further from nominal, None where nominal is not
+    given or the two are equal; `further_out_shown`: the data show it, at `level`.
+    `less_steady` and `less_steady_shown` the same for the spread.
+    """
+
+    first: Summary
+    second: Summary
+    difference: Difference | None
+    spread: SpreadRatio | None
+    further_out: Which | None
+    further_out_shown: bool
+    less_steady: Which | None
+    less_steady_shown: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class AnovaTable:
+    """One-way analysis of variance; `f` and `p` are None where nothing scatters within."""
+
+    df_between: int
+    ss_between: float
+    ms_between: float
+    df_within: int
+    ss_within: float
+    ms_within: float
+    f: float | None
+    p: float | None
+    r_squared: float | None
+    residual_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two of several series by their places in the list, with the multiplicity paid for."""
+
+    first: int
+    second: int
+    difference: Difference
+    p_adjusted: float | None
+    differs: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ManyComparison:
+    """Three or more series. `anova` and `brown_forsythe_p` are None where too few trials."""
+
+    summaries: tuple[Summary, ...]
+    anova: AnovaTable | None
+    brown_forsythe_p: float | None
+    pairs: tuple[Pair, ...]
+    rule: str
+    sentence: str
+
+
+def counted(values: ArrayLike) -> Array:
+    """The finite values as a flat array: a trial that is nan does not count."""
+    flat = np.asarray(values, float).ravel()
+    return np.asarray(flat[np.isfinite(flat)])
+
+
+def difference_of_means(
+    first: Summary,
+    second: Summary,
+    *,
+    kind: Literal["welch", "pooled"] = "welch",
+    floor_sd: float = 0.0,
+    own_u: tuple[float, float] = (0.0, 0.0),
+    level: float = 0.95,
+) -> Difference | None:
+    """Second mean minus first, with its interval; None if one of them has no trials.
+
+    kind: "welch" lets the two scatter differently (Welch 1947; NIST e-Handbook 1.3.5.3),
+    "pooled" takes one common scatter. With fewer than two trials in either there is no
+    interval.
+    floor_sd: the least standard deviation of one trial that the caliper's rounding allows.
+    A series with less scatter than that has it taken instead, undivided by the number of
+    trials, since rounding that never varies does not average out.
+    own_u: a systematic standard uncertainty of each mean that the other does not share.
+    Degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
+    """
+    if first.mean is None or second.mean is None:
+        return None
+    estimate = second.mean - first.mean
+    if first.sd is None or second.sd is None:
+        return Difference(estimate)
+    if kind == "pooled":
+        df = first.n + second.n - 2
+        pooled = ((first.n - 1) * first.sd**2 + (second.n - 1) * second.sd**2) / df
+        variance = max(pooled, floor_sd**2) * (1 / first.n + 1 / second.n)
+        parts = [(variance, float(df))]
+    else:
+        parts = [_mean_variance(side.sd, side.n, floor_sd) for side in (first, second)]
+    parts += [(u * u, math.inf) for u in own_u]
+    return difference_from_parts(estimate, parts, level)
+
+
+def difference_from_parts(
+    estimate: float, parts: Sequence[tuple[float, float]], level: float = 0.95
+) -> Difference:
+    """`estimate` with the variances and degrees of freedom that it is made of.
+
+    Nothing but the estimate where the variances add up to zero.
+    """
+    variance = sum(v for v, _ in parts)
+    if not variance > 0:
+        return Difference(estimate)
+    # The shares, not the variances, are squared: tiny variances would underflow.
+    lost = sum((v / variance) ** 2 / df for v, df in parts if v > 0)
+    df = 1 / lost if lost > 0 else math.inf
+    error = math.sqrt(variance)
+    t = estimate / error
+    half = quantiles.student_t((1 + level) / 2, df) * error
+    return Difference(
+        estimate,
+        error,
+        df,
+        t,
+        2 * quantiles.student_t_probability(-abs(t), df),
+        Interval(estimate - half, estimate + half, level),
+    )
+
+
+def paired_difference(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Difference:
+    """Mean of second minus first, value by value: the same strips read twice, say.
+
+    first, second: (n,); pairs with a nan do not count. Student's t with n - 1 degrees of
+    freedom; one pair, or pairs that all differ by the same, give no interval.
+    Raises ValueError where the lengths differ or no pair is complete.
+    """
+    a, b = np.asarray(first, float).ravel(), np.asarray(second, float).ravel()
+    if a.size != b.size:
+        raise ValueError(f"pairs need two lists of one length; these have {a.size} and {b.size}")
+    s = summary(b - a)
+    if s.mean is None:
+        raise ValueError("no pair is complete; read both values of at least one")
+    if s.sd is None:
+        return Difference(s.mean)
+    return difference_from_parts(s.mean, [(s.sd**2 / s.n, s.n - 1.0)], level)
+
+
+def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> SpreadRatio | None:
+    """Spread of the second over the first, with interval; None below two trials in either.
+
+    Rule: F (NIST e-Handbook 1.3.5.9) unless both series have at least 10 trials and their
+    pooled kurtosis is above what normal data show one time in twenty (Anscombe and Glynn
+    1983, Biometrika 70, from memory); then Brown and Forsythe's test (e-Handbook 1.3.5.10)
+    with Bonett and Seier's interval (2003, Computational Statistics and Data Analysis 43,
+    from memory): ln ratio +/- z sqrt(v1 + v2), v = (delta^2 + gamma^2 - 1) / n,
+    delta = (mean - median) / tau, gamma = s / tau, tau = mean |x - median|.
+    """
+    a, b = counted(first), counted(second)
+    if a.size < 2 or b.size < 2:
+        return None
+    if _heavy_tailed(a, b):
+        _, p = brown_forsythe([a, b])
+        log_a, v_a = _log_deviation(a)
+        log_b, v_b = _log_deviation(b)
+        half = quantiles.normal((1 + level) / 2) * math.sqrt(v_a + v_b)
+        log_ratio = log_b - log_a
+        interval = Interval(math.exp(log_ratio - half), math.exp(log_ratio + half), level)
+        return SpreadRatio(math.exp(log_ratio), interval, p, "Brown-Forsythe")
+    return spread_ratio_from_sds(summary(a).sd or 0.0, a.size, summary(b).sd or 0.0, b.size, level)
+
+
+def spread_ratio_from_sds(
+    first_sd: float, first_trials: int, second_sd: float, second_trials: int, level: float = 0.95
+) -> SpreadRatio:
+    """`spread_ratio` by F, from the standard deviations and numbers of trials (each >= 2)."""
+    if first_sd == 0 or second_sd == 0:
+        return SpreadRatio(None, None, None, "F")
+    ratio = second_sd / first_sd
+    df1, df2 = second_trials - 1, first_trials - 1
+    f = ratio * ratio
+    below = quantiles.f_probability(f, df1, df2)
+    # The upper tail by the reciprocal, which keeps its digits.
+    above = quantiles.f_probability(1 / f, df2, df1)
+    low = ratio / math.sqrt(quantiles.f((1 + level) / 2, df1, df2))
+    high = ratio / math.sqrt(quantiles.f((1 - level) / 2, df1, df2))
+    return SpreadRatio(ratio, Interval(low, high, level), min(1.0, 2 * min(below, above)), "F")
+
+
+def anova(groups: Sequence[ArrayLike]) -> AnovaTable | None:
+    """One-way analysis of variance (NIST e-Handbook 7.4.3); nan values do not count.
+
+    None with fewer than two groups that have values, or no group with two. Computed on
+    centred data, so a large common offset costs no digits beyond those the data lost.
+    """
+    kept = [g for g in (counted(group) for group in groups) if g.size]
+    total = sum(g.size for g in kept)
+    if len(kept) < 2 or total <= len(kept):
+        return None
+    centre = float(kept[0][0])
+    kept = [g - centre for g in kept]
+    grand = float(np.concatenate(kept).mean())
+    parts = [summary(g) for g in kept]
+    between = sum(s.n * ((s.mean or 0.0) - grand) ** 2 for s in parts)
+    within = sum((s.n - 1) * (s.sd or 0.0) ** 2 for s in parts)
+    df_b, df_w = len(kept) - 1, total - len(kept)
+    ms_b, ms_w = between / df_b, within / df_w
+    f = ms_b / ms_w if ms_w > 0 else None
+    # Upper tail by the reciprocal: 1 - P would lose its digits.
+    p = None
+    if f is not None:
+        p = quantiles.f_probability(1 / f, df_w, df_b) if f > 0 else 1.0
+    whole = between + within
+    return AnovaTable(
+        df_b,
+        between,
+        ms_b,
+        df_w,
+        within,
+        ms_w,
+        f,
+        p,
+        between / whole if whole > 0 else None,
+        math.sqrt(ms_w),
+    )
+
+
+def brown_forsythe(
+    groups: Sequence[ArrayLike], centre: Literal["median", "mean"] = "median"
+) -> tuple[float | None, float | None]:
+    """W and p of equal spreads: analysis of variance of |x - centre of its group|.
+
+    centre: "median" is Brown and Forsythe's form, which heavy tails and skew do not mislead;
+    "mean" is Levene's. NIST e-Handbook 1.3.5.10. (None, None) where it has no answer.
+    """
+    kept = [counted(group) for group in groups]
+    middle = np.median if centre == "median" else np.mean
+    table = anova([np.abs(g - middle(g)) for g in kept if g.size])
+    return (None, None) if table is None else (table.f, table.p)
+
+
+def bartlett(groups: Sequence[ArrayLike]) -> tuple[float | None, float | None]:
+    """Bartlett's T and p of equal variances, for data near normal (e-Handbook 1.3.5.7).
+
+    (None, None) with fewer than two groups of two trials, or where a group does not scatter.
+    """
+    kept = [g for g in (counted(group) for group in groups) if g.size >= 2]
+    variances = np.array([g.var(ddof=1) for g in kept])
+    if len(kept) < 2 or not np.all(variances > 0):
+        return None, None
+    df = np.array([g.size - 1.0 for g in kept])
+    pooled = float((df * variances).sum() / df.sum())
+    numerator = float((df * np.log(pooled / variances)).sum())
+    correction = 1 + float((1 / df).sum() - 1 / df.sum()) / (3 * (len(kept) - 1))
+    t = numerator / correction
+    return t, 1 - quantiles.chi_square_probability(t, len(kept) - 1)
+
+
+def compare(
+    first: ArrayLike,
+    second: ArrayLike,
+    *,
+    names: tuple[str, str] = ("the first", "the second"),
+    unit: SizeUnit = "rad",
+    nominal: float | None = 0.0,
+    shared_u: float = 0.0,
+    own_u: tuple[float, float] = (0.0, 0.0),
+    floor_sd: float = 0.0,
+    level: float = 0.95,
+) -> Comparison:
+    """Which of two series is further out and which is less steady, each with its proof.
+
+    first, second: one value for each trial, in `unit`; nan does not count. Angles are errors
+    already, so their nominal is 0; for lengths give the nominal, or None if there is none.
+    shared_u: standard uncertainty of a systematic error that both means share, in full and
+    with one sign (same caliper, same cut length). It cancels in the difference, not in the
+    distance from nominal of two means on either side of it.
+    own_u, floor_sd: see `difference_of_means`.
+    'Further out' is shown when the difference of the means and their sum (both counted from
+    nominal) both keep their sign over their intervals: |m2| > |m1| exactly when
+    (m2 - m1)(m2 + m1) > 0. 'Less steady' is shown when the interval of `spread_ratio`
+    excludes 1.
+    """
+    a, b = summary(first), summary(second)
+    difference = difference_of_means(a, b, floor_sd=floor_sd, own_u=own_u, level=level)
+    spread = spread_ratio(first, second, level)
+    further, further_shown = _further_out(a, b, difference, nominal, shared_u, level)
+    loose, loose_shown = _less_steady(a, b, spread)
+    told = Comparison(
+        a, b, difference, spread, further, further_shown, loose, loose_shown, sentence=""
+    )
+    return replace(told, sentence=_pair_sentence(told, names, unit, nominal))
+
+
+def compare_many(
+    series: Sequence[ArrayLike],
+    *,
+    names: Sequence[str],
+    unit: SizeUnit = "rad",
+    floor_sd: float = 0.0,
+    level: float = 0.95,
+) -> ManyComparison:
+    """Three or more series: do any differ, and which pairs.
+
+    Analysis of variance for 'do any' (equal spreads assumed; Brown and Forsythe's p stands
+    beside it to say whether that is fair). Each pair by Welch, with Bonferroni's rule: with
+    k pairs each interval holds at 1 - (1 - level) / k and each p is multiplied by k, so that
+    all statements together are as sure as `level`.
+    Raises ValueError where names and series differ in number.
+    """
+    if len(names) != len(series):
+        raise ValueError(f"give one name for each series: {len(series)} series, {len(names)} names")
+    summaries = tuple(summary(s) for s in series)
+    places = [(i, j) for i in range(len(series)) for j in range(i + 1, len(series))]
+    strict = 1 - (1 - level) / max(1, len(places))
+    pairs = []
+    for i, j in places:
+        d = difference_of_means(summaries[i], summaries[j], floor_sd=floor_sd, level=strict)
+        if d is not None:
+            p = None if d.p is None else min(1.0, d.p * len(places))
+            pairs.append(Pair(i, j, d, p, p is not None and p < 1 - level))
+    rule = f"Bonferroni: every statement of the {len(places)} together holds at {level:.0%}"
+    return ManyComparison(
+        summaries,
+        anova(series),
+        brown_forsythe(series)[1],
+        tuple(pairs),
+        rule,
+        _many_sentence(summaries, pairs, names, unit),
+    )
+
+
+def _mean_variance(sd: float | None, trials: int, floor_sd: float) -> tuple[float, float]:
+    if sd is None or sd < floor_sd:
+        return floor_sd**2, math.inf
+    return sd**2 / trials, trials - 1.0
+
+
+def _log_deviation(x: Array) -> tuple[float, float]:
+    n, median = x.size, float(np.median(x))
+    tau = float(np.abs(x - median).mean())
+    delta, gamma2 = (float(x.mean()) - median) / tau, float(x.var(ddof=1)) / tau**2
+    return math.log(tau * n / (n - 1)), (delta**2 + gamma2 - 1) / n
+
+
+def _heavy_tailed(a: Array, b: Array) -> bool:
+    if min(a.size, b.size) < _TAILS_NEED or np.ptp(a) == 0 or np.ptp(b) == 0:
+        return False
+    z = np.concatenate([(x - x.mean()) / x.std() for x in (a, b)])
+    n = z.size
+    kurtosis = float((z**4).mean() / (z**2).mean() ** 2)
+    mean = 3 * (n - 1) / (n + 1)
+    variance = 24 * n * (n - 2) * (n - 3) / ((n + 1) ** 2 * (n + 3) * (n + 5))
+    x = (kurtosis - mean) / math.sqrt(variance)
+    if x <= 0:
+        return False
+    skew = (
+        6 * (n * n - 5 * n + 2) / ((n + 7) * (n + 9))
+        * math.sqrt(6 * (n + 3) * (n + 5) / (n * (n - 2) * (n - 3)))
+    )  # fmt: skip
+    k = 6 + 8 / skew * (2 / skew + math.sqrt(1 + 4 / skew**2))
+    base = (1 - 2 / k) / (1 + x * math.sqrt(2 / (k - 4)))
+    score = (1 - 2 / (9 * k) - math.copysign(abs(base) ** (1 / 3), base)) / math.sqrt(2 / (9 * k))
+    return score > quantiles.normal(0.95)
+
+
+def _further_out(
+    a: Summary,
+    b: Summary,
+    difference: Difference | None,
+    nominal: float | None,
+    shared_u: float,
+    level: float,
+) -> tuple[Which | None, bool]:
+    if difference is None or nominal is None or a.mean is None or b.mean is None:
+        return None, False
+    out_a, out_b = a.mean - nominal, b.mean - nominal
+    if abs(out_a) == abs(out_b):
+        return None, False
+    which: Which = "second" if abs(out_b) > abs(out_a) else "first"
+    if difference.standard_error is None or difference.df is None or difference.interval is None:
+        return which, False
+    total = difference_from_parts(
+        out_a + out_b,
+        [(difference.standard_error**2, difference.df), (4 * shared_u**2, math.inf)],
+        level,
+    )
+    assert total.interval is not None
+    return which, 0 not in difference.interval and 0 not in total.interval
+
+
+def _less_steady(a: Summary, b: Summary, spread: SpreadRatio | None) -> tuple[Which | None, bool]:
+    if spread is None or a.sd is None or b.sd is None:
+        return None, False
+    if spread.ratio is None or spread.interval is None:
+        if a.sd == b.sd:
+            return None, False
+        return ("second" if b.sd > a.sd else "first"), False
+    if spread.ratio == 1:
+        return None, False
+    return ("second" if spread.ratio > 1 else "first"), 1 not in spread.interval
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _pair_sentence(
+    c: Comparison, names: tuple[str, str], unit: SizeUnit, nominal: float | None
+) -> str:
+    a, b = c.first, c.second
+    if a.mean is None or b.mean is None or c.difference is None:
+        name = names[0] if a.mean is None else names[1]
+        return f"{_capital(name)} has no trials yet; cut some to compare."
+    estimate, u, interval = (
+        c.difference.estimate,
+        c.difference.standard_error,
+        c.difference.interval,
+    )
+    subject = 0 if c.further_out == "first" else 1
+    if nominal is None:
+        shown = interval is not None and 0 not in interval
+        more = "more" if estimate > 0 else "less"
+        lead = f"{_capital(names[1])} " + (
+            f"is {size_text(estimate, unit, u)} {more} than {names[0]}"
+            if estimate
+            else f"has the same mean as {names[0]}"
+        )
+    else:
+        shown = c.further_out_shown
+        out = (abs(a.mean - nominal), abs(b.mean - nominal))
+        far, near = size_text(out[subject], unit, u), size_text(out[1 - subject], unit, u)
+        if c.further_out is None:
+            lead = f"{_capital(names[1])} is as far out as {names[0]} ({far})"
+        elif shown:
+            lead = f"{_capital(names[subject])} is further out: {far} against {near}"
+        else:
+            lead = f"{_capital(names[subject])} looks further out ({far} against {near})"
+    if interval is None:
+        if min(a.n, b.n) > 1:
+            return f"{lead}, but that is not sure: the cuts show no scatter to judge by."
+        return (
+            f"{lead}, but that is not sure: one cut cannot show how steady a machine is; "
+            "make at least two with each."
+        )
+    if shown:
+        gap = plus_minus_text(estimate, interval.half_width, unit)
+        lead += f" (the means differ by {gap})"
+    elif c.further_out is not None or nominal is None:
+        half = size_text(interval.half_width, unit, interval.half_width)
+        lead += f", not yet shown: the difference is uncertain by ± {half}"
+    return f"{lead}. {_steadiness(c, subject, names, unit)}"
+
+
+def _steadiness(c: Comparison, subject: int, names: tuple[str, str], unit: SizeUnit) -> str:
+    """The second half: about the same machine that the first half spoke of."""
+    ranges = [size_text(s.range or 0.0, unit) for s in (c.first, c.second)]
+    span = f"range {ranges[subject]} against {ranges[1 - subject]}"
+    if c.less_steady is None:
+        return f"Both are equally steady ({span})."
+    worse = (0 if c.less_steady == "first" else 1) == subject
+    word = "less steady" if worse else "steadier"
+    if c.less_steady_shown:
+        return f"It is {word} than {names[1 - subject]} ({span})."
+    return f"It looks {word} than {names[1 - subject]} ({span}), but these cuts do not prove it."
+
+
+def _many_sentence(
+    summaries: Sequence[Summary], pairs: Sequence[Pair], names: Sequence[str], unit: SizeUnit
+) -> str:
+    if len(summaries) < 2:
+        return "One series alone compares with nothing; choose at least two."
+    empty = [name for name, s in zip(names, summaries, strict=True) if s.n == 0]
+    if empty:
+        return f"No trials yet of {', '.join(empty)}; cut some to compare."
+    if all(pair.p_adjusted is None for pair in pairs):
+        return "Too few cuts, or no scatter at all, to say whether they differ; cut more of each."
+    told = []
+    for pair in pairs:
+        if pair.differs:
+            low, high = pair.first, pair.second
+            if pair.difference.estimate < 0:
+                low, high = high, low
+            size = size_text(pair.difference.estimate, unit, pair.difference.standard_error)
+            told.append(f"{names[high]} is above {names[low]} by {size}")
+    if not told:
+        return "No two of them differ by more than their scatter and their number of cuts allow."
+    return _capital("; ".join(told)) + "."

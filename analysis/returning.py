@@ -1,0 +1,211 @@
+"""Did the machine come back to its stop: cuts before a swing to an angle, and after it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from numpy.typing import ArrayLike
+
+from analysis import quantiles
+from analysis.comparison import (
+    Difference,
+    difference_from_parts,
+    difference_of_means,
+)
+from analysis.conversions import SizeUnit, plus_minus_text, size_text
+from analysis.interval import Interval
+from analysis.spread import Summary, summary
+
+Answer = Literal["came back", "did not", "cannot tell"]
+Way = Literal["prediction interval", "Welch and two one-sided tests"]
+
+# More cuts than anybody makes to answer one question.
+_MOST_CUTS: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Return:
+    """The answer, and what it rests on.
+
+    `shift`: mean after minus mean before, with its 95 % interval where there is one.
+    `expected`: where one more cut at the old setting would lie (prediction interval), for
+    the case of a single cut after. `p_within`: p of the two one-sided tests against the
+    margin. `more_cuts`: how many more cuts after the swing would tell, if they come like
+    those made; 0 when the answer is known, None where no number of them would.
+    """
+
+    answer: Answer
+    way: Way | None
+    before: Summary
+    after: Summary
+    shift: Difference | None
+    expected: Interval | None
+    margin: float | None
+    p_within: float | None
+    more_cuts: int | None
+    sentence: str
+
+
+def came_back(
+    before: ArrayLike,
+    after: ArrayLike,
+    *,
+    margin: float | None = None,
+    floor_sd: float = 0.0,
+    known_sd: float | None = None,
+    known_df: float = math.inf,
+    unit: SizeUnit = "rad",
+    level: float = 0.95,
+) -> Return:
+    """Whether the cuts after a swing to an angle and back lie where those before lay.
+
+    before, after: one value for each trial in `unit`, same method, caliper and board, so
+    that systematic errors cancel in the shift; nan does not count.
+    margin: the largest shift that does not matter (half a tolerance, say), greater than 0.
+    Without one `came back` cannot be claimed, only `did not` or `cannot tell`.
+    floor_sd: least standard deviation of one trial that the caliper's rounding allows.
+    known_sd, known_df: standard deviation of one trial known from earlier series, used only
+    where neither side has two trials.
+
+    With several trials on both sides: Welch's interval, and two one-sided tests (TOST) at
+    1 - level. With one trial on a side: the other side's scatter is taken for both, which
+    makes Welch's interval the prediction interval mean +/- t s sqrt(1 + 1/n)
+    (ISO 16269-8, 5; from memory), and the tests use the same standard error.
+    `came back`: the shift is within the margin by the tests, even where a small shift shows.
+    `did not`: otherwise, the shift's interval excludes zero. `cannot tell`: neither.
+    Raises ValueError for a margin that is not a positive number.
+    """
+    if margin is not None and not (margin > 0 and math.isfinite(margin)):
+        raise ValueError("the margin must be greater than zero; give the shift you can accept")
+    a, b = summary(before), summary(after)
+    shift, expected, way = _shift(a, b, floor_sd, known_sd, known_df, level)
+    p_within = None if shift is None or margin is None else shift.within(margin)
+    answer: Answer = "cannot tell"
+    if p_within is not None and p_within < 1 - level:
+        answer = "came back"
+    elif shift is not None and shift.interval is not None and 0 not in shift.interval:
+        answer = "did not"
+    more: int | None = 0
+    if answer == "cannot tell":
+        more = _more_cuts(a, b, shift, margin, floor_sd, known_sd, level)
+    sentence = _sentence(answer, a, b, shift, expected, margin, more, unit)
+    return Return(answer, way, a, b, shift, expected, margin, p_within, more, sentence)
+
+
+def _shift(
+    a: Summary,
+    b: Summary,
+    floor_sd: float,
+    known_sd: float | None,
+    known_df: float,
+    level: float,
+) -> tuple[Difference | None, Interval | None, Way | None]:
+    if a.mean is None or b.mean is None:
+        return None, None, None
+    if a.sd is not None and b.sd is not None:
+        welch = difference_of_means(a, b, floor_sd=floor_sd, level=level)
+        return welch, None, "Welch and two one-sided tests"
+    sd, df = known_sd, known_df
+    for side in (a, b):
+        if side.sd is not None:
+            sd, df = side.sd, side.n - 1.0
+    estimate = b.mean - a.mean
+    if sd is None:
+        return Difference(estimate), None, None
+    if sd < floor_sd:
+        sd, df = floor_sd, math.inf
+    shift = difference_from_parts(estimate, [(sd**2 * (1 / a.n + 1 / b.n), df)], level)
+    expected = None
+    if shift.interval is not None:
+        half = shift.interval.half_width
+        expected = Interval(a.mean - half, a.mean + half, level)
+    return shift, expected, "prediction interval"
+
+
+def _more_cuts(
+    a: Summary,
+    b: Summary,
+    shift: Difference | None,
+    margin: float | None,
+    floor_sd: float,
+    known_sd: float | None,
+    level: float,
+) -> int | None:
+    """The fewest further cuts after which shift and scatter as seen would give an answer."""
+    if shift is None or a.sd is None:
+        return None
+    sd_after = b.sd if b.sd is not None else (known_sd if known_sd is not None else a.sd)
+    floor2 = floor_sd**2
+    var_before, df_before = a.sd**2 / a.n, a.n - 1.0
+    if a.sd < floor_sd:
+        var_before, df_before = floor2, math.inf
+    size = abs(shift.estimate)
+    for more in range(1, _MOST_CUTS + 1):
+        n = b.n + more
+        if n < 2:
+            continue
+        var_after, df_after = sd_after**2 / n, n - 1.0
+        if sd_after < floor_sd:
+            var_after, df_after = floor2, math.inf
+        d = difference_from_parts(size, [(var_before, df_before), (var_after, df_after)], level)
+        if d.standard_error is None or d.df is None or d.interval is None:
+            return None
+        if d.interval.low > 0:
+            return more
+        reach = quantiles.student_t(level, d.df) * d.standard_error
+        if margin is not None and size + reach < margin:
+            return more
+    return None
+
+
+def _sentence(
+    answer: Answer,
+    a: Summary,
+    b: Summary,
+    shift: Difference | None,
+    expected: Interval | None,
+    margin: float | None,
+    more: int | None,
+    unit: SizeUnit,
+) -> str:
+    if a.n == 0 or shift is None:
+        when = "before" if a.n == 0 else "after"
+        return f"Cannot tell: there is no cut from {when} the swing."
+    if shift.interval is None or shift.standard_error is None:
+        if a.n > 1 or b.n > 1:
+            return (
+                "Cannot tell: the cuts are all alike to the caliper's last digit, so their "
+                "scatter is unknown; read them with a finer caliper."
+            )
+        return "Cannot tell: one cut before and one after show no scatter; cut at least one more."
+    moved = plus_minus_text(shift.estimate, shift.interval.half_width, unit)
+    if answer == "came back":
+        assert margin is not None
+        return (
+            f"It came back to its stop: the shift, {moved}, is within the "
+            f"{size_text(margin, unit)} that you accept."
+        )
+    if answer == "did not":
+        where = (
+            " The cut after the swing lies outside where the next cut was expected."
+            if expected is not None and b.n == 1
+            else ""
+        )
+        if margin is not None and abs(shift.estimate) < margin:
+            where += " Whether the shift is as small as you accept is not shown."
+        return f"It did not come back to its stop: it moved by {moved}.{where}"
+    start = f"Cannot tell yet: the shift is {moved}"
+    if margin is None:
+        return (
+            f"{start}, so it may be none. Nothing speaks against the stop; to call it good, "
+            "say how large a shift you accept."
+        )
+    if more is None:
+        return (
+            f"{start}; more cuts now would not settle it. Make more cuts before the next "
+            "swing, or accept a larger shift."
+        )
+    cuts = "1 more cut" if more == 1 else f"{more} more cuts"
+    return f"{start}, against {size_text(margin, unit)} accepted. About {cuts} would tell."
