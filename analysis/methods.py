@@ -67,6 +67,9 @@ class Relation:
     and is the contrast itself. Else contrast / base = sum over terms of
     coefficient * tan(multiple * quantity), solved for the quantity in radians; the base is
     the baseline less `insets` times the inset, or the thickness.
+
+    toward: what a positive and what a negative value looks like, in words that follow "seen
+    as `view` says"; for a length none.
     """
 
     quantity: Quantity
@@ -74,6 +77,8 @@ class Relation:
     terms: tuple[Term, ...] = ()
     over: Literal["baseline", "thickness"] | None = None
     insets: int = 0
+    toward: tuple[str, str] = ("", "")
+    view: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +156,13 @@ _TWO_HALVES: Final = (
 _FENCE_END: Final = Place("fence end", "fence end", along=0.0)
 _OPEN_END: Final = Place("open end", "open end", along=1.0)
 _DIFFERENCE: Final = (-1.0, 1.0)
+_LEANS: Final = (
+    "the open end of the cut leans to the right",
+    "the open end of the cut leans to the left",
+)
+_TILTS: Final = ("the cut leans to the right going up", "the cut leans to the left going up")
+_FROM_ABOVE: Final = "seen from above with the fence at the bottom"
+_FROM_THE_FENCE: Final = "seen from the fence toward the open end"
 
 _REVERSAL: Final = Method(
     key="reversal",
@@ -158,7 +170,7 @@ _REVERSAL: Final = Method(
     summary="Cut, turn the board over on the same edge, cut a narrow strip: its two ends differ "
     "by twice the error of the cut.",
     places=(_FENCE_END, _OPEN_END),
-    relations=(Relation("angle", _DIFFERENCE, (Term(2, 1),), "baseline", insets=2),),
+    relations=(Relation("angle", _DIFFERENCE, (Term(2, 1),), "baseline", 2, _LEANS, _FROM_ABOVE),),
     swap=(1, 0),
     baseline="length of the cut, which is the width of the board",
     sided=True,
@@ -227,7 +239,9 @@ _HALF_TURN: Final = Method(
         Place("lower edge", "lower edge", up=0.0),
         Place("upper edge", "upper edge", up=1.0),
     ),
-    relations=(Relation("tilt", _DIFFERENCE, (Term(2, 1),), "thickness"),),
+    relations=(
+        Relation("tilt", _DIFFERENCE, (Term(2, 1),), "thickness", 0, _TILTS, _FROM_THE_FENCE),
+    ),
     swap=(1, 0),
     needs_thickness=True,
     sided=True,
@@ -294,8 +308,12 @@ _ROLL: Final = Method(
     # The least-squares plane through the four corners, which form a balanced design: its
     # slopes are these contrasts, uncorrelated with each other.
     relations=(
-        Relation("angle", (-0.5, -0.5, 0.5, 0.5), (Term(2, 1),), "baseline", insets=2),
-        Relation("tilt", (-0.5, 0.5, -0.5, 0.5), (Term(2, 1),), "thickness"),
+        Relation(
+            "angle", (-0.5, -0.5, 0.5, 0.5), (Term(2, 1),), "baseline", 2, _LEANS, _FROM_ABOVE
+        ),
+        Relation(
+            "tilt", (-0.5, 0.5, -0.5, 0.5), (Term(2, 1),), "thickness", 0, _TILTS, _FROM_THE_FENCE
+        ),
     ),
     swap=(2, 3, 0, 1),
     baseline="length of the cut, which is the width of the board",
@@ -357,7 +375,11 @@ _FIVE_CUT: Final = Method(
     summary="Cut the four sides of a panel in turn, each fresh edge laid on the fence, then a "
     "strip off the first side: its two ends differ by four times the error of the fence.",
     places=(_FENCE_END, _OPEN_END),
-    relations=(Relation("angle", _DIFFERENCE, (Term(1, 1), Term(1, 3)), "baseline", insets=2),),
+    relations=(
+        Relation(
+            "angle", _DIFFERENCE, (Term(1, 1), Term(1, 3)), "baseline", 2, _LEANS, _FROM_ABOVE
+        ),
+    ),
     swap=(1, 0),
     baseline="length of the fifth strip",
     sided=True,
@@ -423,7 +445,20 @@ _BLADE_TO_SLOT: Final = Method(
         Place("front", "front of the blade", along=0.0),
         Place("back", "back of the blade", along=1.0),
     ),
-    relations=(Relation("angle", _DIFFERENCE, (Term(1, 1),), "baseline"),),
+    relations=(
+        Relation(
+            "angle",
+            _DIFFERENCE,
+            (Term(1, 1),),
+            "baseline",
+            0,
+            (
+                "the back of the blade is off to the right",
+                "the back of the blade is off to the left",
+            ),
+            "seen from above from the front of the saw",
+        ),
+    ),
     swap=(1, 0),
     closed_jaws=False,
     baseline="distance along the slot between the two places where the tooth was measured",
@@ -486,7 +521,18 @@ _PLANED_THICKNESS: Final = Method(
     # The taper of the board's section over its width is the angle between cutterhead and
     # table; the mean of the two edges is the thickness the machine repeats.
     relations=(
-        Relation("angle", _DIFFERENCE, (Term(1, 1),), "baseline", insets=2),
+        Relation(
+            "angle",
+            _DIFFERENCE,
+            (Term(1, 1),),
+            "baseline",
+            2,
+            (
+                "boards come out thicker at the right edge",
+                "boards come out thicker at the left edge",
+            ),
+            "seen along the feed",
+        ),
         Relation("length", (0.5, 0.5)),
     ),
     swap=(1, 0),
@@ -516,7 +562,20 @@ _CLOSING_MITERS: Final = Method(
     summary="Close a frame of n mitred pieces and read the gap at the last joint: it gathers the "
     "error of all 2n cuts.",
     places=(Place("gap", "gap at the last joint", along=1.0),),
-    relations=(Relation("angle", (1.0,), (Term(1, 2, per_piece=True),), "baseline"),),
+    relations=(
+        Relation(
+            "angle",
+            (1.0,),
+            (Term(1, 2, per_piece=True),),
+            "baseline",
+            0,
+            (
+                "the corners are too obtuse if the gap is on the outside of the frame, too acute "
+                "if it is on the inside",
+                "the corners are too acute",
+            ),
+        ),
+    ),
     closed_jaws=False,
     baseline="length of the joint",
     pieces=4,
@@ -690,7 +749,9 @@ def custom_method(data: Mapping[str, object]) -> Method:
             _DIFFERENCE if two else (1.0,),
             _terms(data.get("terms")),
             "baseline" if quantity == "angle" else "thickness",
-            insets=2 if two and quantity == "angle" else 0,
+            2 if two and quantity == "angle" else 0,
+            _LEANS if quantity == "angle" else _TILTS,
+            _FROM_ABOVE if quantity == "angle" else _FROM_THE_FENCE,
         )
     return Method(
         key=key,

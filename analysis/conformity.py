@@ -1,0 +1,267 @@
+"""Good enough, needs adjusting, or cannot tell yet; and then the cheapest way to know.
+
+The rule is ISO 14253-1: a result proves conformity only when it lies within the tolerance by
+at least its expanded uncertainty, and nonconformity only when it lies outside by more than
+that. In between nothing is proved. Probabilities follow JCGM 106:2012.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from analysis import quantiles
+from analysis.uncertainty import LEVEL, coverage_factor, effective_degrees_of_freedom
+
+Verdict = Literal["good enough", "needs adjusting", "cannot tell yet"]
+GOOD: Final[Verdict] = "good enough"
+ADJUST: Final[Verdict] = "needs adjusting"
+UNKNOWN: Final[Verdict] = "cannot tell yet"
+
+# A limit met to the last few bits of a double is met.
+_SLACK: Final = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """From `low` to `high`: radians from nominal for an angle or a tilt, mm for a length."""
+
+    low: float
+    high: float
+    unit: Literal["rad", "mm"]
+    text: str
+
+    @staticmethod
+    def angle(angle_rad: float, text: str | None = None) -> Tolerance:
+        """Within +-angle_rad of nominal. Raises ValueError unless it is from 0 to a right angle."""
+        if not 0 < angle_rad < math.pi / 2:
+            raise ValueError("tolerance: give an angle greater than zero")
+        shown = f"{math.degrees(angle_rad):.4g} degrees" if text is None else text
+        return Tolerance(-angle_rad, angle_rad, "rad", shown)
+
+    @staticmethod
+    def gap(gap_mm: float, joint_mm: float) -> Tolerance:
+        """The angle that opens a gap of `gap_mm` at one end of a joint `joint_mm` long.
+
+        atan(gap / joint). Raises ValueError unless both are greater than zero.
+        """
+        for name, value in (("gap", gap_mm), ("joint", joint_mm)):
+            if not (math.isfinite(value) and value > 0):
+                raise ValueError(f"{name}: {value:g} mm must be a length greater than zero")
+        return Tolerance.angle(
+            math.atan(gap_mm / joint_mm), f"a gap of {gap_mm:g} mm over a joint of {joint_mm:g} mm"
+        )
+
+    @staticmethod
+    def length(low_mm: float, high_mm: float) -> Tolerance:
+        """From `low_mm` to `high_mm`. Raises ValueError unless low lies below high."""
+        if not (math.isfinite(low_mm) and math.isfinite(high_mm) and low_mm < high_mm):
+            raise ValueError("tolerance: give a smallest length below the largest one")
+        return Tolerance(low_mm, high_mm, "mm", f"{low_mm:g} to {high_mm:g} mm")
+
+
+def verdict(estimate: float, expanded: float, tolerance: Tolerance) -> Verdict:
+    """The verdict on an estimate with its expanded uncertainty (ISO 14253-1:2013, 5).
+
+    On the acceptance limit itself it is good enough; on the rejection limit nothing is proved.
+    """
+    slack = _SLACK * max(abs(tolerance.low), abs(tolerance.high))
+    low, high = estimate - expanded, estimate + expanded
+    if low >= tolerance.low - slack and high <= tolerance.high + slack:
+        return GOOD
+    if low > tolerance.high + slack or high < tolerance.low - slack:
+        return ADJUST
+    return UNKNOWN
+
+
+def conformance_probability(estimate: float, u: float, low: float, high: float) -> float:
+    """Probability that the true value lies within the limits (JCGM 106:2012, 7.4, normal)."""
+    if u == 0:
+        return 1.0 if low <= estimate <= high else 0.0
+    return quantiles.normal_probability((high - estimate) / u) - quantiles.normal_probability(
+        (low - estimate) / u
+    )
+
+
+def guard_factor(probability: float) -> float:
+    """z = (limit - estimate) / u that gives a conformance probability (JCGM 106, 7.3, table 1)."""
+    return quantiles.normal(probability)
+
+
+def false_acceptance(guard_band: float, u: float) -> float:
+    """Largest probability that what is accepted does not conform (ILAC-G8:09/2019, B.2).
+
+    For a result exactly on the acceptance limit, `guard_band` inside the tolerance.
+    """
+    return quantiles.normal_probability(-guard_band / u)
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Where the uncertainty of a mean over `trials` comes from, in the result's unit.
+
+    trial_sd: scatter over trials, None for one. hand_u: caliper and hand in one trial, with
+    hand_df (None: taken as known). rounding_u: rounding that does not average out. shrinking_u:
+    parts that fall as the board gets wider (cut length, jaw place). fixed_u: parts that nothing
+    here makes smaller (scale, straightness, zero). base_mm: the length that the deviation is
+    divided by, None for a length. base_noun: what would have to grow, such as "a board".
+    base_adjective: "wide", "thick", "long".
+    """
+
+    trials: int
+    trial_sd: float | None
+    hand_u: float
+    hand_df: float | None
+    rounding_u: float
+    shrinking_u: float
+    fixed_u: float
+    base_mm: float | None
+    base_noun: str = "a board"
+    base_adjective: str = "wide"
+
+    def expanded(
+        self, *, more_cuts: int = 0, readings: int = 1, wider: float = 1.0, level: float = LEVEL
+    ) -> float:
+        """The expanded uncertainty to expect after a change, if the scatter stays as it is.
+
+        more_cuts: trials added. readings: how often as many readings of each place as now.
+        wider: the new base over the present one. The saw's own scatter stays, caliper and hand
+        shrink with readings and width. With one trial the saw's own scatter is unknown and
+        counts as none.
+        """
+        n = self.trials + more_cuts
+        shrink = readings * wider * wider
+        if self.trial_sd is None:
+            one, df = self.hand_u**2 / shrink, self.hand_df
+        else:
+            hand = min(self.hand_u, self.trial_sd)
+            one = self.trial_sd**2 - hand**2 + hand**2 / shrink
+            df = n - 1
+        parts = (
+            math.sqrt(one / n),
+            self.rounding_u / wider,
+            self.shrinking_u / wider,
+            self.fixed_u,
+        )
+        known = coverage_factor(effective_degrees_of_freedom(parts, (df, None, None, None)), level)
+        return known * math.hypot(*parts)
+
+    def systematic(self, level: float = LEVEL) -> float:
+        """The expanded uncertainty that stays however many cuts are made."""
+        return coverage_factor(None, level) * math.hypot(
+            self.rounding_u, self.shrinking_u, self.fixed_u
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """The cheapest way to a verdict. amount: cuts to add, times to read each place, or the base
+    in mm; None where nothing within reach tells."""
+
+    kind: Literal["more cuts", "more readings", "wider board", "none"]
+    amount: float | None
+    sentence: str
+
+
+# What each way costs a person at the saw, in seconds. Common practice, no source; only their
+# order matters.
+_CUT_S: Final = 60
+_READING_S: Final = 5
+_BOARD_S: Final = 120
+_MOST_CUTS: Final = 50
+_MOST_READINGS: Final = 10
+_WIDEST: Final = 4.0
+
+
+def remedy(
+    estimate: float,
+    tolerance: Tolerance,
+    sources: Sources,
+    places: int = 2,
+    shown: tuple[float, str] = (1.0, "mm"),
+    level: float = LEVEL,
+) -> Remedy:
+    """The cheapest of more cuts, more readings of each place, and a wider board that would tell.
+
+    It takes the estimate and the scatter as they stand, so it is a forecast. shown: factor and
+    unit in which the result is spoken of, for the sentence where nothing helps.
+    """
+    gap = min(abs(estimate - tolerance.low), abs(tolerance.high - estimate))
+    n = sources.trials
+    options: list[tuple[float, Remedy]] = []
+    cuts = next(
+        (k for k in range(1, _MOST_CUTS + 1) if sources.expanded(more_cuts=k, level=level) <= gap),
+        None,
+    )
+    if cuts:
+        times = "one more cut" if cuts == 1 else f"{cuts} more cuts"
+        options.append(
+            (
+                cuts * (_CUT_S + places * _READING_S),
+                Remedy("more cuts", cuts, f"About {times} should tell."),
+            )
+        )
+    readings = next(
+        (
+            m
+            for m in range(2, _MOST_READINGS + 1)
+            if sources.expanded(readings=m, level=level) <= gap
+        ),
+        None,
+    )
+    if readings:
+        options.append(
+            (
+                n * places * readings * _READING_S,
+                Remedy(
+                    "more readings",
+                    readings,
+                    f"Reading each place {readings} times as often should tell."
+                    if n > 1
+                    else f"Reading each place {readings} times should tell.",
+                ),
+            )
+        )
+    if sources.base_mm is not None and sources.expanded(wider=_WIDEST, level=level) <= gap:
+        base = sources.base_mm * _narrowest(sources, gap, level)
+        base = math.ceil(base / 5) * 5 if base >= 50 else math.ceil(base)
+        options.append(
+            (
+                _BOARD_S + n * (_CUT_S + places * _READING_S),
+                Remedy(
+                    "wider board",
+                    base,
+                    f"The same number of cuts on {sources.base_noun} about {base:g} mm "
+                    f"{sources.base_adjective} should tell.",
+                ),
+            )
+        )
+    if options:
+        return min(options, key=lambda option: option[0])[1]
+    factor, unit = shown
+    left, stays = f"{gap * factor:.2g} {unit}", sources.systematic(level)
+    if stays > gap:
+        return Remedy(
+            "none",
+            None,
+            f"More cuts will not tell: what stays uncertain however many are made, "
+            f"± {stays * factor:.2g} {unit}, is more than the {left} left to the limit.",
+        )
+    return Remedy(
+        "none",
+        None,
+        f"It lies too near the limit, {left} from it, for up to {_MOST_CUTS} more cuts to tell; "
+        "set it nearer to nominal, or accept a wider tolerance.",
+    )
+
+
+def _narrowest(sources: Sources, gap: float, level: float) -> float:
+    low, high = 1.0, _WIDEST
+    for _ in range(30):
+        middle = (low + high) / 2
+        if sources.expanded(wider=middle, level=level) <= gap:
+            high = middle
+        else:
+            low = middle
+    return high

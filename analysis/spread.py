@@ -1,0 +1,233 @@
+"""How far results lie apart: mean, standard deviation, and the intervals they support.
+
+All functions take plain numbers or arrays of shape (n,) in any one unit and answer in that
+unit. nan stands for a trial that was not completed and is left out. None stands for what
+too few trials cannot tell; nothing here returns nan.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis import quantiles
+from analysis.interval import Interval
+from analysis.uncertainty import LEVEL
+
+PROPORTION: Final = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """n values; mean, low and high None for none, sd (of one value, n - 1) None for fewer than two.
+
+    range = high - low, None with fewer than two.
+    """
+
+    n: int
+    mean: float | None
+    sd: float | None
+    low: float | None
+    high: float | None
+    range: float | None
+
+
+def summary(values: ArrayLike) -> Summary:
+    """Mean, standard deviation and range of the values that are finite.
+
+    Two passes: the mean is corrected by the mean of what is left, and the squares are summed
+    about it, so that a small spread on a large value keeps its digits (Chan, Golub and
+    LeVeque, The American Statistician 37, 1983, 242-247, from memory). Equal values give
+    exactly zero.
+    """
+    x = np.asarray(values, dtype=np.float64).ravel()
+    x = x[np.isfinite(x)]
+    n = x.size
+    if n == 0:
+        return Summary(0, None, None, None, None, None)
+    low, high = float(x.min()), float(x.max())
+    if low == high:
+        spread = 0.0 if n > 1 else None
+        return Summary(n, low, spread, low, high, spread)
+    rough = x.mean()
+    rest = x - rough
+    correction = rest.mean()
+    squares = float(np.dot(rest, rest)) - n * float(correction) ** 2
+    sd = math.sqrt(max(squares, 0.0) / (n - 1))
+    return Summary(n, float(rough + correction), sd, low, high, high - low)
+
+
+def serial_correlation(values: ArrayLike) -> float | None:
+    """Correlation of each value with the next one; None for fewer than three or equal values.
+
+    sum((x[i] - m)(x[i+1] - m)) / sum((x[i] - m)^2) (NIST/SEMATECH e-Handbook 1.3.3.1).
+    """
+    x = np.asarray(values, dtype=np.float64).ravel()
+    x = x[np.isfinite(x)]
+    if x.size < 3 or x.min() == x.max():
+        return None
+    rest = x - x.mean()
+    rest -= rest.mean()
+    return float(np.dot(rest[:-1], rest[1:]) / np.dot(rest, rest))
+
+
+def mean_interval(mean: float, sd: float, n: int, level: float = LEVEL) -> Interval:
+    """Confidence interval of the mean: mean +- t sd / sqrt(n) (e-Handbook 1.3.5.2); n >= 2."""
+    half = quantiles.student_t((1 + level) / 2, n - 1) * sd / math.sqrt(n)
+    return Interval(mean - half, mean + half, level)
+
+
+def sd_interval(sd: float, n: int, level: float = LEVEL) -> Interval:
+    """Confidence interval of the standard deviation, by chi-square (e-Handbook 7.2.3.1); n >= 2."""
+    df = n - 1
+    return Interval(
+        sd * math.sqrt(df / quantiles.chi_square((1 + level) / 2, df)),
+        sd * math.sqrt(df / quantiles.chi_square((1 - level) / 2, df)),
+        level,
+    )
+
+
+def prediction_interval(
+    mean: float, sd: float, n: int, level: float = LEVEL, cuts: int = 1
+) -> Interval:
+    """Where the mean of the next `cuts` trials will fall (prediction interval); n >= 2.
+
+    mean +- t sd sqrt(1 / cuts + 1 / n) (Hahn and Meeker, Statistical Intervals, 1991, 4.7,
+    from memory).
+    """
+    half = quantiles.student_t((1 + level) / 2, n - 1) * sd * math.sqrt(1 / cuts + 1 / n)
+    return Interval(mean - half, mean + half, level)
+
+
+def tolerance_interval(
+    mean: float, sd: float, n: int, proportion: float = PROPORTION, level: float = LEVEL
+) -> Interval:
+    """Holds at least `proportion` of all cuts to come, at `level` (statistical tolerance interval).
+
+    mean +- k sd with the exact two-sided `tolerance_factor`; n >= 2; normal scatter.
+    """
+    half = tolerance_factor(n, proportion, level) * sd
+    return Interval(mean - half, mean + half, level)
+
+
+@lru_cache(maxsize=1024)
+def tolerance_factor(n: int, proportion: float = PROPORTION, level: float = LEVEL) -> float:
+    """Exact two-sided factor k2 for mean and standard deviation both unknown.
+
+    The k for which E[P(chi2(n-1) >= (n-1) r(z)^2 / k^2)] = level over z ~ N(0, 1/n), r(z)
+    being the half-width about 0 that holds `proportion` of N(z, 1) (ISO 16269-6:2014, annex;
+    Krishnamoorthy and Mathew, Statistical Tolerance Regions, 2009, 2.3). Gauss-Legendre over
+    z, bisection on log k. Raises ValueError for n < 2.
+    """
+    if n < 2:
+        raise ValueError("trials: a tolerance interval takes two or more")
+    from scipy import special
+
+    nodes, weights = _legendre()
+    z = 8.5 / math.sqrt(n) * nodes
+    density = 8.5 * weights * np.exp(-n * z * z / 2) * math.sqrt(2 / math.pi)
+    r = _half_width(z, proportion)
+    df = n - 1
+
+    def reached(k: float) -> float:
+        return float(np.dot(density, special.chdtrc(df, df * (r / k) ** 2)))
+
+    # Between the factor for a known standard deviation and far beyond n = 2.
+    low, high = 1e-3, 1e9
+    for _ in range(100):
+        middle = math.sqrt(low * high)
+        if reached(middle) < level:
+            low = middle
+        else:
+            high = middle
+        if high / low - 1 < 1e-13:
+            break
+    return math.sqrt(low * high)
+
+
+@lru_cache(maxsize=1)
+def _legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    nodes, weights = np.polynomial.legendre.leggauss(80)
+    return (nodes + 1) / 2, weights / 2
+
+
+def _half_width(z: NDArray[np.float64], proportion: float) -> NDArray[np.float64]:
+    """r with Phi(z + r) - Phi(z - r) = proportion, by Newton (the left side is concave in r
+    beyond z, so a start on the low side climbs from there)."""
+    from scipy import special
+
+    r = np.maximum(quantiles.normal((1 + proportion) / 2), z + quantiles.normal(proportion))
+    for _ in range(60):
+        missing = proportion - (special.ndtr(z + r) - special.ndtr(z - r))
+        steep = (np.exp(-((z + r) ** 2) / 2) + np.exp(-((z - r) ** 2) / 2)) / math.sqrt(2 * math.pi)
+        step = missing / steep
+        r = r + step
+        if np.all(np.abs(step) < 1e-14 * r):
+            break
+    return np.asarray(r)
+
+
+def one_sided_tolerance_factor(
+    n: int, proportion: float = PROPORTION, level: float = LEVEL
+) -> float:
+    """Exact one-sided factor k1: a quantile of noncentral t over sqrt(n) (ISO 16269-6; e-Handbook
+    7.2.6.3). Raises ValueError for n < 2."""
+    if n < 2:
+        raise ValueError("trials: a tolerance limit takes two or more")
+    from scipy import special
+
+    shift = quantiles.normal(proportion) * math.sqrt(n)
+    return float(special.nctdtrit(n - 1, shift, level)) / math.sqrt(n)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnScatter:
+    """The saw's own scatter, apart from caliper and hand.
+
+    sd: 0 where caliper and hand alone explain the scatter, never less. interval: for the
+    standard deviation. hidden: its interval reaches down to zero, so the caliper hides it.
+    """
+
+    sd: float
+    interval: Interval
+    hidden: bool
+
+
+def own_scatter(
+    sd: float, n: int, hand_sd: float, hand_df: float | None = None, level: float = LEVEL
+) -> OwnScatter:
+    """What is left of the scatter of n trials when caliper and hand are taken off.
+
+    sd: over trials, n >= 2. hand_sd: what caliper and hand add to one trial, in the same
+    unit, with its degrees of freedom (None: taken as known). The estimate is the root of
+    sd^2 - hand_sd^2, not below zero. Interval: modified large sample for a difference of
+    variances (Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Statist. Comput. Simul. 35, 1990,
+    135-143; from memory, its coverage checked by simulation), cut at zero.
+    """
+    if n < 2:
+        raise ValueError("trials: scatter takes two or more")
+    a, b = sd * sd, hand_sd * hand_sd
+    df = n - 1
+    high, low = (1 + level) / 2, (1 - level) / 2
+    up = quantiles.chi_square(high, df) / df
+    down = quantiles.chi_square(low, df) / df
+    g1, h1 = 1 - 1 / up, 1 / down - 1
+    if hand_df is None:
+        bottom, top = a / up - b, a / down - b
+    else:
+        up2 = quantiles.chi_square(high, hand_df) / hand_df
+        down2 = quantiles.chi_square(low, hand_df) / hand_df
+        g2, h2 = 1 - 1 / up2, 1 / down2 - 1
+        f_up = quantiles.f(high, df, hand_df)
+        f_down = quantiles.f(low, df, hand_df)
+        g12 = ((f_up - 1) ** 2 - (g1 * f_up) ** 2 - h2**2) / f_up
+        h12 = ((1 - f_down) ** 2 - (h1 * f_down) ** 2 - g2**2) / f_down
+        bottom = a - b - math.sqrt(max(0.0, (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b))
+        top = a - b + math.sqrt(max(0.0, (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b))
+    interval = Interval(math.sqrt(max(bottom, 0.0)), math.sqrt(max(top, 0.0)), level)
+    return OwnScatter(math.sqrt(max(a - b, 0.0)), interval, bottom <= 0)

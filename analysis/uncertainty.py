@@ -1,0 +1,253 @@
+"""What caliper, hand and jaw place add to a result: an uncertainty budget.
+
+Follows JCGM 100:2008, Evaluation of measurement data, Guide to the expression of uncertainty
+in measurement (GUM); sections are named beside each formula. `montecarlo` gets to the same
+end by another route.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis import quantiles
+from analysis.units import NM_PER_UNIT, Unit
+
+LEVEL: Final = 0.95
+Distribution = Literal["normal", "Student's t", "rectangular", "triangular", "arcsine"]
+
+# What is taken for granted until the user says better. Each is common practice, no source.
+REPEATABILITY_MM: Final = 0.02  # one reading, caliper and hand together, standard deviation
+LENGTH_BOUND_MM: Final = 0.5  # a cut's length by a steel rule, plus or minus, rectangular
+INSET_BOUND_MM: Final = 1.0  # where the jaws touched, plus or minus, rectangular
+SCALE_BOUND: Final = 1e-4  # the caliper's scale, relative, plus or minus, rectangular
+ZERO_BOUND_MM: Final = 0.02  # the caliper's zero, plus or minus, rectangular
+
+# With a standard deviation of one reading below this share of the caliper's count, rounding
+# no longer averages out over readings.
+DITHER_SHARE: Final = 0.3
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a value anywhere within +-half_width: a / sqrt(3) (GUM 4.3.7)."""
+    return half_width / math.sqrt(3)
+
+
+def triangular(half_width: float) -> float:
+    """Standard uncertainty of a triangular distribution: a / sqrt(6) (GUM 4.3.9)."""
+    return half_width / math.sqrt(6)
+
+
+def trapezoidal(half_width: float, beta: float) -> float:
+    """Of a trapezoid whose top is beta times its base: a sqrt((1 + beta^2) / 6) (GUM 4.3.9)."""
+    return half_width * math.sqrt((1 + beta * beta) / 6)
+
+
+def arcsine(half_width: float) -> float:
+    """Of a cyclic effect of amplitude a: a / sqrt(2) (GUM H.1.3.4)."""
+    return half_width / math.sqrt(2)
+
+
+def rounding(count: float) -> float:
+    """Of one reading shown in steps of `count`: count / sqrt(12) (GUM F.2.2.1)."""
+    return count / math.sqrt(12)
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of a budget.
+
+    value and standard_uncertainty are in `unit`; sensitivity is the change of the result for
+    one of that unit; contribution = |sensitivity| * standard_uncertainty, in the result's
+    unit. degrees_of_freedom: None where they are unlimited (a bound or a stated value).
+    """
+
+    source: str
+    value: float
+    unit: str
+    distribution: Distribution
+    standard_uncertainty: float
+    sensitivity: float = 1.0
+    degrees_of_freedom: float | None = None
+    contribution: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "contribution", abs(self.sensitivity) * self.standard_uncertainty)
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The contributions and what they come to, in the result's unit.
+
+    effective_degrees_of_freedom: None where unlimited. expanded = coverage_factor * combined,
+    holding at `level`.
+    """
+
+    contributions: tuple[Contribution, ...]
+    combined: float
+    effective_degrees_of_freedom: float | None
+    coverage_factor: float
+    expanded: float
+    level: float = LEVEL
+
+
+def combine(contributions: Iterable[Contribution], level: float = LEVEL) -> Budget:
+    """The budget of uncorrelated contributions.
+
+    Combined standard uncertainty: root of the sum of squares (GUM 5.1.2, eq. 10). Effective
+    degrees of freedom: Welch-Satterthwaite (GUM G.4.1, eq. G.2b), not truncated. Coverage
+    factor: Student's t for them (GUM G.3.2). No contributions, or all zero, give zero.
+    """
+    lines = tuple(contributions)
+    combined = math.hypot(*(c.contribution for c in lines))
+    df = effective_degrees_of_freedom(
+        [c.contribution for c in lines], [c.degrees_of_freedom for c in lines]
+    )
+    factor = coverage_factor(df, level)
+    return Budget(lines, combined, df, factor, factor * combined, level)
+
+
+def effective_degrees_of_freedom(
+    contributions: Sequence[float], degrees_of_freedom: Sequence[float | None]
+) -> float | None:
+    """u_c^4 / sum(u_i^4 / df_i) (GUM G.4.1); None where unlimited."""
+    combined = math.hypot(*contributions)
+    if combined == 0:
+        return None
+    # In shares of the whole, so that fourth powers of small numbers do not vanish.
+    lost = sum(
+        (u / combined) ** 4 / df
+        for u, df in zip(contributions, degrees_of_freedom, strict=True)
+        if df is not None
+    )
+    return 1 / lost if lost > 0 else None
+
+
+def coverage_factor(degrees_of_freedom: float | None, level: float = LEVEL) -> float:
+    """Two-sided Student's t; the normal's for None (GUM G.3.2, table G.2)."""
+    df = math.inf if degrees_of_freedom is None else degrees_of_freedom
+    return quantiles.student_t((1 + level) / 2, df)
+
+
+def propagate(sensitivities: ArrayLike, covariance: ArrayLike) -> NDArray[np.float64]:
+    """(k, k) covariance of k results from the (n, n) covariance of n inputs.
+
+    sensitivities: (k, n), or (n,) for one result. J V J^T (GUM 5.2.2, eq. 13, and H.2.3).
+    """
+    jacobian = np.atleast_2d(np.asarray(sensitivities, dtype=np.float64))
+    return np.asarray(jacobian @ np.asarray(covariance, dtype=np.float64) @ jacobian.T)
+
+
+def rounding_averages_out(reading_sd: float, count: float) -> bool:
+    """Whether readings scatter enough for rounding to average out: sd >= 0.3 of a count.
+
+    Own numerical finding: rounding a normal variable of that spread biases its mean by less
+    than a tenth of the rounding's own standard uncertainty.
+    """
+    return reading_sd >= DITHER_SHARE * count
+
+
+def reading_lines(
+    *,
+    value: float,
+    weights: Sequence[float],
+    trials: int,
+    repeats: int,
+    trial_sd: float | None,
+    contrast_sd: float | None,
+    sensitivity: float,
+    unit: str,
+    resolution_mm: float,
+    repeatability_mm: float | None,
+    repeatability_df: float | None,
+) -> tuple[Contribution, ...]:
+    """The lines that the readings themselves bring to the mean of `trials` trials.
+
+    value: the mean, in `unit`. weights: of the places in a trial's contrast. trial_sd: the
+    standard deviation over trials in `unit`, None for fewer than two; contrast_sd the same of
+    the contrast in mm. sensitivity: `unit` per mm of contrast.
+
+    Two trials or more: their scatter, s / sqrt(m) with m - 1 degrees of freedom (GUM 4.2.3).
+    It holds the saw, the hand and the rounding already; only where the readings scatter less
+    than 0.3 of a count is rounding added, undivided by m. One trial: the repeatability of
+    caliper and hand, as studied or 0.02 mm (common practice, no source), and the rounding;
+    the saw's own scatter does not show.
+    """
+    gain = math.sqrt(sum(w * w for w in weights))
+    count_u = rounding(resolution_mm)
+    if trial_sd is not None and contrast_sd is not None and trials >= 2:
+        scatter = Contribution(
+            f"scatter over {trials} trials",
+            value,
+            unit,
+            "Student's t",
+            trial_sd / math.sqrt(trials),
+            1.0,
+            trials - 1,
+        )
+        if rounding_averages_out(contrast_sd / gain, resolution_mm):
+            return (scatter,)
+        return (
+            scatter,
+            Contribution(
+                "caliper resolution", 0.0, "mm", "rectangular", gain * count_u, sensitivity
+            ),
+        )
+    hand = REPEATABILITY_MM if repeatability_mm is None else repeatability_mm
+    averaged = math.sqrt(repeats)
+    count_averaged = averaged if rounding_averages_out(hand, resolution_mm) else 1.0
+    return (
+        Contribution(
+            "caliper and hand, repeatability"
+            + (" (0.02 mm assumed)" if repeatability_mm is None else ""),
+            0.0,
+            "mm",
+            "normal",
+            gain * hand / averaged,
+            sensitivity,
+            None if repeatability_mm is None else repeatability_df,
+        ),
+        Contribution(
+            "caliper resolution",
+            0.0,
+            "mm",
+            "rectangular",
+            gain * count_u / count_averaged,
+            sensitivity,
+        ),
+    )
+
+
+# The digits of a line as sent, with its decimal part; signs, names and units may surround it.
+_DECIMALS: Final = re.compile(r"[0-9]*[.,]([0-9]+)")
+# So many readings do not all end in 0, or in 0 and 5, by chance.
+_MANY: Final = 10
+
+
+def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
+    """The caliper's count in nanometres, from its texts as sent.
+
+    The most decimals of any text give the last digit. Inches with four or more decimals and
+    millimetres with three or more count in fives where every last digit is 0 or 5 (0.0005 in,
+    0.005 mm); with ten texts or more any unit does, and counts in tens where every last digit
+    is 0. None where no text has decimals.
+    """
+    parts = [match[1] for text in sent if (match := _DECIMALS.search(text))]
+    if not parts:
+        return None
+    decimals = max(map(len, parts))
+    # A caliper that drops trailing zeros sends fewer decimals now and then.
+    last = {part.ljust(decimals, "0")[-1] for part in parts}
+    count = NM_PER_UNIT[unit] // int(10**decimals)
+    many = len(parts) >= _MANY
+    if many and last == {"0"}:
+        return count * 10
+    if last <= {"0", "5"} and (many or decimals >= (4 if unit == "in" else 3)):
+        return count * 5
+    return count
