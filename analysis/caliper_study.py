@@ -1,0 +1,423 @@
+"""How well caliper and hand repeat, how far people differ, and the caliper against a block.
+
+Lengths in and out are in one unit, mm or inches; `unit` chooses the words.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis import quantiles
+from analysis.comparison import AnovaTable, Difference, anova, counted, difference_from_parts
+from analysis.conversions import plus_minus_text, size_text
+from analysis.interval import Interval
+from analysis.spread import sd_interval, summary
+
+Array = NDArray[np.float64]
+LengthUnit = Literal["mm", "in"]
+
+# Draws for the generalized intervals: their ends are then good to about one percent.
+_DRAWS: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One source of scatter: its standard deviation, never below zero, and its interval.
+
+    `hidden`: the estimate of its variance was not above zero, so the rest hides it.
+    """
+
+    sd: float
+    interval: Interval
+    hidden: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of an analysis of variance; `f` and `p` None for the last, or without scatter."""
+
+    source: str
+    df: int
+    ss: float
+    ms: float
+    f: float | None = None
+    p: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CaliperStudy:
+    """What a study of the same spots says. None where it was not laid out to say it.
+
+    repeatability: one person, one spot, again and again (equipment variation).
+    people: persons' own offsets; interaction: persons who differ more on some parts.
+    reproducibility: people and interaction together (appraiser variation).
+    gauge: repeatability and reproducibility together. parts: the parts themselves.
+    distinct_categories: sizes that the caliper in these hands tells apart,
+    1.41 parts / gauge, rounded down. tolerance_fraction: 6 gauge / tolerance.
+    """
+
+    readings: int
+    repeatability: Component | None
+    people: Component | None
+    interaction: Component | None
+    reproducibility: Component | None
+    gauge: Component | None
+    parts: Component | None
+    distinct_categories: int | None
+    tolerance_fraction: float | None
+    tolerance_fraction_interval: Interval | None
+    table: tuple[Line, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class BlockCheck:
+    """A caliper against gauge blocks: reading = offset + (1 + scale) * stated size.
+
+    With one size `scale` is None and `offset` is the mean error at that size.
+    `residual_sd`: scatter about the line, None without readings to spare.
+    """
+
+    readings: int
+    offset: Difference | None
+    scale: Difference | None
+    residual_sd: float | None
+    sentence: str
+
+
+def same_spot(
+    people: Sequence[ArrayLike],
+    *,
+    tolerance: float | None = None,
+    unit: LengthUnit = "mm",
+    level: float = 0.95,
+) -> CaliperStudy:
+    """One spot, pressed several times by one person or by several.
+
+    people: one array of readings for each person, of any lengths; nan does not count.
+    tolerance: whole width of what is to be judged with the caliper, for its eaten fraction.
+    One-way analysis of variance (ISO 5725-2, 7.4; JCGM 100, H.5): repeatability variance =
+    within mean square, people variance = (between - within) / n0, n0 = (N - sum n^2 / N) /
+    (k - 1), zero where that is below zero. Repeatability's interval is by chi-square, the
+    others' are generalized ones (see `crossed`).
+    """
+    kept = [g for g in (counted(person) for person in people) if g.size]
+    total = sum(g.size for g in kept)
+    if total - len(kept) < 1:
+        words = (
+            "Nothing was read yet."
+            if total == 0
+            else "Press at least twice on the same spot to see how well the caliper repeats."
+        )
+        return _empty(total, words)
+    table = anova(kept)
+    if table is None:
+        ms, df = (summary(kept[0]).sd or 0.0) ** 2, total - 1
+        lines: tuple[Line, ...] = (Line("repeats", df, ms * df, ms),)
+        return _study(total, lines, {"repeatability": lambda m: m[0]}, tolerance, unit, level)
+    lines = _one_way_lines(table)
+    sizes = np.array([g.size for g in kept], float)
+    n0 = float((total - (sizes**2).sum() / total) / (len(kept) - 1))
+    return _study(
+        total,
+        lines,
+        {
+            "repeatability": lambda m: m[1],
+            "people": lambda m: (m[0] - m[1]) / n0,
+            "reproducibility": lambda m: (m[0] - m[1]) / n0,
+        },
+        tolerance,
+        unit,
+        level,
+    )
+
+
+def crossed(
+    readings: ArrayLike,
+    *,
+    tolerance: float | None = None,
+    unit: LengthUnit = "mm",
+    level: float = 0.95,
+) -> CaliperStudy:
+    """Several parts, each read several times by each of several people.
+
+    readings: (parts, people, repeats), all finite: at least 2 by 2 by 2. Anything less is
+    answered in the sentence, not raised.
+    Two-way crossed analysis of variance, all effects random, interaction kept (ASTM E2782,
+    from memory): with mean squares P, O, I, E of p parts, o people, r repeats
+    repeatability = E, interaction = (I - E) / r, people = (O - I) / (p r),
+    parts = (P - I) / (o r), each zero where below zero.
+    Intervals: repeatability by chi-square; the rest generalized intervals (Hamada and
+    Weerahandi 2000, J. Qual. Technol. 32; from memory), each mean square replaced by
+    MS * df / chi-square(df) in 20000 draws with a fixed seed.
+    Raises ValueError where `readings` has not three dimensions.
+    """
+    x = np.asarray(readings, float)
+    if x.ndim != 3:
+        raise ValueError("readings: give them as parts by people by repeats")
+    if x.size == 0:
+        return _empty(0, "Nothing was read yet.")
+    p, o, r = x.shape
+    missing = np.argwhere(~np.isfinite(x))
+    if missing.size:
+        part, person, repeat = (int(i) + 1 for i in missing[0])
+        words = f"Missing: part {part}, person {person}, repeat {repeat}; read it to complete."
+        return _empty(int(np.isfinite(x).sum()), words)
+    if min(p, o, r) < 2:
+        words = (
+            "This needs at least two parts, two people and two repeats each; "
+            f"it has {p}, {o} and {r}."
+        )
+        return _empty(x.size, words)
+    return _study(
+        x.size,
+        _crossed_lines(x),
+        {
+            "repeatability": lambda m: m[3],
+            "interaction": lambda m: (m[2] - m[3]) / r,
+            "people": lambda m: (m[1] - m[2]) / (p * r),
+            "parts": lambda m: (m[0] - m[2]) / (o * r),
+        },
+        tolerance,
+        unit,
+        level,
+    )
+
+
+def known_block(
+    stated: ArrayLike,
+    readings: ArrayLike,
+    *,
+    block_u: float = 0.0,
+    resolution: float = 0.0,
+    unit: LengthUnit = "mm",
+    level: float = 0.95,
+) -> BlockCheck:
+    """The caliper's offset and scale against gauge blocks of stated size.
+
+    stated, readings: (n,), the size of the block under each reading; nan does not count.
+    block_u: standard uncertainty of one block's size, the same for all, independent from
+    block to block. resolution: the caliper's step; where the readings scatter less than
+    0.3 of it, step / sqrt(12) stands for their scatter and is not divided by their number.
+    Least squares through all readings; a block's error moves all its readings together, so
+    it enters by the sum of their coefficients (JCGM 100, 5.1.2 and H.3). Degrees of freedom
+    by Welch and Satterthwaite.
+    Raises ValueError where the two lists differ in length.
+    """
+    size, read = np.asarray(stated, float).ravel(), np.asarray(readings, float).ravel()
+    if size.size != read.size:
+        raise ValueError(
+            f"give one stated size for each reading: {size.size} sizes, {read.size} readings"
+        )
+    kept = np.isfinite(size) & np.isfinite(read)
+    size, error = size[kept], (read - size)[kept]
+    n = size.size
+    if n == 0:
+        return BlockCheck(0, None, None, None, "No block was read yet.")
+    blocks = np.unique(size)
+    one = blocks.size == 1
+    design = np.ones((n, 1)) if one else np.column_stack([np.ones(n), size - size.mean()])
+    weights = np.linalg.pinv(design)
+    fit = weights @ error
+    left = error - design @ fit
+    df = n - design.shape[1]
+    sd = math.sqrt(float(left @ left) / df) if df > 0 else None
+    if sd is not None and sd <= 1e-12 * float(np.abs(size).max()):
+        # What is left is the rounding of this computation, not of the caliper.
+        sd = 0.0
+    if not one:
+        # From the line about the mean size to the line from zero.
+        weights = np.vstack([weights[0] - size.mean() * weights[1], weights[1]])
+    estimates = weights @ error
+    member = (size[:, None] == blocks[None, :]).astype(float)
+    step = resolution / math.sqrt(12)
+    found = []
+    for row, estimate in zip(weights, estimates.tolist(), strict=True):
+        parts = [(float(((row @ member) ** 2).sum()) * block_u**2, math.inf)]
+        if sd is not None and sd > 0 and sd >= 0.3 * resolution:
+            parts.append((float(row @ row) * sd**2, float(df)))
+        else:
+            parts.append((float(((row @ member) ** 2).sum()) * step**2, math.inf))
+        found.append(difference_from_parts(estimate, parts, level))
+    offset, scale = found[0], None if one else found[1]
+    return BlockCheck(n, offset, scale, sd, _block_sentence(offset, scale, blocks, unit))
+
+
+def _one_way_lines(table: AnovaTable) -> tuple[Line, ...]:
+    return (
+        Line("people", table.df_between, table.ss_between, table.ms_between, table.f, table.p),
+        Line("repeats", table.df_within, table.ss_within, table.ms_within),
+    )
+
+
+def _crossed_lines(x: Array) -> tuple[Line, ...]:
+    p, o, r = x.shape
+    x = x - x.mean()
+    part, person, cell = x.mean(axis=(1, 2)), x.mean(axis=(0, 2)), x.mean(axis=2)
+    both = cell - part[:, None] - person[None, :]
+    rest = x - cell[:, :, None]
+    squares = (
+        o * r * float((part**2).sum()),
+        p * r * float((person**2).sum()),
+        r * float((both**2).sum()),
+        float((rest**2).sum()),
+    )
+    dfs = (p - 1, o - 1, (p - 1) * (o - 1), p * o * (r - 1))
+    ms = [ss / df for ss, df in zip(squares, dfs, strict=True)]
+    # Parts and people are tested against the interaction, it against the repeats.
+    names, under = ("parts", "people", "parts by people", "repeats"), (2, 2, 3, None)
+    lines = []
+    for i, name in enumerate(names):
+        j = under[i]
+        f = None if j is None or ms[j] == 0 else ms[i] / ms[j]
+        prob = None
+        if f is not None and j is not None:
+            prob = quantiles.f_probability(1 / f, dfs[j], dfs[i]) if f > 0 else 1.0
+        lines.append(Line(name, dfs[i], squares[i], ms[i], f, prob))
+    return tuple(lines)
+
+
+Rule = Callable[[Array], Array]
+
+
+def _study(
+    readings: int,
+    lines: tuple[Line, ...],
+    rules: dict[str, Rule],
+    tolerance: float | None,
+    unit: LengthUnit,
+    level: float,
+) -> CaliperStudy:
+    ms = np.array([line.ms for line in lines])
+    df = np.array([line.df for line in lines], float)
+    chi = np.random.default_rng(5725).chisquare(df[:, None], (df.size, _DRAWS))
+    # The first column holds the estimates, the others the draws: one rule serves both.
+    drawn = np.column_stack([ms, (ms * df)[:, None] / chi])
+    raw = {name: rule(drawn) for name, rule in rules.items()}
+    hidden = {name: bool(values[0] <= 0) for name, values in raw.items()}
+    variance = {name: np.maximum(0.0, values) for name, values in raw.items()}
+    if "interaction" in rules:
+        variance["reproducibility"] = variance["people"] + variance["interaction"]
+        hidden["reproducibility"] = bool(variance["reproducibility"][0] == 0)
+    variance["gauge"] = variance["repeatability"] + variance.get("reproducibility", 0.0)
+    hidden["gauge"] = False
+    ends = [(1 - level) / 2, (1 + level) / 2]
+
+    def component(name: str) -> Component | None:
+        if name not in variance:
+            return None
+        sd = math.sqrt(float(variance[name][0]))
+        if name == "repeatability" or (name == "gauge" and "people" not in rules):
+            return Component(sd, sd_interval(sd, int(df[-1]) + 1, level))
+        low, high = np.sqrt(np.quantile(variance[name][1:], ends)).tolist()
+        return Component(sd, Interval(low, high, level), hidden[name])
+
+    found = {
+        name: component(name)
+        for name in ("repeatability", "people", "interaction", "reproducibility", "gauge", "parts")
+    }
+    gauge, parts = found["gauge"], found["parts"]
+    assert gauge is not None
+    categories = None
+    if parts is not None and gauge.sd > 0:
+        categories = math.floor(math.sqrt(2) * parts.sd / gauge.sd)
+    fraction = interval = None
+    if tolerance is not None and tolerance > 0:
+        fraction = 6 * gauge.sd / tolerance
+        interval = Interval(
+            6 * gauge.interval.low / tolerance, 6 * gauge.interval.high / tolerance, level
+        )
+    return CaliperStudy(
+        readings,
+        distinct_categories=categories,
+        tolerance_fraction=fraction,
+        tolerance_fraction_interval=interval,
+        table=lines,
+        sentence=_study_sentence(found, lines, categories, fraction, unit),
+        **found,
+    )
+
+
+def _empty(readings: int, sentence: str) -> CaliperStudy:
+    return CaliperStudy(
+        readings, None, None, None, None, None, None, None, None, None, (), sentence
+    )
+
+
+def _study_sentence(
+    found: dict[str, Component | None],
+    lines: tuple[Line, ...],
+    categories: int | None,
+    fraction: float | None,
+    unit: LengthUnit,
+) -> str:
+    repeat, people = found["repeatability"], found["reproducibility"]
+    assert repeat is not None
+    if repeat.sd == 0:
+        told = ["Every repeat reads the same, to the caliper's last digit."]
+    else:
+        told = [
+            f"Caliper and hand repeat to {size_text(repeat.sd, unit, repeat.sd)} "
+            f"(repeatability, a standard deviation with {lines[-1].df} degrees of freedom)."
+        ]
+    if people is not None:
+        if people.sd == 0:
+            told.append("The people differ by no more than that.")
+        elif people.interval.low > 0:
+            told.append(f"The people differ by {size_text(people.sd, unit, people.sd)} besides.")
+        else:
+            told.append(
+                f"The people may differ by {size_text(people.sd, unit, people.sd)} besides; "
+                "so few readings do not prove it."
+            )
+    if fraction is not None:
+        told.append(f"Together that eats {100 * fraction:.0f} % of the tolerance.")
+    if categories is not None:
+        told.append(
+            f"It tells {categories} sizes of these parts apart."
+            if categories > 1
+            else "It cannot tell these parts apart."
+        )
+    return " ".join(told)
+
+
+def _block_sentence(
+    offset: Difference,
+    scale: Difference | None,
+    blocks: Array,
+    unit: LengthUnit,
+) -> str:
+    if offset.interval is None:
+        what = f"The caliper reads {size_text(offset.estimate, unit)}" + (
+            " high" if offset.estimate > 0 else " low" if offset.estimate < 0 else " off"
+        )
+        return f"{what}; how sure that is, more readings would show."
+    size = plus_minus_text(offset.estimate, offset.interval.half_width, unit)
+    way = "high" if offset.estimate > 0 else "low"
+    if scale is None:
+        if 0 in offset.interval:
+            return f"No error shows on this block: {size}."
+        return f"The caliper reads {size} {way} on this block. A second size would show its scale."
+    told = [
+        f"No offset shows: {size}."
+        if 0 in offset.interval
+        else f"The caliper reads {size} {way}: set its zero. A difference of two readings is "
+        "not touched by this."
+    ]
+    if scale.interval is None:
+        return " ".join(told)
+    if 0 in scale.interval:
+        told.append("Its scale agrees with the blocks.")
+    else:
+        longest = float(blocks[-1])
+        told.append(
+            f"Its scale is off by {100 * abs(scale.estimate):.2g} %, "
+            f"{size_text(scale.estimate * longest, unit)} over {size_text(longest, unit)}."
+        )
+    return " ".join(told)
