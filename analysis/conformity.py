@@ -133,7 +133,9 @@ class Sources:
         n = self.trials + more_cuts
         shrink = readings * wider * wider
         if self.trial_sd is None:
-            one, df = self.hand_u**2 / shrink, self.hand_df
+            one = self.hand_u**2 / shrink
+            # Once there are two trials their scatter speaks, with its own degrees of freedom.
+            df = self.hand_df if n == 1 else n - 1
         else:
             hand = min(self.hand_u, self.trial_sd)
             one = self.trial_sd**2 - hand**2 + hand**2 / shrink

@@ -1,0 +1,597 @@
+"""The score of a series: what its trials say, how surely, and the verdict.
+
+It puts geometry, spread, uncertainty and conformity together and decides nothing itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis import conformity, geometry, quantiles, sentences, spread, uncertainty
+from analysis.conformity import Remedy, Tolerance, Verdict
+from analysis.interval import Interval
+from analysis.methods import Method, Quantity, Relation, Side
+from analysis.uncertainty import LEVEL, Budget, Contribution
+from analysis.units import Unit
+
+Array = NDArray[np.float64]
+
+# Fewer trials than this say nothing about one following on the other.
+_ENOUGH_FOR_ORDER: Final = 10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeriesFacts:
+    """All that a score needs to know of a series.
+
+    widths_mm: (n, places, repeats), nan = not read. baseline_mm, thickness_mm: as the method
+    asks; for a known block the baseline is its stated size. repeatability_mm: standard
+    deviation of one reading by caliper and hand, from a study with repeatability_df degrees
+    of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
+    scale_u (relative): standard uncertainties; None takes +-0.5 mm, +-1 mm and +-1e-4, each
+    rectangular (common practice, no source). straightness_mm: how far edge or fence may stand
+    from straight over the length of the cut; None leaves it out. counted: (n,) mask of the
+    trials that count; None counts all. unit: in which lengths and tapers are spoken of.
+    """
+
+    method: Method
+    widths_mm: ArrayLike
+    strip_side: Side = "left"
+    baseline_mm: float | None = None
+    thickness_mm: float | None = None
+    inset_mm: float = 0.0
+    pieces: int | None = None
+    resolution_mm: float = 0.01
+    repeatability_mm: float | None = None
+    repeatability_df: float | None = None
+    baseline_u_mm: float | None = None
+    inset_u_mm: float | None = None
+    scale_u: float | None = None
+    straightness_mm: float | None = None
+    tolerance: Tolerance | None = None
+    counted: ArrayLike | None = None
+    unit: Unit = "mm"
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityScore:
+    """One quantity of a series, radians or millimetres. None is what cannot be told; never nan.
+
+    trials: those that count and are complete. sd, range, sd_interval, prediction (for the next
+    cut) and tolerance_interval (95 % of cuts to come) take two trials. mean_interval = mean +-
+    expanded_uncertainty, at 95 %, with coverage_factor; effective_degrees_of_freedom None where
+    unlimited. own_scatter: the machine's, apart from caliper and hand. conformance: probability
+    that the true value is within tolerance. direction: which way it leans, in words. remedy: the
+    cheapest way to a verdict that cannot be given yet.
+    """
+
+    unit: Literal["rad", "mm"]
+    trials: int
+    mean: float | None
+    sd: float | None
+    range: float | None
+    expanded_uncertainty: float | None
+    coverage_factor: float | None
+    effective_degrees_of_freedom: float | None
+    mean_interval: Interval | None
+    sd_interval: Interval | None
+    prediction: Interval | None
+    tolerance_interval: Interval | None
+    own_scatter: spread.OwnScatter | None
+    budget: Budget | None
+    verdict: Verdict | None
+    tolerance: Tolerance | None
+    conformance: float | None
+    direction: str
+    sentence: str
+    remedy: Remedy | None
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """trials: those that count and are complete in at least one quantity. quantities: by name,
+    in the method's order. notes: sentences that hold for all of them."""
+
+    trials: int
+    quantities: Mapping[Quantity, QuantityScore]
+    notes: tuple[str, ...]
+
+
+def score(facts: SeriesFacts) -> Score:
+    """The score of a series of any number of trials.
+
+    No trials, one trial, equal trials and trials not complete are answered in words, and so
+    are lengths that are not positive: then the quantity has no mean and its sentence says
+    what to correct. Raises ValueError only when the widths do not fit the method.
+    """
+    method = facts.method
+    means = geometry.place_means(method, facts.widths_mm)
+    try:
+        values = geometry.series_values(
+            method,
+            facts.widths_mm,
+            facts.baseline_mm,
+            facts.thickness_mm,
+            facts.inset_mm,
+            facts.strip_side,
+            facts.pieces,
+        )
+    except ValueError as wrong:
+        told = sentences.capital(str(wrong)) + "."
+        return Score(0, {r.quantity: _nothing(r, facts, told) for r in method.relations}, (told,))
+    counted = _counted(facts, len(means))
+    quantities = {
+        r.quantity: _quantity(r, facts, means, values.of(r.quantity), counted)
+        for r in method.relations
+    }
+    trials = max((q.trials for q in quantities.values()), default=0)
+    return Score(trials, quantities, _notes(facts, quantities, values, counted))
+
+
+def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> Array:
+    """(n,) expanded uncertainty, at 95 %, of each single trial's angle or tilt in radians.
+
+    quantity: which; None takes the angle, or the tilt where the method reveals no angle. For
+    a length (only if asked for) it is in mm. nan for a trial not complete, and throughout
+    where the method does not reveal it. It holds what the measuring adds: caliper and hand,
+    resolution, lengths, scale, straightness; not the machine's scatter from cut to cut.
+    Raises ValueError as `geometry.series_values` does.
+    """
+    method = facts.method
+    means = geometry.place_means(method, facts.widths_mm)
+    wanted: tuple[Quantity, ...] = ("angle", "tilt") if quantity is None else (quantity,)
+    relation = next((r for w in wanted if (r := method.relation(w)) is not None), None)
+    if relation is None:
+        return np.full(len(means), np.nan)
+    contrast = geometry.weighted(means, relation.weights)
+    gain = math.sqrt(sum(w * w for w in relation.weights))
+    hand = (
+        uncertainty.REPEATABILITY_MM if facts.repeatability_mm is None else facts.repeatability_mm
+    )
+    repeats = _repeats(facts, np.ones(len(means), dtype=bool))
+    hand_u = gain * hand / math.sqrt(repeats)
+    dithered = uncertainty.rounding_averages_out(hand, facts.resolution_mm)
+    count_u = (
+        gain * uncertainty.rounding(facts.resolution_mm) / math.sqrt(repeats if dithered else 1)
+    )
+    reading_u2 = hand_u**2 + count_u**2 + (_zero_u(relation, method)) ** 2
+    scale_u = _scale_u(facts)
+    df = None if facts.repeatability_mm is None else facts.repeatability_df
+    if relation.terms:
+        base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+        if base is None:
+            return np.full(len(means), np.nan)
+        # In parts of the ratio contrast / base, then over the slope to the angle.
+        ratio = contrast / base
+        share = scale_u**2 + (_base_u(relation, facts) / base) ** 2
+        fixed = reading_u2 / base**2 + _straightness_u(facts) ** 2 / base**2
+        pieces = geometry.pieces_of(method, facts.pieces)
+        u = ratio * ratio
+        if df is None:
+            u *= share
+            u += fixed
+            np.sqrt(u, out=u)
+            u *= uncertainty.coverage_factor(None)
+        else:
+            total = u * share + fixed
+            lost = (hand_u / base) ** 4 / df
+            u = (
+                np.sqrt(total) * _student(total * total / lost)
+                if lost
+                else np.sqrt(total) * _student(None)
+            )
+        if len(relation.terms) == 1:
+            c, m = relation.terms[0].coefficient, relation.terms[0].multiple
+            m *= pieces if relation.terms[0].per_piece else 1
+            ratio *= ratio
+            ratio /= c * c
+            ratio += 1
+            ratio *= c * m
+            u /= ratio
+            return u
+        return np.asarray(
+            u / geometry.slope(relation, geometry.solve(relation, ratio, pieces), pieces)
+        )
+    total = reading_u2 + (contrast * scale_u) ** 2
+    lost = 0.0 if df is None else hand_u**4 / df
+    return np.asarray(np.sqrt(total) * _student(total * total / lost if lost else None))
+
+
+def _student(df: Array | None) -> Array | float:
+    if df is None:
+        return uncertainty.coverage_factor(None)
+    out = np.full(df.shape, np.nan)
+    known = np.isfinite(df)
+    out[known] = quantiles.student_t_array((1 + LEVEL) / 2, df[known])
+    return out
+
+
+def _counted(facts: SeriesFacts, n: int) -> NDArray[np.bool_]:
+    if facts.counted is None:
+        return np.ones(n, dtype=bool)
+    counted = np.asarray(facts.counted, dtype=bool)
+    if counted.shape != (n,):
+        raise ValueError(f"counted: give one yes or no for each of the {n} trials")
+    return counted
+
+
+def _repeats(facts: SeriesFacts, counted: NDArray[np.bool_]) -> int:
+    """The fewest readings of any place of a complete trial that counts; 1 for none."""
+    widths = np.asarray(facts.widths_mm, dtype=np.float64)
+    if widths.ndim < 3 or widths.shape[2] == 1 or not widths.size:
+        return 1
+    read = np.isfinite(widths).sum(axis=2).min(axis=1)
+    read = read[counted & (read > 0)]
+    return int(read.min()) if read.size else 1
+
+
+def _scale_u(facts: SeriesFacts) -> float:
+    return (
+        uncertainty.rectangular(uncertainty.SCALE_BOUND) if facts.scale_u is None else facts.scale_u
+    )
+
+
+def _baseline_u(facts: SeriesFacts) -> float:
+    if facts.baseline_u_mm is not None:
+        return facts.baseline_u_mm
+    return uncertainty.rectangular(uncertainty.LENGTH_BOUND_MM)
+
+
+def _inset_u(relation: Relation, facts: SeriesFacts) -> float:
+    if not relation.insets:
+        return 0.0
+    if facts.inset_u_mm is not None:
+        return facts.inset_u_mm
+    return uncertainty.rectangular(uncertainty.INSET_BOUND_MM)
+
+
+def _base_u(relation: Relation, facts: SeriesFacts) -> float:
+    return math.hypot(_baseline_u(facts), relation.insets * _inset_u(relation, facts))
+
+
+def _straightness_u(facts: SeriesFacts) -> float:
+    return uncertainty.rectangular(facts.straightness_mm or 0.0)
+
+
+def _zero_u(relation: Relation, method: Method) -> float:
+    # A zero offset adds the same to every place, so a difference does not feel it. Where the
+    # caliper itself is judged, its zero is the answer and no source of doubt.
+    if method.judges_caliper:
+        return 0.0
+    return abs(sum(relation.weights)) * uncertainty.rectangular(uncertainty.ZERO_BOUND_MM)
+
+
+def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore:
+    return QuantityScore(
+        unit=_unit(relation),
+        trials=0,
+        mean=None,
+        sd=None,
+        range=None,
+        expanded_uncertainty=None,
+        coverage_factor=None,
+        effective_degrees_of_freedom=None,
+        mean_interval=None,
+        sd_interval=None,
+        prediction=None,
+        tolerance_interval=None,
+        own_scatter=None,
+        budget=None,
+        verdict=None,
+        tolerance=_tolerance(relation, facts),
+        conformance=None,
+        direction="",
+        sentence=told,
+        remedy=None,
+    )
+
+
+def _unit(relation: Relation) -> Literal["rad", "mm"]:
+    return "mm" if relation.quantity == "length" else "rad"
+
+
+def _tolerance(relation: Relation, facts: SeriesFacts) -> Tolerance | None:
+    if facts.tolerance is None or facts.tolerance.unit != _unit(relation):
+        return None
+    return None if facts.method.judges_caliper else facts.tolerance
+
+
+def _quantity(
+    relation: Relation,
+    facts: SeriesFacts,
+    means: Array,
+    values: Array,
+    counted: NDArray[np.bool_],
+) -> QuantityScore:
+    complete = counted & np.isfinite(values)
+    found = spread.summary(values[complete])
+    n = found.n
+    if n == 0 or found.mean is None:
+        return _nothing(relation, facts, _why_nothing(relation, facts))
+    mean, sd = found.mean, found.sd
+    contrast = geometry.weighted(means, relation.weights)[complete]
+    contrast_sd = spread.summary(contrast).sd
+    repeats = _repeats(facts, complete)
+    sd_df: float = n - 1
+    if facts.method.key == "same-spot" and repeats > 1:
+        sd, sd_df = _pooled(facts, complete)
+    lines = _lines(relation, facts, mean, float(contrast.mean()), n, found.sd, contrast_sd, repeats)
+    budget = uncertainty.combine(lines)
+    tolerance = _tolerance(relation, facts)
+    judged = None if tolerance is None else conformity.verdict(mean, budget.expanded, tolerance)
+    way = None
+    if tolerance is not None and judged == conformity.UNKNOWN:
+        sources = _sources(relation, facts, budget, n, found.sd, repeats)
+        way = conformity.remedy(
+            mean, tolerance, sources, len(facts.method.places), _shown(relation, facts)
+        )
+    scattered = sd is not None and sd > 0
+    sentence = _sentence(relation, facts, mean, sd, n, budget.expanded, judged, complete)
+    return QuantityScore(
+        unit=_unit(relation),
+        trials=n,
+        mean=mean,
+        sd=sd,
+        range=found.range,
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        effective_degrees_of_freedom=budget.effective_degrees_of_freedom,
+        mean_interval=Interval(mean - budget.expanded, mean + budget.expanded),
+        sd_interval=spread.sd_interval(sd, int(sd_df) + 1) if sd and scattered else None,
+        prediction=spread.prediction_interval(mean, found.sd, n) if found.sd else None,
+        tolerance_interval=spread.tolerance_interval(mean, found.sd, n) if found.sd else None,
+        own_scatter=_own_scatter(relation, facts, mean, found.sd, n, repeats),
+        budget=budget,
+        verdict=judged,
+        tolerance=tolerance,
+        conformance=None
+        if tolerance is None
+        else conformity.conformance_probability(
+            mean, budget.combined, tolerance.low, tolerance.high
+        ),
+        direction=_direction(relation, mean, budget.expanded),
+        sentence=sentence if way is None else f"{sentence} {way.sentence}",
+        remedy=way,
+    )
+
+
+def _why_nothing(relation: Relation, facts: SeriesFacts) -> str:
+    if relation.over == "baseline" and facts.baseline_mm is None:
+        return f"Give the baseline: {facts.method.baseline}."
+    if relation.over == "thickness" and facts.thickness_mm is None:
+        return "Give the thickness between the two heights that were read."
+    return "No complete trial yet."
+
+
+def _sensitivity(relation: Relation, facts: SeriesFacts, mean: float) -> tuple[float, float, float]:
+    """Change of the quantity for one mm of contrast, the ratio at the mean, and the base."""
+    if not relation.terms:
+        return 1.0, mean, 1.0
+    pieces = geometry.pieces_of(facts.method, facts.pieces)
+    sign = geometry.strip_sign(facts.method, facts.strip_side)
+    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    assert base is not None  # a mean was found, so a base was given
+    steep = float(geometry.slope(relation, mean, pieces)) * base
+    return sign / steep, float(geometry.ratio(relation, mean, pieces)), base
+
+
+def _lines(
+    relation: Relation,
+    facts: SeriesFacts,
+    mean: float,
+    contrast_mm: float,
+    n: int,
+    sd: float | None,
+    contrast_sd: float | None,
+    repeats: int,
+) -> tuple[Contribution, ...]:
+    per_mm, ratio, base = _sensitivity(relation, facts, mean)
+    unit = _unit(relation)
+    lines = list(
+        uncertainty.reading_lines(
+            value=mean,
+            weights=relation.weights,
+            trials=n,
+            repeats=repeats,
+            trial_sd=sd,
+            contrast_sd=contrast_sd,
+            sensitivity=per_mm,
+            unit=unit,
+            resolution_mm=facts.resolution_mm,
+            repeatability_mm=facts.repeatability_mm,
+            repeatability_df=facts.repeatability_df,
+        )
+    )
+    if not facts.method.judges_caliper:
+        lines.append(
+            Contribution(
+                "caliper scale", 1.0, "1", "rectangular", _scale_u(facts), per_mm * contrast_mm
+            )
+        )
+        lines.append(
+            Contribution(
+                "caliper zero",
+                0.0,
+                "mm",
+                "rectangular",
+                uncertainty.rectangular(uncertainty.ZERO_BOUND_MM),
+                per_mm * sum(relation.weights),
+            )
+        )
+    if relation.terms:
+        # The ratio is contrast / base, so a base longer by one mm takes ratio / base off it.
+        per_base_mm = -abs(per_mm) * ratio
+        given = facts.baseline_mm if relation.over == "baseline" else facts.thickness_mm
+        lines.append(
+            Contribution(
+                "length of the cut" if relation.over == "baseline" else "thickness",
+                given or base,
+                "mm",
+                "rectangular",
+                _baseline_u(facts),
+                per_base_mm,
+            )
+        )
+        if relation.insets:
+            # Both ends are touched by the same habit: their errors add up.
+            lines.append(
+                Contribution(
+                    "inset",
+                    facts.inset_mm,
+                    "mm",
+                    "rectangular",
+                    _inset_u(relation, facts),
+                    -relation.insets * per_base_mm,
+                )
+            )
+        if facts.straightness_mm:
+            lines.append(
+                Contribution(
+                    "straightness of edge and fence",
+                    0.0,
+                    "mm",
+                    "rectangular",
+                    _straightness_u(facts),
+                    per_mm,
+                )
+            )
+    return tuple(lines)
+
+
+def _hand_u(relation: Relation, facts: SeriesFacts, mean: float, repeats: int) -> float:
+    """What caliper and hand add to one trial, in the quantity's unit."""
+    hand = (
+        uncertainty.REPEATABILITY_MM if facts.repeatability_mm is None else facts.repeatability_mm
+    )
+    gain = math.sqrt(sum(w * w for w in relation.weights) / repeats)
+    return abs(_sensitivity(relation, facts, mean)[0]) * gain * hand
+
+
+def _own_scatter(
+    relation: Relation, facts: SeriesFacts, mean: float, sd: float | None, n: int, repeats: int
+) -> spread.OwnScatter | None:
+    if sd is None or facts.method.judges_caliper:
+        return None
+    df = None if facts.repeatability_mm is None else facts.repeatability_df
+    return spread.own_scatter(sd, n, _hand_u(relation, facts, mean, repeats), df)
+
+
+def _sources(
+    relation: Relation,
+    facts: SeriesFacts,
+    budget: Budget,
+    n: int,
+    sd: float | None,
+    repeats: int,
+) -> conformity.Sources:
+    by_name = {c.source: c.contribution for c in budget.contributions}
+    rounding = by_name.get("caliper resolution", 0.0)
+    hand = _hand_u(relation, facts, budget.contributions[0].value if n > 1 else 0.0, repeats)
+    angle = bool(relation.terms)
+    if relation.over == "thickness":
+        noun, adjective = "a board", "thick"
+    else:
+        noun, adjective = "a board", "wide"
+    base = (
+        geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+        if angle and facts.method.key not in ("blade-to-slot", "closing-miters")
+        else None
+    )
+    return conformity.Sources(
+        trials=n,
+        trial_sd=sd,
+        hand_u=hand,
+        hand_df=None if facts.repeatability_mm is None else facts.repeatability_df,
+        rounding_u=rounding,
+        shrinking_u=math.hypot(
+            by_name.get("length of the cut", 0.0),
+            by_name.get("thickness", 0.0),
+            by_name.get("inset", 0.0),
+        ),
+        fixed_u=math.hypot(
+            by_name.get("caliper scale", 0.0),
+            by_name.get("caliper zero", 0.0),
+            by_name.get("straightness of edge and fence", 0.0),
+        ),
+        base_mm=base,
+        base_noun=noun,
+        base_adjective=adjective,
+    )
+
+
+def _shown(relation: Relation, facts: SeriesFacts) -> tuple[float, str]:
+    if relation.terms:
+        return math.degrees(1), "degrees"
+    return (1.0, "mm") if facts.unit == "mm" else (1 / 25.4, "in")
+
+
+def _direction(relation: Relation, mean: float, expanded: float) -> str:
+    which = sentences.direction(mean, expanded, relation.toward)
+    return f"{which}, {relation.view}" if which and relation.view else which
+
+
+def _pooled(facts: SeriesFacts, complete: NDArray[np.bool_]) -> tuple[float | None, float]:
+    """Standard deviation within spots, pooled over spots, and its degrees of freedom."""
+    widths = np.asarray(facts.widths_mm, dtype=np.float64)[complete, 0, :]
+    read = np.isfinite(widths)
+    count = read.sum(axis=1)
+    centre = np.where(read, widths, 0.0).sum(axis=1) / count
+    rest = np.where(read, widths - centre[:, np.newaxis], 0.0)
+    df = int((count - 1).sum())
+    return (math.sqrt(float((rest * rest).sum()) / df), df) if df else (None, 0)
+
+
+def _sentence(
+    relation: Relation,
+    facts: SeriesFacts,
+    mean: float,
+    sd: float | None,
+    n: int,
+    expanded: float,
+    judged: Verdict | None,
+    complete: NDArray[np.bool_],
+) -> str:
+    if relation.terms:
+        return sentences.angle_sentence(mean, expanded, relation.toward, n, judged, facts.unit)
+    if facts.method.key == "same-spot":
+        readings = int(np.isfinite(np.asarray(facts.widths_mm, dtype=float)[complete]).sum())
+        return sentences.repeatability_sentence(sd, readings, facts.unit)
+    if facts.method.key == "known-block" and facts.baseline_mm:
+        return sentences.block_sentence(mean - facts.baseline_mm, expanded, n, facts.unit)
+    return sentences.length_sentence(mean, expanded, sd, n, judged, facts.unit)
+
+
+def _notes(
+    facts: SeriesFacts,
+    quantities: Mapping[Quantity, QuantityScore],
+    values: geometry.TrialValues,
+    counted: NDArray[np.bool_],
+) -> tuple[str, ...]:
+    notes: list[str] = []
+    trials = max((q.trials for q in quantities.values()), default=0)
+    if trials == 1 and not facts.method.judges_caliper:
+        notes.append(
+            "One trial tells nothing of the machine's own scatter: the uncertainty is that of "
+            "the measuring alone."
+        )
+    if trials >= 2 and any(q.sd == 0 for q in quantities.values()):
+        notes.append("All trials are alike to the caliper's last digit: it hides the scatter.")
+    left_out = int(counted.size - counted.sum())
+    if left_out:
+        notes.append(f"{sentences.cuts(left_out)} set aside and not counted.")
+    for quantity in quantities:
+        found = values.of(quantity)[counted]
+        found = found[np.isfinite(found)]
+        follows = spread.serial_correlation(found) if found.size >= _ENOUGH_FOR_ORDER else None
+        if follows is not None and follows > 2 / math.sqrt(found.size):
+            notes.append(
+                f"Each {quantity} resembles the one before: something changes while cutting, and "
+                "the uncertainty is larger than stated."
+            )
+    return tuple(notes)

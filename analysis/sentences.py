@@ -1,0 +1,140 @@
+"""The words of a score: how much, which way, how sure, and the verdict.
+
+Each sentence fits on a phone and can be spoken. A value shows the digits that its expanded
+uncertainty supports: the uncertainty to two significant digits, the value to the same decimal
+(JCGM 100:2008, 7.2.6). Angles come in radians and are shown in degrees and as a taper.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from analysis.units import Unit
+
+_MM_PER_IN: Final = 25.4
+_MOST_DECIMALS: Final = 6
+
+
+def decimals_for(uncertainty: float) -> int:
+    """Decimals at which `uncertainty` shows two significant digits; 0 to 6."""
+    if not uncertainty > 0 or not math.isfinite(uncertainty):
+        return _MOST_DECIMALS
+    decimals = 1 - math.floor(math.log10(uncertainty))
+    # 0.0996 shown to two digits is 0.10: one decimal fewer.
+    if float(f"{uncertainty:.1e}") >= 10 ** (2 - decimals):
+        decimals -= 1
+    return min(max(decimals, 0), _MOST_DECIMALS)
+
+
+def number(value: float, decimals: int) -> str:
+    """`value` with `decimals`, never "-0.00"."""
+    text = f"{value:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def with_uncertainty(value: float, expanded: float, unit: str) -> str:
+    """ "0.052 ± 0.011 degrees": value and expanded uncertainty with matching digits."""
+    decimals = decimals_for(expanded)
+    return f"{number(value, decimals)} ± {number(expanded, decimals)} {unit}"
+
+
+def taper(angle_rad: float, expanded_rad: float = 0.0, unit: Unit = "mm") -> str:
+    """The angle as a taper: mm per 300 mm, or thou per foot (12000 tan); without a sign.
+
+    As many digits as the uncertainty supports, at most three decimals.
+    """
+    factor, words = (300.0, "mm per 300 mm") if unit == "mm" else (12000.0, "thou per foot")
+    decimals = min(decimals_for(factor * expanded_rad), 3 if unit == "mm" else 1)
+    return f"{number(abs(factor * math.tan(angle_rad)), decimals)} {words}"
+
+
+def length(value_mm: float, expanded_mm: float, unit: Unit = "mm") -> str:
+    """A length with its uncertainty in the unit asked for."""
+    factor = 1.0 if unit == "mm" else 1 / _MM_PER_IN
+    return with_uncertainty(value_mm * factor, expanded_mm * factor, unit)
+
+
+def short_length(value_mm: float, unit: Unit = "mm") -> str:
+    """A small length to two significant digits, such as a standard deviation."""
+    value = value_mm if unit == "mm" else value_mm / _MM_PER_IN
+    return f"{number(value, decimals_for(abs(value)) if value else 2)} {unit}"
+
+
+def cuts(n: int, noun: str = "trial") -> str:
+    """ "1 trial", "5 trials"."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def capital(text: str) -> str:
+    """The text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def direction(value: float, expanded: float, toward: tuple[str, str]) -> str:
+    """Which way a value points, in words; says so when it may be either."""
+    if not any(toward) or value == 0:
+        return "no way to either side" if any(toward) else ""
+    words = toward[0] if value > 0 else toward[1]
+    return words if abs(value) > expanded else f"{words}, if at all"
+
+
+def angle_sentence(
+    mean_rad: float,
+    expanded_rad: float,
+    toward: tuple[str, str],
+    trials: int,
+    verdict: str | None,
+    unit: Unit = "mm",
+) -> str:
+    """ "The open end of the cut leans to the right by 0.052 ± 0.011 degrees (0.27 mm per 300 mm).
+    At 95 %, from 5 trials: needs adjusting." """
+    degrees = with_uncertainty(math.degrees(abs(mean_rad)), math.degrees(expanded_rad), "degrees")
+    which = direction(mean_rad, expanded_rad, toward)
+    what = f"{capital(which)}: {degrees}" if which else capital(degrees)
+    return (
+        f"{what} ({taper(mean_rad, expanded_rad, unit)}), at 95 %, from {cuts(trials)}: "
+        f"{verdict or 'give a tolerance for a verdict'}."
+    )
+
+
+def length_sentence(
+    mean_mm: float,
+    expanded_mm: float,
+    sd_mm: float | None,
+    trials: int,
+    verdict: str | None,
+    unit: Unit = "mm",
+) -> str:
+    """The mean length, how well it repeats, and the verdict."""
+    spread = (
+        ""
+        if sd_mm is None
+        else f", repeating to {short_length(sd_mm, unit)} (one standard deviation)"
+    )
+    return (
+        f"{length(mean_mm, expanded_mm, unit)} at 95 %{spread}, from {cuts(trials)}: "
+        f"{verdict or 'give a tolerance for a verdict'}."
+    )
+
+
+def repeatability_sentence(sd_mm: float | None, readings: int, unit: Unit = "mm") -> str:
+    """How well caliper and hand repeat on one spot."""
+    if sd_mm is None:
+        return "Read the same spot at least twice to see how well caliper and hand repeat."
+    if sd_mm == 0:
+        return f"All {readings} readings are alike: caliper and hand repeat within the last digit."
+    return (
+        f"Caliper and hand repeat to {short_length(sd_mm, unit)} (one standard deviation of a "
+        f"reading), from {cuts(readings, 'reading')}."
+    )
+
+
+def block_sentence(offset_mm: float, expanded_mm: float, trials: int, unit: Unit = "mm") -> str:
+    """How far the caliper reads off a known block."""
+    way = "long" if offset_mm > 0 else "short"
+    doubt = "" if abs(offset_mm) > expanded_mm else ", if at all"
+    return (
+        f"The caliper reads {length(abs(offset_mm), expanded_mm, unit)} too {way}{doubt}, "
+        f"at 95 %, from {cuts(trials, 'reading')}."
+    )
