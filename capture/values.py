@@ -1,0 +1,348 @@
+"""A line in, the one length it says out; or, in one sentence, why there is none.
+
+Nothing is guessed: a line must say exactly one plain decimal number, in a unit that the
+line or the instrument's description names. Everything else is shown, not read.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+from analysis.units import Unit, to_nanometres
+from capture.errors import PatternError
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One length as sent.
+
+    `sent` is the line unchanged (spaces kept, terminator and outer controls gone);
+    `number` its digits with their sign (-0.00 stays -0.00); `nm` the exact length.
+    `unit_in_line` tells whether the line itself named the unit; `label` is the channel or
+    name before the number, None without one.
+    """
+
+    sent: str
+    number: Decimal
+    unit: Unit
+    nm: int
+    unit_in_line: bool
+    label: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class NotUnderstood:
+    """A line that is no reading: `text` as received (escaped), and one sentence why."""
+
+    text: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something the instrument says of itself: an error, a low battery, a greeting."""
+
+    text: str
+
+
+UNITS: Final[dict[str, Unit]] = {
+    "mm": "mm",
+    "in": "in",
+    "in.": "in",
+    "inch": "in",
+    "inches": "in",
+    '"': "in",
+    "''": "in",
+    "\N{DOUBLE PRIME}": "in",
+}
+
+# Words and marks of tolerance that may follow a value (common practice, no source).
+_FLAGS: Final = frozenset(
+    {"ok", "go", "ng", "nogo", "no-go", "+ng", "-ng", "pass", "fail", "hi", "lo", "high", "low"}
+    | {"over", "under", "hold", "max", "min", "abs", "inc", "rel", "set"}
+    | {"<", ">", "<=", ">=", "<<", ">>", "=", "*", "!"}
+)
+# Words with which an instrument speaks of itself (common practice, no source). None of
+# them is ever a label, so that no version, speed or voltage becomes a length.
+_SELF: Final = re.compile(
+    r"(?:^|[^a-z0-9])(?:e(?:rr(?:or)?)?[ .:#_-]*[0-9]*$|err(?:or)?s?(?![a-z])|fault|fail(?:ed|ure)|"
+    r"(?:lo|low)[ -]?bat|batt?(?:ery|eries)?(?![a-z])|of[l]?$|ofl|o\.?l\.?$|over ?flow|"
+    r"over ?range|under ?range|ver(?:sion|\.)?(?![a-z])|fw(?![a-z])|hw(?![a-z])|"
+    r"firmware|hardware|rev(?:ision)?(?![a-z])|model|serial|s/?n(?![a-z])|id(?![a-z])|"
+    r"boot(?:ing)?|reset|rst(?![a-z])|ready|start(?:ed|ing)?(?![a-z])|baud|init|hello|"
+    r"temp(?:erature)?(?![a-z])|volt(?:age|s)?(?![a-z])|vcc|vbat|time(?![a-z])|date(?![a-z])|"
+    r"copyright|\(c\)|sleep|power)"
+)
+_MINUS: Final = "\N{MINUS SIGN}"
+_NUMBER: Final = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
+_LINE: Final = re.compile(
+    r"\s*(?:(?P<label>[A-Za-z][A-Za-z0-9_#.-]{0,15})(?:\s*[:=]\s*|\s+))?"
+    r"(?P<sign>[+\u2212-]?)\s*"
+    rf"(?P<number>{_NUMBER})\s*"
+    "(?P<unit>mm|inch(?:es)?|in\\.?|\"|''|\u2033)?"
+    r"(?:(?:\s+|(?<=[\"'\u2033])|(?=[<>=*!]))(?P<flags>\S.*))?\s*",
+    re.IGNORECASE | re.ASCII,
+)
+_PLAIN: Final = re.compile(rf"\s*([+-]?(?:{_NUMBER}))\s*(mm|in)?\s*", re.ASCII)
+_ONE_NUMBER: Final = re.compile(rf"\s*([+\u2212-]?)\s*({_NUMBER})\s*", re.ASCII)
+_TOKEN: Final = re.compile(rf"(?<!\S)[+\u2212-]?(?:{_NUMBER})(?!\S)", re.ASCII)
+_DASHES: Final = re.compile(
+    r"[\s.,:_*=\u2212\u2013\u2014-]*[_*=\u2212\u2013\u2014-]{2}[\s.,:_*=-]*"
+)
+
+
+def escaped(data: bytes) -> str:
+    r"""`data` as printable ASCII, one way and back: "\x00", "\r", "\\"; never empty marks."""
+    return data.decode("latin-1").encode("unicode_escape").decode("ascii")
+
+
+def _shown(text: str) -> str:
+    return text if text.isprintable() else text.encode("unicode_escape").decode("ascii")
+
+
+def read_value(
+    text: str, default_unit: Unit | None, pattern: Pattern | None = None
+) -> Value | NotUnderstood | Message:
+    """The length that `text` says.
+
+    text: one line without its terminator.
+    default_unit: taken where the line names none; None refuses such a line and says how
+        to give one. A unit in the line always wins.
+    pattern: finds the number instead of the rules below.
+
+    Read without a pattern: an optional label (`A1 `, `CH1:`), a sign (+, - or U+2212, a
+    space may follow it), ASCII digits with at most one decimal point or comma, an optional
+    unit (mm, in, inch, inches, " in any case), optional words of tolerance (OK, NG, <).
+    A unit before the number counts like one behind it. Never raises.
+    """
+    if pattern is not None:
+        return pattern.read(text, default_unit)
+    plain = _PLAIN.fullmatch(text)
+    if plain is not None:
+        number, written = plain.groups()
+        # The pattern admits only these two units.
+        return _value(text, number, written, default_unit, None)
+    found = _LINE.fullmatch(text)
+    if found is None:
+        return _no_value(text)
+    label: str | None = found["label"]
+    unit: str | None = found["unit"]
+    if label is not None:
+        if _SELF.search(label.lower()) and not re.fullmatch(r"[Ee][0-9]+", label):
+            return Message(_shown(text))
+        if label.lower() in UNITS:
+            if unit is not None and UNITS[unit.lower()] != UNITS[label.lower()]:
+                return NotUnderstood(_shown(text), f"two units, {label} and {unit}, in one line")
+            label, unit = None, label
+    flags: str | None = found["flags"]
+    if flags is not None:
+        unknown = [word for word in flags.split() if word.lower() not in _FLAGS]
+        if unknown:
+            return _no_value(text)
+    sign = "-" if found["sign"] == _MINUS else found["sign"]
+    return _value(text, sign + found["number"], unit, default_unit, label)
+
+
+def _value(
+    text: str, number: str, written: str | None, default_unit: Unit | None, label: str | None
+) -> Value | NotUnderstood:
+    unit = UNITS[written.lower()] if written is not None else default_unit
+    if unit is None:
+        return NotUnderstood(
+            _shown(text), "a number without a unit; give the instrument's `unit` option (mm or in)"
+        )
+    decimal = Decimal(number.replace(",", "."))
+    try:
+        nm = to_nanometres(decimal, unit)
+    except ValueError as error:
+        return NotUnderstood(_shown(text), str(error))
+    return Value(text, decimal, unit, nm, written is not None, label)
+
+
+def _no_value(text: str) -> NotUnderstood | Message:
+    """Why `text` is no reading; a Message where the instrument speaks of itself."""
+    shown = _shown(text)
+    reason = _reason(text)
+    return Message(shown) if reason is None else NotUnderstood(shown, reason)
+
+
+def _reason(text: str) -> str | None:
+    if not text.isprintable():
+        return "a control character inside the line; check the cable, speed and framing"
+    bare = text.strip()
+    low = bare.lower()
+    if not bare:
+        return "an empty line"
+    if _DASHES.fullmatch(bare) or _SELF.search(low):
+        return None
+    if any(mark.isnumeric() and not mark.isascii() for mark in bare):
+        return "digits that are not 0 to 9"
+    if re.fullmatch(r"[+-]?\s*(?:s?nan|inf(?:inity)?)", low):
+        return "not a number"
+    if not re.search(r"[0-9]", bare):
+        return None if any(mark.isalpha() for mark in bare) else "no number in the line"
+    if re.search(r"(?:^|[^a-z0-9])0[xob][0-9a-f]+", low):
+        return "a number that is not decimal; set the instrument to plain decimals"
+    if re.search(r"[0-9][.,]?e[+-]?[0-9]", low):
+        return "a number with an exponent; set the instrument to plain decimals"
+    if "_" in bare and re.search(r"[0-9]_[0-9]", bare):
+        return "an underscore inside the number"
+    if re.search(r"[0-9.,]\s*[-\u2212+]\s*(?:$|[^0-9\s.,])", bare) and _TOKEN.search(
+        re.sub(r"[-\u2212+]\s*$", "", bare).strip()
+    ):
+        return "a sign behind the number; only one before it is read"
+    if re.search(r"[0-9]\s*/\s*[0-9]", bare):
+        return "a fraction; set the instrument to decimals"
+    if re.search(r"[0-9]*[.,][0-9]*[.,]", bare):
+        return "more than one decimal mark in the number; set it to one point or comma"
+    tokens = _TOKEN.findall(bare)
+    if len(tokens) > 1:
+        return "more than one number in the line; give a `pattern` that names the right one"
+    words = re.match(r"[A-Za-z]", bare)
+    if not tokens and words:
+        return None
+    return "not one plain number with a unit of mm or in; give a `pattern` if it holds one"
+
+
+_LONGEST_PATTERN: Final = 300
+_LONGEST_MATCHED: Final = 100
+_MOST_OVERLAPPING: Final = 4
+_ATOM: Final = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|.", re.DOTALL)
+_REPEAT: Final = re.compile(r"([*+?]|\{([0-9]*)(?:(,)([0-9]*))?\})([?+]?)")
+_GROUP: Final = re.compile(r"\((?:\?(?:P<([A-Za-z_]\w*)>|(:)))?")
+_NAMES: Final = frozenset({"value", "unit", "label"})
+
+
+class Pattern:
+    """A person's regular expression that finds the number in a line.
+
+    It has a group `value` and may have `unit` and `label`, for example
+    `(?P<label>CH[0-9]) *(?P<value>[-+0-9.,]+)(?P<unit>mm|in)?.*`; upper and lower case are
+    the same, and the whole line, without outer spaces, must match. What `value` and `unit`
+    catch is read by the same strict rules as everywhere.
+
+    Raises PatternError with one sentence when it cannot be compiled, lacks `value`, or
+    could take for ever on some line: repeated groups, look-around, back references and
+    more than four unlimited repeats of the same character are refused, and a line of more
+    than 100 characters is not tried. That bounds the work for a line to some millions of
+    steps (n to the power of the repeats that can share a character, over their factorial).
+    """
+
+    def __init__(self, source: str) -> None:
+        self.source = source
+        _check_pattern(source)
+        try:
+            self._compiled = re.compile(source, re.IGNORECASE | re.ASCII)
+        except (re.error, OverflowError, RecursionError) as error:
+            raise PatternError(f"the pattern is not a regular expression: {error}") from error
+        names = set(self._compiled.groupindex)
+        if "value" not in names:
+            raise PatternError("the pattern needs a group (?P<value>...) around the number")
+        if names - _NAMES:
+            stray = ", ".join(sorted(names - _NAMES))
+            raise PatternError(f"the pattern names {stray}; only value, unit and label are known")
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Pattern) and other.source == self.source
+
+    def __hash__(self) -> int:
+        return hash(self.source)
+
+    def __repr__(self) -> str:
+        return f"Pattern({self.source!r})"
+
+    def read(self, text: str, default_unit: Unit | None) -> Value | NotUnderstood | Message:
+        """As `read_value`, by this pattern."""
+        shown = _shown(text)
+        bare = text.strip()
+        if len(bare) > _LONGEST_MATCHED:
+            return NotUnderstood(
+                shown,
+                f"a line of more than {_LONGEST_MATCHED} characters; the pattern is not tried",
+            )
+        found = self._compiled.fullmatch(bare)
+        if found is None:
+            if _reason(text) is None:
+                return Message(shown)
+            return NotUnderstood(shown, "the line does not match the instrument's `pattern`")
+        groups = found.groupdict()
+        number = _ONE_NUMBER.fullmatch(groups["value"] or "")
+        if number is None:
+            caught = groups["value"] or ""
+            return NotUnderstood(shown, f"the pattern's value {caught!r} is not one plain number")
+        written = (groups.get("unit") or "").strip() or None
+        if written is not None and written.lower() not in UNITS:
+            return NotUnderstood(shown, f"the pattern's unit {written!r} is neither mm nor in")
+        sign = "-" if number[1] == _MINUS else number[1]
+        label = (groups.get("label") or "").strip() or None
+        return _value(text, sign + number[2], written, default_unit, label)
+
+
+def _check_pattern(source: str) -> None:
+    """Refuse what could make a match run for ever. Raises PatternError."""
+    if len(source) > _LONGEST_PATTERN:
+        raise PatternError(f"the pattern is longer than {_LONGEST_PATTERN} characters")
+    if not source.isprintable():
+        raise PatternError("the pattern holds a control character; write it as an escape")
+    repeated: list[str] = []
+    atom = ""
+    at = 0
+    while at < len(source):
+        quantifier = _REPEAT.match(source, at)
+        if quantifier and atom:
+            most = _most(quantifier)
+            if atom == ")" and most > 1:
+                raise PatternError(
+                    "the pattern repeats a group; repeat single characters such as [0-9]+ instead"
+                )
+            if most > 1:
+                repeated.append(atom)
+            at, atom = quantifier.end(), ""
+            continue
+        if source[at] == "(":
+            group = _GROUP.match(source, at)
+            if group is None or source.startswith("?", group.end()):
+                raise PatternError(
+                    "the pattern uses a special group; only (...), (?:...) and "
+                    "(?P<name>...) are known"
+                )
+            at, atom = group.end(), ""
+            continue
+        found = _ATOM.match(source, at)
+        assert found is not None  # any character is an atom
+        atom, at = found[0], found.end()
+        if len(atom) == 2 and atom[1].isdigit() and atom[1] != "0":
+            raise PatternError("the pattern refers back to a group; write it out instead")
+    _check_overlap(repeated)
+
+
+def _most(quantifier: re.Match[str]) -> int:
+    mark, least, comma, most = quantifier[1], quantifier[2], quantifier[3], quantifier[4]
+    if mark == "?":
+        return 1
+    if mark in "*+":
+        return _LONGEST_MATCHED
+    if comma is None:
+        return int(least) if least else 1
+    return int(most) if most else _LONGEST_MATCHED
+
+
+def _check_overlap(repeated: list[str]) -> None:
+    counts = [0] * 128
+    for atom in repeated:
+        try:
+            compiled = re.compile(atom, re.IGNORECASE | re.ASCII | re.DOTALL)
+        except re.error as error:
+            raise PatternError(f"the pattern is not a regular expression: {error}") from error
+        for code in range(128):
+            if compiled.fullmatch(chr(code)):
+                counts[code] += 1
+    if max(counts) > _MOST_OVERLAPPING:
+        mark = chr(counts.index(max(counts)))
+        raise PatternError(
+            f"the pattern repeats {mark!r} in {max(counts)} places; at most "
+            f"{_MOST_OVERLAPPING} repeats may share a character"
+        )
