@@ -13,6 +13,7 @@ All angles are in radians, all lengths in millimetres; nan means "not read" on t
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -26,6 +27,8 @@ Array = NDArray[np.float64]
 # Newton from the near side of the pole halves its distance at worst; 60 halvings reach the
 # last bit of a double.
 _ROUNDS: Final = 60
+# 64 kB of doubles. Whole arrays of a million trials would wait for memory at each operation.
+_BLOCK: Final = 8192
 _FIVE_CUT: Final = METHODS["five-cut"].relations[0]
 
 
@@ -71,28 +74,34 @@ def series_values(
     """
     means = place_means(method, widths_mm)
     sign = strip_sign(method, strip_side)
-    nothing = np.full(len(means), np.nan)
-    found: dict[Quantity, Array] = {}
+    count = pieces_of(method, pieces)
+    n = len(means)
+    # One shared array stands for all that a method does not reveal; nobody writes to it.
+    nothing = np.broadcast_to(np.nan, n)
     deviation = nothing
-    for number, relation in enumerate(method.relations):
-        contrast = weighted(means, relation.weights)
-        if relation.terms:
-            base = base_mm(relation, baseline_mm, thickness_mm, inset_mm)
-            if number == 0:
-                deviation = contrast
-            found[relation.quantity] = (
-                nothing
-                if base is None
-                else sign * solve(relation, contrast / base, pieces_of(method, pieces))
-            )
-        else:
-            found[relation.quantity] = contrast
+    found: dict[Quantity, Array] = {}
+    for relation in method.relations:
+        base = base_mm(relation, baseline_mm, thickness_mm, inset_mm)
+        contrast = np.empty(n)
+        value = contrast if not relation.terms else nothing if base is None else np.empty(n)
+        for rows in blocks(n):
+            contrast[rows] = weighted(means[rows], relation.weights)
+            if base is not None:
+                value[rows] = solve(relation, contrast[rows] / (sign * base), count)
+        if relation.terms and deviation is nothing:
+            deviation = contrast
+        found[relation.quantity] = value
     return TrialValues(
         deviation,
         found.get("angle", nothing),
         found.get("tilt", nothing),
         found.get("length", nothing),
     )
+
+
+def blocks(n: int) -> Iterator[slice]:
+    """Slices that cover n rows in order, each small enough to stay in a processor's cache."""
+    return (slice(start, start + _BLOCK) for start in range(0, n, _BLOCK))
 
 
 def place_means(method: Method, widths_mm: ArrayLike) -> Array:
@@ -218,8 +227,8 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
     terms = _terms(relation, pieces)
     if len(terms) == 1:
         c, m = terms[0]
-        angle = np.arctan(value / c)
-        return angle if m == 1 else angle / m
+        angle = np.arctan(value if c == 1 else value / c)
+        return np.asarray(angle if m == 1 else angle / m)
     size = np.abs(value)
     angle = np.min([np.arctan(size / c) / m for c, m in terms], axis=0)
     for _ in range(_ROUNDS):

@@ -149,67 +149,101 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
     relation = next((r for w in wanted if (r := method.relation(w)) is not None), None)
     if relation is None:
         return np.full(len(means), np.nan)
-    contrast = geometry.weighted(means, relation.weights)
-    gain = math.sqrt(sum(w * w for w in relation.weights))
-    hand = (
-        uncertainty.REPEATABILITY_MM if facts.repeatability_mm is None else facts.repeatability_mm
-    )
-    repeats = _repeats(facts, np.ones(len(means), dtype=bool))
-    hand_u = gain * hand / math.sqrt(repeats)
-    dithered = uncertainty.rounding_averages_out(hand, facts.resolution_mm)
-    count_u = (
-        gain * uncertainty.rounding(facts.resolution_mm) / math.sqrt(repeats if dithered else 1)
-    )
-    reading_u2 = hand_u**2 + count_u**2 + (_zero_u(relation, method)) ** 2
-    scale_u = _scale_u(facts)
-    df = None if facts.repeatability_mm is None else facts.repeatability_df
-    if relation.terms:
+    spread_u = _TrialSpread.of(relation, facts, len(means))
+    if spread_u is None:
+        return np.full(len(means), np.nan)
+    expanded = np.empty(len(means))
+    for rows in geometry.blocks(len(means)):
+        expanded[rows] = spread_u.expanded(geometry.weighted(means[rows], relation.weights))
+    return expanded
+
+
+@dataclass(frozen=True, slots=True)
+class _TrialSpread:
+    """What the measuring adds to single trials, as variances of the ratio contrast / base.
+
+    growing: per squared ratio (scale, base); steady: the rest; hand: the part of `steady` that
+    has only `df` degrees of freedom, None where unlimited.
+    """
+
+    relation: Relation
+    pieces: int
+    base: float
+    growing: float
+    steady: float
+    hand: float
+    df: float | None
+
+    @staticmethod
+    def of(relation: Relation, facts: SeriesFacts, n: int) -> _TrialSpread | None:
         base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-        if base is None:
-            return np.full(len(means), np.nan)
-        # In parts of the ratio contrast / base, then over the slope to the angle.
-        ratio = contrast / base
-        share = scale_u**2 + (_base_u(relation, facts) / base) ** 2
-        fixed = reading_u2 / base**2 + _straightness_u(facts) ** 2 / base**2
-        pieces = geometry.pieces_of(method, facts.pieces)
-        u = ratio * ratio
-        if df is None:
-            u *= share
-            u += fixed
-            np.sqrt(u, out=u)
-            u *= uncertainty.coverage_factor(None)
-        else:
-            total = u * share + fixed
-            lost = (hand_u / base) ** 4 / df
-            u = (
-                np.sqrt(total) * _student(total * total / lost)
-                if lost
-                else np.sqrt(total) * _student(None)
-            )
-        if len(relation.terms) == 1:
-            c, m = relation.terms[0].coefficient, relation.terms[0].multiple
-            m *= pieces if relation.terms[0].per_piece else 1
-            ratio *= ratio
-            ratio /= c * c
-            ratio += 1
-            ratio *= c * m
-            u /= ratio
-            return u
-        return np.asarray(
-            u / geometry.slope(relation, geometry.solve(relation, ratio, pieces), pieces)
+        if base is None and relation.terms:
+            return None
+        over, base_u = (1.0, 0.0) if base is None else (base, _base_u(relation, facts))
+        hand = _hand_mm(facts)
+        gain2 = sum(w * w for w in relation.weights)
+        repeats = _repeats(facts, np.ones(n, dtype=bool))
+        dithered = uncertainty.rounding_averages_out(hand, facts.resolution_mm)
+        hand2 = gain2 * hand**2 / repeats
+        steady = (
+            hand2
+            + gain2 * uncertainty.rounding(facts.resolution_mm) ** 2 / (repeats if dithered else 1)
+            + _zero_u(relation, facts.method) ** 2
+            + (_straightness_u(facts) ** 2 if relation.terms else 0.0)
         )
-    total = reading_u2 + (contrast * scale_u) ** 2
-    lost = 0.0 if df is None else hand_u**4 / df
-    return np.asarray(np.sqrt(total) * _student(total * total / lost if lost else None))
+        return _TrialSpread(
+            relation,
+            geometry.pieces_of(facts.method, facts.pieces),
+            over,
+            _scale_u(facts) ** 2 + (base_u / over) ** 2,
+            steady / over**2,
+            hand2 / over**2,
+            _hand_df(facts),
+        )
+
+    def expanded(self, contrast: Array) -> Array:
+        """(n,) for contrasts in mm; nan where nan."""
+        ratio = contrast / self.base
+        # Below, `square` is worked on in place: a million trials are mostly memory traffic.
+        square = ratio * ratio
+        variance = square * self.growing
+        variance += self.steady
+        if self.df is not None and self.hand > 0:
+            factor = _student_t(variance * variance * (self.df / self.hand**2))
+            result = np.sqrt(variance, out=variance) * factor
+        else:
+            variance *= uncertainty.coverage_factor(None) ** 2
+            result = np.sqrt(variance, out=variance)
+        terms = self.relation.terms
+        if not terms:
+            return result
+        if len(terms) == 1:
+            # slope = c m (1 + (ratio / c)^2), without a tangent
+            c, m = terms[0].coefficient, terms[0].multiple
+            m *= self.pieces if terms[0].per_piece else 1
+            square *= m / c
+            square += m * c
+            result /= square
+            return result
+        angle = geometry.solve(self.relation, ratio, self.pieces)
+        return np.asarray(result / geometry.slope(self.relation, angle, self.pieces))
 
 
-def _student(df: Array | None) -> Array | float:
-    if df is None:
-        return uncertainty.coverage_factor(None)
+def _student_t(df: Array) -> Array:
     out = np.full(df.shape, np.nan)
     known = np.isfinite(df)
     out[known] = quantiles.student_t_array((1 + LEVEL) / 2, df[known])
     return out
+
+
+def _hand_mm(facts: SeriesFacts) -> float:
+    return (
+        uncertainty.REPEATABILITY_MM if facts.repeatability_mm is None else facts.repeatability_mm
+    )
+
+
+def _hand_df(facts: SeriesFacts) -> float | None:
+    return None if facts.repeatability_mm is None else facts.repeatability_df
 
 
 def _counted(facts: SeriesFacts, n: int) -> NDArray[np.bool_]:
@@ -466,11 +500,8 @@ def _lines(
 
 def _hand_u(relation: Relation, facts: SeriesFacts, mean: float, repeats: int) -> float:
     """What caliper and hand add to one trial, in the quantity's unit."""
-    hand = (
-        uncertainty.REPEATABILITY_MM if facts.repeatability_mm is None else facts.repeatability_mm
-    )
     gain = math.sqrt(sum(w * w for w in relation.weights) / repeats)
-    return abs(_sensitivity(relation, facts, mean)[0]) * gain * hand
+    return abs(_sensitivity(relation, facts, mean)[0]) * gain * _hand_mm(facts)
 
 
 def _own_scatter(
@@ -478,8 +509,7 @@ def _own_scatter(
 ) -> spread.OwnScatter | None:
     if sd is None or facts.method.judges_caliper:
         return None
-    df = None if facts.repeatability_mm is None else facts.repeatability_df
-    return spread.own_scatter(sd, n, _hand_u(relation, facts, mean, repeats), df)
+    return spread.own_scatter(sd, n, _hand_u(relation, facts, mean, repeats), _hand_df(facts))
 
 
 def _sources(
@@ -507,7 +537,7 @@ def _sources(
         trials=n,
         trial_sd=sd,
         hand_u=hand,
-        hand_df=None if facts.repeatability_mm is None else facts.repeatability_df,
+        hand_df=_hand_df(facts),
         rounding_u=rounding,
         shrinking_u=math.hypot(
             by_name.get("length of the cut", 0.0),
