@@ -1,0 +1,386 @@
+"""From an error to the move that removes it, and to what it does to the work.
+
+The picture behind left and right: seen from above with the fence at the bottom, the board
+side up. The cut's error is positive when its open end leans to the right. In words without
+left and right, for every saw: at its wide end the strip's cut leans away from the strip, so
+there the blade has to come nearer to the strip.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.comparison import Difference, difference_from_parts
+from analysis.conversions import plus_minus_text, size_text
+from analysis.interval import Interval
+from analysis.methods import SAWING_CAUTIONS, Side
+
+Array = NDArray[np.float64]
+
+ADJUSTING_CAUTIONS: Final = (
+    "Unplug the machine before you adjust it.",
+    "Tighten every lock again, and turn the blade around once by hand before you plug it in.",
+    *SAWING_CAUTIONS,
+    "A radial arm saw can climb toward you: hold it back all through the cut.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fence:
+    """How a fence is adjusted: it turns about a pivot at one end, and is moved `span_mm`
+    from it, by a screw of `pitch_mm` if there is one. `pivot`: which end, in the picture."""
+
+    span_mm: float
+    pivot: Side = "left"
+    pitch_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """The move at the adjusting point, square to the fence, with its uncertainty (95 %)."""
+
+    distance_mm: float
+    uncertainty_mm: float
+    toward_board: bool
+    turns: float | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shim:
+    """A shim between fence and board, or behind a bolted fence, at its `end`, `span_mm` from
+    the place where the board or the fence keeps touching."""
+
+    thickness_mm: float
+    uncertainty_mm: float
+    end: Side
+    span_mm: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to move, which way, how far; and what to expect then.
+
+    blade_turn_rad: how far the blade or arm turns, counter-clockwise positive seen from
+    above (for a tilt: its top to the left positive). predicted: where the error will lie.
+    move and shim are None for a tilt, without a fence, and where it should be left alone.
+    """
+
+    leave_it: bool
+    blade_turn_rad: float
+    move: Move | None
+    shim: Shim | None
+    predicted: Interval
+    sentence: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """An angle in radians, its standard uncertainty and degrees of freedom."""
+
+    angle_rad: float
+    u_rad: float
+    df: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class FenceHalves:
+    """The two halves of a fence told apart.
+
+    out_of_line: left half's error minus the right half's, with its interval. mean_rad: what
+    a reversal shows of the two. against_reversal: a reversal's result minus that mean.
+    """
+
+    out_of_line: Difference
+    in_line: bool
+    mean_rad: float
+    against_reversal: Difference | None
+    agrees: bool | None
+    sentence: str
+
+
+def advise(
+    angle_rad: float,
+    expanded_rad: float,
+    *,
+    strip_side: Side = "left",
+    fence: Fence | None = None,
+    setting_mm: float = 0.0,
+) -> Advice:
+    """How to remove a cut's angle error.
+
+    expanded_rad: its expanded uncertainty (95 %). strip_side: on which side of the blade the
+    strip fell at the last cut. setting_mm: how closely the adjusting point can be set (95 %).
+    Left alone where the error is no larger than its own expanded uncertainty.
+    Formulas: move and shim = span tan|e|, uncertainty span U / cos^2 e; turns = move / pitch;
+    the predicted error is 0 with U and setting cos^2(e) / span added in squares.
+    For e > 0 the blade turns counter-clockwise, or the fence clockwise: right end away from
+    the board, left end toward it. Source: plane geometry, checked by cutting polygons.
+    Raises ValueError for an angle of 45 degrees or more, a negative uncertainty or setting,
+    a span or pitch that is not positive.
+    """
+    _check(angle_rad, expanded_rad, fence, setting_mm)
+    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
+        return _left_alone(angle_rad, expanded_rad)
+    size = (
+        plus_minus_text(angle_rad, expanded_rad, "rad")
+        if expanded_rad
+        else size_text(angle_rad, "rad")
+    )
+    open_wide = (angle_rad > 0) == (strip_side == "left")
+    blade_way = "counter-clockwise" if angle_rad > 0 else "clockwise"
+    fence_way = "clockwise" if angle_rad > 0 else "counter-clockwise"
+    words = (
+        f"The strip is wide at its {'open' if open_wide else 'fence'} end. Turn the blade or arm "
+        f"by {size} so that there it comes nearer to the strip ({blade_way}, seen from above "
+        f"with the fence at the bottom); or turn the fence by as much, {fence_way}: its end on "
+        f"the strip's side goes {'toward' if open_wide else 'away from'} the board."
+    )
+    move = shim = None
+    half = expanded_rad
+    if fence is not None:
+        move, shim = _move(angle_rad, expanded_rad, fence), _shim(angle_rad, expanded_rad, fence)
+        words = f"{words} {move.sentence}"
+        half = math.hypot(expanded_rad, setting_mm * math.cos(angle_rad) ** 2 / fence.span_mm)
+    return Advice(
+        False,
+        angle_rad,
+        move,
+        shim,
+        Interval(-half, half),
+        f"{words} Then cut again.",
+        ADJUSTING_CAUTIONS,
+    )
+
+
+def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "left") -> Advice:
+    """How to remove a blade's tilt error; arguments and errors as for `advise`.
+
+    A positive tilt leans to the right going up, seen from the fence: the blade's top goes
+    to the left.
+    """
+    _check(tilt_rad, expanded_rad, None, 0.0)
+    if abs(tilt_rad) <= expanded_rad or tilt_rad == 0:
+        return _left_alone(tilt_rad, expanded_rad)
+    size = (
+        plus_minus_text(tilt_rad, expanded_rad, "rad")
+        if expanded_rad
+        else size_text(tilt_rad, "rad")
+    )
+    upper_wide = (tilt_rad > 0) == (strip_side == "left")
+    words = (
+        f"The strip is wide at its {'upper' if upper_wide else 'lower'} edge. Tilt the blade by "
+        f"{size} so that there it comes nearer to the strip: its top goes to the "
+        f"{'left' if tilt_rad > 0 else 'right'}, seen from the fence toward the open end. "
+        "Then cut again."
+    )
+    predicted = Interval(-expanded_rad, expanded_rad)
+    return Advice(False, tilt_rad, None, None, predicted, words, ADJUSTING_CAUTIONS)
+
+
+def fence_halves(
+    left: Estimate, right: Estimate, reversal: Estimate | None = None, *, level: float = 0.95
+) -> FenceHalves:
+    """The two halves of a fence, from a roll with the board on each side of the blade.
+
+    left: the roll with the board left of the blade, and so on the left half; right: the
+    other. reversal: result of a reversal on the same saw, to see whether they agree.
+    The reversal shows tan(left) + tan(right) = 2 tan(mean). Interval by Welch and
+    Satterthwaite; errors that both rolls share (edges out of parallel) are not in it: a
+    board whose edges are out of parallel by d biases each roll by about d / 2.
+    """
+    apart = difference_from_parts(
+        left.angle_rad - right.angle_rad,
+        [(left.u_rad**2, left.df), (right.u_rad**2, right.df)],
+        level,
+    )
+    mean = math.atan((math.tan(left.angle_rad) + math.tan(right.angle_rad)) / 2)
+    in_line = apart.interval is not None and 0 in apart.interval
+    against = agrees = None
+    if reversal is not None:
+        against = difference_from_parts(
+            reversal.angle_rad - mean,
+            [
+                (left.u_rad**2 / 4, left.df),
+                (right.u_rad**2 / 4, right.df),
+                (reversal.u_rad**2, reversal.df),
+            ],
+            level,
+        )
+        agrees = None if against.interval is None else 0 in against.interval
+    return FenceHalves(
+        apart, in_line, mean, against, agrees, _halves_sentence(left, right, apart, agrees)
+    )
+
+
+def joint_gap(angle_rad: ArrayLike, joint_mm: ArrayLike) -> Array:
+    """Gap at one end of a butt joint, or out-of-square of a case side: joint tan e, signed."""
+    return np.asarray(np.asarray(joint_mm, float) * np.tan(np.asarray(angle_rad, float)))
+
+
+def diagonals_differ(angle_rad: ArrayLike, width_mm: float, height_mm: float) -> Array:
+    """By how much a case's diagonals differ when its corners are off by e, signed.
+
+    Exact for opposite sides equal: sqrt(a^2 + b^2 + 2 a b sin e) - sqrt(a^2 + b^2 - 2 a b sin e).
+    """
+    squares, twice = width_mm**2 + height_mm**2, 2 * width_mm * height_mm
+    sine = np.sin(np.asarray(angle_rad, float))
+    # The difference of the roots, by their sum: no digits are lost at small angles.
+    roots = np.sqrt(squares + twice * sine) + np.sqrt(squares - twice * sine)
+    return np.asarray(2 * twice * sine / roots)
+
+
+def last_gap(angle_rad: ArrayLike, joint_mm: float, pieces: int) -> Array:
+    """Gap left at the last joint of a frame of n mitred pieces: joint tan(2 n e), signed."""
+    return np.asarray(joint_mm * np.tan(2 * pieces * np.asarray(angle_rad, float)))
+
+
+def angle_for_joint(gap_mm: ArrayLike, joint_mm: float) -> Array:
+    """The angle error that leaves `gap_mm` at one end of a joint: atan(gap / joint)."""
+    return np.asarray(np.arctan(np.asarray(gap_mm, float) / _positive("joint", joint_mm)))
+
+
+def angle_for_diagonals(difference_mm: float, width_mm: float, height_mm: float) -> float:
+    """The corner error that makes a case's diagonals differ by so much; inverse, exact.
+
+    sin e = d sqrt(2 S - d^2) / (4 a b), S = 2 (a^2 + b^2). Raises ValueError where no such
+    case exists.
+    """
+    a, b = _positive("width", width_mm), _positive("height", height_mm)
+    inside = 4 * (a * a + b * b) - difference_mm**2
+    sine = difference_mm * math.sqrt(max(inside, 0.0)) / (4 * a * b)
+    if inside < 0 or abs(sine) > 1:
+        raise ValueError("diagonals: no case of this size has diagonals so different")
+    return math.asin(sine)
+
+
+def angle_for_last_gap(gap_mm: ArrayLike, joint_mm: float, pieces: int) -> Array:
+    """The error of each miter that leaves `gap_mm` at the last joint: atan(gap/joint) / (2 n)."""
+    if pieces < 3:
+        raise ValueError("pieces: a frame has at least three")
+    ratio = np.asarray(gap_mm, float) / _positive("joint", joint_mm)
+    return np.asarray(np.arctan(ratio) / (2 * pieces))
+
+
+def work_sentences(
+    angle_rad: float,
+    *,
+    joint_mm: float | None = None,
+    case_mm: tuple[float, float] | None = None,
+    pieces: int | None = None,
+) -> tuple[str, ...]:
+    """What the error does to the work, one sentence for each thing asked about."""
+    told = []
+    if joint_mm is not None:
+        gap = float(joint_gap(angle_rad, joint_mm))
+        told.append(
+            f"A joint {size_text(joint_mm, 'mm')} long stands {size_text(gap, 'mm')} open at one "
+            "end."
+        )
+    if case_mm is not None:
+        gap = float(diagonals_differ(angle_rad, *case_mm))
+        told.append(
+            f"The diagonals of a case {size_text(case_mm[0], 'mm')} by "
+            f"{size_text(case_mm[1], 'mm')} differ by {size_text(gap, 'mm')}."
+        )
+    if pieces is not None and joint_mm is not None:
+        gap = float(last_gap(angle_rad, joint_mm, pieces))
+        told.append(
+            f"Set so for miters, the last joint of a frame of {pieces} pieces stands "
+            f"{size_text(gap, 'mm')} open."
+        )
+    return tuple(told)
+
+
+def _move(angle_rad: float, expanded_rad: float, fence: Fence) -> Move:
+    distance = fence.span_mm * math.tan(abs(angle_rad))
+    doubt = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    toward = (angle_rad > 0) == (fence.pivot == "right")
+    turns = None if fence.pitch_mm is None else distance / fence.pitch_mm
+    size = plus_minus_text(distance, doubt, "mm") if doubt else size_text(distance, "mm")
+    point = "right" if fence.pivot == "left" else "left"
+    words = (
+        f"With the pivot at its {fence.pivot} end: move the adjusting point at the {point} "
+        f"{'toward the board' if toward else 'away from the board'} by {size}"
+    )
+    words += f", {turns:.2f} turns of the screw." if turns is not None else "."
+    return Move(distance, doubt, toward, turns, words)
+
+
+def _shim(angle_rad: float, expanded_rad: float, fence: Fence) -> Shim:
+    thickness = fence.span_mm * math.tan(abs(angle_rad))
+    doubt = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    end: Side = "left" if angle_rad > 0 else "right"
+    size = plus_minus_text(thickness, doubt, "mm") if doubt else size_text(thickness, "mm")
+    words = (
+        f"Or shim the {end} end by {size}, {size_text(fence.span_mm, 'mm')} from where the other "
+        "end touches: between fence and board, or behind a fence that is bolted on."
+    )
+    return Shim(thickness, doubt, end, fence.span_mm, words)
+
+
+def _left_alone(angle_rad: float, expanded_rad: float) -> Advice:
+    size = size_text(angle_rad, "rad", expanded_rad)
+    words = (
+        f"Leave it: the error found, {size}, is no larger than its own uncertainty, "
+        f"{size_text(expanded_rad, 'rad', expanded_rad)}. A move would be as likely to harm."
+        if expanded_rad
+        else "Leave it: there is no error to correct."
+    )
+    predicted = Interval(angle_rad - expanded_rad, angle_rad + expanded_rad)
+    return Advice(True, 0.0, None, None, predicted, words, ())
+
+
+def _check(angle_rad: float, expanded_rad: float, fence: Fence | None, setting_mm: float) -> None:
+    if not abs(angle_rad) < math.pi / 4:
+        raise ValueError("angle: an error of 45 degrees or more is no error of adjustment")
+    if not 0 <= expanded_rad < math.inf:
+        raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
+    if not 0 <= setting_mm < math.inf:
+        raise ValueError("setting: it is zero or more; say how closely the point can be set")
+    if fence is not None:
+        _positive("span", fence.span_mm)
+        if fence.pitch_mm is not None:
+            _positive("pitch", fence.pitch_mm)
+
+
+def _positive(name: str, value: float) -> float:
+    if not 0 < value < math.inf:
+        raise ValueError(f"{name}: it must be greater than zero")
+    return value
+
+
+def _halves_sentence(
+    left: Estimate, right: Estimate, apart: Difference, agrees: bool | None
+) -> str:
+    if apart.interval is None:
+        return "Give each roll's uncertainty to tell the halves of the fence apart."
+    size = plus_minus_text(apart.estimate, apart.interval.half_width, "rad")
+    if 0 in apart.interval:
+        told = [f"The two halves of the fence are in one line, as far as this shows ({size})."]
+    else:
+        told = [
+            f"The two halves of the fence are out of line by {size}. Parts cut with the board on "
+            f"the left come out at {_leaning(left)}, on the right at {_leaning(right)}; a "
+            "reversal shows the mean of the two."
+        ]
+    if agrees is False:
+        told.append(
+            "The reversal does not agree with that mean: check that the board's edges are "
+            "parallel, and which edge lay on the fence."
+        )
+    return " ".join(told)
+
+
+def _leaning(estimate: Estimate) -> str:
+    size = size_text(estimate.angle_rad, "rad", 2 * estimate.u_rad)
+    if estimate.angle_rad == 0:
+        return size
+    return f"{size} {'right' if estimate.angle_rad > 0 else 'left'}"

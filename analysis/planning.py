@@ -1,0 +1,269 @@
+"""How many cuts, how wide a board, how fine a caliper, to see an error of a given size.
+
+alpha: risk of seeing an error that is not there; beta: risk of missing one that is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import quantiles
+from analysis.conversions import size_text
+
+Alternative = Literal["either", "more", "less"]
+
+# More cuts than a person makes; beyond it the answer is to measure better.
+_MOST_CUTS: Final = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Three ways to the same certainty, each with the other two left as given.
+
+    trial_sd_rad: what one trial scatters by. cuts: how many trials see the error, None if
+    no number up to 10000 does. width_mm: the least board width with the number of trials
+    given. resolution_mm: the coarsest caliper step with that number and that width. None
+    where no width or no step would do, because the rest of the scatter is too large.
+    """
+
+    trial_sd_rad: float
+    cuts: int | None
+    width_mm: float | None
+    resolution_mm: float | None
+    sentence: str
+
+
+def power(
+    effect: float,
+    trials: int,
+    trials_other: int | None = None,
+    *,
+    alpha: float = 0.05,
+    alternative: Alternative = "either",
+) -> float:
+    """Chance that Student's test sees an effect of `effect` standard deviations.
+
+    One series of `trials` against nominal, or two series (`trials_other` given) against each
+    other with one common scatter. By noncentral t (NIST e-Handbook 7.2.2.2 gives the
+    approximation; Cohen 1988, Statistical Power Analysis, for the exact form; from memory).
+    Raises ValueError with fewer than two degrees-of-freedom-giving trials or a risk outside
+    0 to 1.
+    """
+    _risk("alpha", alpha)
+    if trials_other is None:
+        df, shift = trials - 1, effect * math.sqrt(max(trials, 0))
+    else:
+        df = trials + trials_other - 2
+        shift = effect * math.sqrt(trials * trials_other / max(trials + trials_other, 1))
+    if df < 1:
+        raise ValueError("trials: too few for any scatter to be seen; plan at least two")
+    t = quantiles.student_t(1 - (alpha / 2 if alternative == "either" else alpha), df)
+    # P(T > t) with shift d equals P(T < -t) with shift -d, which keeps small powers exact.
+    more, less = _noncentral_t(-t, df, -shift), _noncentral_t(-t, df, shift)
+    return {"either": more + less, "more": more, "less": less}[alternative]
+
+
+def cuts_needed(
+    effect: float,
+    *,
+    alpha: float = 0.05,
+    beta: float = 0.1,
+    two_series: bool = False,
+    alternative: Alternative = "either",
+) -> int | None:
+    """The fewest trials (in each series, if two) that see `effect` standard deviations.
+
+    None where the effect is not above zero, or 10000 trials would not do. The size of the
+    effect counts, not its sign.
+    Raises ValueError for a risk outside 0 to 1.
+    """
+    _risk("beta", beta)
+    size = abs(effect)
+    if not size > 0 or not math.isfinite(size):
+        return None
+    if alternative == "less":
+        alternative = "more"
+
+    def enough(n: int) -> bool:
+        other = n if two_series else None
+        return power(size, n, other, alpha=alpha, alternative=alternative) >= 1 - beta
+
+    low, high = 1, 2
+    while not enough(high):
+        if high >= _MOST_CUTS:
+            return None
+        low, high = high, min(2 * high, _MOST_CUTS)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
+
+
+def cuts_by_normal(
+    effect: float, *, alpha: float = 0.05, beta: float = 0.1, sides: Literal[1, 2] = 2
+) -> float:
+    """The textbook number, scatter taken as known: ((z(1-alpha/sides) + z(1-beta)) / effect)^2.
+
+    Not rounded up. NIST e-Handbook 7.2.2.2. Too small for few cuts; `cuts_needed` is exact.
+    """
+    z = quantiles.normal(1 - alpha / sides) + quantiles.normal(1 - beta)
+    return (z / effect) ** 2
+
+
+def cuts_by_t(
+    effect: float, df: float, *, alpha: float = 0.05, beta: float = 0.1, sides: Literal[1, 2] = 2
+) -> float:
+    """`cuts_by_normal` with Student's t of `df` degrees of freedom: the handbook's second pass."""
+    t = quantiles.student_t(1 - alpha / sides, df) + quantiles.student_t(1 - beta, df)
+    return (t / effect) ** 2
+
+
+def effect_seen(
+    trials: int, *, alpha: float = 0.05, beta: float = 0.1, two_series: bool = False
+) -> float:
+    """The smallest effect, in standard deviations, that so many trials see at these risks.
+
+    Raises ValueError for fewer than two trials or a risk outside 0 to 1.
+    """
+    _risk("beta", beta)
+    other = trials if two_series else None
+    high = 1.0
+    while power(high, trials, other, alpha=alpha) < 1 - beta:
+        high *= 2
+    return _bisect(lambda d: power(d, trials, other, alpha=alpha) - (1 - beta), 0.0, high)
+
+
+def trial_sd(
+    length_mm: float,
+    *,
+    reading_sd_mm: float,
+    resolution_mm: float,
+    own_sd_rad: float = 0.0,
+    factor: float = 2.0,
+) -> float:
+    """Standard deviation of one trial's angle, in radians.
+
+    sqrt(own^2 + 2 (sigma^2 + q^2 / 12) / (factor length)^2): the saw's own scatter, and two
+    readings that each repeat to sigma and are rounded to q (JCGM 100, 4.3.7). `factor`: how
+    often the error is counted, 2 for a reversal, 4 for the five-cut.
+    Raises ValueError for a length that is not positive.
+    """
+    if not length_mm > 0:
+        raise ValueError("length: it must be greater than zero; give the board's width in mm")
+    reading = 2 * (reading_sd_mm**2 + resolution_mm**2 / 12) / (factor * length_mm) ** 2
+    return math.sqrt(own_sd_rad**2 + reading)
+
+
+def plan(
+    error_rad: float,
+    *,
+    length_mm: float,
+    trials: int = 5,
+    reading_sd_mm: float = 0.02,
+    resolution_mm: float = 0.01,
+    own_sd_rad: float = 0.0,
+    factor: float = 2.0,
+    alpha: float = 0.05,
+    beta: float = 0.1,
+    two_series: bool = False,
+) -> Plan:
+    """What it takes to see an angle error of `error_rad` (or a difference, with two series).
+
+    length_mm: effective length of the cut. reading_sd_mm: repeatability of caliper and hand,
+    one reading; 0.02 mm is common practice, no source. Other arguments as for `trial_sd`.
+    Raises ValueError for an error or a length that is not positive, fewer than two trials,
+    a risk outside 0 to 1.
+    """
+    size = abs(error_rad)
+    if not size > 0 or not math.isfinite(size):
+        raise ValueError("error: give the size of error that you want to see, above zero")
+    sd = trial_sd(
+        length_mm,
+        reading_sd_mm=reading_sd_mm,
+        resolution_mm=resolution_mm,
+        own_sd_rad=own_sd_rad,
+        factor=factor,
+    )
+    allowed = size / effect_seen(trials, alpha=alpha, beta=beta, two_series=two_series)
+    cuts: int | None = 2
+    if sd > 0:
+        cuts = cuts_needed(size / sd, alpha=alpha, beta=beta, two_series=two_series)
+    spare = allowed**2 - own_sd_rad**2
+    width = resolution = None
+    if spare > 0:
+        reading = math.sqrt(2 * (reading_sd_mm**2 + resolution_mm**2 / 12))
+        width = reading / (factor * math.sqrt(spare))
+        step = 12 * (spare * (factor * length_mm) ** 2 / 2 - reading_sd_mm**2)
+        resolution = math.sqrt(step) if step > 0 else None
+    return Plan(
+        sd, cuts, width, resolution, _sentence(size, cuts, width, resolution, trials, length_mm)
+    )
+
+
+def _sentence(
+    size: float,
+    cuts: int | None,
+    width: float | None,
+    resolution: float | None,
+    trials: int,
+    length_mm: float,
+) -> str:
+    told = [
+        f"To see an error of {size_text(size, 'rad')}, make {cuts} cuts."
+        if cuts is not None
+        else f"No number of cuts up to {_MOST_CUTS} shows an error of {size_text(size, 'rad')}."
+    ]
+    if cuts is not None and cuts <= trials:
+        return told[0]
+    if width is not None and width > length_mm:
+        told.append(f"With {trials} cuts, use a board {math.ceil(width)} mm wide or more.")
+    elif width is None:
+        told.append(f"With {trials} cuts no board is wide enough: the machine scatters too much.")
+    if resolution is not None:
+        told.append(f"Or read it with a caliper of {size_text(resolution, 'mm')} or finer.")
+    elif width is not None:
+        told.append("A finer caliper alone would not do.")
+    return " ".join(told)
+
+
+def _risk(name: str, value: float) -> None:
+    if not 0 < value < 1:
+        raise ValueError(f"{name}: a risk lies between 0 and 1, such as 0.05")
+
+
+def _noncentral_t(t: float, df: float, shift: float) -> float:
+    """P(T <= t) of noncentral t: the mean of Phi(t s - shift) over s = chi(df) / sqrt(df).
+
+    By Gauss-Legendre; the library's own function gives nan here and there in far tails.
+    """
+    from scipy import special
+
+    reach = 10 / math.sqrt(2 * df)
+    low, high = max(0.0, 1 - reach), 1 + reach
+    nodes, weights = _legendre()
+    s = (low + high) / 2 + nodes * (high - low) / 2
+    log_density = (
+        math.log(2) + df / 2 * math.log(df / 2) - math.lgamma(df / 2)
+        + (df - 1) * np.log(s) - df * s * s / 2
+    )  # fmt: skip
+    density = np.exp(log_density) * weights * (high - low) / 2
+    return min(1.0, float(density @ special.ndtr(t * s - shift)))
+
+
+@lru_cache(maxsize=1)
+def _legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return np.polynomial.legendre.leggauss(240)
+
+
+def _bisect(f: Callable[[float], float], low: float, high: float) -> float:
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if f(middle) < 0 else (low, middle)
+    return (low + high) / 2
