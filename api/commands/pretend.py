@@ -1,0 +1,189 @@
+"""`bothends pretend`: a caliper, a board and a saw that do not exist, to try things on."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+
+
+def add(subparsers: Subparsers) -> None:
+    parser = subparsers.add_parser(
+        "pretend",
+        help="be a caliper, to try things without one",
+        description="Be a caliper on a port of this computer. It measures strips from a saw"
+        " that is as wrong as you say, and sends one line for each press: Enter presses, or"
+        " --every presses by itself.",
+    )
+    parser.add_argument("--method", default="reversal", help="what is cut (default: reversal)")
+    parser.add_argument("--every", type=float, metavar="SECONDS", help="press by itself")
+    parser.add_argument("--count", type=int, metavar="N", help="end after N presses")
+    parser.add_argument("--seed", type=int, default=0, help="another seed, another saw's luck")
+    parser.add_argument(
+        "--tcp",
+        type=int,
+        metavar="PORT",
+        help="be reached over the network of this computer (0: any free port)"
+        " rather than as a serial port",
+    )
+    parser.add_argument("--link", metavar="PATH", help="a lasting name for the serial port")
+    saw = parser.add_argument_group("saw")
+    saw.add_argument("--angle", type=float, default=0.08, metavar="DEGREES")
+    saw.add_argument("--tilt", type=float, default=0.0, metavar="DEGREES")
+    saw.add_argument(
+        "--scatter", type=float, default=0.01, metavar="DEGREES", help="from trial to trial"
+    )
+    saw.add_argument(
+        "--stop-error",
+        type=float,
+        default=0.0,
+        metavar="DEGREES",
+        help="of its stop, each time it was swung away",
+    )
+    saw.add_argument(
+        "--setup", type=int, default=0, metavar="N", help="how often it was swung away and back"
+    )
+    board = parser.add_argument_group("board (lengths in mm, or with their unit: '8.026 in')")
+    board.add_argument("--width", default="203.8604", metavar="LENGTH", help="length of the cut")
+    board.add_argument("--thickness", default="19.05", metavar="LENGTH")
+    board.add_argument("--strip", default="12.7", metavar="LENGTH", help="strip, block or part")
+    board.add_argument("--inset", default="0", metavar="LENGTH", help="jaws from the strip's end")
+    board.add_argument("--strip-side", choices=("left", "right"), default="left")
+    caliper = parser.add_argument_group("caliper")
+    caliper.add_argument(
+        "--resolution", default="0.01 mm", help="its count (default: '0.01 mm'; '0.0005 in')"
+    )
+    caliper.add_argument("--repeatability", default="0.01", metavar="LENGTH")
+    caliper.add_argument("--terminator", choices=("crlf", "cr", "lf", "none"), default="crlf")
+    caliper.add_argument("--label", default="", help="what it sends before the number")
+    caliper.add_argument("--unit-word", action="store_true", help="send the unit too")
+    caliper.add_argument("--comma", action="store_true", help="send a decimal comma")
+    for fault, words in _FAULTS.items():
+        caliper.add_argument(
+            f"--{fault}", type=_chance, default=0.0, metavar="CHANCE", help=f"{words} (0 to 1)"
+        )
+
+
+_FAULTS = {
+    "noise": "a stray byte in the line",
+    "bounce": "the line sent twice",
+    "half-line": "the line broken off",
+    "unit-slip": "the other unit on the display",
+    "unplug": "the plug pulled after the press, for a second",
+}
+_TERMINATORS = {"crlf": "\r\n", "cr": "\r", "lf": "\n", "none": ""}
+
+
+def _chance(text: str) -> float:
+    chance = float(text)
+    if not 0 <= chance <= 1:
+        raise argparse.ArgumentTypeError(f"{text} is no chance; give 0 to 1")
+    return chance
+
+
+def run(args: argparse.Namespace) -> int:
+    import contextlib
+    import random
+    import signal
+    import sys
+    import time
+
+    from api.commands import fail
+    from capture.pretend import (
+        Board,
+        Caliper,
+        PretendCaliper,
+        PtyPort,
+        Quirks,
+        Saw,
+        TcpPort,
+        parse_mm,
+        strip_widths,
+    )
+
+    if args.every is not None and not 0 < args.every < 86_400:
+        fail("--every must be a number of seconds above zero")
+    if args.count is not None and args.count < 1:
+        fail("--count must be at least 1")
+    lengths = {}
+    for name in ("width", "thickness", "strip", "inset", "repeatability"):
+        try:
+            lengths[name] = parse_mm(getattr(args, name))
+        except ValueError as fault:
+            fail(f"--{name}: {fault}")
+    saw = Saw(args.angle, args.scatter, args.tilt, args.stop_error)
+    board = Board(
+        width_mm=lengths["width"],
+        thickness_mm=lengths["thickness"],
+        strip_mm=lengths["strip"],
+        inset_mm=lengths["inset"],
+        strip_side=args.strip_side,
+    )
+    try:
+        caliper = Caliper(
+            args.resolution,
+            lengths["repeatability"],
+            quirks=Quirks(
+                terminator=_TERMINATORS[args.terminator],
+                label=args.label,
+                unit_word=args.unit_word,
+                comma=args.comma,
+                noise=args.noise,
+                bounce=args.bounce,
+                half_line=args.half_line,
+                unit_slip=args.unit_slip,
+                unplug=args.unplug,
+            ),
+        )
+        places = len(strip_widths(args.method, saw, board))
+    except ValueError as fault:
+        fail(str(fault))
+    try:
+        port = TcpPort(args.tcp) if args.tcp is not None else PtyPort(args.link)
+    except OSError as fault:
+        fail(f"no port to be heard on: {fault}")
+    hand = PretendCaliper(caliper, args.seed)
+    chance = random.Random(f"plug {args.seed}")
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with contextlib.closing(port), contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
+        print(port.target, flush=True)
+        print(f"--caliper serial:{port.target},unit={caliper.unit}", flush=True)
+        if args.every is None:
+            print("Enter presses the send button; Ctrl-D or Ctrl-C ends.", flush=True)
+        pressed = 0
+        while args.count is None or pressed < args.count:
+            if args.every is not None:
+                time.sleep(args.every)
+            elif not sys.stdin.readline():
+                break
+            trial, place = divmod(pressed, places)
+            widths = strip_widths(
+                args.method, saw, board, trial=trial + 1, seed=args.seed, setup=args.setup
+            )
+            line = hand.line(widths[place])
+            port.send(line)
+            pressed += 1
+            print(f"trial {trial + 1} place {place + 1} of {places}: {line!r}", flush=True)
+            if chance.random() < args.unplug:
+                _pull_plug(port)
+        if args.every is not None or args.count is not None:
+            # What was sent last must be read before the port is gone.
+            time.sleep(0.5)
+    return 0
+
+
+def _pull_plug(port: object) -> None:
+    import time
+
+    from capture.pretend import PtyPort, TcpPort
+
+    if isinstance(port, TcpPort):
+        port.hang_up()
+    elif isinstance(port, PtyPort):
+        time.sleep(0.1)
+        port.unplug()
+        time.sleep(1.0)
+        port.plug()
+        print(f"plugged in again as {port.target}", flush=True)

@@ -1,0 +1,511 @@
+"""Where instruments, decoding and keeping meet.
+
+One thread for each instrument opens it, reads, decodes, and opens it again when it has
+gone. One more thread, the keeper, hands readings on in the order in which they were heard,
+so that a slow store holds up no instrument and a mad instrument no other.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Final
+from uuid import UUID
+
+import uuid_utils
+
+from capture.errors import SourceError, SourceMissingError, SourceUnpluggedError
+from capture.finding import Identity, find_again, identity_of
+from capture.hearing import Decoded, Hearing, hearing_for
+from capture.records import CaliperCondition, CaliperState, Reading, Refusal
+from capture.retry import Backoff
+from capture.sources import Askable, Source, SourceEndedError, source_for
+from capture.spec import Spec
+from capture.values import Message, NotUnderstood, Value
+
+# A reader that slept this much longer than it meant to has been held up (a suspended
+# computer, a stopped process): what it finds then was pressed some time ago.
+_HELD_UP_S: Final = 0.5
+# No wait is longer, or a suspension within it would not be noticed.
+_LONGEST_WAIT_S: Final = 1.0
+_STREAM_QUIET_S: Final = 3.0
+_ANSWER_S: Final = 1.0
+_STOP_S: Final = 2.0
+# Readings that wait in memory while the store fails: some megabytes, hours of pressing.
+_MOST_KEPT: Final = 10_000
+# Refusals listed one by one: a burst, then so many a second; the rest are counted.
+_REFUSAL_BURST: Final = 20
+_REFUSALS_A_SECOND: Final = 2.0
+# A port that stays open this long has come back for good (some flicker when plugged in).
+_STEADY_S: Final = 2.0
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _new_id() -> UUID:
+    return UUID(bytes=uuid_utils.uuid7().bytes)
+
+
+if hasattr(time, "CLOCK_BOOTTIME"):
+
+    def _elapsed() -> float:
+        """Seconds that also run while the computer is suspended."""
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+else:
+    _elapsed = time.monotonic
+
+
+class Instruments:
+    """Every instrument of this program, heard at once.
+
+    `keep(reading)` returns when the reading is safe. It may raise: the reading then stays
+    in memory and is offered again, before any later one, until it is safe, while the
+    instrument's state says so. `refuse(refusal)` likewise takes what was no reading. Both
+    are called from one thread, never at the same time. `report(state)` is told each change
+    of state, from any thread, and should be quick. `clock` gives monotonic seconds, `wall`
+    the time of day: order and gaps come from the first alone.
+    """
+
+    def __init__(
+        self,
+        keep: Callable[[Reading], None],
+        refuse: Callable[[Refusal], None],
+        report: Callable[[CaliperState], None],
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], datetime] = _now,
+    ) -> None:
+        self._report = report
+        self._clock = clock
+        self._wall = wall
+        self._lock = threading.Lock()
+        self._instruments: dict[tuple[str, str], _Instrument] = {}
+        self._keeper = _Keeper(keep, refuse)
+        self._keeper.start()
+
+    def start(self, specs: Iterable[Spec]) -> None:
+        """Listen to each of `specs`; those that are not there yet are waited for."""
+        for spec in specs:
+            self.add(spec)
+
+    def add(self, spec: Spec) -> str:
+        """Listen to `spec` and give its caliper's name, unique on its bench.
+
+        Without a `name` option that is the target's own name; a name that is taken gets
+        -2, -3, ... behind it.
+        """
+        with self._lock:
+            wanted = spec.name or default_name(spec)
+            name, count = wanted, 1
+            while (spec.bench, name) in self._instruments:
+                count += 1
+                name = f"{wanted}-{count}"
+            instrument = _Instrument(
+                name, spec, self._keeper, self._report, self._clock, self._wall
+            )
+            self._instruments[spec.bench, name] = instrument
+        instrument.start()
+        return name
+
+    def remove(self, name: str, bench: str = "main") -> None:
+        """Stop listening to one caliper and release its port. Raises KeyError if unknown."""
+        with self._lock:
+            instrument = self._instruments.pop((bench, name))
+        instrument.stop()
+        instrument.join(_STOP_S)
+
+    def ask(self, name: str, bench: str = "main") -> None:
+        """Request a reading from a caliper in mode ask. Raises KeyError if unknown."""
+        with self._lock:
+            instrument = self._instruments[bench, name]
+        instrument.ask()
+
+    def states(self) -> tuple[CaliperState, ...]:
+        """How every instrument fares now, in the order in which they were added."""
+        with self._lock:
+            return tuple(each.state() for each in self._instruments.values())
+
+    def stop(self) -> tuple[Reading, ...]:
+        """Stop within about two seconds: ports released, what was heard handed on.
+
+        Gives the readings that the store would not take until the end, none as a rule.
+        """
+        deadline = time.monotonic() + _STOP_S
+        with self._lock:
+            instruments = tuple(self._instruments.values())
+        for each in instruments:
+            each.stop()
+        for each in instruments:
+            each.join(max(0.0, deadline - time.monotonic()))
+        return self._keeper.stop(max(0.2, deadline - time.monotonic()))
+
+
+def default_name(spec: Spec) -> str:
+    """A caliper's name when none was given: the end of its target, in plain characters."""
+    target = spec.target.split("?")[0].rstrip("/")
+    base = re.split(r"://", target)[-1] if "://" in target else target.rsplit("/", 1)[-1]
+    # What udev puts around every name says nothing to a person.
+    base = re.sub(r"^usb-|-if[0-9]+(-port[0-9]+)?$|-event-kbd$", "", base)
+    return re.sub(r"[^A-Za-z0-9.]+", "-", base).strip("-.") or spec.kind
+
+
+class _Keeper:
+    """Hands readings and refusals on, one at a time, in order, until each is safe."""
+
+    def __init__(self, keep: Callable[[Reading], None], refuse: Callable[[Refusal], None]) -> None:
+        self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
+        self._keep = keep
+        self._refuse = refuse
+        self._waiting: deque[tuple[Reading | Refusal, _Instrument]] = deque()
+        self._troubled: set[_Instrument] = set()
+        self._changed = threading.Condition()
+        self._stopping = False
+        self._hurry = threading.Event()
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def put(self, item: Reading | Refusal, instrument: _Instrument) -> bool:
+        """Queue `item`; False when memory is full and it is lost."""
+        with self._changed:
+            if len(self._waiting) >= _MOST_KEPT:
+                return False
+            self._waiting.append((item, instrument))
+            self._changed.notify()
+            return True
+
+    def stop(self, seconds: float) -> tuple[Reading, ...]:
+        with self._changed:
+            self._stopping = True
+            self._changed.notify()
+        self._hurry.set()
+        self._thread.join(seconds)
+        with self._changed:
+            return tuple(item for item, _ in self._waiting if isinstance(item, Reading))
+
+    def _run(self) -> None:
+        backoff = Backoff()
+        last_try = False
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: bool(self._waiting) or self._stopping)
+                if not self._waiting:
+                    return
+                item, instrument = self._waiting[0]
+            try:
+                if isinstance(item, Reading):
+                    self._keep(item)
+                else:
+                    self._refuse(item)
+            # Whatever the store raises, the reading must not be lost, nor this thread.
+            except Exception as fault:
+                if last_try:
+                    return
+                last_try = self._stopping
+                self._troubled.add(instrument)
+                instrument.storage(str(fault) or type(fault).__name__)
+                self._hurry.wait(0.05 if last_try else backoff.next())
+                continue
+            backoff.reset()
+            with self._changed:
+                self._waiting.popleft()
+            # The store takes things again, so it does for all.
+            while self._troubled:
+                self._troubled.pop().storage(None)
+
+
+@dataclass(slots=True)
+class _Question:
+    """A request that waits for its answer."""
+
+    until: float
+    retried: bool = False
+
+
+class _Instrument:
+    """One instrument: opened, heard, and opened again, until stopped."""
+
+    def __init__(
+        self,
+        name: str,
+        spec: Spec,
+        keeper: _Keeper,
+        report: Callable[[CaliperState], None],
+        clock: Callable[[], float],
+        wall: Callable[[], datetime],
+    ) -> None:
+        self._thread = threading.Thread(target=self._run, name=f"caliper {name}", daemon=True)
+        self._spec = spec
+        self._caliper = name
+        self._keeper = keeper
+        self._report = report
+        self._clock = clock
+        self._wall = wall
+        self._over = threading.Event()
+        self._asked = threading.Event()
+        self._source: Source | None = None
+        self._identity: Identity | None = None
+        self._state = CaliperState(spec.bench, name, "waiting", "not opened yet")
+        self._reported: tuple[str, str] | None = None
+        self._storage: str | None = None
+        self._lost = 0
+        self._state_lock = threading.RLock()
+        self._was_there = False
+        self._previous: float | None = None
+        self._question: _Question | None = None
+        self._next_question: float | None = None
+        self._allowance = float(_REFUSAL_BURST)
+        self._allowed_at = clock()
+        self._unlisted = 0
+
+    # What others may ask of it, from any thread.
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def join(self, seconds: float) -> None:
+        self._thread.join(seconds)
+
+    def stop(self) -> None:
+        self._over.set()
+        self._wake()
+
+    def ask(self) -> None:
+        self._asked.set()
+        self._wake()
+
+    def storage(self, fault: str | None) -> None:
+        """The store will not take this instrument's readings, or (None) has taken them all."""
+        with self._state_lock:
+            if fault != self._storage:
+                self._storage = fault
+                self._tell()
+
+    def state(self) -> CaliperState:
+        with self._state_lock:
+            state = self._state
+            if self._lost:
+                state = replace(
+                    state,
+                    state="trouble",
+                    message=f"memory is full: {self._lost} readings were not kept; see to the"
+                    " storage, then measure again",
+                )
+            elif self._storage is not None:
+                state = replace(
+                    state,
+                    state="trouble",
+                    message="readings wait in memory, since the storage fails:"
+                    f" {self._storage}; do not switch off",
+                )
+            return state
+
+    def _wake(self) -> None:
+        source = self._source
+        if source is not None:
+            source.wake()
+
+    # The thread.
+
+    def _run(self) -> None:
+        try:
+            self._hear()
+        # An instrument that fails in a way nobody thought of must say so, not vanish.
+        except Exception as fault:
+            self._say("trouble", f"{type(fault).__name__}: {fault}; remove it and add it again")
+        if self._over.is_set() and self._state.state != "stopped":
+            self._say("stopped")
+
+    def _hear(self) -> None:
+        # Plugged in again, it must be found within two seconds, the opening included.
+        backoff = Backoff(first=0.2, most=1.5)
+        while not self._over.is_set():
+            opened_at = None
+            source = None
+            try:
+                source = source_for(self._today())
+                source.open()
+                opened_at = self._clock()
+                self._source = source
+                self._listen(source)
+            except SourceError as fault:
+                self._say(self._condition(fault), fault.sentence)
+                if isinstance(fault, SourceEndedError):
+                    return
+            finally:
+                self._source = None
+                if source is not None:
+                    source.close()
+            if opened_at is not None and self._clock() - opened_at >= _STEADY_S:
+                backoff.reset()
+            self._over.wait(backoff.next())
+
+    def _today(self) -> Spec:
+        """The spec, by the name under which its device is plugged in now."""
+        if self._identity is None:
+            return self._spec
+        device = find_again(self._identity)
+        if device is None:
+            # Whatever has its old name meanwhile is something else.
+            raise SourceUnpluggedError(
+                self._spec.target, f"{self._spec.target} has gone; plug it in again"
+            )
+        return replace(self._spec, target=device)
+
+    def _condition(self, fault: SourceError) -> CaliperCondition:
+        if isinstance(fault, SourceEndedError):
+            return "stopped"
+        if isinstance(fault, SourceUnpluggedError):
+            return "unplugged"
+        if isinstance(fault, SourceMissingError):
+            return "unplugged" if self._was_there else "waiting"
+        return "trouble"
+
+    def _listen(self, source: Source) -> None:
+        hearing = hearing_for(self._spec)
+        self._was_there = True
+        self._question = None
+        self._next_question = self._clock() if self._spec.interval else None
+        self._say("listening")
+        if self._spec.kind == "serial" and self._identity is None:
+            self._identity = identity_of(self._spec.target)
+        heard_at = self._clock()
+        returned, late = _elapsed(), False
+        try:
+            while not self._over.is_set():
+                wait = self._wait(hearing)
+                chunk = source.read(wait)
+                now, then = self._clock(), returned
+                returned = _elapsed()
+                slept = returned - then
+                # Still late while there is more to read at once.
+                late = slept > wait + _HELD_UP_S or (late and bool(chunk) and slept < 0.005)
+                if chunk:
+                    heard_at = now
+                    with self._state_lock:
+                        self._state = replace(self._state, last_heard=self._wall())
+                    if late and self._spec.mode == "stream":
+                        # Where the jaws stood some time ago is of no use to anyone.
+                        hearing = hearing_for(self._spec)
+                        continue
+                    decoded = hearing.feed(chunk, now)
+                else:
+                    decoded = hearing.quiet(now)
+                for each in decoded:
+                    self._take(each, now, late)
+                if self._spec.mode == "stream" and now - heard_at > _STREAM_QUIET_S:
+                    self._say("quiet", "it sends nothing; it may be asleep or switched off")
+                if isinstance(source, Askable) and self._spec.request is not None:
+                    self._ask(source, self._spec.request, now)
+        finally:
+            for each in hearing.hang_up():
+                self._take(each, self._clock(), late)
+
+    def _wait(self, hearing: Hearing) -> float:
+        now = self._clock()
+        due = [now + _LONGEST_WAIT_S]
+        if hearing.due is not None:
+            due.append(hearing.due)
+        if self._question is not None:
+            due.append(self._question.until)
+        elif self._next_question is not None:
+            due.append(self._next_question)
+        return max(0.0, min(due) - now)
+
+    def _ask(self, source: Askable, request: bytes, now: float) -> None:
+        question = self._question
+        if question is not None and now >= question.until:
+            if question.retried:
+                self._question = question = None
+                self._say("quiet", "it does not answer; switch it on or check its cable")
+            else:
+                source.write(request)
+                question.until, question.retried = now + _ANSWER_S, True
+        if question is None:
+            due = self._next_question is not None and now >= self._next_question
+            if due or self._asked.is_set():
+                self._asked.clear()
+                source.write(request)
+                self._question = _Question(now + _ANSWER_S)
+                if self._spec.interval:
+                    self._next_question = now + self._spec.interval
+
+    def _take(self, decoded: Decoded, now: float, late: bool) -> None:
+        if isinstance(decoded, Value):
+            if self._spec.mode == "ask":
+                if self._question is None:
+                    self._refuse(decoded.sent, "an answer that nobody waits for any longer", now)
+                    return
+                self._question = None
+            self._keep(decoded, now, late)
+        elif isinstance(decoded, NotUnderstood):
+            self._refuse(decoded.text, decoded.reason, now)
+        elif isinstance(decoded, Message):
+            self._refuse(decoded.text, "a message of the instrument, no reading", now)
+            self._say("listening", f"the instrument says {decoded.text}")
+        else:
+            self._say("trouble", decoded.sentence)
+
+    def _keep(self, value: Value, now: float, late: bool) -> None:
+        since = None if self._previous is None else max(0, round((now - self._previous) * 1000))
+        self._previous = now
+        reading = Reading(
+            id=_new_id(),
+            bench=self._spec.bench,
+            caliper=self._caliper,
+            sent=value.sent,
+            unit=value.unit,
+            nm=value.nm,
+            taken_at=self._wall(),
+            origin="button",
+            since_previous_ms=since,
+            late=late,
+        )
+        if not self._keeper.put(reading, self):
+            with self._state_lock:
+                self._lost += 1
+                self._tell()
+        self._say("listening")
+
+    def _refuse(self, raw: str, reason: str, now: float) -> None:
+        self._allowance = min(
+            float(_REFUSAL_BURST),
+            self._allowance + (now - self._allowed_at) * _REFUSALS_A_SECOND,
+        )
+        self._allowed_at = now
+        if self._allowance < 1.0:
+            self._unlisted += 1
+            return
+        self._allowance -= 1.0
+        if self._unlisted:
+            reason += f" ({self._unlisted} more lines before it were not understood either)"
+        refusal = Refusal(
+            id=_new_id(),
+            bench=self._spec.bench,
+            caliper=self._caliper,
+            raw=raw,
+            reason=reason,
+            heard_at=self._wall(),
+        )
+        self._unlisted = 0 if self._keeper.put(refusal, self) else self._unlisted + 1
+
+    def _say(self, state: CaliperCondition, message: str = "") -> None:
+        with self._state_lock:
+            self._state = replace(self._state, state=state, message=message)
+            self._tell()
+
+    def _tell(self) -> None:
+        state = self.state()
+        if (state.state, state.message) != self._reported:
+            self._reported = (state.state, state.message)
+            # A report that fails is no reason to stop listening.
+            with contextlib.suppress(Exception):
+                self._report(state)

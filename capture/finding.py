@@ -1,0 +1,355 @@
+"""What is plugged in, by a name that stays, and what is missing before it can be heard.
+
+Nothing here opens a port: opening one can restart a board behind it, or disturb a program
+that has it. All is read from what the system itself knows.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import sys
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+RULES_FILE: Final = "/etc/udev/rules.d/70-bothends.rules"
+_RELOAD: Final = "sudo udevadm control --reload && sudo udevadm trigger"
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What tells a serial device from others whatever number the system gives it today.
+
+    None stands for what the system does not know. Two units of a kind without serial
+    number are told apart by the socket alone (`by_path`, `location`).
+    """
+
+    vendor: int | None = None
+    product: int | None = None
+    serial_number: str | None = None
+    location: str | None = None
+    by_id: str | None = None
+    by_path: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One thing that is plugged in.
+
+    `spec`: what to give to `--caliper`, by the most lasting name there is. `likely`: what
+    it probably is. `missing`: why it cannot be heard yet, "" when it can; `remedy`: the
+    exact command, or text to put into a file, that mends that.
+    """
+
+    kind: Literal["serial", "hid", "keys", "usb"]
+    device: str
+    spec: str
+    likely: str
+    missing: str = ""
+    remedy: str = ""
+
+
+def _ports() -> list[Any]:
+    from serial.tools import list_ports
+
+    return list(list_ports.comports())
+
+
+def _links(folder: Path) -> dict[str, str]:
+    """Real device to the link in `folder` that leads to it; empty without the folder."""
+    links: dict[str, str] = {}
+    with contextlib.suppress(OSError):
+        for link in sorted(folder.iterdir()):
+            with contextlib.suppress(OSError):
+                links.setdefault(str(link.resolve(strict=True)), str(link))
+    return links
+
+
+def identity_of(
+    device: str,
+    dev: Path = Path("/dev"),
+    ports: Callable[[], Iterable[Any]] = _ports,
+) -> Identity | None:
+    """What to know `device` by after it was unplugged.
+
+    None where its name already is all there is to know: a link that the system keeps, a
+    URL, a port with neither number nor socket.
+    """
+    if "://" in device or os.path.islink(device):
+        return None
+    by_id = _links(dev / "serial/by-id").get(device)
+    by_path = _links(dev / "serial/by-path").get(device)
+    port = next((each for each in ports() if each.device == device), None)
+    identity = Identity(
+        vendor=getattr(port, "vid", None),
+        product=getattr(port, "pid", None),
+        serial_number=getattr(port, "serial_number", None),
+        location=getattr(port, "location", None),
+        by_id=by_id,
+        by_path=by_path,
+    )
+    named = identity.by_id or identity.by_path or identity.serial_number or identity.location
+    return identity if named else None
+
+
+def find_again(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) -> str | None:
+    """The device that `identity` is today; None when it is not there. Never a guess.
+
+    With a serial number the unit itself counts, in whatever socket; without one, the
+    socket. More than one candidate is none.
+    """
+    lasting = identity.by_id if identity.serial_number else identity.by_path or identity.by_id
+    if lasting is not None:
+        with contextlib.suppress(OSError):
+            return str(Path(lasting).resolve(strict=True))
+    candidates = [
+        each.device
+        for each in ports()
+        if (each.vid, each.pid) == (identity.vendor, identity.product)
+        and (
+            each.serial_number == identity.serial_number
+            if identity.serial_number
+            else each.location is not None and each.location == identity.location
+        )
+    ]
+    return candidates[0] if len(candidates) == 1 else None
+
+
+def instruments() -> list[Found]:
+    """Everything here that may be a measuring instrument, ready or not.
+
+    Needs no rights and never fails: what cannot be read is left out.
+    """
+    found = serial_instruments()
+    if sys.platform == "linux":
+        found += [*keyboard_instruments(), *hid_instruments(), *driverless()]
+    else:
+        found += _hidapi_instruments()
+    return found
+
+
+def serial_instruments(
+    dev: Path = Path("/dev"),
+    ports: Callable[[], Iterable[Any]] = _ports,
+    proc: Path = Path("/proc"),
+) -> list[Found]:
+    """The serial ports, USB ones first."""
+    by_id, by_path = _links(dev / "serial/by-id"), _links(dev / "serial/by-path")
+    known = {each.device: each for each in ports()}
+    # Ports of a kind that pyserial does not list still have their link.
+    devices = [*known, *(real for real in by_id if real not in known)]
+    twins = _twins(known.values())
+    holders = _holders(devices, proc)
+    found = []
+    for device in sorted(devices, key=lambda name: (name not in by_id, name)):
+        port = known.get(device)
+        name = by_id.get(device, device)
+        if device in twins or device not in by_id:
+            name = by_path.get(device, name)
+        likely = _likely_serial(port)
+        if device in twins:
+            likely += "; one of several alike without serial number, so named by its socket"
+        missing, remedy = _rights(device, "dialout")
+        if not missing and device in holders:
+            missing = f"{holders[device]} has it open"
+            remedy = "close that program"
+        found.append(Found("serial", device, f"serial:{name}", likely, missing, remedy))
+    return found
+
+
+def _twins(ports: Iterable[Any]) -> set[str]:
+    alike: dict[tuple[Any, Any], list[str]] = {}
+    for each in ports:
+        if each.vid is not None and not each.serial_number:
+            alike.setdefault((each.vid, each.pid), []).append(each.device)
+    return {device for devices in alike.values() if len(devices) > 1 for device in devices}
+
+
+def _likely_serial(port: Any) -> str:
+    if port is None or port.vid is None:
+        return "a serial port of this computer"
+    words = " ".join(word for word in (port.manufacturer, port.product) if word)
+    kind = "USB instrument or board" if "ACM" in port.device else "USB serial adapter"
+    return f"{kind} {words}".rstrip()
+
+
+def _rights(device: str, usual_group: str) -> tuple[str, str]:
+    if os.access(device, os.R_OK | os.W_OK):
+        return "", ""
+    if not os.path.exists(device):
+        return "it has just gone", "plug it in again"
+    group = _group_of(device) or usual_group
+    if group == "root":
+        group = usual_group
+    return (
+        f"you may not open it (group {group})",
+        f"sudo usermod -aG {group} $USER, then log out and in again",
+    )
+
+
+def _group_of(device: str) -> str | None:
+    try:
+        import grp
+
+        return grp.getgrgid(os.stat(device).st_gid).gr_name
+    except (ImportError, OSError, KeyError):
+        return None
+
+
+def _holders(devices: Iterable[str], proc: Path) -> dict[str, str]:
+    """The programs that have a device open, as far as this user may look (Linux)."""
+    wanted, holders = set(devices), {}
+    if not wanted:
+        return {}
+    for folder in proc.glob("[0-9]*"):
+        if folder.name == str(os.getpid()):
+            continue
+        with contextlib.suppress(OSError):
+            for link in (folder / "fd").iterdir():
+                with contextlib.suppress(OSError):
+                    target = os.readlink(link)
+                    if target in wanted:
+                        name = (folder / "comm").read_text().strip()
+                        holders[target] = f"{name} (process {folder.name})"
+    return holders
+
+
+def keyboard_instruments(
+    dev: Path = Path("/dev"), listing: Path = Path("/proc/bus/input/devices")
+) -> list[Found]:
+    """The input devices that type (Linux): keyboards, and calipers that pass for one."""
+    by_id, by_path = _links(dev / "input/by-id"), _links(dev / "input/by-path")
+    found = []
+    try:
+        blocks = listing.read_text(errors="replace").split("\n\n")
+    except OSError:
+        return []
+    for block in blocks:
+        name = re.search(r'^N: Name="(.*)"$', block, re.M)
+        handlers = re.search(r"^H: Handlers=(.*)$", block, re.M)
+        keys = re.search(r"^B: KEY=(.*)$", block, re.M)
+        if name is None or handlers is None or keys is None:
+            continue
+        words = handlers[1].split()
+        event = next((word for word in words if word.startswith("event")), None)
+        # The digit 1 and Enter: KEY_1 is code 2, KEY_ENTER code 28 (input-event-codes.h).
+        low = int(keys[1].split()[-1], 16)
+        if event is None or "kbd" not in words or not (low >> 2 & 1 and low >> 28 & 1):
+            continue
+        device = str(dev / "input" / event)
+        lasting = by_id.get(device) or by_path.get(device) or device
+        missing, remedy = _rights(device, "input")
+        found.append(
+            Found(
+                "keys",
+                device,
+                f"keys:{lasting}",
+                f"{name[1]}: a keyboard, or a caliper that types; once listened to it types"
+                " nowhere else, so never name the keyboard you work with",
+                missing,
+                remedy,
+            )
+        )
+    return found
+
+
+def hid_instruments(
+    dev: Path = Path("/dev"), sys_class: Path = Path("/sys/class/hidraw")
+) -> list[Found]:
+    """The HID devices (Linux), from what the system tells everyone about them."""
+    found = []
+    for folder in sorted(sys_class.glob("hidraw*")):
+        try:
+            text = (folder / "device/uevent").read_text(errors="replace")
+        except OSError:
+            continue
+        facts = dict(line.split("=", 1) for line in text.splitlines() if "=" in line)
+        ids = re.fullmatch(r"[0-9A-F]+:0*([0-9A-F]{4}):0*([0-9A-F]{4})", facts.get("HID_ID", ""))
+        if ids is None:
+            continue
+        vendor, product = ids[1].lower(), ids[2].lower()
+        device = str(dev / folder.name)
+        missing = remedy = ""
+        if not os.access(device, os.R_OK | os.W_OK):
+            missing = "you may not open it"
+            remedy = f"put into {RULES_FILE}:\n{udev_rule(vendor, product)}\nthen run: {_RELOAD}"
+        found.append(
+            Found(
+                "hid",
+                device,
+                f"hid:{vendor}:{product}",
+                f"{facts.get('HID_NAME', 'an HID device')}: a keyboard or another HID device",
+                missing,
+                remedy,
+            )
+        )
+    return found
+
+
+def udev_rule(vendor: str, product: str) -> str:
+    """The rule that lets the group `input` open one kind of HID device."""
+    match = f'ATTRS{{idVendor}}=="{vendor.lower()}", ATTRS{{idProduct}}=="{product.lower()}"'
+    return (
+        f'SUBSYSTEM=="hidraw", {match}, GROUP="input", MODE="0660"\n'
+        f'SUBSYSTEM=="usb", {match}, GROUP="input", MODE="0660"'
+    )
+
+
+def driverless(sys_usb: Path = Path("/sys/bus/usb/devices")) -> list[Found]:
+    """USB devices of a serial kind that no driver has taken (Linux)."""
+    found = []
+    for folder in sorted(sys_usb.glob("*:*")):
+        try:
+            usb_class = (folder / "bInterfaceClass").read_text().strip()
+        except OSError:
+            continue
+        # Vendor-specific and communications classes: where serial converters are found.
+        if usb_class not in ("ff", "02") or (folder / "driver").exists():
+            continue
+        unit = folder.parent / folder.name.split(":")[0]
+        facts: Mapping[str, str] = {
+            name: _text(unit / name) for name in ("idVendor", "idProduct", "product")
+        }
+        found.append(
+            Found(
+                "usb",
+                f"{facts['idVendor']}:{facts['idProduct']}",
+                "",
+                f"{facts['product'] or 'a USB device'}, perhaps a serial adapter",
+                "no driver has taken it, or a service (for braille displays, say) took it away",
+                "sudo dmesg | tail -n 20 tells which; plug it in again afterwards",
+            )
+        )
+    return found
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(errors="replace").strip()
+    except OSError:
+        return ""
+
+
+def _hidapi_instruments() -> list[Found]:
+    from capture.sources.hid import PAGE_REMEDY, backends
+
+    found = []
+    for module in backends()[:1]:
+        for each in module.enumerate():
+            if (each.get("usage_page"), each.get("usage")) != (1, 6):
+                continue
+            ids = f"{each['vendor_id']:04x}:{each['product_id']:04x}"
+            found.append(
+                Found(
+                    "hid",
+                    ids,
+                    f"hid:{ids}",
+                    f"{each.get('product_string') or 'a keyboard'}: a keyboard, or a caliper"
+                    " that types",
+                    PAGE_REMEDY,
+                )
+            )
+    return found

@@ -1,0 +1,96 @@
+"""What comes out of a source, made into values: the pure steps that each kind needs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from capture.decoding import Decoded, LineDecoder
+from capture.keys import KeyEvents, KeyReports
+from capture.lines import Line, Refused
+from capture.sources.keyboard import KeyEvent
+from capture.spec import Spec
+from capture.values import NotUnderstood, escaped, read_value
+
+__all__ = ["Decoded", "Hearing", "hearing_for"]
+
+Chunk = bytes | Sequence[KeyEvent]
+
+
+class Hearing(Protocol):
+    """The decoding of one connection. `now` is in monotonic seconds."""
+
+    @property
+    def due(self) -> float | None:
+        """The moment at which `quiet` has something to do; None when nothing is pending."""
+
+    def feed(self, chunk: Chunk, now: float) -> list[Decoded]:
+        """What `chunk`, read at `now`, says, in order. Never raises."""
+
+    def quiet(self, now: float) -> list[Decoded]:
+        """What the silence up to `now` ends."""
+
+    def hang_up(self) -> list[Decoded]:
+        """The half line that a lost connection leaves behind."""
+
+
+def hearing_for(spec: Spec) -> Hearing:
+    """The decoding, as new, of what the source of `spec` will bring."""
+    if spec.kind in ("hid", "keys"):
+        return _Keys(spec)
+    return _Lines(spec)
+
+
+class _Lines:
+    def __init__(self, spec: Spec) -> None:
+        self._decoder = LineDecoder.for_spec(spec)
+
+    @property
+    def due(self) -> float | None:
+        return self._decoder.due
+
+    def feed(self, chunk: Chunk, now: float) -> list[Decoded]:
+        return self._decoder.feed(bytes(chunk), now) if isinstance(chunk, bytes) else []
+
+    def quiet(self, now: float) -> list[Decoded]:
+        return self._decoder.quiet(now)
+
+    def hang_up(self) -> list[Decoded]:
+        half = self._decoder.hang_up()
+        return [] if half is None else [half]
+
+
+class _Keys:
+    def __init__(self, spec: Spec) -> None:
+        self._spec = spec
+        self._reports = KeyReports(spec.layout, spec.gap)
+        self._events = KeyEvents(spec.layout, spec.gap)
+
+    @property
+    def due(self) -> float | None:
+        return self._reports.due if self._spec.kind == "hid" else self._events.due
+
+    def feed(self, chunk: Chunk, now: float) -> list[Decoded]:
+        if isinstance(chunk, bytes):
+            return self._read(self._reports.feed(chunk, now))
+        lines = []
+        for event in chunk:
+            lines += self._events.feed(event.type, event.code, event.value, now)
+        return self._read(lines)
+
+    def quiet(self, now: float) -> list[Decoded]:
+        keys = self._reports if self._spec.kind == "hid" else self._events
+        return self._read(keys.quiet(now))
+
+    def hang_up(self) -> list[Decoded]:
+        keys = self._reports if self._spec.kind == "hid" else self._events
+        half = keys.hang_up()
+        return [] if half is None else self._read([half])
+
+    def _read(self, lines: Sequence[Line | Refused]) -> list[Decoded]:
+        return [
+            NotUnderstood(escaped(each.raw), each.reason)
+            if isinstance(each, Refused)
+            else read_value(each.raw.decode(), self._spec.unit, self._spec.pattern)
+            for each in lines
+        ]

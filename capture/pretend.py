@@ -1,0 +1,564 @@
+"""A saw, a board and a caliper that do not exist, and a port to hear the caliper on.
+
+The saw cuts by the exact relations that the analysis inverts, so with no scatter the
+angle put in comes back out. All chance is drawn from a seed and the names of what is
+measured: the same press gives the same line, whatever was pressed before it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+import random
+import selectors
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Final, Literal, Protocol
+
+from analysis.units import NM_PER_MM, Unit, parse_length, parse_number, to_nanometres
+from capture.spec import Spec, parse_spec
+
+Side = Literal["left", "right"]
+_OPENING_S: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Saw:
+    """What the saw does wrong.
+
+    Positive angles lean the open end of the cut to the right, positive tilts lean the cut
+    to the right going up. `scatter_deg` is the standard deviation of a trial's angle and
+    tilt from trial to trial; `stop_error_deg` that of the angle each time the saw is
+    swung away and brought back to its stop (setups 1, 2, ...; setup 0 is `angle_deg`
+    itself). The lengths are those of parts cut against a stop block: their standard
+    deviation and how much longer each is than the last.
+    """
+
+    angle_deg: float = 0.08
+    scatter_deg: float = 0.01
+    tilt_deg: float = 0.0
+    stop_error_deg: float = 0.0
+    length_scatter_mm: float = 0.0
+    length_drift_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """What is cut. `width_mm` is the length of the cut, the method's baseline.
+
+    `strip_mm`: the strip at its fence end (also the block or part of the methods that
+    measure a length); `inset_mm`: from the strip's end to where the jaws touch;
+    `strip_side`: where the strip fell at the last cut; `pieces`: of a mitred frame.
+    """
+
+    width_mm: float = 203.8604
+    thickness_mm: float = 19.05
+    strip_mm: float = 12.7
+    inset_mm: float = 0.0
+    strip_side: Side = "left"
+    pieces: int = 4
+
+
+def _reversal(e: float, _t: float, board: Board) -> tuple[float, ...]:
+    s, w = _sign(board), board.strip_mm
+    return tuple(w + s * 2 * y * math.tan(e) for y in _along(board))
+
+
+def _half_turn(_e: float, t: float, board: Board) -> tuple[float, ...]:
+    s, w = _sign(board), board.strip_mm
+    return tuple(w + s * 2 * z * math.tan(t) for z in (0.0, board.thickness_mm))
+
+
+def _roll(e: float, t: float, board: Board) -> tuple[float, ...]:
+    s, w = _sign(board), board.strip_mm
+    return tuple(
+        w + s * (2 * y * math.tan(e) + 2 * z * math.tan(t))
+        for y in _along(board)
+        for z in (0.0, board.thickness_mm)
+    )
+
+
+def _five_cut(e: float, _t: float, board: Board) -> tuple[float, ...]:
+    s, w = _sign(board), board.strip_mm
+    return tuple(w + s * y * (math.tan(e) + math.tan(3 * e)) for y in _along(board))
+
+
+def _blade_to_slot(e: float, _t: float, board: Board) -> tuple[float, ...]:
+    return tuple(board.strip_mm + y * math.tan(e) for y in _along(board))
+
+
+def _planed(e: float, _t: float, board: Board) -> tuple[float, ...]:
+    return tuple(board.thickness_mm + y * math.tan(e) for y in _along(board))
+
+
+def _closing_miters(e: float, _t: float, board: Board) -> tuple[float, ...]:
+    return (board.width_mm * math.tan(2 * board.pieces * e),)
+
+
+def _one_length(_e: float, _t: float, board: Board) -> tuple[float, ...]:
+    return (board.strip_mm,)
+
+
+_CUTS: Final[Mapping[str, Callable[[float, float, Board], tuple[float, ...]]]] = {
+    "reversal": _reversal,
+    "half-turn": _half_turn,
+    "roll": _roll,
+    "five-cut": _five_cut,
+    "blade-to-slot": _blade_to_slot,
+    "stop-block": _one_length,
+    "planed-thickness": _planed,
+    "closing-miters": _closing_miters,
+    "known-block": _one_length,
+    "same-spot": _one_length,
+}
+
+
+def _sign(board: Board) -> int:
+    return 1 if board.strip_side == "left" else -1
+
+
+def _along(board: Board) -> tuple[float, float]:
+    return board.inset_mm, board.width_mm - board.inset_mm
+
+
+def strip_widths(
+    method: str, saw: Saw, board: Board, *, trial: int = 1, seed: int | str = 0, setup: int = 0
+) -> tuple[float, ...]:
+    """The true lengths in mm at the method's places, in reading order, of one trial's strip.
+
+    The same seed, setup and trial give the same strip. With no scatter they obey, with
+    L the cut's length between the places measured, h the thickness, s = +1 for a strip on
+    the left and -1 on the right:
+
+        reversal          D = s 2 L tan e          half-turn       D = s 2 h tan t
+        roll              w = w0 + s (2 y tan e + 2 z tan t)
+        five-cut          D = s L (tan e + tan 3e) blade-to-slot   D = L tan e
+        closing-miters    gap = L tan(2 n e)       planed-thickness D = L tan e
+
+    Raises ValueError naming the methods there are, when `method` is none of them.
+    """
+    if method not in _CUTS:
+        raise ValueError(f"method {method!r} is not one of {', '.join(_CUTS)}")
+    swing = random.Random(f"setup {seed} {setup}").gauss(0.0, saw.stop_error_deg) if setup else 0.0
+    chance = random.Random(f"trial {seed} {setup} {trial}")
+    e = math.radians(saw.angle_deg + swing + chance.gauss(0.0, saw.scatter_deg))
+    t = math.radians(saw.tilt_deg + chance.gauss(0.0, saw.scatter_deg))
+    if method == "stop-block":
+        off = saw.length_drift_mm * (trial - 1) + chance.gauss(0.0, saw.length_scatter_mm)
+        board = replace(board, strip_mm=board.strip_mm + off)
+    return _CUTS[method](e, t, board)
+
+
+@dataclass(frozen=True, slots=True)
+class Quirks:
+    """How an instrument departs from plain lines. Chances are per press, 0 to 1.
+
+    `speeds`: (sent, heard) bauds where the two differ: the bytes are then what a receiver
+    makes of another speed. `unit_slip`: the press shows the other unit.
+    """
+
+    terminator: str = "\r\n"
+    label: str = ""
+    unit_word: bool = False
+    comma: bool = False
+    plus: bool = False
+    noise: float = 0.0
+    bounce: float = 0.0
+    half_line: float = 0.0
+    unit_slip: float = 0.0
+    unplug: float = 0.0
+    speeds: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Caliper:
+    """What the caliper can show: `resolution` is its count with its unit, "0.0005 in".
+
+    `repeatability_mm`: standard deviation of caliper and hand on one spot.
+    Raises ValueError for a resolution that is no length.
+    """
+
+    resolution: str = "0.01 mm"
+    repeatability_mm: float = 0.01
+    offset_mm: float = 0.0
+    scale_error: float = 0.0
+    quirks: Quirks = field(default_factory=Quirks)
+
+    def __post_init__(self) -> None:
+        number, unit = _resolution(self.resolution)
+        if to_nanometres(number, unit) <= 0:
+            raise ValueError(f"resolution {self.resolution!r} must be greater than zero")
+
+    @property
+    def unit(self) -> Unit:
+        return _resolution(self.resolution)[1]
+
+
+# What the count of the other unit is on a caliper with two units.
+_OTHER: Final[Mapping[Unit, str]] = {"mm": "0.0005 in", "in": "0.01 mm"}
+
+
+def _resolution(text: str) -> tuple[Decimal, Unit]:
+    number, _, unit = text.strip().partition(" ")
+    if unit == "mm":
+        return parse_number(number), "mm"
+    if unit == "in":
+        return parse_number(number), "in"
+    raise ValueError(f"resolution {text!r} needs a number and a unit, such as '0.01 mm'")
+
+
+class PretendCaliper:
+    """A caliper in a hand: a width in, the bytes of one press out."""
+
+    def __init__(self, caliper: Caliper | None = None, seed: int | str = 0) -> None:
+        self.caliper = caliper or Caliper()
+        self._seed = seed
+        self._presses = 0
+
+    def line(self, width_mm: float, press: str | None = None) -> bytes:
+        """What one press of the send button sends for a strip this wide.
+
+        `press` names the press: the same name gives the same bytes. Without one, presses
+        are counted.
+        """
+        self._presses += 1
+        chance = random.Random(f"press {self._seed} {press or self._presses}")
+        caliper, quirks = self.caliper, self.caliper.quirks
+        shown = width_mm * (1.0 + caliper.scale_error) + caliper.offset_mm
+        shown += chance.gauss(0.0, caliper.repeatability_mm)
+        # Every draw happens whatever the quirks, so that one quirk does not shift another.
+        slip, half, noise, bounce = (chance.random() for _ in range(4))
+        resolution = caliper.resolution
+        if slip < quirks.unit_slip:
+            resolution = _OTHER[caliper.unit]
+        data = (self.text(shown, resolution) + quirks.terminator).encode("utf-8")
+        if half < quirks.half_line:
+            data = data[: len(data) // 2]
+        if noise < quirks.noise:
+            at = chance.randrange(len(data) + 1)
+            data = data[:at] + bytes([chance.randrange(0x80, 0x100)]) + data[at:]
+        if bounce < quirks.bounce:
+            data += data
+        if quirks.speeds is not None:
+            data = heard_at(data, *quirks.speeds)
+        return data
+
+    def text(self, shown_mm: float, resolution: str | None = None) -> str:
+        """The line's text, without its terminator, for a display that shows `shown_mm`."""
+        quirks = self.caliper.quirks
+        count, unit = _resolution(resolution or self.caliper.resolution)
+        count_mm = Decimal(to_nanometres(count, unit)) / NM_PER_MM
+        counts = (Decimal(shown_mm) / count_mm).to_integral_value(ROUND_HALF_EVEN)
+        number = f"{counts * count:{'+' if quirks.plus else ''}f}"
+        if quirks.comma:
+            number = number.replace(".", ",")
+        return quirks.label + number + (f" {unit}" if quirks.unit_word else "")
+
+
+def heard_at(data: bytes, sent_baud: int, heard_baud: int) -> bytes:
+    """What a receiver at `heard_baud` makes of `data` sent without pause at `sent_baud`.
+
+    One start bit, eight data bits least significant first, one stop bit; the receiver
+    starts at a falling edge and samples the middle of each of its own bits.
+    """
+    wire = [1]
+    for byte in data:
+        wire += [0, *((byte >> bit) & 1 for bit in range(8)), 1]
+    ratio = sent_baud / heard_baud
+    heard = bytearray()
+    position = 1.0
+    while True:
+        at = next((i for i in range(math.ceil(position), len(wire)) if not wire[i]), None)
+        if at is None:
+            return bytes(heard)
+
+        def level(bit: int, start: int = at) -> int:
+            i = int(start + (bit + 0.5) * ratio)
+            return wire[i] if i < len(wire) else 1
+
+        if level(0):  # A start bit shorter than half a bit is taken for a spike.
+            position = at + 1
+            continue
+        heard.append(sum(level(bit + 1) << bit for bit in range(8)))
+        # Ready for the next start bit in the middle of the stop bit, as receivers are.
+        position = at + 9.5 * ratio
+
+
+class Port(Protocol):
+    """A port that only exists in this computer, with a listener at its other end."""
+
+    @property
+    def target(self) -> str:
+        """What to write after `serial:` to listen to this port."""
+
+    def send(self, data: bytes) -> None:
+        """Send `data` to whoever listens; without a listener it is lost, as on a wire."""
+
+    def close(self) -> None:
+        """Unplug for good. A second close does nothing."""
+
+
+class PtyPort:
+    """A pseudo-terminal: to the listener it is a serial port like any other (POSIX).
+
+    `link`: a stable name to give the port, as a system gives to what is plugged in.
+    `unplug` and `plug` do to the listener what pulling the plug does. Raises OSError where
+    the system has no pseudo-terminals.
+    """
+
+    def __init__(self, link: str | None = None, answer: Callable[[bytes], bytes] | None = None):
+        if sys.platform == "win32":
+            raise OSError("this system has no pseudo-terminals; use a TCP port")
+        self._link = link
+        self._answer = answer
+        self._ends: tuple[int, int] | None = None
+        self._name = ""
+        self._lock = threading.Lock()
+        self.plug()
+
+    @property
+    def target(self) -> str:
+        return self._link or self._name
+
+    @property
+    def plugged(self) -> bool:
+        return self._ends is not None
+
+    def plug(self) -> None:
+        """Plug in: the port comes back, mostly under another name. Plugged in: nothing."""
+        if self._ends is not None:
+            return
+        import tty
+
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        # Never wait for a listener who has stopped reading: a wire does not wait either.
+        os.set_blocking(master, False)
+        self._ends = master, slave
+        self._name = os.ttyname(slave)
+        if self._link is not None:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(self._link)
+            os.symlink(self._name, self._link)
+        if self._answer is not None:
+            threading.Thread(target=self._serve, args=(master,), daemon=True).start()
+
+    def unplug(self) -> None:
+        """Pull the plug: the listener's port hangs up and the name is gone."""
+        with self._lock:
+            ends, self._ends = self._ends, None
+            if ends is None:
+                return
+            if self._link is not None:
+                with contextlib.suppress(OSError):
+                    os.unlink(self._link)
+            for end in ends:
+                os.close(end)
+
+    def send(self, data: bytes) -> None:
+        with self._lock:
+            if self._ends is not None:
+                with contextlib.suppress(BlockingIOError):
+                    os.write(self._ends[0], data)
+
+    def _serve(self, master: int) -> None:
+        waiter = selectors.DefaultSelector()
+        waiter.register(master, selectors.EVENT_READ)
+        assert self._answer is not None
+        while self._ends is not None and self._ends[0] == master:
+            if waiter.select(0.1):
+                with self._lock:
+                    if self._ends is None or self._ends[0] != master:
+                        break
+                    try:
+                        asked = os.read(master, 4096)
+                    except OSError:
+                        break
+                self.send(self._answer(asked))
+        waiter.close()
+
+    close = unplug
+
+
+class TcpPort:
+    """A caliper behind a network converter: every connection hears each press.
+
+    `port` 0 picks a free one. `answer` is called with what a listener sent and gives what
+    goes back. Raises OSError when the port is taken.
+    """
+
+    def __init__(
+        self,
+        port: int = 0,
+        host: str = "127.0.0.1",
+        answer: Callable[[bytes], bytes] | None = None,
+    ) -> None:
+        self._server = socket.create_server((host, port))
+        self._server.setblocking(False)
+        self.host, self.port = self._server.getsockname()[:2]
+        self._answer = answer
+        self._listeners: dict[socket.socket, float] = {}
+        self._changed = threading.Condition()
+        self._bell, self._ear = socket.socketpair()
+        self._thread = threading.Thread(target=self._serve, name="pretend port", daemon=True)
+        self._thread.start()
+
+    @property
+    def target(self) -> str:
+        return f"socket://{self.host}:{self.port}"
+
+    def wait_for_listener(self, timeout: float = 10.0) -> bool:
+        """Whether somebody listens, within `timeout` seconds."""
+        deadline = time.monotonic() + timeout
+        with self._changed:
+            if not self._changed.wait_for(lambda: bool(self._listeners), timeout):
+                return False
+            connected = min(self._listeners.values())
+        # Whoever opens a port throws away what arrives while it opens.
+        time.sleep(max(0.0, min(connected + _OPENING_S, deadline) - time.monotonic()))
+        return True
+
+    def send(self, data: bytes) -> None:
+        with self._changed:
+            listeners = tuple(self._listeners)
+        for listener in listeners:
+            # A listener that hung up, or has stopped reading, loses what is sent.
+            with contextlib.suppress(OSError):
+                listener.send(data)
+
+    def hang_up(self) -> None:
+        """Drop every connection; the port itself stays open for new ones."""
+        with self._changed:
+            for listener in self._listeners:
+                with contextlib.suppress(OSError):
+                    listener.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        if self._thread.is_alive():
+            self._bell.send(b"!")
+            self._thread.join()
+            self._bell.close()
+
+    def _serve(self) -> None:
+        waiter = selectors.DefaultSelector()
+        waiter.register(self._server, selectors.EVENT_READ)
+        waiter.register(self._ear, selectors.EVENT_READ)
+        while True:
+            for key, _ in waiter.select():
+                ready = key.fileobj
+                if ready is self._ear:
+                    waiter.close()
+                    with self._changed:
+                        for each in (self._server, self._ear, *self._listeners):
+                            each.close()
+                        self._listeners.clear()
+                    return
+                if ready is self._server:
+                    with contextlib.suppress(OSError):
+                        listener, _ = self._server.accept()
+                        listener.setblocking(False)
+                        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                        waiter.register(listener, selectors.EVENT_READ)
+                        with self._changed:
+                            self._listeners[listener] = time.monotonic()
+                            self._changed.notify_all()
+                elif isinstance(ready, socket.socket):
+                    self._hear(ready, waiter)
+
+    def _hear(self, listener: socket.socket, waiter: selectors.BaseSelector) -> None:
+        try:
+            asked = listener.recv(4096)
+        except BlockingIOError:
+            return
+        except OSError:
+            asked = b""
+        if asked and self._answer is not None:
+            with contextlib.suppress(OSError):
+                listener.send(self._answer(asked))
+        elif not asked:
+            waiter.unregister(listener)
+            with self._changed:
+                self._listeners.pop(listener, None)
+                self._changed.notify_all()
+            listener.close()
+
+
+class PretendBench:
+    """A bench to try things on: a caliper on a loopback port that presses when told to.
+
+    `spec` listens to it; `press` measures one place of one trial's strip and sends the
+    line; `send` sends any text. Lines depend on the seed, the series, the trial, the place
+    and the repeat alone.
+    """
+
+    def __init__(
+        self,
+        saw: Saw | None = None,
+        board: Board | None = None,
+        caliper: Caliper | None = None,
+        *,
+        seed: int = 0,
+        name: str = "pretend",
+        bench: str = "main",
+        port: int = 0,
+    ) -> None:
+        self.saw = saw or Saw()
+        self.board = board or Board()
+        self.caliper = caliper or Caliper()
+        self._seed = seed
+        self._port = TcpPort(port)
+        unit = self.caliper.unit
+        self.spec: Spec = parse_spec(
+            f"serial:{self._port.target},name={name},bench={bench},unit={unit}"
+        )
+
+    def press(
+        self,
+        method: str,
+        place: int,
+        trial: int,
+        *,
+        series: str = "",
+        repeat: int = 0,
+        setup: int = 0,
+        board: Board | None = None,
+    ) -> bytes:
+        """Measure place number `place` (from 0) of trial number `trial` (from 1); what was sent.
+
+        Waits until somebody listens, at most ten seconds. Raises ValueError for an unknown
+        method or a place it does not have.
+        """
+        seed = f"{self._seed} {series}"
+        widths = strip_widths(
+            method, self.saw, board or self.board, trial=trial, seed=seed, setup=setup
+        )
+        if not 0 <= place < len(widths):
+            raise ValueError(f"place {place} is not one of the {len(widths)} places of {method}")
+        hand = PretendCaliper(self.caliper, seed)
+        line = hand.line(widths[place], f"{method} {setup} {trial} {place} {repeat}")
+        self._port.wait_for_listener()
+        self._port.send(line)
+        return line
+
+    def send(self, text: str) -> None:
+        """Send `text` and the caliper's terminator."""
+        self._port.wait_for_listener()
+        self._port.send((text + self.caliper.quirks.terminator).encode("utf-8"))
+
+    def close(self) -> None:
+        self._port.close()
+
+
+def parse_mm(text: str, unit: Unit = "mm") -> float:
+    """A length such as "203.86", "203.86 mm" or "8.026 in", in mm. Raises ValueError."""
+    number, _, word = text.strip().partition(" ")
+    if word not in ("", "mm", "in"):
+        raise ValueError(f"{text!r} needs a number and, if any, the unit mm or in")
+    given: Unit = "in" if word == "in" else "mm" if word == "mm" else unit
+    return parse_length(number, given) / NM_PER_MM

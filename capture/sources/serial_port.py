@@ -1,0 +1,268 @@
+"""Bytes from a serial port: a device, or anything pyserial opens by a URL."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import select
+import socket
+import sys
+from typing import Any, Final, Literal
+
+import serial
+
+from capture.errors import (
+    SourceBusyError,
+    SourceError,
+    SourceForbiddenError,
+    SourceMissingError,
+    SourceUnpluggedError,
+    SourceUnsupportedError,
+)
+from capture.sources.alarm import Alarm
+
+if sys.platform == "win32":
+    _FAULTS: tuple[type[Exception], ...] = (OSError,)
+else:
+    import termios
+
+    # termios.error is no OSError, yet it is what a port that has gone raises.
+    _FAULTS = (OSError, termios.error)
+
+# pyserial itself raises these two from a read when the port has been closed or has gone,
+# and ValueError from select() for a descriptor past its limit.
+_READ_FAULTS: Final = (*_FAULTS, TypeError, AttributeError, ValueError)
+# How long a read through pyserial may hold up a stop: it cannot be woken on every kind.
+_LONGEST_WAIT_S: Final = 0.1
+_CHUNK: Final = 4096
+Parity = Literal["none", "even", "odd", "mark", "space"]
+_PARITIES: Final[dict[Parity, str]] = {
+    "none": serial.PARITY_NONE,
+    "even": serial.PARITY_EVEN,
+    "odd": serial.PARITY_ODD,
+    "mark": serial.PARITY_MARK,
+    "space": serial.PARITY_SPACE,
+}
+BY_ID: Final = "/dev/serial/by-id"
+
+
+class SerialPort:
+    """One serial port, open for this program alone.
+
+    `target`: a device path, a name in /dev/serial/by-id, or a pyserial URL. `dtr` False
+    leaves the control lines down (some boards restart when they rise; many send nothing
+    until they do). No reading is lost by a pause between reads short of the system's own
+    buffer, some kilobytes.
+    """
+
+    def __init__(
+        self,
+        target: str,
+        *,
+        baud: int = 9600,
+        bytesize: Literal[7, 8] = 8,
+        parity: Parity = "none",
+        stopbits: Literal[1, 2] = 1,
+        dtr: bool = True,
+    ) -> None:
+        self.target = target
+        self._settings: dict[str, Any] = {
+            "baudrate": baud,
+            "bytesize": bytesize,
+            "parity": _PARITIES[parity],
+            "stopbits": stopbits,
+        }
+        self._dtr = dtr
+        self._port: Any = None  # Each kind of URL has a class of its own.
+        self._alarm: Alarm | None = None
+        self._fd = -1
+
+    @property
+    def is_url(self) -> bool:
+        return "://" in self.target
+
+    @property
+    def device(self) -> str:
+        """The name to open: a bare by-id name is completed, all else stands as given."""
+        if self.is_url or os.sep in self.target:
+            return self.target
+        by_id = f"{BY_ID}/{self.target}"
+        return by_id if os.path.lexists(by_id) else self.target
+
+    def open(self) -> None:
+        """Open the port.
+
+        What was received before is gone: the system throws it away on opening. Raises
+        SourceError.
+        """
+        name = self.device
+        port: Any = None
+        try:
+            port = serial.serial_for_url(
+                name, do_not_open=True, timeout=_LONGEST_WAIT_S, **self._settings
+            )
+            if not self.is_url:
+                # A second reader would take every other byte: keep the port to ourselves.
+                port.exclusive = True
+            if not self._dtr:
+                port.dtr = False
+                port.rts = False
+            port.open()
+        except (*_FAULTS, ValueError) as fault:
+            if port is not None:
+                # A port that failed half open still holds its descriptor.
+                with contextlib.suppress(*_READ_FAULTS):
+                    port.close()
+            raise self._cannot_open(name, fault) from fault
+        self._port = port
+        if self.is_url:
+            _keep_alive(port)
+        elif sys.platform == "linux":
+            # pyserial waits with select(), which knows no descriptor past 1023 and cannot
+            # tell an idle port from one that has hung up.
+            self._fd = port.fileno()
+            self._alarm = Alarm()
+
+    def read(self, wait: float | None) -> bytes:
+        """What has arrived, after `wait` seconds at the most; b"" when nothing has.
+
+        May return early. Raises SourceError when the port has gone.
+        """
+        assert self._port is not None, "open() comes first"
+        if self._alarm is not None:
+            return self._read_device(self._alarm, wait)
+        try:
+            seconds = _LONGEST_WAIT_S if wait is None else min(wait, _LONGEST_WAIT_S)
+            if self._port.timeout != seconds:
+                self._port.timeout = seconds
+            data: bytes = self._port.read(1)
+            # A socket never says more than that one byte at least is there.
+            while data and len(data) < _CHUNK and (ready := self._port.in_waiting):
+                data += self._port.read(ready)
+            return data
+        except _READ_FAULTS as fault:
+            raise self._gone() from fault
+
+    def write(self, data: bytes) -> None:
+        """Send a request. Raises SourceError when the port has gone or takes nothing."""
+        assert self._port is not None, "open() comes first"
+        try:
+            if self._alarm is not None:
+                # A request is a few bytes: a port that cannot take them at once is stuck.
+                os.write(self._fd, data)
+            else:
+                self._port.write(data)
+        except BlockingIOError as fault:
+            raise SourceUnsupportedError(
+                self.target, f"{self.target} takes no request; check its cable and flow control"
+            ) from fault
+        except _READ_FAULTS as fault:
+            raise self._gone() from fault
+
+    def wake(self) -> None:
+        """End a waiting read soon. Safe from any thread."""
+        if self._alarm is not None:
+            self._alarm.ring()
+
+    def close(self) -> None:
+        """Release the port, gone or not. Never raises; a second close does nothing."""
+        port, self._port = self._port, None
+        if port is not None:
+            with contextlib.suppress(*_READ_FAULTS):
+                port.close()
+        alarm, self._alarm = self._alarm, None
+        if alarm is not None:
+            alarm.close()
+
+    def _read_device(self, alarm: Alarm, wait: float | None) -> bytes:
+        events = alarm.wait(self._fd, wait)
+        if not events:
+            return b""
+        data = b""
+        try:
+            if events & select.POLLIN:
+                data = os.read(self._fd, _CHUNK)
+        except BlockingIOError:
+            return b""
+        except OSError as fault:
+            raise self._gone() from fault
+        if data:
+            return data
+        if events & (select.POLLHUP | select.POLLERR | select.POLLNVAL):
+            raise self._gone()
+        raise SourceBusyError(
+            self.target, f"another program reads {self.target} too and takes its bytes; close it"
+        )
+
+    def _gone(self) -> SourceUnpluggedError:
+        return SourceUnpluggedError(self.target, f"{self.target} has gone; plug it in again")
+
+    def _cannot_open(self, name: str, fault: Exception) -> SourceError:
+        number = getattr(fault, "errno", None)
+        text = str(fault)
+        if isinstance(fault, ValueError) and "select()" in text:
+            return SourceUnsupportedError(
+                self.target,
+                f"{self.target} cannot be opened beside more than a thousand open files; spread"
+                " the instruments over several programs",
+            )
+        if isinstance(fault, ValueError):
+            return SourceUnsupportedError(
+                self.target, f"{self.target} is no port that can be opened: {text}"
+            )
+        if number == errno.EMFILE or number == errno.ENFILE:
+            return SourceUnsupportedError(
+                self.target,
+                "too many files are open; raise the limit with ulimit -n and start again",
+            )
+        if self.is_url:
+            return SourceMissingError(
+                self.target, f"nobody answers at {self.target}; switch it on or check the address"
+            )
+        if number in (errno.EAGAIN, errno.EBUSY) or (
+            sys.platform == "win32" and "PermissionError" in text
+        ):
+            return SourceBusyError(
+                self.target, f"another program has {name} open; close that program"
+            )
+        if number in (errno.EACCES, errno.EPERM):
+            return SourceForbiddenError(
+                self.target, f"no permission to open {name}; {_permission_remedy(name)}"
+            )
+        if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO) or (
+            sys.platform == "win32" and "FileNotFoundError" in text
+        ):
+            return SourceMissingError(self.target, f"{name} is not there; plug it in")
+        if isinstance(fault, serial.SerialException):
+            return SourceUnsupportedError(self.target, f"{name} is not a serial port")
+        return SourceUnsupportedError(
+            self.target, f"{name} does not take these settings ({text}); try another baud or parity"
+        )
+
+
+def _keep_alive(port: Any) -> None:
+    """Have the system ask now and then whether the far end of a network is still there.
+
+    Without it a dead network is mere silence, for ever.
+    """
+    wire = getattr(port, "_socket", None)
+    if isinstance(wire, socket.socket):
+        with contextlib.suppress(OSError):
+            wire.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            for name, value in (("KEEPIDLE", 2), ("KEEPINTVL", 1), ("KEEPCNT", 3)):
+                if hasattr(socket, f"TCP_{name}"):
+                    wire.setsockopt(socket.IPPROTO_TCP, getattr(socket, f"TCP_{name}"), value)
+
+
+def _permission_remedy(name: str) -> str:
+    """The command that lets this user open `name`, as far as its group tells."""
+    try:
+        import grp
+
+        group = grp.getgrgid(os.stat(name).st_gid).gr_name
+    except (ImportError, OSError, KeyError):
+        return "ask whoever looks after this computer"
+    if group == "root":
+        return "give its group the right to read it with a udev rule"
+    return f"run: sudo usermod -aG {group} $USER, then log out and in again"

@@ -1,0 +1,230 @@
+"""Names that stay, and what is missing: from folders laid out as the system lays out its own.
+
+The layout of /dev/serial, /proc/bus/input/devices and /sys/class/hidraw is Linux's; the
+devices in them are invented.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from serial.tools.list_ports_common import ListPortInfo
+
+from capture.finding import (
+    driverless,
+    find_again,
+    hid_instruments,
+    identity_of,
+    instruments,
+    keyboard_instruments,
+    serial_instruments,
+)
+from tests.ptys import plugged
+
+
+def port(
+    device: Path,
+    serial_number: str | None = None,
+    location: str | None = None,
+    ids: tuple[int, int] = (0x1209, 0x0001),
+) -> ListPortInfo:
+    info = ListPortInfo(str(device))
+    info.vid, info.pid = ids
+    info.serial_number, info.location = serial_number, location
+    info.manufacturer, info.product = "Workbench", "Gauge"
+    return info
+
+
+def node(dev: Path, name: str) -> Path:
+    path = dev / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.touch()
+    return path
+
+
+def link(dev: Path, name: str, to: Path) -> Path:
+    path = dev / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.unlink(missing_ok=True)
+    path.symlink_to(to)
+    return path
+
+
+def test_a_caliper_that_comes_back_under_another_number_is_found_again(tmp_path: Path) -> None:
+    """Row 2."""
+    old, new = node(tmp_path, "ttyACM0"), node(tmp_path, "ttyACM1")
+    by_id = link(tmp_path, "serial/by-id/usb-Workbench_Gauge_17-if00", old)
+    identity = identity_of(str(old), tmp_path, lambda: [port(old, "17", "1-2")])
+    assert identity is not None
+    assert find_again(identity, list) == str(old)
+    by_id.unlink()
+    old.unlink()
+    assert find_again(identity, list) is None
+    link(tmp_path, "serial/by-id/usb-Workbench_Gauge_17-if00", new)
+    assert find_again(identity, list) == str(new)
+
+
+def test_a_caliper_is_found_by_its_number_where_the_system_keeps_no_links(tmp_path: Path) -> None:
+    old, new = node(tmp_path, "ttyACM0"), node(tmp_path, "ttyACM1")
+    identity = identity_of(str(old), tmp_path, lambda: [port(old, "17", "1-2")])
+    assert identity is not None
+    # Another socket, another name, the same unit.
+    assert find_again(identity, lambda: [port(new, "17", "1-4")]) == str(new)
+    assert find_again(identity, lambda: [port(new, "18", "1-2")]) is None
+
+
+def test_another_unit_under_the_old_name_is_not_taken_for_it(tmp_path: Path) -> None:
+    device = node(tmp_path, "ttyACM0")
+    identity = identity_of(str(device), tmp_path, lambda: [port(device, "17", "1-2")])
+    assert identity is not None
+    assert find_again(identity, lambda: [port(device, "99", "1-2")]) is None
+
+
+def test_twins_without_a_number_are_told_apart_by_their_socket(tmp_path: Path) -> None:
+    """Row 3: never guessed."""
+    first, second = node(tmp_path, "ttyUSB0"), node(tmp_path, "ttyUSB1")
+    twins = [port(first, None, "1-2"), port(second, None, "1-3")]
+    # Both have the same by-id name, so one of the links has won.
+    link(tmp_path, "serial/by-id/usb-Workbench_Gauge-if00-port0", second)
+    sockets = {
+        str(first): link(tmp_path, "serial/by-path/pci-0-usb-0:2:1.0-port0", first),
+        str(second): link(tmp_path, "serial/by-path/pci-0-usb-0:3:1.0-port0", second),
+    }
+    for device in (first, second):
+        identity = identity_of(str(device), tmp_path, lambda: twins)
+        assert identity is not None
+        assert find_again(identity, list) == str(device)
+    swapped = [port(first, None, "1-3"), port(second, None, "1-2")]
+    identity = identity_of(str(first), tmp_path / "nothing", lambda: twins)
+    assert identity is not None
+    assert find_again(identity, lambda: swapped) == str(second)
+    found = serial_instruments(tmp_path, lambda: twins, tmp_path / "proc")
+    assert {each.device: each.spec for each in found} == {
+        device: f"serial:{name}" for device, name in sockets.items()
+    }
+    assert all("named by its socket" in each.likely for each in found)
+
+
+def test_two_candidates_are_none(tmp_path: Path) -> None:
+    first, second = node(tmp_path, "ttyUSB0"), node(tmp_path, "ttyUSB1")
+    identity = identity_of(str(first), tmp_path, lambda: [port(first, "0001")])
+    assert identity is not None
+    # Cheap chips that all carry the same number.
+    assert find_again(identity, lambda: [port(first, "0001"), port(second, "0001")]) is None
+
+
+def test_a_port_that_has_only_its_name_goes_by_it(tmp_path: Path) -> None:
+    device = node(tmp_path, "ttyS0")
+    assert identity_of(str(device), tmp_path, list) is None
+    assert identity_of("socket://127.0.0.1:1", tmp_path, list) is None
+    lasting = link(tmp_path, "serial/by-id/usb-Workbench_Gauge_17-if00", device)
+    assert identity_of(str(lasting), tmp_path, list) is None
+
+
+def test_a_port_is_shown_by_its_lasting_name_and_what_it_is(tmp_path: Path) -> None:
+    device = node(tmp_path, "ttyACM0")
+    name = link(tmp_path, "serial/by-id/usb-Workbench_Gauge_17-if00", device)
+    (found,) = serial_instruments(tmp_path, lambda: [port(device, "17")], tmp_path / "proc")
+    assert (found.device, found.spec) == (str(device), f"serial:{name}")
+    assert found.likely == "USB instrument or board Workbench Gauge"
+    assert (found.missing, found.remedy) == ("", "")
+
+
+def test_a_port_that_another_program_has_is_said_to_be_held() -> None:
+    with plugged() as pty:
+        holder = os.open(pty.target, os.O_RDWR | os.O_NOCTTY)
+        try:
+            info = ListPortInfo(pty.target)
+            info.vid = None
+            # This very process is left out, so a child holds it for the test.
+            import subprocess
+            import sys
+
+            child = subprocess.Popen(
+                [sys.executable, "-c", "print('up', flush=True); input()"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                pass_fds=(holder,),
+            )
+            assert child.stdout is not None
+            child.stdout.readline()
+            found = serial_instruments(ports=lambda: [info])
+            held = next(each for each in found if each.device == pty.target)
+            assert f"process {child.pid}" in held.missing
+            assert held.remedy == "close that program"
+            child.communicate(b"\n")
+        finally:
+            os.close(holder)
+
+
+LISTING = """\
+I: Bus=0003 Vendor=1209 Product=0002 Version=0110
+N: Name="Workbench Typing Gauge"
+H: Handlers=sysrq kbd leds event5
+B: EV=120013
+B: KEY=1000000000007 ff9f207ac14057ff febeffdfffefffff fffffffffffffffe
+
+I: Bus=0019 Vendor=0000 Product=0001 Version=0000
+N: Name="Power Button"
+H: Handlers=kbd event0
+B: EV=3
+B: KEY=10000000000000 0
+
+I: Bus=0003 Vendor=1209 Product=0003 Version=0110
+N: Name="Workbench Mouse"
+H: Handlers=mouse0 event6
+B: EV=17
+B: KEY=1f0000 0 0 0 0
+
+"""
+
+
+def test_what_types_is_listed_and_a_power_button_is_not(tmp_path: Path) -> None:
+    listing = tmp_path / "devices"
+    listing.write_text(LISTING)
+    device = node(tmp_path, "input/event5")
+    name = link(tmp_path, "input/by-id/usb-Workbench_Typing_Gauge-event-kbd", device)
+    (found,) = keyboard_instruments(tmp_path, listing)
+    assert found.spec == f"keys:{name}"
+    assert found.likely.startswith("Workbench Typing Gauge: a keyboard, or a caliper that types")
+    assert "never name the keyboard you work with" in found.likely
+    assert keyboard_instruments(tmp_path, tmp_path / "nowhere") == []
+
+
+@pytest.mark.skipif(os.geteuid() == 0 and not hasattr(os, "seteuid"), reason="rights of root")
+def test_missing_rights_come_with_the_rule_that_gives_them(tmp_path: Path) -> None:
+    folder = tmp_path / "hidraw/hidraw3/device"
+    folder.mkdir(parents=True)
+    (folder / "uevent").write_text(
+        "HID_ID=0003:00001209:0000ABCD\nHID_NAME=Workbench Typing Gauge\nHID_UNIQ=17\n"
+    )
+    (found,) = hid_instruments(tmp_path, tmp_path / "hidraw")
+    assert found.spec == "hid:1209:abcd"
+    assert found.missing == "you may not open it"
+    assert 'ATTRS{idVendor}=="1209", ATTRS{idProduct}=="abcd"' in found.remedy
+    assert "/etc/udev/rules.d/70-bothends.rules" in found.remedy
+    assert "udevadm trigger" in found.remedy
+    node(tmp_path, "hidraw3")
+    (found,) = hid_instruments(tmp_path, tmp_path / "hidraw")
+    assert (found.missing, found.remedy) == ("", "")
+
+
+def test_an_adapter_without_a_driver_is_named(tmp_path: Path) -> None:
+    unit, port_of_it = tmp_path / "1-2", tmp_path / "1-2:1.0"
+    unit.mkdir()
+    port_of_it.mkdir()
+    (unit / "idVendor").write_text("1209\n")
+    (unit / "idProduct").write_text("0004\n")
+    (unit / "product").write_text("Workbench Converter\n")
+    (port_of_it / "bInterfaceClass").write_text("ff\n")
+    (found,) = driverless(tmp_path)
+    assert found.device == "1209:0004"
+    assert "no driver" in found.missing
+    (port_of_it / "driver").mkdir()
+    assert driverless(tmp_path) == []
+
+
+def test_looking_never_fails_with_nothing_plugged_in() -> None:
+    assert isinstance(instruments(), list)

@@ -1,0 +1,314 @@
+"""A serial port, real ones all: pseudo-terminals, sockets, a port across the network."""
+
+from __future__ import annotations
+
+import os
+import pwd
+import resource
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import serial
+import serial.rfc2217
+
+from capture.errors import (
+    SourceBusyError,
+    SourceMissingError,
+    SourceUnpluggedError,
+    SourceUnsupportedError,
+)
+from capture.pretend import TcpPort
+from capture.sources.serial_port import SerialPort
+from tests.ptys import plugged, until
+
+
+@contextmanager
+def opened(target: str, **settings: int) -> Iterator[SerialPort]:
+    source = SerialPort(target, **settings)  # type: ignore[arg-type]
+    source.open()
+    try:
+        yield source
+    finally:
+        source.close()
+
+
+def read_until(source: SerialPort, end: bytes, seconds: float = 10.0) -> bytes:
+    data = b""
+
+    def ended() -> bool:
+        nonlocal data
+        data += source.read(0.05)
+        return data.endswith(end)
+
+    until(ended, seconds)
+    return data
+
+
+def test_every_byte_arrives_as_sent() -> None:
+    everything = bytes(range(256))
+    with plugged() as port, opened(port.target) as source:
+        port.send(everything)
+        assert read_until(source, b"\xff") == everything
+
+
+def test_silence_is_no_error() -> None:
+    with plugged() as port, opened(port.target) as source:
+        assert source.read(0.01) == b""
+
+
+def test_a_wait_without_end_can_be_ended_from_outside() -> None:
+    with plugged() as port, opened(port.target) as source:
+        ended = threading.Event()
+
+        def wait() -> None:
+            source.read(None)
+            ended.set()
+
+        threading.Thread(target=wait, daemon=True).start()
+        source.wake()
+        assert ended.wait(10)
+
+
+def test_an_unplugged_port_says_so_and_is_released() -> None:
+    with plugged() as port:
+        source = SerialPort(port.target)
+        source.open()
+        port.unplug()
+        with pytest.raises(SourceUnpluggedError, match="plug it in again"):
+            until(lambda: source.read(1.0))
+        source.close()
+        source.close()
+
+
+def test_a_second_program_is_told_that_the_port_is_taken() -> None:
+    """Row 4, busy."""
+    with plugged() as port, opened(port.target):
+        with pytest.raises(SourceBusyError, match="another program"):
+            SerialPort(port.target).open()
+        code = f"import serial; serial.Serial({port.target!r}, exclusive=True)"
+        other = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+        assert other.returncode != 0
+
+
+def test_a_reader_that_steals_bytes_is_named_rather_than_called_an_unplug() -> None:
+    with plugged() as port, opened(port.target) as source:
+        thief = os.open(port.target, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+
+            def contended() -> bool:
+                port.send(b"1.0\r\n" * 20)
+                try:
+                    source.read(0)
+                    os.read(thief, 1000)
+                except BlockingIOError:
+                    pass
+                except SourceBusyError:
+                    return True
+                return False
+
+            # Which of the two gets the bytes is chance; being misled must never happen.
+            until(contended, 1.0)
+        finally:
+            os.close(thief)
+
+
+def test_a_killed_program_leaves_its_port_free() -> None:
+    """Row 36."""
+    with plugged() as port:
+        code = (
+            "import sys, time; from capture.sources.serial_port import SerialPort;"
+            f"s = SerialPort({port.target!r}); s.open(); print('open', flush=True);"
+            "time.sleep(60)"
+        )
+        holder = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"open\n"
+        holder.kill()
+        holder.wait()
+        holder.stdout.close()
+        with opened(port.target) as source:
+            port.send(b"1\r")
+            assert read_until(source, b"\r") == b"1\r"
+
+
+@pytest.mark.parametrize(
+    ("target", "error", "words"),
+    [
+        ("/dev/serial-port-of-nobody", SourceMissingError, "plug it in"),
+        ("/dev/null", SourceUnsupportedError, "not a serial port"),
+        ("nonsense://x", SourceUnsupportedError, "nonsense"),
+        ("socket://127.0.0.1:1", SourceMissingError, "nobody answers"),
+        ("socket://127.0.0.1:what", SourceMissingError, "nobody answers"),
+    ],
+)
+def test_a_port_that_cannot_be_opened_says_what_to_do(
+    target: str, error: type[Exception], words: str
+) -> None:
+    with pytest.raises(error, match=words):
+        SerialPort(target).open()
+
+
+def test_settings_that_a_port_refuses_are_said(tmp_path: Path) -> None:
+    with plugged() as port:
+        with opened(port.target):
+            pass
+        # A pseudo-terminal knows 8 data bits alone, and says so when nothing else changes.
+        with pytest.raises(SourceUnsupportedError, match="settings"):
+            SerialPort(port.target, bytesize=7, parity="even").open()
+    (tmp_path / "file").write_text("12.34\n")
+    with pytest.raises(SourceUnsupportedError, match="not a serial port"):
+        SerialPort(str(tmp_path / "file")).open()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody without rights")
+def test_missing_rights_name_the_group_to_join() -> None:
+    """Row 4, no rights."""
+    with plugged() as port:
+        os.chmod(port.target, 0o600)
+        code = (
+            "import os, sys; os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
+            "from capture.errors import SourceForbiddenError\n"
+            "from capture.sources.serial_port import SerialPort\n"
+            "try:\n"
+            f"    SerialPort({port.target!r}).open()\n"
+            "except SourceForbiddenError as fault:\n"
+            "    print(fault.sentence)\n"
+        )
+        preload = "import serial, capture.errors, capture.sources.serial_port\n"
+        said = subprocess.run(
+            [sys.executable, "-c", preload + code], capture_output=True, text=True, check=False
+        )
+        assert "no permission" in said.stdout, said.stderr
+        assert pwd.getpwuid(65534).pw_name
+
+
+def test_many_open_files_do_not_deafen_a_port() -> None:
+    """A descriptor past 1023 is where select() ends."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if hard != resource.RLIM_INFINITY and hard < 1200:
+        pytest.skip("this system allows too few open files")
+    resource.setrlimit(resource.RLIMIT_NOFILE, (max(soft, 1200), hard))
+    spare = [os.open(os.devnull, os.O_RDONLY) for _ in range(1050)]
+    try:
+        with plugged() as port, opened(port.target) as source:
+            port.send(b"12.34\r\n")
+            assert read_until(source, b"\n") == b"12.34\r\n"
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            address = f"socket://127.0.0.1:{server.getsockname()[1]}"
+            with pytest.raises(SourceUnsupportedError, match="thousand open files"):
+                SerialPort(address).open()
+    finally:
+        for each in spare:
+            os.close(each)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+def test_a_caliper_behind_a_socket_is_heard_and_its_going_noticed() -> None:
+    port = TcpPort()
+    try:
+        with opened(port.target) as source:
+            assert port.wait_for_listener()
+            port.send(b"12.34\r\n")
+            assert read_until(source, b"\n") == b"12.34\r\n"
+            port.hang_up()
+            with pytest.raises(SourceUnpluggedError):
+                until(lambda: source.read(1.0))
+    finally:
+        port.close()
+
+
+# pyserial leaves the closing of its log to the garbage collector.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_spied_port_is_heard_and_logged(tmp_path: Path) -> None:
+    log = tmp_path / "bytes.log"
+    with plugged() as port:
+        source = SerialPort(f"spy://{port.target}?file={log}")
+        source.open()
+        port.send(b"12.34\r\n")
+        assert read_until(source, b"\n") == b"12.34\r\n"
+        source.close()
+    assert "32 2E 33 34 0D 0A" in log.read_text()
+
+
+class _Rfc2217Server:
+    """pyserial's own far side of a port across the network, over a pseudo-terminal."""
+
+    def __init__(self, device: str) -> None:
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.url = f"rfc2217://127.0.0.1:{self._server.getsockname()[1]}"
+        self._port = serial.Serial(device, timeout=0.05)
+        self.stopped = threading.Event()
+        self._wire: socket.socket | None = None
+        self._threads = [threading.Thread(target=self._accept, daemon=True)]
+        self._threads[0].start()
+
+    def write(self, data: bytes) -> None:
+        assert self._wire is not None
+        self._wire.sendall(data)
+
+    def _accept(self) -> None:
+        self._wire, _ = self._server.accept()
+        self._manager = serial.rfc2217.PortManager(self._port, self)
+        outward = threading.Thread(target=self._outward, daemon=True)
+        self._threads.append(outward)
+        outward.start()
+        while not self.stopped.is_set():
+            data = self._wire.recv(1024)
+            if not data:
+                break
+            self._port.write(b"".join(self._manager.filter(data)))
+
+    def _outward(self) -> None:
+        while not self.stopped.is_set():
+            data = self._port.read(max(1, self._port.in_waiting))
+            if data:
+                self.write(b"".join(self._manager.escape(data)))
+
+    def close(self) -> None:
+        self.stopped.set()
+        if self._wire is not None:
+            self._wire.shutdown(socket.SHUT_RDWR)
+        for each in self._threads:
+            each.join(5)
+        if self._wire is not None:
+            self._wire.close()
+        self._server.close()
+        self._port.close()
+
+
+def test_a_port_across_the_network_is_heard_at_its_own_speed() -> None:
+    with plugged() as port:
+        server = _Rfc2217Server(port.target)
+        try:
+            with opened(server.url, baud=4800) as source:
+                assert server._port.baudrate == 4800
+                port.send(b"12.34\xff\x00\r\n")
+                assert read_until(source, b"\n") == b"12.34\xff\x00\r\n"
+        finally:
+            server.close()
+
+
+def test_a_request_reaches_the_instrument() -> None:
+    asked = threading.Event()
+
+    def answer(data: bytes) -> bytes:
+        asked.set()
+        return b"12.34\r\n" if data == b"?\r" else b""
+
+    port = TcpPort(answer=answer)
+    try:
+        with opened(port.target) as source:
+            source.write(b"?\r")
+            assert read_until(source, b"\n") == b"12.34\r\n"
+    finally:
+        port.close()
+    with opened("loop://") as source:
+        source.write(b"5.0\r")
+        assert read_until(source, b"\r") == b"5.0\r"

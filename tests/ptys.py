@@ -1,0 +1,30 @@
+"""A raw pseudo-terminal with a lasting name, as a system gives to what is plugged in."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from capture.pretend import PtyPort
+
+
+@contextmanager
+def plugged(link: Path | None = None) -> Iterator[PtyPort]:
+    """A port for a test: `send` bytes, `unplug`, `plug` again (under another number)."""
+    port = PtyPort(str(link) if link is not None else None)
+    try:
+        yield port
+    finally:
+        port.close()
+
+
+def until(condition: Callable[[], object], seconds: float = 10.0) -> bool:
+    """Whether `condition` comes true within `seconds`."""
+    deadline = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.005)
+    return True
