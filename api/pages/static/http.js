@@ -1,0 +1,73 @@
+// Requests to the page's own server, and ids made here.
+
+/** An answer that is not a yes: `detail` says what to do, `errors` names fields. */
+export class Refused extends Error {
+  constructor(status, problem) {
+    super(problem.detail || problem.title || `The server answered ${status}.`);
+    this.status = status;
+    this.errors = problem.errors ?? [];
+  }
+}
+
+/** No answer at all: the server can't be reached. */
+export class Unreachable extends Error {
+  constructor() {
+    super("The server does not answer. Check that it runs and that this device is on its network.");
+  }
+}
+
+async function request(path, options) {
+  let response;
+  try {
+    response = await fetch(path, options);
+  } catch {
+    throw new Unreachable();
+  }
+  const text = await response.text();
+  let body = {};
+  try {
+    body = text ? JSON.parse(text) : {};
+  } catch {
+    body = { detail: `The server answered ${response.status} with something that is not JSON.` };
+  }
+  if (!response.ok) throw new Refused(response.status, body);
+  return body;
+}
+
+export const get = (path) => request(path, { headers: { Accept: "application/json" } });
+
+export const post = (path, body = {}) =>
+  request(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+
+/**
+ * A UUID of version 7 (RFC 9562, section 5.7). crypto.randomUUID would be version 4, and is
+ * missing where the page comes over plain HTTP from another computer.
+ */
+export function uuid7(now = Date.now()) {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  for (let i = 0; i < 6; i++) bytes[i] = Math.floor(now / 2 ** (8 * (5 - i))) % 256;
+  bytes[6] = (bytes[6] & 0x0f) | 0x70;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
+}
+
+/** Small settings kept in this browser; where it keeps none, the page works without. */
+export const memory = {
+  get(key, otherwise) {
+    try {
+      const text = localStorage.getItem(`bothends ${key}`);
+      return text == null ? otherwise : JSON.parse(text);
+    } catch {
+      return otherwise;
+    }
+  },
+  set(key, value) {
+    try {
+      localStorage.setItem(`bothends ${key}`, JSON.stringify(value));
+      return true;
+    } catch {
+      return false;
+    }
+  },
+};
