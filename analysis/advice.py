@@ -155,7 +155,7 @@ def advise(
         move,
         shim,
         Interval(-half, half),
-        f"{words} Then cut again.",
+        f"{words} {_expected(half)}",
         ADJUSTING_CAUTIONS,
     )
 
@@ -179,7 +179,7 @@ def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "lef
         f"The strip is wide at its {'upper' if upper_wide else 'lower'} edge. Tilt the blade by "
         f"{size} so that there it comes nearer to the strip: its top goes to the "
         f"{'left' if tilt_rad > 0 else 'right'}, seen from the fence toward the open end. "
-        "Then cut again."
+        f"{_expected(expanded_rad)}"
     )
     predicted = Interval(-expanded_rad, expanded_rad)
     return Advice(False, tilt_rad, None, None, predicted, words, ADJUSTING_CAUTIONS)
@@ -324,6 +324,12 @@ def _shim(angle_rad: float, expanded_rad: float, fence: Fence) -> Shim:
         "end touches: between fence and board, or behind a fence that is bolted on."
     )
     return Shim(thickness, doubt, end, fence.span_mm, words)
+
+
+def _expected(half: float) -> str:
+    if not half:
+        return "Then cut again."
+    return f"Then cut again: expect an error within ± {size_text(half, 'rad', half)}."
 
 
 def _left_alone(angle_rad: float, expanded_rad: float) -> Advice:

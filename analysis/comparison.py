@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import quantiles
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
+from analysis.sentences import capital
 from analysis.spread import Summary, summary
 
 Array = NDArray[np.float64]
@@ -482,17 +483,13 @@ def _less_steady(a: Summary, b: Summary, spread: SpreadRatio | None) -> tuple[Wh
     return ("second" if spread.ratio > 1 else "first"), 1 not in spread.interval
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _pair_sentence(
     c: Comparison, names: tuple[str, str], unit: SizeUnit, nominal: float | None
 ) -> str:
     a, b = c.first, c.second
     if a.mean is None or b.mean is None or c.difference is None:
         name = names[0] if a.mean is None else names[1]
-        return f"{_capital(name)} has no trials yet; cut some to compare."
+        return f"{capital(name)} has no trials yet; cut some to compare."
     estimate, u, interval = (
         c.difference.estimate,
         c.difference.standard_error,
@@ -502,7 +499,7 @@ def _pair_sentence(
     if nominal is None:
         shown = interval is not None and 0 not in interval
         more = "more" if estimate > 0 else "less"
-        lead = f"{_capital(names[1])} " + (
+        lead = f"{capital(names[1])} " + (
             f"is {size_text(estimate, unit, u)} {more} than {names[0]}"
             if estimate
             else f"has the same mean as {names[0]}"
@@ -512,11 +509,11 @@ def _pair_sentence(
         out = (abs(a.mean - nominal), abs(b.mean - nominal))
         far, near = size_text(out[subject], unit, u), size_text(out[1 - subject], unit, u)
         if c.further_out is None:
-            lead = f"{_capital(names[1])} is as far out as {names[0]} ({far})"
+            lead = f"{capital(names[1])} is as far out as {names[0]} ({far})"
         elif shown:
-            lead = f"{_capital(names[subject])} is further out: {far} against {near}"
+            lead = f"{capital(names[subject])} is further out: {far} against {near}"
         else:
-            lead = f"{_capital(names[subject])} looks further out ({far} against {near})"
+            lead = f"{capital(names[subject])} looks further out ({far} against {near})"
     if interval is None:
         if min(a.n, b.n) > 1:
             return f"{lead}, but that is not sure: the cuts show no scatter to judge by."
@@ -566,4 +563,4 @@ def _many_sentence(
             told.append(f"{names[high]} is above {names[low]} by {size}")
     if not told:
         return "No two of them differ by more than their scatter and their number of cuts allow."
-    return _capital("; ".join(told)) + "."
+    return capital("; ".join(told)) + "."

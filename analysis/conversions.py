@@ -12,6 +12,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.sentences import decimals_for, number, with_uncertainty
+
 Measure = Literal["rad", "deg", "arcmin", "thou/ft", "mm/300mm", "mm/m"]
 """An angle as such (`rad`, `deg`, `arcmin`) or as the taper that it makes."""
 
@@ -74,26 +76,24 @@ def size_text(value: float, unit: SizeUnit, uncertainty: float | None = None) ->
     value: in radians, mm or inches; its sign is left to the words around it. Radians are
     said as degrees, inches as thou.
     uncertainty: decides how many decimals are worth saying: down to its second digit
-    (JCGM 100, 7.2.6); without it, and with zero, 3 for degrees, 3 for mm, 1 for thou,
+    (JCGM 100, 7.2.6); without it, or with zero, 3 for degrees, 3 for mm, 1 for thou,
     less the zeros at the end.
     """
     factor, word, usual = _SAID[unit]
     shown = abs(value) * factor
-    decimals = _decimals(uncertainty, factor)
-    if decimals is not None:
-        return f"{shown:.{decimals}f} {word}"
+    if uncertainty:
+        return f"{number(shown, decimals_for(abs(uncertainty) * factor))} {word}"
     decimals = usual
     # A size that the usual decimals would turn into zero is said to two digits instead.
     if 0 < shown < 0.5 * 10.0**-usual:
         decimals = 1 - math.floor(math.log10(shown))
-    return f"{f'{shown:.{decimals}f}'.rstrip('0').rstrip('.')} {word}"
+    return f"{number(shown, decimals).rstrip('0').rstrip('.')} {word}"
 
 
 def plus_minus_text(value: float, half_width: float, unit: SizeUnit) -> str:
     """The size of `value` with the half width of its interval: "0.110 ± 0.038 degrees"."""
-    number, _, word = size_text(value, unit, half_width).partition(" ")
-    half, _, _ = size_text(half_width, unit, half_width).partition(" ")
-    return f"{number} ± {half} {word}"
+    factor, word, _ = _SAID[unit]
+    return with_uncertainty(abs(value) * factor, half_width * factor, word)
 
 
 _SAID: Final[dict[SizeUnit, tuple[float, str, int]]] = {
@@ -101,9 +101,3 @@ _SAID: Final[dict[SizeUnit, tuple[float, str, int]]] = {
     "mm": (1.0, "mm", 3),
     "in": (1000.0, "thou", 1),
 }
-
-
-def _decimals(uncertainty: float | None, factor: float) -> int | None:
-    if uncertainty is None or uncertainty == 0 or not math.isfinite(uncertainty):
-        return None
-    return max(0, min(9, 1 - math.floor(math.log10(abs(uncertainty) * factor))))

@@ -16,12 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import quantiles
 from analysis.conversions import SizeUnit, size_text
 from analysis.spread import summary
+from analysis.uncertainty import REPEATABILITY_MM
 
 Array = NDArray[np.float64]
 Kind = Literal["ends swapped", "unit slip", "shifted pairing", "outlier", "wrong turn"]
 
-# Caliper and hand, one reading: common practice, no source.
-READING_SD_MM: Final = 0.02
 _INCH: Final = 25.4
 # Two ends of one strip differ by far less than this; strips of one series may differ more.
 _WITHIN_STRIP: Final = 1.25
@@ -53,7 +52,7 @@ def find_doubts(
     swap: Sequence[int] | None = None,
     values: ArrayLike | None = None,
     unit: SizeUnit = "mm",
-    reading_sd_mm: float = READING_SD_MM,
+    reading_sd_mm: float = REPEATABILITY_MM,
     elsewhere: float | None = None,
     numbers: Sequence[int] | None = None,
 ) -> tuple[Doubt, ...]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from analysis import quantiles
 from analysis.conversions import size_text
+from analysis.uncertainty import REPEATABILITY_MM
 
 Alternative = Literal["either", "more", "less"]
 
@@ -166,7 +167,7 @@ def plan(
     *,
     length_mm: float,
     trials: int = 5,
-    reading_sd_mm: float = 0.02,
+    reading_sd_mm: float = REPEATABILITY_MM,
     resolution_mm: float = 0.01,
     own_sd_rad: float = 0.0,
     factor: float = 2.0,
