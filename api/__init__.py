@@ -1,0 +1,5 @@
+"""The store, the HTTP API, the pages, and the command line."""
+
+from typing import Final
+
+VERSION: Final = "0.1.0"

@@ -1,1 +1,50 @@
-"""The `bothends` command."""
+"""The `bothends` command: reads the words, hands over to one module a command.
+
+Only argparse is imported here and in the commands' `add`, so that --help answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Final
+
+from api import VERSION
+
+COMMANDS: Final = ("serve", "instruments", "listen", "pretend")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line's grammar."""
+    top = argparse.ArgumentParser(
+        prog="bothends",
+        description="Takes a caliper's readings at the saw, pairs them into trials, and says how"
+        " square, how repeatable and how trustworthy each machine is.",
+    )
+    top.add_argument("--version", action="version", version=f"bothends {VERSION}")
+    commands = top.add_subparsers(
+        title="commands", dest="command", required=True, metavar="COMMAND"
+    )
+    for name in COMMANDS:
+        import_module(f"api.commands.{name}").add(commands)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit status: 0 done, 2 asked for something that can't be, else 1."""
+    args = parser().parse_args(argv)
+    try:
+        status: int = import_module(f"api.commands.{args.command}").run(args)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read the output has gone; a second complaint at exit helps nobody.
+        sys.stderr.close()
+        return 1
+    return status
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

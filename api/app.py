@@ -1,0 +1,52 @@
+"""The application: built from a shop, knowing nothing of how it is served."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import APIRouter, FastAPI
+from fastapi.staticfiles import StaticFiles
+
+from api import VERSION, problems
+from api.pages import STATIC
+from api.routes import (
+    benches,
+    health,
+    live,
+    machines,
+    methods,
+    pages,
+    readings,
+    series,
+    trials,
+)
+from api.shop import Shop
+
+
+def build(shop: Shop) -> FastAPI:
+    """The application on `shop`; whoever made the shop starts and closes it."""
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        shop.signal.attach(asyncio.get_running_loop())
+        yield
+
+    app = FastAPI(
+        title="bothends",
+        version=VERSION,
+        summary="Caliper readings at the saw, paired into trials, scored with their uncertainty.",
+        lifespan=lifespan,
+        docs_url=None,  # its page loads scripts from elsewhere; /openapi.json needs nothing
+        redoc_url=None,
+    )
+    app.state.shop = shop
+    problems.install(app)
+    under_api = APIRouter(prefix="/api")
+    for room in (health, machines, methods, series, readings, benches, trials, live):
+        under_api.include_router(room.router)
+    app.include_router(under_api)
+    app.include_router(pages.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    return app

@@ -1,0 +1,148 @@
+"""`bothends serve`: calipers, store, API and pages in one process."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import socket
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Final
+
+from api.commands import fail
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+    from api.settings import Settings
+    from api.shop import Shop
+
+_PORT: Final = 8017
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "serve",
+        help="calipers, store, API and pages in one process",
+        description="Takes readings, keeps them, scores them and shows them, until it is stopped"
+        " with Ctrl-C.",
+    )
+    command.add_argument(
+        "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
+    )
+    command.add_argument("--db", metavar="URL", help="store (default: an SQLite file in DIR)")
+    command.add_argument("--host", default="127.0.0.1", help="address to serve on (%(default)s)")
+    command.add_argument(
+        "--port", type=int, default=_PORT, help="port (%(default)s); 0 picks a free one"
+    )
+    command.add_argument(
+        "--caliper",
+        action="append",
+        default=[],
+        metavar="SPEC",
+        help="an instrument to listen to, such as serial:/dev/ttyUSB0,unit=mm; repeat for more",
+    )
+    command.add_argument(
+        "--pretend",
+        action="store_true",
+        help="an invented demo shop and a pretend caliper, in a store of their own",
+    )
+    command.add_argument("--seed", type=int, default=1, help=argparse.SUPPRESS)
+
+
+def run(args: argparse.Namespace) -> int:
+    settings = _settings(args)
+    listener = _listener(settings.host, settings.port)
+    # After the port is ours: a second server on one store by mistake changes nothing.
+    from api.shop import Shop
+    from api.store.engine import StoreError
+
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    try:
+        shop = Shop(settings)
+    except StoreError as error:
+        listener.close()
+        fail(str(error))
+    try:
+        shop.start()
+        _serve(shop, listener)
+    finally:
+        shop.close()
+        listener.close()
+    return 0
+
+
+def _settings(args: argparse.Namespace) -> Settings:
+    from api.settings import Settings
+    from api.shop import user_data
+    from capture.errors import SpecError
+    from capture.spec import parse_spec
+
+    if not 0 <= args.port <= 65535:
+        fail(f"--port {args.port} is no port; give one from 1 to 65535, or 0 for a free one")
+    specs = []
+    for text in args.caliper:
+        try:
+            specs.append(parse_spec(text))
+        except SpecError as error:
+            fail(f"--caliper {text}: {error}")
+    data = args.data
+    if data is None:
+        data = user_data() / "pretend" if args.pretend else user_data()
+    return Settings(
+        data=data,
+        db=args.db,
+        host=args.host,
+        port=args.port,
+        calipers=tuple(specs),
+        pretend=args.pretend,
+        seed=args.seed,
+    )
+
+
+def _listener(host: str, port: int) -> socket.socket:
+    """A bound socket, so that a port in use is known before anything is opened."""
+    try:
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
+    except socket.gaierror:
+        fail(f"--host {host} is no address of this machine; 127.0.0.1 and 0.0.0.0 usually are")
+    listener = socket.socket(family)
+    # A restart need not wait for the connections of the server before to time out.
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        fail(
+            f"port {port} on {host} cannot be had ({error.strerror}); if a bothends or another"
+            " program runs there, stop it or choose another with --port, 0 for any free one"
+        )
+    return listener
+
+
+def _serve(shop: Shop, listener: socket.socket) -> None:
+    import uvicorn
+
+    from api.app import build
+
+    host, port = listener.getsockname()[:2]
+    shown = f"[{host}]" if ":" in host else host
+
+    class Server(uvicorn.Server):
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            print(f"ready http://{shown}:{port}", flush=True)
+
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            # Live streams would otherwise keep the server waiting for their readers.
+            shop.signal.close()
+            super().handle_exit(sig, frame)
+
+    config = uvicorn.Config(
+        build(shop),
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=5,
+        lifespan="on",
+    )
+    Server(config).run([listener])

@@ -1,0 +1,1 @@
+"""The history, for any other tool."""

@@ -1,0 +1,102 @@
+"""Benches: how they stand, and what the person does there other than measure."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body
+
+from analysis.units import Unit
+from api.needs import TheShop
+from api.shapes import BenchOut, KeysIn, KeysOut, RestoreIn, SwapEndsIn, TakeBackIn
+from api.store.journal import NotNow
+from capture.keys import Stroke, read_strokes
+from capture.records import Origin, Reading, Refusal, Restore, SwapEnds, TakeBack
+from capture.values import NotUnderstood, Value, read_value
+
+router = APIRouter(prefix="/benches/{name}", tags=["benches"])
+
+# The page's keyboard is no instrument of its own: whose keys they are the page can't see.
+_KEYBOARD = "keyboard"
+
+
+@router.get("")
+def get_bench(name: str, shop: TheShop) -> BenchOut:
+    return shop.bench(name)
+
+
+@router.post("/take-back")
+def take_back(
+    name: str, shop: TheShop, body: Annotated[TakeBackIn | None, Body()] = None
+) -> BenchOut:
+    """Take back the last reading that counts, or the one named."""
+    shop.journal.act(name, TakeBack(body.reading if body else None))
+    return shop.bench(name)
+
+
+@router.post("/swap-ends")
+def swap_ends(
+    name: str, shop: TheShop, body: Annotated[SwapEndsIn | None, Body()] = None
+) -> BenchOut:
+    """Name the two ends of the last strip, or of the trial numbered, the other way."""
+    shop.journal.act(name, SwapEnds(body.trial if body else None))
+    return shop.bench(name)
+
+
+@router.post("/restore")
+def restore(name: str, shop: TheShop, body: RestoreIn) -> BenchOut:
+    """Count a reading that was set aside as a bounce after all."""
+    shop.journal.act(name, Restore(body.reading))
+    return shop.bench(name)
+
+
+@router.post("/keys")
+def add_keys(name: str, body: KeysIn, shop: TheShop) -> KeysOut:
+    """Read a burst of keys that the page caught, as a keyboard caliper types them."""
+    typed = read_strokes([Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes])
+    if isinstance(typed, NotUnderstood):
+        return _refused(name, body, shop, typed.text, typed.reason)
+    value = read_value(typed.text, body.unit or _series_unit(shop, name))
+    if not isinstance(value, Value):
+        reason = value.reason if isinstance(value, NotUnderstood) else "a message, no length"
+        return _refused(name, body, shop, typed.text, reason)
+    origin: Origin = "keys" if typed.burst else "typed"
+    reading = Reading(
+        id=body.id,
+        bench=name,
+        caliper=_KEYBOARD,
+        sent=value.sent,
+        unit=value.unit,
+        nm=value.nm,
+        taken_at=body.moment(),
+        origin=origin,
+    )
+    shop.journal.keep([reading])
+    return KeysOut(kept=True, sent=value.sent, origin=origin)
+
+
+def _refused(name: str, body: KeysIn, shop: TheShop, text: str, reason: str) -> KeysOut:
+    shop.journal.refuse(
+        Refusal(
+            id=body.id,
+            bench=name,
+            caliper=_KEYBOARD,
+            raw=text,
+            reason=reason,
+            heard_at=body.moment(),
+        )
+    )
+    return KeysOut(kept=False, sent=text, reason=reason)
+
+
+@router.post("/pretend-press")
+def pretend_press(name: str, shop: TheShop) -> KeysOut:
+    """Press the pretend caliper's send button."""
+    if shop.pretend is None or not shop.pretends(name):
+        raise NotNow("this bench has no pretend caliper; start with: bothends serve --pretend")
+    return KeysOut(kept=True, sent=shop.pretend.press(), origin="button")
+
+
+def _series_unit(shop: TheShop, name: str) -> Unit | None:
+    series = shop.bench(name).series
+    return series.unit if series else None

@@ -1,0 +1,33 @@
+"""What happens at a bench, as it happens."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Query
+from fastapi.responses import StreamingResponse
+
+from api.live import stream
+from api.needs import TheShop
+from api.store import queries
+
+router = APIRouter(tags=["live"])
+
+
+@router.get("/live", response_class=StreamingResponse)
+async def live(
+    shop: TheShop,
+    bench: str = "main",
+    after: Annotated[int | None, Query(ge=0, description="the last event already seen")] = None,
+    last_event_id: Annotated[int | None, Header(ge=0)] = None,
+) -> StreamingResponse:
+    """Server-Sent Events of a bench: what comes after the event seen last, or from now on."""
+    seen = last_event_id if last_event_id is not None else after
+    if seen is None:
+        with shop.reading() as store:
+            seen = queries.last_event_id(store)
+    return StreamingResponse(
+        stream(shop.engine, shop.signal, bench, seen, shop.calipers, shop.pretends(bench)),
+        media_type="text/event-stream",
+        headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
+    )

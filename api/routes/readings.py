@@ -1,0 +1,55 @@
+"""Readings handed over by benches and other programs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body
+
+from api.needs import TheShop
+from api.problems import BadField
+from api.shapes import AcknowledgementOut, ReadingIn
+from capture.records import Reading
+from capture.values import NotUnderstood, Value, read_value
+
+router = APIRouter(tags=["readings"])
+
+
+@router.post("/readings")
+def add_readings(
+    body: Annotated[list[ReadingIn], Body(max_length=5000)], shop: TheShop
+) -> AcknowledgementOut:
+    """Store readings in the order given. One whose id is known is not stored again.
+
+    All are stored, or, where one can't be right, none.
+    """
+    readings = [_reading(f"{index}", r) for index, r in enumerate(body)]
+    done = shop.journal.keep(readings)
+    return AcknowledgementOut(stored=done.stored, known=done.known)
+
+
+def _reading(where: str, body: ReadingIn) -> Reading:
+    unit, nm = body.unit, body.nm
+    if nm is None or unit is None:
+        value = read_value(body.sent, body.unit)
+        if not isinstance(value, Value):
+            reason = value.reason if isinstance(value, NotUnderstood) else "an instrument's message"
+            raise BadField(f"{where}.sent", f"{body.sent!r} is no reading: {reason}")
+        if body.unit is not None and value.unit != body.unit:
+            raise BadField(
+                f"{where}.unit",
+                f"is {body.unit}, but {body.sent!r} says {value.unit}; send the same",
+            )
+        unit, nm = value.unit, value.nm
+    return Reading(
+        id=body.id,
+        bench=body.bench,
+        caliper=body.caliper,
+        sent=body.sent,
+        unit=unit,
+        nm=nm,
+        taken_at=body.moment(),
+        origin=body.origin,
+        since_previous_ms=body.since_previous_ms,
+        late=body.late,
+    )

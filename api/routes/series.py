@@ -1,0 +1,162 @@
+"""Series: begun, finished, and what their trials say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from uuid import UUID
+
+from fastapi import APIRouter
+
+from analysis.geometry import series_values
+from analysis.methods import Method, method
+from analysis.units import Unit, mm, parse_length
+from api.needs import TheShop, TheStore
+from api.problems import BadField
+from api.routes.machines import machine_named
+from api.shapes import SeriesIn, SeriesOut
+from api.store import queries
+from api.store.facts import tolerance_of
+from api.store.journal import NewSeries
+
+router = APIRouter(tags=["series"])
+
+
+@router.post("/series", status_code=201)
+def start_series(body: SeriesIn, shop: TheShop) -> SeriesOut:
+    """Begin a series: its bench feeds it from now on."""
+    machine = machine_named(shop, body.machine)
+    series_id = shop.journal.start(new_series(body, machine.id))
+    with shop.reading() as store:
+        return queries.series(store, series_id)
+
+
+@router.get("/series/{series_id}")
+def get_series(series_id: UUID, store: TheStore) -> SeriesOut:
+    return queries.series(store, series_id)
+
+
+@router.post("/series/{series_id}/finish")
+def finish_series(series_id: UUID, shop: TheShop) -> SeriesOut:
+    """End a series; one that has ended stays as it is."""
+    shop.journal.finish(series_id)
+    with shop.reading() as store:
+        return queries.series(store, series_id)
+
+
+def new_series(body: SeriesIn, machine_id: UUID) -> NewSeries:
+    """The settings in `body`, checked. Raises BadField naming the field that can't be right."""
+    try:
+        follows = method(body.method)
+    except ValueError as error:
+        raise BadField("method", str(error)) from None
+    baseline = _length("baseline", body.baseline, body.unit)
+    thickness = _length("thickness", body.thickness, body.unit)
+    inset = _length("inset", body.inset, body.unit) or _Length("0", 0)
+    if follows.baseline is not None and baseline is None:
+        raise BadField("baseline", f"{follows.title} needs the {follows.baseline}; give it")
+    if follows.needs_thickness and thickness is None:
+        raise BadField("thickness", f"{follows.title} needs the board's thickness; give it")
+    if body.pieces is not None and follows.pieces is None:
+        raise BadField("pieces", f"{follows.title} has no pieces to count; leave it out")
+    _try_geometry(follows, baseline, thickness, inset, body)
+    new = NewSeries(
+        machine_id=machine_id,
+        bench=body.bench,
+        method=follows,
+        unit=body.unit,
+        baseline=baseline.text if baseline else None,
+        baseline_nm=baseline.nm if baseline else None,
+        thickness=thickness.text if thickness else None,
+        thickness_nm=thickness.nm if thickness else None,
+        inset=inset.text,
+        inset_nm=inset.nm,
+        strip_side=body.strip_side,
+        repeats=body.repeats or follows.default_repeats,
+        pieces=body.pieces or follows.pieces,
+        tolerance_deg=body.tolerance_deg,
+        tolerance_gap=body.tolerance_gap,
+        tolerance_joint=body.tolerance_joint,
+        tolerance_length=body.tolerance_length,
+        tolerance_nominal=body.tolerance_nominal,
+        note=body.note,
+        person=body.person,
+    )
+    _check_tolerance(new)
+    return new
+
+
+@dataclass(frozen=True, slots=True)
+class _Length:
+    text: str
+    nm: int
+
+
+def _length(field: str, text: str | None, unit: Unit) -> _Length | None:
+    if text is None:
+        return None
+    try:
+        return _Length(text, parse_length(text, unit))
+    except ValueError as error:
+        raise BadField(field, str(error)) from None
+
+
+def _try_geometry(
+    follows: Method,
+    baseline: _Length | None,
+    thickness: _Length | None,
+    inset: _Length,
+    body: SeriesIn,
+) -> None:
+    """Solve for a strip with parallel faces, so that the analysis says now what it can't take."""
+    for field, length in (("baseline", baseline), ("thickness", thickness)):
+        if length is not None and length.nm <= 0:
+            raise BadField(field, f"{length.text} {body.unit} must be greater than zero")
+    if inset.nm < 0:
+        raise BadField("inset", f"{inset.text} {body.unit} must be zero or more")
+    if baseline is not None and 2 * inset.nm >= baseline.nm:
+        raise BadField(
+            "inset",
+            f"{inset.text} {body.unit} at each end leaves nothing of a cut"
+            f" {baseline.text} {body.unit} long; give a smaller inset",
+        )
+    try:
+        series_values(
+            follows,
+            [[[1.0]] * len(follows.places)],
+            mm(baseline.nm) if baseline else None,
+            mm(thickness.nm) if thickness else None,
+            mm(inset.nm),
+            body.strip_side,
+            body.pieces,
+        )
+    except ValueError as error:
+        field, _, message = str(error).partition(": ")
+        raise BadField(field if message else "series", message or field) from None
+
+
+def _check_tolerance(new: NewSeries) -> None:
+    given = [
+        name
+        for name in ("tolerance_deg", "tolerance_gap", "tolerance_length")
+        if getattr(new, name) is not None
+    ]
+    if len(given) > 1:
+        raise BadField(given[1], f"give one tolerance only, this or {given[0]}")
+    for name, partner in (
+        ("tolerance_gap", "tolerance_joint"),
+        ("tolerance_length", "tolerance_nominal"),
+    ):
+        for one, other in ((name, partner), (partner, name)):
+            if getattr(new, one) is not None and getattr(new, other) is None:
+                raise BadField(other, f"is needed with {one}")
+    if not given:
+        return
+    reveals = new.method.reveals
+    if given == ["tolerance_length"] and "length" not in reveals:
+        raise BadField(given[0], f"{new.method.title} reveals an angle; give tolerance_deg or _gap")
+    if given != ["tolerance_length"] and reveals == ("length",):
+        raise BadField(given[0], f"{new.method.title} reveals a length; give tolerance_length")
+    try:
+        tolerance_of(new)
+    except ValueError as error:
+        raise BadField(given[0], str(error)) from None

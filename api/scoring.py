@@ -1,0 +1,70 @@
+"""From the analysis' score (radians) to the one that goes out (degrees)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from analysis.interval import Interval
+from analysis.score import QuantityScore, SeriesFacts, score
+from api.shapes import ContributionOut, IntervalOut, QuantityOut, ScoreOut
+
+
+def score_out(facts: SeriesFacts) -> ScoreOut:
+    """What the trials in `facts` say, angles in degrees."""
+    found = score(facts)
+    return ScoreOut(
+        trials=found.trials,
+        quantities={name: _quantity_out(q) for name, q in found.quantities.items()},
+        notes=list(found.notes),
+    )
+
+
+def _same(value: float) -> float:
+    return value
+
+
+def _quantity_out(q: QuantityScore) -> QuantityOut:
+    outward = math.degrees if q.unit == "rad" else _same
+
+    def number(value: float | None) -> float | None:
+        return None if value is None else outward(value)
+
+    return QuantityOut(
+        unit="deg" if q.unit == "rad" else "mm",
+        trials=q.trials,
+        mean=number(q.mean),
+        sd=number(q.sd),
+        range=number(q.range),
+        expanded_uncertainty=number(q.expanded_uncertainty),
+        coverage_factor=q.coverage_factor,
+        effective_degrees_of_freedom=q.effective_degrees_of_freedom,
+        mean_interval=_interval(q.mean_interval, outward),
+        sd_interval=_interval(q.sd_interval, outward),
+        prediction=_interval(q.prediction, outward),
+        tolerance_interval=_interval(q.tolerance_interval, outward),
+        tolerance=None if q.tolerance is None else outward(q.tolerance.high),
+        verdict=q.verdict,
+        direction=q.direction,
+        sentence=q.sentence,
+        remedy=None if q.remedy is None else q.remedy.sentence,
+        budget=[
+            ContributionOut(
+                source=c.source,
+                value=c.value,
+                unit=c.unit,
+                distribution=c.distribution,
+                standard_uncertainty=c.standard_uncertainty,
+                sensitivity=outward(c.sensitivity),
+                contribution=outward(c.contribution),
+                degrees_of_freedom=c.degrees_of_freedom,
+            )
+            for c in (q.budget.contributions if q.budget else ())
+        ],
+    )
+
+
+def _interval(found: Interval | None, outward: Callable[[float], float]) -> IntervalOut | None:
+    if found is None:
+        return None
+    return IntervalOut(low=outward(found.low), high=outward(found.high), level=found.level)

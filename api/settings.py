@@ -1,0 +1,22 @@
+"""What a server is told when it starts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from capture.spec import Spec
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """`data` is the folder of the store and its backups; `db` a database URL, or the SQLite
+    file in `data`. `pretend`: an invented demo shop and a pretend caliper on bench main."""
+
+    data: Path
+    db: str | None = None
+    host: str = "127.0.0.1"
+    port: int = 8017
+    calipers: tuple[Spec, ...] = field(default=())
+    pretend: bool = False
+    seed: int = 1

@@ -1,0 +1,377 @@
+"""What comes in and goes out over HTTP, as the OpenAPI document shows it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+from uuid import UUID
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+
+from analysis.units import Unit
+from capture.records import Origin
+
+
+class In(BaseModel):
+    """A request's body: a field that is not known is an error, not a silence."""
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+
+class Out(BaseModel):
+    model_config = ConfigDict(from_attributes=True)
+
+
+def _as_text(value: object) -> object:
+    """A length given as a JSON number is taken as the digits it shows."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return repr(value)
+    return value
+
+
+def aware(value: datetime) -> datetime:
+    """A moment without a zone is taken as UTC."""
+    return value.replace(tzinfo=UTC) if value.tzinfo is None else value
+
+
+LengthText = Annotated[str, BeforeValidator(_as_text), Field(max_length=40)]
+"""A length as written, so that "8.026" stays exact."""
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+Note = Annotated[str, StringConstraints(max_length=4000)]
+
+SetupChangeKind = Literal[
+    "swung and back", "adjusted", "blade changed", "moved", "cleaned", "other"
+]
+
+
+class MachineIn(In):
+    name: Name
+    kind: Annotated[str, StringConstraints(min_length=1, max_length=100)] = "other"
+
+
+class MachineOut(Out):
+    id: UUID
+    name: str
+    kind: str
+    created_at: datetime
+
+
+class ToleranceOut(Out):
+    """At most one way of saying what is good enough."""
+
+    deg: str | None = None
+    gap: str | None = None
+    joint: str | None = None
+    length: str | None = None
+    nominal: str | None = None
+
+
+class SeriesIn(In):
+    """A series to begin. Lengths are in `unit`.
+
+    inset: from the strip's end to the middle of the jaws' contact. strip_side: the side of
+    the blade to which the strip fell at the last cut. repeats: how often each place is read
+    before the next. A tolerance is an angle, or a gap over a joint's length, or so much
+    more or less than a nominal length.
+    """
+
+    machine: Name
+    method: Name
+    bench: Name = "main"
+    baseline: LengthText | None = None
+    thickness: LengthText | None = None
+    unit: Unit = "mm"
+    inset: LengthText = "0"
+    strip_side: Literal["left", "right"] = "left"
+    repeats: Annotated[int, Field(ge=1, le=100)] | None = None
+    pieces: Annotated[int, Field(ge=3, le=100)] | None = None
+    tolerance_deg: LengthText | None = None
+    tolerance_gap: LengthText | None = None
+    tolerance_joint: LengthText | None = None
+    tolerance_length: LengthText | None = None
+    tolerance_nominal: LengthText | None = None
+    note: Note | None = None
+    person: Name | None = None
+
+
+class SeriesHead(Out):
+    """A series without its trials."""
+
+    id: UUID
+    machine: MachineOut
+    method: str
+    bench: str
+    baseline: str | None
+    thickness: str | None
+    unit: Unit
+    inset: str
+    strip_side: Literal["left", "right"]
+    repeats: int
+    pieces: int | None
+    tolerance: ToleranceOut | None
+    note: str | None
+    person: str | None
+    started_at: datetime
+    finished_at: datetime | None
+
+
+class TrialReadingOut(Out):
+    id: UUID
+    place: str
+    sent: str
+    unit: Unit
+    mm: str
+
+
+class TrialOut(Out):
+    """One strip or part. Values are null until it is complete, or where not revealed."""
+
+    id: UUID
+    series: UUID
+    number: int
+    state: Literal["open", "complete", "gone"]
+    flags: list[str]
+    readings: list[TrialReadingOut]
+    deviation_mm: str | None
+    angle_deg: float | None
+    tilt_deg: float | None
+    length_mm: float | None
+    expanded_uncertainty_deg: float | None
+    taken_at: datetime | None
+
+
+class IntervalOut(Out):
+    low: float
+    high: float
+    level: float
+
+
+class ContributionOut(Out):
+    source: str
+    value: float | None
+    unit: str
+    distribution: str
+    standard_uncertainty: float
+    sensitivity: float
+    contribution: float
+    degrees_of_freedom: float | None
+
+
+class QuantityOut(Out):
+    """What the trials say of one quantity, in `unit`; null where too few say anything.
+
+    expanded_uncertainty = coverage_factor * standard uncertainty of the mean, at 95 %
+    (JCGM 100). verdict by the rule of ISO 14253-1.
+    """
+
+    unit: Literal["deg", "mm"]
+    trials: int
+    mean: float | None
+    sd: float | None
+    range: float | None
+    expanded_uncertainty: float | None
+    coverage_factor: float | None
+    effective_degrees_of_freedom: float | None
+    mean_interval: IntervalOut | None
+    sd_interval: IntervalOut | None
+    prediction: IntervalOut | None
+    tolerance_interval: IntervalOut | None
+    tolerance: float | None
+    verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
+    direction: str
+    sentence: str
+    remedy: str | None
+    budget: list[ContributionOut]
+
+
+class ScoreOut(Out):
+    trials: int
+    quantities: dict[str, QuantityOut]
+    notes: list[str]
+
+
+class SeriesOut(SeriesHead):
+    trials: list[TrialOut]
+    score: ScoreOut
+
+
+class ReadingIn(In):
+    """A reading as its bench kept it; sending it twice stores it once.
+
+    nm: the exact length, where the bench read a line by a pattern or layout of its own.
+    """
+
+    id: UUID
+    bench: Name = "main"
+    caliper: Name
+    sent: Annotated[str, Field(min_length=1, max_length=256)]
+    unit: Unit | None = None
+    taken_at: Annotated[datetime, Field(description="with its zone; without one, UTC")]
+    origin: Origin = "button"
+    nm: Annotated[int, Field(ge=-(10**15), le=10**15)] | None = None
+    since_previous_ms: Annotated[int, Field(ge=0, le=10**15)] | None = None
+    late: bool = False
+
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=False)
+
+    def moment(self) -> datetime:
+        return aware(self.taken_at)
+
+
+class AcknowledgementOut(Out):
+    stored: int
+    known: int
+
+
+class ReadingOut(Out):
+    """A reading and what became of it."""
+
+    id: UUID
+    bench: str
+    caliper: str
+    sent: str
+    unit: Unit
+    mm: str
+    taken_at: datetime
+    origin: Origin
+    outcome: str
+    trial: int | None
+    place: str | None
+
+
+class RefusalOut(Out):
+    """What an instrument sent that is no reading, as received, and why not."""
+
+    id: UUID
+    bench: str
+    caliper: str
+    text: str
+    reason: str
+    heard_at: datetime
+
+
+class NextOut(Out):
+    """Where the next reading goes; `index` counts the method's places from 0."""
+
+    trial: int
+    place: str
+    label: str
+    index: int
+    repeat: int
+    repeats: int
+
+
+class CaliperOut(Out):
+    name: str
+    bench: str
+    state: str
+    message: str
+    last_heard: datetime | None
+
+
+class BenchOut(Out):
+    name: str
+    series: SeriesHead | None
+    next: NextOut | None
+    last_reading: ReadingOut | None
+    calipers: list[CaliperOut]
+    pretend: bool
+    last_event: int
+
+
+class TakeBackIn(In):
+    reading: UUID | None = None
+
+
+class SwapEndsIn(In):
+    trial: Annotated[int, Field(ge=1)] | None = None
+
+
+class RestoreIn(In):
+    reading: UUID
+
+
+class StrokeIn(In):
+    key: Annotated[str, Field(max_length=40)]
+    code: Annotated[str, Field(max_length=40)]
+    shift: bool = False
+    at_ms: float
+
+
+class KeysIn(In):
+    """A burst of keys caught by the page, its end key included."""
+
+    id: UUID
+    strokes: Annotated[list[StrokeIn], Field(min_length=1, max_length=300)]
+    taken_at: datetime
+    unit: Unit | None = None
+
+    def moment(self) -> datetime:
+        return aware(self.taken_at)
+
+
+class KeysOut(Out):
+    """What the burst said: a reading that was kept, or why it is none."""
+
+    kept: bool
+    sent: str
+    origin: Origin | None = None
+    reason: str | None = None
+
+
+class SetupChangeIn(In):
+    machine: Name
+    kind: SetupChangeKind
+    at: datetime | None = None
+    note: Note | None = None
+
+    def moment(self) -> datetime | None:
+        return None if self.at is None else aware(self.at)
+
+
+class SetupChangeOut(Out):
+    id: UUID
+    machine: UUID
+    kind: str
+    at: datetime
+    note: str | None
+
+
+class PlaceOut(Out):
+    key: str
+    label: str
+    along: float
+    up: float
+
+
+class MethodOut(Out):
+    key: str
+    title: str
+    summary: str
+    places: list[PlaceOut]
+    baseline: str | None
+    needs_thickness: bool
+    sided: bool
+    reveals: list[str]
+    closed_jaws: bool
+    default_repeats: int
+    pieces: int | None
+    cautions: list[str]
+    traps: list[str]
+
+
+class HealthOut(Out):
+    status: Literal["ok"]
+    version: str
+    store: str
+    calipers: list[CaliperOut]
+
+
+class Problem(Out):
+    """An RFC 9457 problem document; `detail` says what to do."""
+
+    type: str = "about:blank"
+    title: str
+    status: int
+    detail: str
+    errors: list[dict[str, str]] = []

@@ -1,0 +1,122 @@
+"""Everything that one server holds: the store, the instruments, and those who listen.
+
+Made from settings and handed to the application; nothing is made at import, so that two
+shops can stand side by side in one process.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+from sqlalchemy import Connection, Engine
+
+from api.live import Signal
+from api.settings import Settings
+from api.shapes import BenchOut, CaliperOut
+from api.store import migrations, queries
+from api.store.engine import StoreError, open_engine, sqlite_url
+from api.store.journal import Journal
+from capture.bench import Instruments
+from capture.records import Reading
+
+if TYPE_CHECKING:
+    from api.pretending import PretendShop
+
+
+class Shop:
+    """Opens the store (and brings it up to date); `start` begins to listen to calipers.
+
+    Raises StoreError where the store cannot be opened; the message says what to do.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.engine: Engine = open_store(settings)
+        self.signal = Signal()
+        self.journal = Journal(self.engine, committed=self.signal.notify)
+        self.instruments = Instruments(self._keep, self.journal.refuse, self.journal.report)
+        self.pretend: PretendShop | None = None
+
+    def start(self) -> None:
+        """Listen to the calipers of the settings, the pretend one included."""
+        if self.settings.pretend:
+            from api.pretending import PretendShop
+
+            self.pretend = PretendShop(self)
+        self.instruments.start(self.settings.calipers)
+
+    def close(self) -> None:
+        """Stop listening, commit what was heard, release ports and the store."""
+        self.signal.close()
+        if self.pretend is not None:
+            self.pretend.close()
+        self.instruments.stop()
+        self.engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees one moment of the store."""
+        with self.engine.connect() as connection:
+            yield connection
+
+    def calipers(self, bench: str | None = None) -> list[CaliperOut]:
+        """How the instruments of this server fare, of one bench or of all."""
+        return [
+            CaliperOut(
+                name=s.caliper,
+                bench=s.bench,
+                state=s.state,
+                message=s.message,
+                last_heard=s.last_heard,
+            )
+            for s in self.instruments.states()
+            if bench in (None, s.bench)
+        ]
+
+    def bench(self, name: str) -> BenchOut:
+        """A bench as it stands."""
+        with self.reading() as connection:
+            return queries.bench(connection, name, self.calipers(name), self.pretends(name))
+
+    def pretends(self, bench: str) -> bool:
+        """Whether the bench's caliper is a pretend one."""
+        return self.pretend is not None and self.pretend.bench == bench
+
+    def _keep(self, reading: Reading) -> None:
+        self.journal.keep([reading])
+
+
+def open_store(settings: Settings) -> Engine:
+    """The engine of the store, brought up to date.
+
+    Raises StoreError where it cannot be opened; the message says what to do.
+    """
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"the data folder {settings.data} cannot be made ({error.strerror});"
+            " give another with --data"
+        ) from None
+    engine = open_engine(settings.db or sqlite_url(settings.data))
+    migrations.upgrade(engine)
+    return engine
+
+
+def parse_id(text: str) -> UUID | str:
+    """A machine is named by its id or by its name; this tells which `text` is."""
+    try:
+        return UUID(text)
+    except ValueError:
+        return text
+
+
+def user_data() -> Path:
+    """The platform's folder for a user's data."""
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("bothends", appauthor=False))

@@ -1,0 +1,85 @@
+"""Opening a store: an engine with the settings that keep every reading safe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError
+
+
+class StoreError(Exception):
+    """The store cannot be used as it is; the message says what to do."""
+
+
+def sqlite_url(folder: Path) -> str:
+    """The URL of the SQLite file that `folder` keeps its store in."""
+    return URL.create("sqlite", database=str(folder / "bothends.sqlite")).render_as_string()
+
+
+def open_engine(url: str) -> Engine:
+    """An engine on the store at `url`, which need not exist yet.
+
+    Raises StoreError where the URL names no store of a kind that is kept here.
+    """
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        raise StoreError(
+            f"the database URL {url!r} cannot be read; give one such as"
+            " sqlite:////home/me/shop.sqlite"
+        ) from None
+    if parsed.get_backend_name() == "sqlite":
+        return _open_sqlite(parsed)
+    if parsed.get_backend_name() == "postgresql":
+        return _open_postgresql(parsed)
+    raise StoreError(
+        f"a store is kept in SQLite or PostgreSQL, not in {parsed.get_backend_name()};"
+        " give a sqlite: or postgresql: URL"
+    )
+
+
+def begin_writing(connection: Connection) -> Connection:
+    """`connection`, marked so that its transaction asks for the write lock at its start.
+
+    SQLite gives a transaction that first reads and then writes no second chance when
+    another one wrote in between; one that begins as a writer waits its turn instead.
+    """
+    return connection.execution_options(bothends_writes=True)
+
+
+def _open_sqlite(url: URL) -> Engine:
+    engine = create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+
+    @event.listens_for(engine, "connect")
+    def _settings(dbapi_connection: Any, _record: object) -> None:
+        # The driver's own BEGIN comes too late and too weak; _begin below does it.
+        dbapi_connection.isolation_level = None
+        cursor = dbapi_connection.cursor()
+        cursor.execute("PRAGMA journal_mode=WAL")
+        # FULL: a commit is on the disk before it is acknowledged, power cut or not.
+        cursor.execute("PRAGMA synchronous=FULL")
+        cursor.execute("PRAGMA busy_timeout=10000")
+        cursor.execute("PRAGMA foreign_keys=ON")
+        # So that INSERT OR REPLACE meets the append-only triggers too.
+        cursor.execute("PRAGMA recursive_triggers=ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        writes = connection.get_execution_options().get("bothends_writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def _open_postgresql(url: URL) -> Engine:
+    try:
+        import psycopg  # noqa: F401
+    except ImportError:
+        raise StoreError(
+            "PostgreSQL needs one more package: install bothends with its extra,"
+            " pip install 'bothends[postgres]'"
+        ) from None
+    return create_engine(url.set(drivername="postgresql+psycopg"), pool_pre_ping=True)

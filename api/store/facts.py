@@ -1,0 +1,82 @@
+"""From a series' row to what the analysis asks for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Row
+
+from analysis.conformity import Tolerance
+from analysis.methods import Method, method
+from analysis.score import SeriesFacts
+from analysis.uncertainty import resolution_nm
+from analysis.units import Unit, mm, parse_length, parse_number
+
+# What most digital calipers count in, where the readings themselves do not tell.
+# Common practice, no source.
+_USUAL_RESOLUTION_MM = 0.01
+
+
+def method_of(series: Row[Any]) -> Method:
+    """The method that the series follows."""
+    return method(series.method)
+
+
+def facts_of(
+    series: Row[Any], widths_mm: NDArray[np.float64], sent: Sequence[tuple[str, Unit]]
+) -> SeriesFacts:
+    """What the analysis needs to score trials of `series`.
+
+    widths_mm: (trials, places, repeats), nan where not read; sent: the texts and units of
+    the same readings, from which the caliper's resolution shows.
+    """
+    return SeriesFacts(
+        method=method_of(series),
+        widths_mm=widths_mm,
+        strip_side=series.strip_side,
+        baseline_mm=None if series.baseline_nm is None else mm(series.baseline_nm),
+        thickness_mm=None if series.thickness_nm is None else mm(series.thickness_nm),
+        inset_mm=mm(series.inset_nm),
+        pieces=series.pieces,
+        resolution_mm=_resolution_mm(sent),
+        tolerance=tolerance_of(series),
+        unit=series.unit,
+    )
+
+
+def tolerance_of(series: Any) -> Tolerance | None:
+    """What the series counts as good enough, None where it does not say.
+
+    `series` has the columns of `tables.Series`. Raises ValueError, naming the field, for
+    numbers that can be no tolerance.
+    """
+    if series.tolerance_deg is not None:
+        return Tolerance.angle(
+            math.radians(float(parse_number(series.tolerance_deg))),
+            f"{series.tolerance_deg.strip()} degrees",
+        )
+    if series.tolerance_gap is not None:
+        return Tolerance.gap(
+            mm(parse_length(series.tolerance_gap, series.unit)),
+            mm(parse_length(series.tolerance_joint, series.unit)),
+        )
+    if series.tolerance_length is not None:
+        half = mm(parse_length(series.tolerance_length, series.unit))
+        nominal = mm(parse_length(series.tolerance_nominal, series.unit))
+        return Tolerance.length(nominal - half, nominal + half)
+    return None
+
+
+def _resolution_mm(sent: Sequence[tuple[str, Unit]]) -> float:
+    """The caliper's count; the coarsest where readings came in both units."""
+    counts = [
+        count
+        for unit in ("mm", "in")
+        if (texts := [text for text, of in sent if of == unit])
+        and (count := resolution_nm(texts, unit)) is not None
+    ]
+    return mm(max(counts)) if counts else _USUAL_RESOLUTION_MM

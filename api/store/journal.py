@@ -1,0 +1,524 @@
+"""The journal: the one writer of what benches say.
+
+Whatever arrives is put in its bench's order, folded into trials, and committed with the
+events that tell of it, all in one transaction. Only then does a call return: an
+acknowledgement is a promise that the reading is on the disk.
+
+The folded state of each bench is remembered between calls, and read back from the log
+whenever the bench's number shows that somebody else has written in between. So several
+processes may share a store, and a process that was killed loses nothing.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
+from typing import Any, Final, cast
+from uuid import UUID
+
+import uuid_utils
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Row,
+    Table,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+    update,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+
+from analysis.methods import Method
+from api.store.engine import begin_writing
+from api.store.facts import method_of
+from api.store.log import read_log
+from api.store.projection import project
+from api.store.tables import (
+    Act,
+    Bench,
+    Caliper,
+    Event,
+    Machine,
+    Refusal,
+    Series,
+    SetupChange,
+    Trial,
+    TrialReading,
+)
+from api.store.tables import Reading as ReadingRow
+from capture import pairing, records
+
+_READINGS: Final = cast(Table, ReadingRow.__table__)
+_REFUSALS: Final = cast(Table, Refusal.__table__)
+_SERIES: Final = cast(Table, Series.__table__)
+_TRIALS: Final = cast(Table, Trial.__table__)
+_TRIAL_READINGS: Final = cast(Table, TrialReading.__table__)
+
+_ACT_KINDS: Final[dict[type[records.Entry], str]] = {
+    records.Start: "start",
+    records.TakeBack: "take back",
+    records.SwapEnds: "swap ends",
+    records.Restore: "restore",
+    records.Finish: "finish",
+}
+_NOTHING: Final[dict[str, str]] = {
+    "nothing to take back": "there is no such reading to take back; measure first",
+    "nothing to swap": "there are no ends to swap: the method has none, or nothing is read yet",
+    "nothing to restore": "no reading with that id was set aside in this series",
+}
+
+
+class NotThere(LookupError):
+    """What was asked for is not there; the message says what is."""
+
+
+class NotNow(Exception):
+    """What was asked can't be done as things stand; the message says what to do first."""
+
+
+@dataclass(frozen=True, slots=True)
+class NewSeries:
+    """The settings of a series that begins; fields as in `tables.Series`."""
+
+    machine_id: UUID
+    bench: str
+    method: Method
+    unit: str
+    baseline: str | None
+    baseline_nm: int | None
+    thickness: str | None
+    thickness_nm: int | None
+    inset: str
+    inset_nm: int
+    strip_side: str
+    repeats: int
+    pieces: int | None = None
+    tolerance_deg: str | None = None
+    tolerance_gap: str | None = None
+    tolerance_joint: str | None = None
+    tolerance_length: str | None = None
+    tolerance_nominal: str | None = None
+    note: str | None = None
+    person: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledgement:
+    """How many readings were stored now, how many were known already, and their fates."""
+
+    stored: int
+    known: int
+    outcomes: tuple[pairing.Outcome, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _BenchState:
+    """A bench as the log up to `seq` makes it; `series` is the running one's row."""
+
+    id: int
+    seq: int
+    state: pairing.State
+    series: Row[Any] | None
+
+
+def new_id() -> UUID:
+    """A UUIDv7 (RFC 9562), so that ids sort by the time they were made."""
+    return UUID(int=uuid_utils.uuid7().int)
+
+
+def now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Journal:
+    """Appends to the store. Safe to call from any thread; one writes at a time.
+
+    `committed` is called after each commit that made events, from the writing thread.
+    """
+
+    def __init__(self, engine: Engine, committed: Callable[[], None] = lambda: None) -> None:
+        self._engine = engine
+        self._committed = committed
+        self._lock = threading.Lock()
+        self._benches: dict[str, _BenchState] = {}
+        self._calipers: dict[str, int] = {}
+        # What the running transaction will add to the two above once it is committed.
+        self._new_benches: dict[str, _BenchState] = {}
+        self._new_calipers: dict[str, int] = {}
+        self._told = False
+
+    # ------------------------------------------------------------ what benches say
+
+    def keep(self, readings: Sequence[records.Reading]) -> Acknowledgement:
+        """Store `readings` in the order given; those whose id is known are passed over."""
+        outcomes: list[pairing.Outcome] = []
+        with self._writing() as connection:
+            for bench, of_bench in _by_bench(readings).items():
+                # The bench's row is locked first: what is unknown then stays unknown.
+                known = self._bench(connection, bench)
+                new = _unknown(connection, of_bench)
+                if new:
+                    outcomes += self._append(connection, bench, known, map(records.Press, new))
+        return Acknowledgement(len(outcomes), len(readings) - len(outcomes), tuple(outcomes))
+
+    def start(self, new: NewSeries, at: datetime | None = None) -> UUID:
+        """Begin a series, now or `at`: from here on its bench feeds it, and no other.
+
+        Raises NotThere where the machine is not there.
+        """
+        series_id = new_id()
+        layout = records.Layout(
+            places=len(new.method.places),
+            repeats=new.repeats,
+            swap=new.method.swap,
+            closed_jaws=new.method.closed_jaws,
+        )
+        with self._writing() as connection:
+            _need_machine(connection, new.machine_id)
+            bench = self._bench(connection, new.bench)
+            row = {field.name: getattr(new, field.name) for field in fields(new)}
+            row |= {"method": new.method.key, "bench_id": bench.id}
+            del row["bench"]
+            connection.execute(insert(_SERIES).values(id=series_id, started_at=at or now(), **row))
+            self._append(connection, new.bench, bench, [records.Start(series_id, layout)], at)
+        return series_id
+
+    def finish(self, series_id: UUID, at: datetime | None = None) -> None:
+        """End a series, now or `at`; nothing happens to one that has ended already.
+
+        Raises NotThere where no series has that id.
+        """
+        with self._writing() as connection:
+            name = connection.execute(
+                select(Bench.name)
+                .join(Series, Series.bench_id == Bench.id)
+                .where(Series.id == series_id)
+            ).scalar()
+            if name is None:
+                raise NotThere("no series has that id")
+            bench = self._bench(connection, name)
+            if bench.state.series == series_id:
+                self._append(connection, name, bench, [records.Finish()], at)
+
+    def act(
+        self, name: str, entry: records.TakeBack | records.SwapEnds | records.Restore
+    ) -> pairing.Outcome:
+        """Do what the person at the bench asks, and say what came of it.
+
+        Raises NotNow where no series runs on the bench, or there is nothing to do it to.
+        """
+        with self._writing() as connection:
+            bench = self._bench(connection, name)
+            # Tried first: an act that does nothing is no part of the log.
+            _, outcome = pairing.apply(bench.state, entry)
+            if outcome.kind == "no series":
+                raise NotNow(f"no series runs on bench {name}; start one first")
+            if outcome.kind in _NOTHING:
+                raise NotNow(_NOTHING[outcome.kind])
+            return self._append(connection, name, bench, [entry])[0]
+
+    def refuse(self, refusal: records.Refusal) -> None:
+        """Keep what an instrument sent that is no reading."""
+        with self._writing() as connection:
+            bench_id = self._bench(connection, refusal.bench).id
+            row = {
+                "id": refusal.id,
+                "bench_id": bench_id,
+                "caliper_id": self._caliper(connection, refusal.caliper, refusal.heard_at),
+                "raw": refusal.raw,
+                "reason": refusal.reason,
+                "heard_at": refusal.heard_at,
+            }
+            connection.execute(_insert_new(connection, _REFUSALS), [row])
+            self._tell(connection, bench_id, [("refusal", refusal.id, {})])
+
+    def report(self, state: records.CaliperState) -> None:
+        """Tell readers how an instrument fares."""
+        data = {
+            "name": state.caliper,
+            "bench": state.bench,
+            "state": state.state,
+            "message": state.message,
+            "last_heard": state.last_heard.isoformat() if state.last_heard else None,
+        }
+        with self._writing() as connection:
+            self._tell(
+                connection, self._bench(connection, state.bench).id, [("caliper", None, data)]
+            )
+
+    # ------------------------------------------------------------ what is not of a bench
+
+    def add_machine(self, name: str, kind: str) -> UUID:
+        """A new machine's id; that of the one with this name where there is one."""
+        with self._writing() as connection:
+            known = connection.execute(select(Machine.id).where(Machine.name == name)).scalar()
+            if known is not None:
+                return known
+            machine_id = new_id()
+            connection.execute(
+                insert(Machine).values(id=machine_id, name=name, kind=kind, created_at=now())
+            )
+            return machine_id
+
+    def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
+        """Record what happened to a machine.
+
+        Raises NotThere where no machine has that id.
+        """
+        change_id = new_id()
+        with self._writing() as connection:
+            _need_machine(connection, machine_id)
+            connection.execute(
+                insert(SetupChange).values(
+                    id=change_id,
+                    machine_id=machine_id,
+                    kind=kind,
+                    at=at,
+                    note=note,
+                    recorded_at=now(),
+                )
+            )
+        return change_id
+
+    def next_place(self, name: str) -> pairing.Next | None:
+        """Where the bench's next reading will go, None while no series runs on it."""
+        with self._writing() as connection:
+            return pairing.next_place(self._bench(connection, name).state)
+
+    # ------------------------------------------------------------ inside one transaction
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with self._lock:
+            self._new_benches, self._new_calipers, self._told = {}, {}, False
+            with self._engine.connect() as connection:
+                begin_writing(connection)
+                with connection.begin():
+                    yield connection
+            self._benches |= self._new_benches
+            self._calipers |= self._new_calipers
+            told = self._told
+        if told:
+            self._committed()
+
+    def _bench(self, connection: Connection, name: str) -> _BenchState:
+        """The bench, made if it is new, its row locked and its state up to date."""
+        found = connection.execute(_FIND_BENCH, {"name": name}).first()
+        if found is None:
+            connection.execute(
+                _insert_new(connection, cast(Table, Bench.__table__)),
+                [{"name": name, "last_seq": 0}],
+            )
+            found = connection.execute(_FIND_BENCH, {"name": name}).one()
+        known = self._new_benches.get(name) or self._benches.get(name)
+        if known is None or known.seq != found.last_seq:
+            state = pairing.fold(read_log(connection, found.id))
+            known = _BenchState(found.id, found.last_seq, state, _series(connection, state))
+            self._new_benches[name] = known
+        return known
+
+    def _append(
+        self,
+        connection: Connection,
+        name: str,
+        bench: _BenchState,
+        entries: Iterable[records.Entry],
+        at: datetime | None = None,
+    ) -> list[pairing.Outcome]:
+        """Write `entries` into the bench's log, and what follows from them beside it."""
+        state, seq, at = bench.state, bench.seq, at or now()
+        outcomes: list[pairing.Outcome] = []
+        readings: list[dict[str, Any]] = []
+        events: list[tuple[str, UUID | None, dict[str, Any]]] = []
+        acted = False
+        for entry in entries:
+            seq += 1
+            state, outcome = pairing.apply(state, entry)
+            outcomes.append(outcome)
+            if isinstance(entry, records.Press):
+                reading = entry.reading
+                caliper = self._caliper(connection, reading.caliper, reading.taken_at)
+                readings.append(_reading_row(reading, bench.id, seq, caliper, at))
+                fate = {
+                    "outcome": outcome.kind,
+                    "trial": outcome.trial,
+                    "place": _place(bench.series, state, outcome),
+                }
+                events.append(("reading", reading.id, fate))
+            else:
+                acted = True
+                connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
+        if readings:
+            connection.execute(insert(_READINGS), readings)
+
+        series = bench.series
+        if state.series != bench.state.series:
+            if bench.state.series is not None:
+                connection.execute(
+                    update(_SERIES).where(_SERIES.c.id == bench.state.series).values(finished_at=at)
+                )
+            series = _series(connection, state)
+        connection.execute(
+            _MOVE_BENCH, {"bench": bench.id, "last_seq": seq, "series_id": state.series}
+        )
+        touched = sorted({o.trial for o in outcomes if o.trial is not None})
+        if touched and series is not None:
+            events += self._project(connection, series, state, touched)
+        if acted:
+            events.append(("bench", state.series, {}))
+        self._tell(connection, bench.id, events)
+        self._new_benches[name] = _BenchState(bench.id, seq, state, series)
+        return outcomes
+
+    def _project(
+        self, connection: Connection, series: Row[Any], state: pairing.State, touched: list[int]
+    ) -> list[tuple[str, UUID | None, dict[str, Any]]]:
+        """Write the trials `touched` as the fold now has them; the events that tell of it."""
+        rows, slots = project(series, state, touched)
+        ids = [row["id"] for row in rows]
+        connection.execute(_CLEAR_SLOTS, [{"trial": trial_id} for trial_id in ids])
+        connection.execute(_upsert(connection, _TRIALS), rows)
+        if slots:
+            connection.execute(insert(_TRIAL_READINGS), slots)
+        events: list[tuple[str, UUID | None, dict[str, Any]]] = [
+            ("trial", trial_id, {}) for trial_id in ids
+        ]
+        return [*events, ("score", series.id, {})]
+
+    def _caliper(self, connection: Connection, name: str, heard_at: datetime) -> int:
+        known = self._new_calipers.get(name) or self._calipers.get(name)
+        if known is None:
+            connection.execute(
+                _insert_new(connection, cast(Table, Caliper.__table__)),
+                [{"name": name, "first_heard_at": heard_at}],
+            )
+            known = connection.execute(select(Caliper.id).where(Caliper.name == name)).scalar_one()
+            self._new_calipers[name] = known
+        return known
+
+    def _tell(
+        self,
+        connection: Connection,
+        bench_id: int,
+        events: Iterable[tuple[str, UUID | None, dict[str, Any]]],
+    ) -> None:
+        if connection.dialect.name == "postgresql":
+            # Numbers are drawn before the commit; without this lock another process's lower
+            # number could appear after a reader has seen a higher one, and be missed.
+            connection.execute(select(func.pg_advisory_xact_lock(_EVENT_LOCK)))
+        at = now()
+        connection.execute(
+            insert(Event),
+            [
+                {"bench_id": bench_id, "kind": kind, "subject": subject, "data": data, "at": at}
+                for kind, subject, data in events
+            ],
+        )
+        self._told = True
+
+
+_EVENT_LOCK: Final = 8017
+_CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
+    _TRIAL_READINGS.c.trial_id == bindparam("trial")
+)
+_FIND_BENCH: Final = (
+    select(Bench.id, Bench.last_seq).where(Bench.name == bindparam("name")).with_for_update()
+)
+_MOVE_BENCH: Final = (
+    update(Bench)
+    .where(Bench.id == bindparam("bench"))
+    .values(last_seq=bindparam("last_seq"), series_id=bindparam("series_id"))
+)
+
+
+def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:
+    benches: dict[str, list[records.Reading]] = {}
+    for reading in readings:
+        benches.setdefault(reading.bench, []).append(reading)
+    return benches
+
+
+def _unknown(connection: Connection, readings: list[records.Reading]) -> list[records.Reading]:
+    """Those of `readings` that the store does not have, each once."""
+    unique = {r.id: r for r in readings}
+    known: set[UUID] = set()
+    ids = list(unique)
+    for start in range(0, len(ids), 500):  # within every engine's limit on parameters
+        chunk = ids[start : start + 500]
+        known.update(connection.scalars(select(_READINGS.c.id).where(_READINGS.c.id.in_(chunk))))
+    return [r for r in unique.values() if r.id not in known]
+
+
+def _need_machine(connection: Connection, machine_id: UUID) -> None:
+    if connection.scalar(select(Machine.id).where(Machine.id == machine_id)) is None:
+        raise NotThere("no machine has that id; make the machine first")
+
+
+def _series(connection: Connection, state: pairing.State) -> Row[Any] | None:
+    if state.series is None:
+        return None
+    return connection.execute(select(_SERIES).where(_SERIES.c.id == state.series)).one()
+
+
+def _place(series: Row[Any] | None, state: pairing.State, outcome: pairing.Outcome) -> str | None:
+    """The place that the reading of `outcome` was put in, None if it was not put anywhere."""
+    if series is None or outcome.kind not in ("kept", "complete") or outcome.trial is None:
+        return None
+    trial = state.trials[outcome.trial - 1]
+    slot = next(i for i, p in enumerate(trial.slots) if p and p.reading.id == outcome.reading)
+    return method_of(series).places[pairing.place_of(trial, slot, state.layout)].key
+
+
+def _reading_row(
+    reading: records.Reading, bench_id: int, seq: int, caliper_id: int, at: datetime
+) -> dict[str, Any]:
+    return {
+        "id": reading.id,
+        "bench_id": bench_id,
+        "seq": seq,
+        "caliper_id": caliper_id,
+        "sent": reading.sent,
+        "unit": reading.unit,
+        "nm": reading.nm,
+        "taken_at": reading.taken_at,
+        "kept_at": at,
+        "origin": reading.origin,
+        "since_previous_ms": reading.since_previous_ms,
+        "late": reading.late,
+    }
+
+
+def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dict[str, Any]:
+    start = entry if isinstance(entry, records.Start) else None
+    return {
+        "id": new_id(),
+        "bench_id": bench_id,
+        "seq": seq,
+        "kind": _ACT_KINDS[type(entry)],
+        "series_id": start.series if start else None,
+        "layout": asdict(start.layout) if start else None,
+        # As asked, not as it turned out: replaying must ask the same again.
+        "reading_id": getattr(entry, "reading", None),
+        "trial": getattr(entry, "trial", None),
+        "at": at,
+    }
+
+
+def _insert_new(connection: Connection, table: Table) -> Any:
+    """An INSERT that passes over rows which are there already."""
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    return dialect.insert(table).on_conflict_do_nothing()
+
+
+def _upsert(connection: Connection, table: Table) -> Any:
+    """An INSERT that overwrites the row with the same id."""
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    statement = dialect.insert(table)
+    changed = {c.name: statement.excluded[c.name] for c in table.columns if not c.primary_key}
+    return statement.on_conflict_do_update(index_elements=["id"], set_=changed)

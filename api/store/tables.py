@@ -1,0 +1,260 @@
+"""The tables of the store, the same on SQLite and PostgreSQL.
+
+Truth: readings, acts, refusals, setup changes (append-only, held by triggers), machines,
+series. Derived, and made anew by replaying the log: trials, trial_readings, and
+`benches.series_id`. `events` numbers what happened, so that a reader can say what it saw
+last.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    DateTime,
+    Dialect,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+# BIGINT would not count up by itself on SQLite, where every INTEGER has 64 bits anyway.
+_BigId = BigInteger().with_variant(Integer, "sqlite")
+
+
+class Moment(TypeDecorator[datetime]):
+    """A moment in UTC: timestamptz on PostgreSQL, ISO text without zone on SQLite."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError(f"{value!r} has no time zone")
+        value = value.astimezone(UTC)
+        return value.replace(tzinfo=None) if dialect.name == "sqlite" else value
+
+    def process_result_value(
+        self,
+        value: Any,
+        dialect: Dialect,  # noqa: ARG002
+    ) -> datetime | None:
+        if value is None:
+            return None
+        moment: datetime = value
+        return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {datetime: Moment, str: Text, dict[str, Any]: JSON}  # noqa: RUF012
+
+
+class Machine(Base):
+    """A saw, sled, planer, ... that is being checked."""
+
+    __tablename__ = "machines"
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    kind: Mapped[str]
+    created_at: Mapped[datetime]
+
+
+class Bench(Base):
+    """A place with one order of readings and acts: `last_seq` is the latest number given.
+
+    Its row is locked by whoever appends, so each number is given once, in order of commit.
+    """
+
+    __tablename__ = "benches"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    last_seq: Mapped[int] = mapped_column(_BigId, default=0)
+    # No foreign key: series point at their bench, and two tables cannot each come first.
+    series_id: Mapped[UUID | None]
+
+
+class Caliper(Base):
+    """An instrument, known by its name."""
+
+    __tablename__ = "calipers"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    first_heard_at: Mapped[datetime]
+
+
+class Series(Base):
+    """What is measured, on which machine and bench, and with what settings.
+
+    Lengths stand exactly in nanometres and as they were given. A tolerance is at most one
+    of an angle (degrees), a gap over a joint's length, and a length around a nominal one.
+    """
+
+    __tablename__ = "series"
+    __table_args__ = (Index("ix_series_machine_id_started_at", "machine_id", "started_at"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    machine_id: Mapped[UUID] = mapped_column(ForeignKey("machines.id"))
+    bench_id: Mapped[int] = mapped_column(ForeignKey("benches.id"), index=True)
+    method: Mapped[str] = mapped_column(String(64))
+    unit: Mapped[str] = mapped_column(String(2))
+    baseline: Mapped[str | None]
+    baseline_nm: Mapped[int | None] = mapped_column(BigInteger)
+    thickness: Mapped[str | None]
+    thickness_nm: Mapped[int | None] = mapped_column(BigInteger)
+    inset: Mapped[str]
+    inset_nm: Mapped[int] = mapped_column(BigInteger)
+    strip_side: Mapped[str] = mapped_column(String(5))
+    repeats: Mapped[int]
+    pieces: Mapped[int | None]
+    tolerance_deg: Mapped[str | None]
+    tolerance_gap: Mapped[str | None]
+    tolerance_joint: Mapped[str | None]
+    tolerance_length: Mapped[str | None]
+    tolerance_nominal: Mapped[str | None]
+    note: Mapped[str | None]
+    person: Mapped[str | None]
+    started_at: Mapped[datetime]
+    finished_at: Mapped[datetime | None]
+
+
+class Reading(Base):
+    """One value as sent; `seq` is its number in its bench's order. Append-only."""
+
+    __tablename__ = "readings"
+    __table_args__ = (UniqueConstraint("bench_id", "seq"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    bench_id: Mapped[int] = mapped_column(ForeignKey("benches.id"))
+    seq: Mapped[int] = mapped_column(BigInteger)
+    caliper_id: Mapped[int] = mapped_column(ForeignKey("calipers.id"))
+    sent: Mapped[str]
+    unit: Mapped[str] = mapped_column(String(2))
+    nm: Mapped[int] = mapped_column(BigInteger)
+    taken_at: Mapped[datetime]
+    kept_at: Mapped[datetime]
+    origin: Mapped[str] = mapped_column(String(8))
+    since_previous_ms: Mapped[int | None] = mapped_column(BigInteger)
+    late: Mapped[bool]
+
+
+class Act(Base):
+    """What the person did at the bench other than measure. Append-only."""
+
+    __tablename__ = "acts"
+    __table_args__ = (UniqueConstraint("bench_id", "seq"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    bench_id: Mapped[int] = mapped_column(ForeignKey("benches.id"))
+    seq: Mapped[int] = mapped_column(BigInteger)
+    kind: Mapped[str] = mapped_column(String(16))
+    series_id: Mapped[UUID | None] = mapped_column(ForeignKey("series.id"), index=True)
+    layout: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    reading_id: Mapped[UUID | None] = mapped_column(ForeignKey("readings.id"))
+    trial: Mapped[int | None]
+    at: Mapped[datetime]
+
+
+class Refusal(Base):
+    """Something an instrument sent that is no reading, as received (escaped). Append-only."""
+
+    __tablename__ = "refusals"
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    bench_id: Mapped[int] = mapped_column(ForeignKey("benches.id"), index=True)
+    caliper_id: Mapped[int] = mapped_column(ForeignKey("calipers.id"))
+    raw: Mapped[str]
+    reason: Mapped[str]
+    heard_at: Mapped[datetime]
+
+
+class SetupChange(Base):
+    """What happened to a machine between two series. Append-only."""
+
+    __tablename__ = "setup_changes"
+    __table_args__ = (Index("ix_setup_changes_machine_id_at", "machine_id", "at"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    machine_id: Mapped[UUID] = mapped_column(ForeignKey("machines.id"))
+    kind: Mapped[str] = mapped_column(String(32))
+    at: Mapped[datetime]
+    note: Mapped[str | None]
+    recorded_at: Mapped[datetime]
+
+
+class Trial(Base):
+    """A trial as replaying the log gives it, with its values worked out. Derived."""
+
+    __tablename__ = "trials"
+    __table_args__ = (UniqueConstraint("series_id", "number"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    series_id: Mapped[UUID] = mapped_column(ForeignKey("series.id"))
+    number: Mapped[int]
+    state: Mapped[str] = mapped_column(String(8))
+    swapped: Mapped[bool]
+    flags: Mapped[str]
+    taken_at: Mapped[datetime | None]
+    readings_mm: Mapped[str]
+    deviation_mm: Mapped[str | None]
+    angle_deg: Mapped[float | None]
+    tilt_deg: Mapped[float | None]
+    length_mm: Mapped[float | None]
+    expanded_uncertainty_deg: Mapped[float | None]
+    caliper: Mapped[str]
+
+
+class TrialReading(Base):
+    """Which reading stands in which slot of a trial, and the place it is of. Derived."""
+
+    __tablename__ = "trial_readings"
+
+    trial_id: Mapped[UUID] = mapped_column(
+        ForeignKey("trials.id", ondelete="CASCADE"), primary_key=True
+    )
+    slot: Mapped[int] = mapped_column(primary_key=True)
+    place: Mapped[int]
+    reading_id: Mapped[UUID] = mapped_column(ForeignKey("readings.id"), index=True)
+
+
+class Event(Base):
+    """Something a page may want to know. `data` is what the subject's row does not tell."""
+
+    __tablename__ = "events"
+    __table_args__ = (
+        Index("ix_events_bench_id_id", "bench_id", "id"),
+        Index("ix_events_kind_id", "kind", "id"),
+        {"sqlite_autoincrement": True},  # a number is never given twice
+    )
+
+    id: Mapped[int] = mapped_column(_BigId, primary_key=True)
+    bench_id: Mapped[int] = mapped_column(ForeignKey("benches.id"))
+    kind: Mapped[str] = mapped_column(String(16))
+    subject: Mapped[UUID | None]
+    data: Mapped[dict[str, Any]]
+    at: Mapped[datetime]
+
+
+APPEND_ONLY = ("readings", "acts", "refusals", "setup_changes")
