@@ -58,6 +58,19 @@ _SENTENCES: Final[dict[TroubleKind, str]] = {
 _AFTER_NOISE: Final = "the line before was noise; press again until clean lines follow one another"
 
 
+def read_line(
+    line: Line | Refused, unit: Unit | None, pattern: Pattern | None = None
+) -> Value | NotUnderstood | Message:
+    """What one line, or what is refused instead of one, says; see `values.read_value`."""
+    if isinstance(line, Refused):
+        return NotUnderstood(escaped(line.raw), line.reason)
+    try:
+        text = line.raw.decode()
+    except UnicodeDecodeError:
+        return NotUnderstood(escaped(line.raw), "bytes that are no text; check the speed")
+    return read_value(text, unit, pattern)
+
+
 class StreamWatch:
     """Tells an instrument that sends by itself from a person who presses.
 
@@ -132,7 +145,7 @@ class LineDecoder:
         longest: int = LONGEST,
         mask: bool = False,
         settle: float = 0.4,
-        tolerance_nm: int = 20_000,
+        tolerance_nm: int = 30_000,
         rearm_nm: int = 500_000,
         frame: FrameLayout | None = None,
     ) -> None:
@@ -141,11 +154,13 @@ class LineDecoder:
         self.pattern = pattern
         self.mask = mask
         self._lines = LineReader(longest, gap, "joined" if mode == "stream" else "fresh")
-        self._frames = FrameReader(frame) if frame is not None else None
+        self._frames = FrameReader(frame, gap or GAP_S) if frame is not None else None
         self._noise = NoiseWatch()
         self._stream = StreamWatch()
         self._settling = Settling(settle, tolerance_nm=tolerance_nm, rearm_nm=rearm_nm)
         self._told_stream = False
+        # Whose text goes with a settled length: of the few counts among which it flickers.
+        self._recent: dict[int, Value] = {}
 
     @classmethod
     def for_spec(cls, spec: Spec) -> LineDecoder:
@@ -179,6 +194,7 @@ class LineDecoder:
             for value in self._frames.feed(data, now):
                 self._take(value, now, out)
             return out
+        out += self.quiet(now)
         if self.mask:
             data = mask_parity(data)
         # Noise and lines are judged in the order of the bytes, however a read was cut.
@@ -186,7 +202,7 @@ class LineDecoder:
         for piece in (data,) if clean else pieces(data):
             trouble = self._noise.feed(piece, now)
             if trouble is not None:
-                out.append(Trouble(trouble, _SENTENCES[trouble], escaped(piece[:64])))
+                out.append(Trouble(trouble, _SENTENCES[trouble], escaped(self._noise.heard)))
             for line in self._lines.feed(piece, now):
                 self._line(line, out)
         return out
@@ -216,22 +232,17 @@ class LineDecoder:
     def _line(self, line: Line | Refused, out: list[Decoded]) -> None:
         if isinstance(line, Refused):
             if not self._noise.noisy:
-                out.append(NotUnderstood(escaped(line.raw), line.reason))
+                out.append(read_line(line, self.unit))
             return
         raw = line.raw
         trouble = self._noise.line(raw)
         if trouble is not None:
-            out.append(Trouble(trouble, _SENTENCES[trouble], escaped(raw[:64])))
+            out.append(Trouble(trouble, _SENTENCES[trouble], escaped(raw)))
         elif self._noise.noisy:
             if raw.isascii():
                 out.append(NotUnderstood(escaped(raw), _AFTER_NOISE))
             return
-        try:
-            text = raw.decode()
-        except UnicodeDecodeError:
-            out.append(NotUnderstood(escaped(raw), "bytes that are no text; check the speed"))
-            return
-        self._take(read_value(text, self.unit, self.pattern), line.ended_at, out)
+        self._take(read_line(line, self.unit, self.pattern), line.ended_at, out)
 
     def _take(self, value: Value | NotUnderstood | Message, now: float, out: list[Decoded]) -> None:
         if not isinstance(value, Value) or self.mode == "ask":
@@ -243,5 +254,10 @@ class LineDecoder:
             elif not self._told_stream:
                 self._told_stream = True
                 out.append(Trouble("stream", _SENTENCES["stream"], value.sent))
-        elif self._settling.feed(value.nm, now) is not None:
-            out.append(value)
+        else:
+            if len(self._recent) >= 64:
+                self._recent.clear()
+            self._recent[value.nm] = value
+            settled = self._settling.feed(value.nm, now)
+            if settled is not None:
+                out.append(self._recent.get(settled, value))

@@ -233,7 +233,7 @@ class FrameReader:
             return []
         self._lose(self._half)
         self._half = b""
-        return self._refuse_lost()
+        return [*self._refuse_lost()]
 
     def hang_up(self) -> NotUnderstood | None:
         """The part of a frame that an unplug leaves behind."""

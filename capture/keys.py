@@ -129,6 +129,7 @@ class _Typing:
         self._keys = LAYOUTS[layout]
         self._gap = gap
         self._patience = patience
+        self.held = False
         self._text = ""
         self._fault: str | None = None
         self._began_at = 0.0
@@ -138,7 +139,8 @@ class _Typing:
     def due(self) -> float | None:
         if not self._text and self._fault is None:
             return None
-        return self._heard_at + (self._patience if self._gap is None else self._gap)
+        by_gap = self._gap is not None and self._fault is None and not self.held
+        return self._heard_at + (self._gap if by_gap and self._gap else self._patience)
 
     def press(self, usage: int, shift: bool, shortcut: bool, now: float) -> list[Line | Refused]:
         if usage in _ENDS:
@@ -172,11 +174,11 @@ class _Typing:
             return []
         return [Line(raw, "terminator", self._began_at, now)]
 
-    def quiet(self, now: float, *, held: bool) -> list[Line | Refused]:
+    def quiet(self, now: float) -> list[Line | Refused]:
         due = self.due
         if due is None or now < due:
             return []
-        if self._gap is not None and self._fault is None and not held:
+        if self._gap is not None and self._fault is None and not self.held:
             raw, self._text = self._text.encode(), ""
             return [Line(raw, "gap", self._began_at, now)] if raw.strip() else []
         waited = now - self._heard_at
@@ -189,7 +191,7 @@ class _Typing:
     def _abandon(self, kind: Literal["abandoned", "half"], why: str) -> Refused | None:
         raw, fault = self._text.encode(), self._fault
         self._text, self._fault = "", None
-        if not raw.strip():
+        if fault is None and not raw.strip():
             return None
         hint = "press again"
         if kind == "abandoned":
@@ -239,7 +241,7 @@ class KeyReports:
             return out
         modifiers, usages = body[0], body[2:]
         if any(1 <= usage <= _LARGEST_ERROR for usage in usages):
-            if _ROLL_OVER in usages:
+            if _ROLL_OVER in usages or self._typing.due is not None:
                 self._typing.spoil("too many keys at once: some were lost", now)
             return out
         shift = bool(modifiers & 0x22)
@@ -248,15 +250,17 @@ class KeyReports:
             if usage and usage not in self._down:
                 out += self._typing.press(usage, shift, shortcut, now)
         self._down = frozenset(usages) - {0}
+        self._typing.held = bool(self._down)
         return out
 
     def quiet(self, now: float) -> list[Line | Refused]:
         """What the silence up to `now` ends: at most one line or refusal."""
-        return self._typing.quiet(now, held=bool(self._down))
+        return self._typing.quiet(now)
 
     def hang_up(self) -> Refused | None:
         """The half line that an unplug leaves behind; all keys are up afterwards."""
         self._down = frozenset()
+        self._typing.held = False
         return self._typing.hang_up()
 
 
@@ -315,6 +319,7 @@ class KeyEvents:
             if code == SYN_DROPPED:
                 self._dropped = True
                 self._down.clear()
+                self._typing.held = False
                 self._typing.spoil("keys came faster than they were read: some were lost", now)
             elif code == SYN_REPORT:
                 self._dropped = False
@@ -326,10 +331,12 @@ class KeyEvents:
             return out
         if value == KEY_UP:
             self._down.discard(usage)
+            self._typing.held = bool(self._down)
             return out
         if usage in self._down:
             return out
         self._down.add(usage)
+        self._typing.held = True
         if usage in _MODIFIERS:
             return out
         shift = not _SHIFTS.isdisjoint(self._down)
@@ -338,11 +345,12 @@ class KeyEvents:
 
     def quiet(self, now: float) -> list[Line | Refused]:
         """What the silence up to `now` ends: at most one line or refusal."""
-        return self._typing.quiet(now, held=bool(self._down))
+        return self._typing.quiet(now)
 
     def hang_up(self) -> Refused | None:
         """The half line that an unplug leaves behind; all keys are up afterwards."""
         self._down.clear()
+        self._typing.held = False
         self._dropped = False
         return self._typing.hang_up()
 

@@ -216,10 +216,14 @@ def mask_parity(data: bytes) -> bytes:
 def parity_of(data: bytes) -> Trouble7 | None:
     """The parity with which `data` would be 7-bit text, None if it is plain or not text.
 
-    Told only where at least one top bit is set and every byte agrees.
+    Told only where at least one top bit is set, every byte agrees, and there are four
+    bytes with two digits among them: fewer agree by chance.
     Source: the bytes of a frame with 7 data bits and a parity bit (common practice).
     """
-    if not data.translate(None, _GOOD) or data.translate(_MASK).translate(None, _TEXT):
+    if not data.translate(None, _GOOD):
+        return None
+    text = data.translate(_MASK)
+    if len(text) < 4 or text.translate(None, _TEXT) or sum(48 <= mark < 58 for mark in text) < 2:
         return None
     if not data.translate(None, _EVEN):
         return "7 data bits, even parity"
@@ -228,16 +232,22 @@ def parity_of(data: bytes) -> Trouble7 | None:
     return None
 
 
+# A motor that starts nearby puts a stray byte on a long cable; a person who wonders why
+# nothing comes presses again sooner than this.
+_FORGET_S: Final = 10.0
+
+
 class NoiseWatch:
     """Tells a port at the wrong speed from one that merely stutters.
 
     At a wrong speed most bytes are NUL or have the top bit set. Trouble is called after
     `bad_bytes` of them, or `bad_bursts` bursts that hold some, since the last clean line,
-    when they are at least half of all bytes since then. From then on nothing is to be
+    when they are at least half of all bytes since then (a silence of 10 s forgets the
+    bursts). From then on nothing is to be
     trusted until `clean_lines` clean lines came in a row.
 
     Call `feed` with all bytes (before NULs are dropped) and `line` with each line; `line`
-    says whether the line may be read.
+    says whether the line may be read. `heard` holds the bytes that made the last trouble.
     """
 
     def __init__(self, bad_bytes: int = 16, bad_bursts: int = 3, clean_lines: int = 3) -> None:
@@ -245,6 +255,7 @@ class NoiseWatch:
         self.bad_bursts = bad_bursts
         self.clean_lines = clean_lines
         self.noisy = False
+        self.heard = b""
         self._bad = 0
         self._all = 0
         self._bursts = 0
@@ -257,6 +268,8 @@ class NoiseWatch:
         """The trouble that `data` brings to light, once per spell of noise."""
         if now - self._heard_at >= GAP_S:
             self._in_bad_burst = False
+            if now - self._heard_at >= _FORGET_S:
+                self._bursts = 0
         if data:
             self._heard_at = now
         if not data.translate(None, _GOOD):
@@ -279,7 +292,8 @@ class NoiseWatch:
             enough = self._bad >= self.bad_bytes or self._bursts >= self.bad_bursts
             if not self.noisy and enough and 2 * self._bad >= self._all:
                 self.noisy = True
-                called = parity_of(bytes(self._sample)) or "wrong speed?"
+                self.heard = bytes(self._sample)
+                called = parity_of(self.heard) or "wrong speed?"
         return called
 
     def _count_good(self, data: bytes) -> None:
@@ -316,6 +330,7 @@ class NoiseWatch:
         if self.noisy:
             return None
         self.noisy = True
+        self.heard = raw
         return parity
 
     def _clean(self) -> None:

@@ -5,8 +5,8 @@
     keys:PATH         a Linux input device that types (grabbed, so nobody else sees it)
     stdin:            lines from standard input
 
-Options follow as `,name=value`. A comma that belongs to a target or a value and is
-followed by `word=` is written twice: `,,`.
+Options follow as `,name=value`. A comma that belongs to a target or a value is written
+twice, `,,`; in a URL a single one is kept unless `word=` follows it.
 """
 
 from __future__ import annotations
@@ -41,7 +41,8 @@ class Spec:
     baud, bytesize, parity, stopbits, dtr: the serial line. mask: clear every top bit.
     gap: silence in seconds that ends a line (serial: where no terminator ever came; keys
     and hid: where no Enter comes), None for never.
-    settle, tolerance_nm, rearm_nm: see `settling.Settling`.
+    settle, tolerance_nm, rearm_nm: see `settling.Settling`; 0.03 mm is two counts of a
+    display in steps of 0.01 mm or 0.0005 in.
     layout: the keyboard layout that a typing instrument is set to.
     pattern: finds the value in a line. frame: lines are packed bits instead of text.
     """
@@ -62,7 +63,7 @@ class Spec:
     mask: bool = False
     gap: float | None = None
     settle: float = 0.4
-    tolerance_nm: int = 20_000
+    tolerance_nm: int = 30_000
     rearm_nm: int = 500_000
     layout: str = "us"
     pattern: Pattern | None = None
@@ -138,17 +139,12 @@ def parse_spec(text: str) -> Spec:
 def _split(text: str) -> list[str]:
     """The target and the options; a doubled comma is a comma."""
     held = text.replace(",,", "\0")
-    kind, colon, _ = held.partition(":")
     # A URL may hold commas of its own; a path or an id hardly does, and there a forgotten
     # `name=` must not silently become part of the name.
-    url = colon and "://" in held.partition(",")[0]
-    cut = r",(?=\s*[A-Za-z_][A-Za-z0-9_-]*\s*=)" if url else r","
-    first, *rest = re.split(cut, held, maxsplit=1)
-    options = (
-        re.split(r",(?=\s*[A-Za-z_][A-Za-z0-9_-]*\s*=)|,\s*(?=[^=,]*\Z)", rest[0]) if rest else []
-    )
-    del kind
-    return [part.replace("\0", ",") for part in (first, *options)]
+    url = "://" in held.partition(",")[0]
+    target, *rest = re.split(r",(?=\s*[A-Za-z_]\w*\s*=)" if url else ",", held, maxsplit=1)
+    parts = [target, *(rest[0].split(",") if rest else ())]
+    return [part.replace("\0", ",") for part in parts]
 
 
 def _doubled(text: str) -> str:

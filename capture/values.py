@@ -79,14 +79,14 @@ _SELF: Final = re.compile(
 _MINUS: Final = "\N{MINUS SIGN}"
 _NUMBER: Final = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
 _LINE: Final = re.compile(
-    r"\s*(?:(?P<label>[A-Za-z][A-Za-z0-9_#.-]{0,15})(?:\s*[:=]\s*|\s+))?"
-    r"(?P<sign>[+\u2212-]?)\s*"
-    rf"(?P<number>{_NUMBER})\s*"
+    r"\s*(?:(?P<label>[A-Za-z][A-Za-z0-9_#.-]{0,15})(?:[ \t]*[:=][ \t]*|[ \t]+))?"
+    r"(?P<sign>[+\u2212-]?)[ \t]*"
+    rf"(?P<number>{_NUMBER})[ \t]*"
     "(?P<unit>mm|inch(?:es)?|in\\.?|\"|''|\u2033)?"
-    r"(?:(?:\s+|(?<=[\"'\u2033])|(?=[<>=*!]))(?P<flags>\S.*))?\s*",
+    r"(?:(?:[ \t]+|(?<=[\"'\u2033])|(?=[<>=*!]))(?P<flags>\S.*))?\s*",
     re.IGNORECASE | re.ASCII,
 )
-_PLAIN: Final = re.compile(rf"\s*([+-]?(?:{_NUMBER}))\s*(mm|in)?\s*", re.ASCII)
+_PLAIN: Final = re.compile(rf"\s*([+-]?(?:{_NUMBER}))[ \t]*(mm|in)?\s*", re.ASCII)
 _ONE_NUMBER: Final = re.compile(rf"\s*([+\u2212-]?)\s*({_NUMBER})\s*", re.ASCII)
 _TOKEN: Final = re.compile(rf"(?<!\S)[+\u2212-]?(?:{_NUMBER})(?!\S)", re.ASCII)
 _DASHES: Final = re.compile(
@@ -170,7 +170,7 @@ def _no_value(text: str) -> NotUnderstood | Message:
 
 
 def _reason(text: str) -> str | None:
-    if not text.isprintable():
+    if not text.strip().replace("\t", " ").isprintable():
         return "a control character inside the line; check the cable, speed and framing"
     bare = text.strip()
     low = bare.lower()
@@ -180,7 +180,7 @@ def _reason(text: str) -> str | None:
         return None
     if any(mark.isnumeric() and not mark.isascii() for mark in bare):
         return "digits that are not 0 to 9"
-    if re.fullmatch(r"[+-]?\s*(?:s?nan|inf(?:inity)?)", low):
+    if re.fullmatch(r"[+-]?\s*(?:s?nan|inf(?:inity)?)(?![a-z]).*", low):
         return "not a number"
     if not re.search(r"[0-9]", bare):
         return None if any(mark.isalpha() for mark in bare) else "no number in the line"
@@ -198,6 +198,10 @@ def _reason(text: str) -> str | None:
         return "a fraction; set the instrument to decimals"
     if re.search(r"[0-9]*[.,][0-9]*[.,]", bare):
         return "more than one decimal mark in the number; set it to one point or comma"
+    if re.fullmatch(r"[A-Za-z]+[+\u2212-]?[0-9]*[.,][0-9]+\S*", bare, re.ASCII) or re.fullmatch(
+        r"[A-Za-z][A-Za-z0-9]*[+\u2212-][0-9]+\S*", bare, re.ASCII
+    ):
+        return "a label that runs into the number; give a `pattern` that tells them apart"
     tokens = _TOKEN.findall(bare)
     if len(tokens) > 1:
         return "more than one number in the line; give a `pattern` that names the right one"
