@@ -105,8 +105,7 @@ class Sources:
     hand_df (None: taken as known). rounding_u: rounding that does not average out. shrinking_u:
     parts that fall as the board gets wider (cut length, jaw place). fixed_u: parts that nothing
     here makes smaller (scale, straightness, zero). base_mm: the length that the deviation is
-    divided by, None for a length. base_noun: what would have to grow, such as "a board".
-    base_adjective: "wide", "thick", "long".
+    divided by, None where it cannot grow. base_adjective: how a board with more of it is called.
     """
 
     trials: int
@@ -117,7 +116,6 @@ class Sources:
     shrinking_u: float
     fixed_u: float
     base_mm: float | None
-    base_noun: str = "a board"
     base_adjective: str = "wide"
 
     def expanded(
@@ -234,7 +232,7 @@ def remedy(
                 Remedy(
                     "wider board",
                     base,
-                    f"The same number of cuts on {sources.base_noun} about {base:g} mm "
+                    f"The same number of cuts on a board about {base:g} mm "
                     f"{sources.base_adjective} should tell.",
                 ),
             )

@@ -601,6 +601,8 @@ _CLOSING_MITERS: Final = Method(
         "Open on the outside: the corners are too obtuse. Open on the inside: too acute; send "
         "that gap as a negative number, or keep it in a series of its own.",
         "Errors of two cuts that complete each other to a square corner cancel and do not show.",
+        "Where the last joint stands open at both ends, what counts is how much wider it is open "
+        "at one end than at the other.",
         "Pieces of unequal length open the joint too.",
     ),
     needs="Pieces of equal length in opposite pairs.",

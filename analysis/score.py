@@ -361,7 +361,7 @@ def _quantity(
     judged = None if tolerance is None else conformity.verdict(mean, budget.expanded, tolerance)
     way = None
     if tolerance is not None and judged == conformity.UNKNOWN:
-        sources = _sources(relation, facts, budget, n, found.sd, repeats)
+        sources = _sources(relation, facts, budget, mean, n, found.sd, repeats)
         way = conformity.remedy(
             mean, tolerance, sources, len(facts.method.places), _shown(relation, facts)
         )
@@ -445,7 +445,14 @@ def _lines(
     if not facts.method.judges_caliper:
         lines.append(
             Contribution(
-                "caliper scale", 1.0, "1", "rectangular", _scale_u(facts), per_mm * contrast_mm
+                "caliper scale",
+                1.0,
+                "1",
+                "rectangular",
+                _scale_u(facts),
+                per_mm * contrast_mm,
+                None,
+                "scale",
             )
         )
         lines.append(
@@ -456,10 +463,13 @@ def _lines(
                 "rectangular",
                 uncertainty.rectangular(uncertainty.ZERO_BOUND_MM),
                 per_mm * sum(relation.weights),
+                None,
+                "contrast",
             )
         )
     if relation.terms:
-        # The ratio is contrast / base, so a base longer by one mm takes ratio / base off it.
+        # The ratio is contrast / base, so a base longer by one mm takes ratio / base off it;
+        # `ratio` has the angle's sign already, so the strip's side must not turn it again.
         per_base_mm = -abs(per_mm) * ratio
         given = facts.baseline_mm if relation.over == "baseline" else facts.thickness_mm
         lines.append(
@@ -470,6 +480,8 @@ def _lines(
                 "rectangular",
                 _baseline_u(facts),
                 per_base_mm,
+                None,
+                "base",
             )
         )
         if relation.insets:
@@ -482,6 +494,8 @@ def _lines(
                     "rectangular",
                     _inset_u(relation, facts),
                     -relation.insets * per_base_mm,
+                    None,
+                    "inset",
                 )
             )
         if facts.straightness_mm:
@@ -493,6 +507,8 @@ def _lines(
                     "rectangular",
                     _straightness_u(facts),
                     per_mm,
+                    None,
+                    "contrast",
                 )
             )
     return tuple(lines)
@@ -516,21 +532,19 @@ def _sources(
     relation: Relation,
     facts: SeriesFacts,
     budget: Budget,
+    mean: float,
     n: int,
     sd: float | None,
     repeats: int,
 ) -> conformity.Sources:
-    by_name = {c.source: c.contribution for c in budget.contributions}
-    rounding = by_name.get("caliper resolution", 0.0)
-    hand = _hand_u(relation, facts, budget.contributions[0].value if n > 1 else 0.0, repeats)
-    angle = bool(relation.terms)
-    if relation.over == "thickness":
-        noun, adjective = "a board", "thick"
-    else:
-        noun, adjective = "a board", "wide"
+    def part(*sources: str) -> float:
+        return math.hypot(*(c.contribution for c in budget.contributions if c.source in sources))
+
+    hand = _hand_u(relation, facts, mean, repeats)
+    # What a wider board would do: nothing for a frame's joint or the saw's own slot.
     base = (
         geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-        if angle and facts.method.key not in ("blade-to-slot", "closing-miters")
+        if relation.insets or relation.over == "thickness"
         else None
     )
     return conformity.Sources(
@@ -538,20 +552,11 @@ def _sources(
         trial_sd=sd,
         hand_u=hand,
         hand_df=_hand_df(facts),
-        rounding_u=rounding,
-        shrinking_u=math.hypot(
-            by_name.get("length of the cut", 0.0),
-            by_name.get("thickness", 0.0),
-            by_name.get("inset", 0.0),
-        ),
-        fixed_u=math.hypot(
-            by_name.get("caliper scale", 0.0),
-            by_name.get("caliper zero", 0.0),
-            by_name.get("straightness of edge and fence", 0.0),
-        ),
+        rounding_u=part("caliper resolution"),
+        shrinking_u=part("length of the cut", "thickness", "inset"),
+        fixed_u=part("caliper scale", "caliper zero", "straightness of edge and fence"),
         base_mm=base,
-        base_noun=noun,
-        base_adjective=adjective,
+        base_adjective="thick" if relation.over == "thickness" else "wide",
     )
 
 

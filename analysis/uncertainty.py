@@ -21,6 +21,9 @@ from analysis.units import NM_PER_UNIT, Unit
 
 LEVEL: Final = 0.95
 Distribution = Literal["normal", "Student's t", "rectangular", "triangular", "arcsine"]
+Enters = Literal["result", "contrast", "scale", "base", "inset"]
+"""Where an input enters the model result = solve(contrast * scale / (base - 2 inset)): the
+result itself, or one of its inputs."""
 
 # What is taken for granted until the user says better. Each is common practice, no source.
 REPEATABILITY_MM: Final = 0.02  # one reading, caliper and hand together, standard deviation
@@ -66,6 +69,7 @@ class Contribution:
     value and standard_uncertainty are in `unit`; sensitivity is the change of the result for
     one of that unit; contribution = |sensitivity| * standard_uncertainty, in the result's
     unit. degrees_of_freedom: None where they are unlimited (a bound or a stated value).
+    enters: where in the model it comes in.
     """
 
     source: str
@@ -75,6 +79,7 @@ class Contribution:
     standard_uncertainty: float
     sensitivity: float = 1.0
     degrees_of_freedom: float | None = None
+    enters: Enters = "result"
     contribution: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -180,7 +185,6 @@ def reading_lines(
     the saw's own scatter does not show.
     """
     gain = math.sqrt(sum(w * w for w in weights))
-    count_u = rounding(resolution_mm)
     if trial_sd is not None and contrast_sd is not None and trials >= 2:
         scatter = Contribution(
             f"scatter over {trials} trials",
@@ -193,35 +197,35 @@ def reading_lines(
         )
         if rounding_averages_out(contrast_sd / gain, resolution_mm):
             return (scatter,)
-        return (
-            scatter,
-            Contribution(
-                "caliper resolution", 0.0, "mm", "rectangular", gain * count_u, sensitivity
-            ),
-        )
+        return scatter, _rounding_line(gain, resolution_mm, sensitivity)
     hand = REPEATABILITY_MM if repeatability_mm is None else repeatability_mm
-    averaged = math.sqrt(repeats)
-    count_averaged = averaged if rounding_averages_out(hand, resolution_mm) else 1.0
+    df = None if repeatability_mm is None else repeatability_df
+    assumed = " (0.02 mm assumed)" if repeatability_mm is None else ""
+    averaged = gain / math.sqrt(repeats)
     return (
         Contribution(
-            "caliper and hand, repeatability"
-            + (" (0.02 mm assumed)" if repeatability_mm is None else ""),
+            "caliper and hand, repeatability" + assumed,
             0.0,
             "mm",
-            "normal",
-            gain * hand / averaged,
+            "normal" if df is None else "Student's t",
+            averaged * hand,
             sensitivity,
-            None if repeatability_mm is None else repeatability_df,
+            df,
+            "contrast",
         ),
-        Contribution(
-            "caliper resolution",
-            0.0,
-            "mm",
-            "rectangular",
-            gain * count_u / count_averaged,
+        _rounding_line(
+            averaged if rounding_averages_out(hand, resolution_mm) else gain,
+            resolution_mm,
             sensitivity,
         ),
     )
+
+
+def _rounding_line(gain: float, resolution_mm: float, sensitivity: float) -> Contribution:
+    u = gain * rounding(resolution_mm)
+    # The difference of two rounded readings is triangular, of more than two nearly normal.
+    shape: Distribution = "rectangular" if gain == 1 else "triangular"
+    return Contribution("caliper resolution", 0.0, "mm", shape, u, sensitivity, None, "contrast")
 
 
 # The digits of a line as sent, with its decimal part; signs, names and units may surround it.

@@ -1,0 +1,230 @@
+"""The second route to an uncertainty: draw the inputs, push each draw through the model.
+
+Follows JCGM 101:2008, Supplement 1 to the GUM, Propagation of distributions using a Monte
+Carlo method. The generator is handed in, so the same seed gives the same answer. Nothing is
+linearised here, which is what makes it a check of `uncertainty`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, get_args
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from analysis import geometry
+from analysis.interval import Interval
+from analysis.methods import Quantity
+from analysis.score import SeriesFacts, score
+from analysis.uncertainty import LEVEL, Budget, Contribution, Enters
+
+Array = NDArray[np.float64]
+Draw = Callable[[Generator, int], Array]
+"""`draw(generator, count)` gives (count,) values of one input."""
+Model = Callable[..., Array]
+"""Takes one (count,) array for each input and gives the (count,) results."""
+
+_MOST: Final = 20_000_000
+
+
+def normal(mean: float, u: float) -> Draw:
+    """A normal input (JCGM 101, 6.4.7)."""
+    return lambda generator, count: generator.normal(mean, u, count)
+
+
+def student_t(mean: float, u: float, df: float) -> Draw:
+    """A mean of few readings: t with df, scaled by u and shifted (JCGM 101, 6.4.9)."""
+    return lambda generator, count: mean + u * generator.standard_t(df, count)
+
+
+def rectangular(low: float, high: float) -> Draw:
+    """Anywhere between two bounds (JCGM 101, 6.4.2)."""
+    return lambda generator, count: generator.uniform(low, high, count)
+
+
+def triangular(low: float, high: float) -> Draw:
+    """The sum of two equal rectangular inputs (JCGM 101, 6.4.5)."""
+    return lambda generator, count: generator.triangular(low, (low + high) / 2, high, count)
+
+
+def arcsine(low: float, high: float) -> Draw:
+    """A cyclic effect (JCGM 101, 6.4.6)."""
+    middle, half = (low + high) / 2, (high - low) / 2
+    return lambda generator, count: middle + half * np.sin(generator.uniform(0, 2 * math.pi, count))
+
+
+def of_contribution(line: Contribution) -> Draw:
+    """Draws of a budget's line about zero, in its own unit, by its distribution."""
+    u = line.standard_uncertainty
+    if line.distribution == "rectangular":
+        return rectangular(-u * math.sqrt(3), u * math.sqrt(3))
+    if line.distribution == "triangular" and u > 0:
+        return triangular(-u * math.sqrt(6), u * math.sqrt(6))
+    if line.distribution == "arcsine":
+        return arcsine(-u * math.sqrt(2), u * math.sqrt(2))
+    if line.distribution == "Student's t" and line.degrees_of_freedom is not None:
+        return student_t(0.0, u, line.degrees_of_freedom)
+    return normal(0.0, u)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """mean, u: of the draws. interval: probabilistically symmetric; shortest: the shortest one
+    that holds as much (JCGM 101, 5.3.2 to 5.3.4). draws: how many. settled: for adaptive runs,
+    whether the tolerance asked for was reached; None for a fixed number."""
+
+    mean: float
+    u: float
+    interval: Interval
+    shortest: Interval
+    draws: int
+    settled: bool | None = None
+
+
+def run(
+    model: Model,
+    inputs: Sequence[Draw],
+    generator: Generator,
+    draws: int = 1_000_000,
+    level: float = LEVEL,
+) -> Outcome:
+    """The distribution of model(inputs) from a fixed number of draws (JCGM 101, 7.2 to 7.7).
+
+    Raises ValueError for fewer than a hundred draws.
+    """
+    if draws < 100:
+        raise ValueError("draws: give at least 100")
+    return _outcome(_results(model, inputs, generator, draws), level)
+
+
+def run_until_settled(
+    model: Model,
+    inputs: Sequence[Draw],
+    generator: Generator,
+    digits: int = 2,
+    level: float = LEVEL,
+    most: int = _MOST,
+) -> Outcome:
+    """As `run`, in blocks, until mean, u and both ends are settled (JCGM 101, 7.9.4).
+
+    Settled: twice the standard deviation of each one's mean over the blocks is below the
+    numerical tolerance of u at `digits` significant digits. Stops at `most` draws in any case
+    and then says so.
+    """
+    size = max(math.ceil(100 / (1 - level)), 10_000)
+    blocks: list[Array] = []
+    figures: list[tuple[float, float, float, float]] = []
+    settled = False
+    while not settled and (len(blocks) + 1) * size <= most:
+        block = _results(model, inputs, generator, size)
+        blocks.append(block)
+        low, high = _symmetric(np.sort(block), level)
+        figures.append((float(block.mean()), float(block.std(ddof=1)), low, high))
+        h = len(figures)
+        if h < 2:
+            continue
+        spread = np.std(figures, axis=0, ddof=1) / math.sqrt(h)
+        u = math.sqrt(float(np.mean([u * u for _, u, _, _ in figures])))
+        settled = bool(np.all(2 * spread <= numerical_tolerance(u, digits)))
+    outcome = _outcome(np.concatenate(blocks), level)
+    return Outcome(
+        outcome.mean, outcome.u, outcome.interval, outcome.shortest, outcome.draws, settled
+    )
+
+
+def numerical_tolerance(u: float, digits: int = 2) -> float:
+    """Half a unit in the last of `digits` significant digits of u (JCGM 101, 7.9.2); 0 for 0."""
+    if u == 0:
+        return 0.0
+    exponent = f"{u:.{digits - 1}e}".split("e")[1]
+    return 0.5 * 10.0 ** (int(exponent) - digits + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Whether the budget's interval is validated by Monte Carlo (JCGM 101, 8.1).
+
+    low_off, high_off: distance of the interval's ends; tolerance: what they may be apart.
+    """
+
+    low_off: float
+    high_off: float
+    tolerance: float
+    validated: bool
+
+
+def agreement(estimate: float, budget: Budget, outcome: Outcome, digits: int = 1) -> Agreement:
+    """Compare estimate +- expanded with the Monte Carlo interval (JCGM 101, 8.1, eq. 20, 21)."""
+    tolerance = numerical_tolerance(budget.combined, digits)
+    low = abs(estimate - budget.expanded - outcome.interval.low)
+    high = abs(estimate + budget.expanded - outcome.interval.high)
+    return Agreement(low, high, tolerance, low <= tolerance and high <= tolerance)
+
+
+def second_route(
+    facts: SeriesFacts, quantity: Quantity, generator: Generator, draws: int = 1_000_000
+) -> tuple[Outcome, Agreement]:
+    """A series' quantity by Monte Carlo through the exact relation, and whether they agree.
+
+    Every line of the score's budget is drawn by its own distribution and enters where it
+    belongs: the readings' contrast, the caliper's scale, the length, the inset, or (scatter
+    over trials) the result. Raises ValueError where the series has no complete trial.
+    """
+    found = score(facts).quantities.get(quantity)
+    relation = facts.method.relation(quantity)
+    if found is None or relation is None or found.mean is None or found.budget is None:
+        raise ValueError(f"{quantity}: the series has no complete trial that shows it")
+    mean, lines = found.mean, found.budget.contributions
+    pieces = geometry.pieces_of(facts.method, facts.pieces)
+    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    # The contrast that a strip left of the blade would show at the mean.
+    contrast = mean if base is None else base * float(geometry.ratio(relation, mean, pieces))
+    per_mm = 1.0 if base is None else 1 / (base * float(geometry.slope(relation, mean, pieces)))
+
+    def model(*drawn: Array) -> Array:
+        into: dict[str, Array | float] = dict.fromkeys(get_args(Enters), 0.0)
+        for line, draw in zip(lines, drawn, strict=True):
+            gain = line.sensitivity / per_mm if line.enters == "contrast" else 1.0
+            into[line.enters] = into[line.enters] + gain * draw
+        read = contrast * (1 + into["scale"]) + into["contrast"]
+        if base is None:
+            return np.asarray(read + into["result"])
+        length = base + into["base"] - relation.insets * into["inset"]
+        return np.asarray(geometry.solve(relation, read / length, pieces) + into["result"])
+
+    outcome = run(model, [of_contribution(line) for line in lines], generator, draws)
+    return outcome, agreement(mean, found.budget, outcome)
+
+
+def _results(model: Model, inputs: Sequence[Draw], generator: Generator, count: int) -> Array:
+    return np.asarray(model(*(draw(generator, count) for draw in inputs)), dtype=np.float64)
+
+
+def _outcome(results: Array, level: float) -> Outcome:
+    ordered = np.sort(results)
+    low, high = _symmetric(ordered, level)
+    held = _held(ordered.size, level)
+    widths = ordered[held:] - ordered[: ordered.size - held]
+    first = int(np.argmin(widths))
+    return Outcome(
+        float(results.mean()),
+        float(results.std(ddof=1)),
+        Interval(low, high, level),
+        Interval(float(ordered[first]), float(ordered[first + held]), level),
+        ordered.size,
+    )
+
+
+def _held(count: int, level: float) -> int:
+    # JCGM 101, 7.7.2: q = p M where that is whole, else the integer part of p M + 1/2.
+    return int(level * count + 0.5)
+
+
+def _symmetric(ordered: Array, level: float) -> tuple[float, float]:
+    held = _held(ordered.size, level)
+    first = (ordered.size - held) // 2
+    return float(ordered[first]), float(ordered[min(first + held, ordered.size - 1)])
