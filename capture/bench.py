@@ -150,8 +150,9 @@ class Instruments:
 
 def default_name(spec: Spec) -> str:
     """A caliper's name when none was given: the end of its target, in plain characters."""
-    target = spec.target.split("?")[0].rstrip("/")
-    base = re.split(r"://", target)[-1] if "://" in target else target.rsplit("/", 1)[-1]
+    if spec.vid is not None:
+        return f"hid-{spec.vid:04x}-{spec.pid:04x}"
+    base = spec.target.split("?")[0].rstrip("/").rsplit("/", 1)[-1]
     # What udev puts around every name says nothing to a person.
     base = re.sub(r"^usb-|-if[0-9]+(-port[0-9]+)?$|-event-kbd$", "", base)
     return re.sub(r"[^A-Za-z0-9.]+", "-", base).strip("-.") or spec.kind
@@ -399,6 +400,7 @@ class _Instrument:
                     decoded = hearing.feed(chunk, now)
                 else:
                     decoded = hearing.quiet(now)
+                    self._settle_refusals(now)
                 for each in decoded:
                     self._take(each, now, late)
                 if self._spec.mode == "stream" and now - heard_at > _STREAM_QUIET_S:
@@ -476,17 +478,29 @@ class _Instrument:
         self._say("listening")
 
     def _refuse(self, raw: str, reason: str, now: float) -> None:
-        self._allowance = min(
-            float(_REFUSAL_BURST),
-            self._allowance + (now - self._allowed_at) * _REFUSALS_A_SECOND,
-        )
-        self._allowed_at = now
-        if self._allowance < 1.0:
+        if not self._may_list(now):
             self._unlisted += 1
             return
-        self._allowance -= 1.0
         if self._unlisted:
             reason += f" ({self._unlisted} more lines before it were not understood either)"
+        self._unlisted = 0 if self._list(raw, reason) else self._unlisted + 1
+
+    def _settle_refusals(self, now: float) -> None:
+        """Say how many went by unlisted, once the flood has passed."""
+        if self._unlisted and self._may_list(now):
+            said = self._list("", f"{self._unlisted} more lines were not understood")
+            self._unlisted = 0 if said else self._unlisted
+
+    def _may_list(self, now: float) -> bool:
+        passed = (now - self._allowed_at) * _REFUSALS_A_SECOND
+        self._allowed_at = now
+        self._allowance = min(float(_REFUSAL_BURST), self._allowance + passed)
+        if self._allowance < 1.0:
+            return False
+        self._allowance -= 1.0
+        return True
+
+    def _list(self, raw: str, reason: str) -> bool:
         refusal = Refusal(
             id=_new_id(),
             bench=self._spec.bench,
@@ -495,7 +509,7 @@ class _Instrument:
             reason=reason,
             heard_at=self._wall(),
         )
-        self._unlisted = 0 if self._keeper.put(refusal, self) else self._unlisted + 1
+        return self._keeper.put(refusal, self)
 
     def _say(self, state: CaliperCondition, message: str = "") -> None:
         with self._state_lock:

@@ -1,0 +1,531 @@
+"""Instruments on real ports, and what their faults must not do.
+
+Rows are those of the table of faults that a workshop brings.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import serial
+
+from capture.bench import Instruments, default_name
+from capture.pretend import PretendBench, PtyPort, TcpPort
+from capture.records import CaliperState, Reading, Refusal
+from capture.spec import parse_spec
+from tests.ptys import plugged, until
+
+
+class Notebook:
+    """What the bench hands on, and whether it is in a mood to take it."""
+
+    def __init__(self) -> None:
+        self.readings: list[Reading] = []
+        self.refusals: list[Refusal] = []
+        self.states: list[CaliperState] = []
+        self.fault: Exception | None = None
+        self.gate = threading.Event()
+        self.gate.set()
+
+    def keep(self, reading: Reading) -> None:
+        self.gate.wait()
+        if self.fault is not None:
+            raise self.fault
+        self.readings.append(reading)
+
+    def refuse(self, refusal: Refusal) -> None:
+        self.refusals.append(refusal)
+
+    def report(self, state: CaliperState) -> None:
+        self.states.append(state)
+
+    def sent(self, caliper: str | None = None) -> list[str]:
+        return [each.sent for each in self.readings if caliper in (None, each.caliper)]
+
+    def said(self, state: str, words: str = "") -> bool:
+        return any(each.state == state and words in each.message for each in tuple(self.states))
+
+
+@contextmanager
+def bench(*specs: str, **options: Callable[[], object]) -> Iterator[tuple[Notebook, Instruments]]:
+    notebook = Notebook()
+    instruments = Instruments(notebook.keep, notebook.refuse, notebook.report, **options)  # type: ignore[arg-type]
+    try:
+        instruments.start(parse_spec(spec) for spec in specs)
+        yield notebook, instruments
+    finally:
+        notebook.gate.set()
+        instruments.stop()
+
+
+def listening(notebook: Notebook, count: int = 1) -> bool:
+    return until(lambda: sum(each.state == "listening" for each in notebook.states) >= count)
+
+
+def state_of(instruments: Instruments, name: str) -> CaliperState:
+    return next(each for each in instruments.states() if each.caliper == name)
+
+
+def test_a_press_becomes_a_reading_with_everything_it_says() -> None:
+    with (
+        plugged() as port,
+        bench(f"serial:{port.target},name=blue,bench=left,unit=mm") as (book, _),
+    ):
+        assert listening(book)
+        before = datetime.now(UTC)
+        port.send(b" 12.340\r\n")
+        assert until(lambda: book.readings)
+        (reading,) = book.readings
+        assert (reading.bench, reading.caliper) == ("left", "blue")
+        assert (reading.sent.strip(), reading.unit, reading.nm) == ("12.340", "mm", 12_340_000)
+        assert (reading.origin, reading.late, reading.since_previous_ms) == ("button", False, None)
+        assert before <= reading.taken_at <= datetime.now(UTC)
+        # RFC 9562: the version stands in the id, and ids sort by their time.
+        assert reading.id.version == 7
+        port.send(b"0.5 in\r\n")
+        assert until(lambda: len(book.readings) == 2)
+        assert book.readings[1].id > reading.id
+        assert book.readings[1].nm == 12_700_000
+        assert book.readings[1].since_previous_ms is not None
+
+
+def test_a_half_line_at_an_unplug_is_no_reading_and_the_next_whole_one_is(tmp_path: Path) -> None:
+    """Rows 1 and 2: seen within a second, found again within two under another number."""
+    with (
+        plugged(tmp_path / "gauge") as port,
+        bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments),
+    ):
+        assert listening(book)
+        port.send(b"1.00\r\n12.3")
+        assert until(lambda: book.readings)
+        was = os.path.realpath(port.target)
+        port.unplug()
+        assert until(lambda: book.said("unplugged", "plug it in again"), 1.0)
+        assert state_of(instruments, "g").state == "unplugged"
+        with plugged():  # Takes the old number.
+            port.plug()
+            assert os.path.realpath(port.target) != was
+            assert until(lambda: state_of(instruments, "g").state == "listening", 2.0)
+            port.send(b"2.00\r\n")
+            assert until(lambda: len(book.readings) == 2)
+        assert book.sent() == ["1.00", "2.00"]
+        assert [each.raw for each in book.refusals] == ["12.3"]
+        assert "half a line" in book.refusals[0].reason
+
+
+def test_an_instrument_that_stays_away_is_said_once(tmp_path: Path) -> None:
+    """Row 4, absent at the start; no log flood (row 2)."""
+    link = tmp_path / "gauge"
+    with bench(f"serial:{link},name=g,unit=mm") as (book, instruments):
+        assert until(lambda: book.said("waiting", "plug it in"))
+        # Several attempts, one report.
+        assert not until(lambda: len(book.states) > 1, 1.2)
+        with plugged(link) as port:
+            assert until(lambda: state_of(instruments, "g").state == "listening", 2.0)
+            assert state_of(instruments, "g").message == ""
+            port.send(b"1.00\r\n")
+            assert until(lambda: book.readings)
+
+
+def test_a_busy_port_is_said_and_taken_once_it_is_free() -> None:
+    """Row 4, busy."""
+    with plugged() as port:
+        other = serial.Serial(port.target, exclusive=True)
+        with bench(f"serial:{port.target},name=g") as (book, _):
+            assert until(lambda: book.said("trouble", "another program"))
+            other.close()
+            assert listening(book)
+
+
+def test_bare_digits_end_by_silence() -> None:
+    """Row 6."""
+    with plugged() as port, bench(f"serial:{port.target},unit=mm") as (book, _):
+        assert listening(book)
+        port.send(b"12.34")
+        assert until(lambda: book.readings)
+        port.send(b"12.35")
+        assert until(lambda: len(book.readings) == 2)
+        assert book.sent() == ["12.34", "12.35"]
+
+
+@pytest.mark.parametrize("size", [1, 2, 5, 1000])
+def test_chunks_make_no_difference(size: int) -> None:
+    """Row 8."""
+    sent = [f"{number}.5" for number in range(10)]
+    data = "".join(f"{each}\r\n" for each in sent).encode()
+    with plugged() as port, bench(f"serial:{port.target},unit=mm") as (book, _):
+        assert listening(book)
+        for at in range(0, len(data), size):
+            port.send(data[at : at + size])
+        assert until(lambda: len(book.readings) == 10)
+        assert book.sent() == sent
+
+
+def test_a_bounce_reaches_the_record_with_the_time_that_tells_it() -> None:
+    """Row 13, at the record: both are kept, and how close they came."""
+    with plugged() as port, bench(f"serial:{port.target},unit=mm") as (book, _):
+        assert listening(book)
+        port.send(b"12.34\r\n12.34\r\n")
+        assert until(lambda: len(book.readings) == 2)
+        since = book.readings[1].since_previous_ms
+        assert since is not None
+        assert since < 250
+
+
+def test_what_an_instrument_says_of_itself_is_shown_and_not_counted() -> None:
+    """Row 20."""
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
+        assert listening(book)
+        port.send(b"LOW BAT\r\n")
+        assert until(lambda: "LOW BAT" in state_of(instruments, "g").message)
+        assert until(lambda: book.refusals)
+        port.send(b"1.00\r\n")
+        assert until(lambda: book.readings)
+        assert until(lambda: state_of(instruments, "g").message == "")
+
+
+def test_a_stream_on_a_press_port_is_said_to_be_one() -> None:
+    """Row 24."""
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, _):
+        assert listening(book)
+        stop = threading.Event()
+
+        def stream() -> None:
+            while not stop.wait(0.02):
+                port.send(b"12.34\r\n")
+
+        thread = threading.Thread(target=stream)
+        thread.start()
+        try:
+            assert until(lambda: book.said("trouble", "mode=stream"))
+            kept = len(book.readings)
+            # What goes on streaming is stored no more.
+            assert not until(lambda: len(book.readings) > kept, 0.3)
+        finally:
+            stop.set()
+            thread.join()
+
+
+def test_a_stream_gives_one_reading_for_each_strip() -> None:
+    """Row 23, at the record."""
+    with (
+        plugged() as port,
+        bench(f"serial:{port.target},name=g,unit=mm,mode=stream,settle=0.1") as (book, _),
+    ):
+        assert listening(book)
+        port.send(b"4\r\n")  # The tail of a line that began before anyone listened.
+        for width in ("12.00", "13.00"):
+            count = len(book.readings)
+
+            def still(width: str = width, count: int = count) -> bool:
+                port.send(f"{width}\r\n".encode())
+                return len(book.readings) > count
+
+            assert until(still)
+        assert book.sent() == ["12.00", "13.00"]
+
+
+def test_a_caliper_is_asked_and_answers() -> None:
+    """Row 25: no answer is shown, asked once more; a surplus answer is dropped."""
+    asked: list[bytes] = []
+    answers = iter([b"1.00\r\n", b"2.00\r\n2.01\r\n", b"", b"3.00\r\n"])
+
+    def answer(data: bytes) -> bytes:
+        asked.append(data)
+        return next(answers, b"")
+
+    port = TcpPort(answer=answer)
+    spec = f"serial:{port.target},name=g,unit=mm,mode=ask,request=?\\r"
+    try:
+        with bench(spec) as (book, instruments):
+            assert listening(book)
+            instruments.ask("g")
+            assert until(lambda: book.sent() == ["1.00"])
+            instruments.ask("g")
+            assert until(lambda: book.sent() == ["1.00", "2.00"])
+            assert until(lambda: book.refusals)
+            assert book.refusals[0].raw == "2.01"
+            instruments.ask("g")
+            assert until(lambda: book.sent() == ["1.00", "2.00", "3.00"])
+            assert asked == [b"?\r"] * 4
+            instruments.ask("g")
+            assert until(lambda: state_of(instruments, "g").state == "quiet")
+            assert "does not answer" in state_of(instruments, "g").message
+            # Abandoned is abandoned: this answer belongs to no question.
+            port.send(b"4.00\r\n")
+            assert until(lambda: any(each.raw == "4.00" for each in book.refusals))
+            assert book.sent() == ["1.00", "2.00", "3.00"]
+    finally:
+        port.close()
+
+
+def test_a_caliper_can_be_asked_at_an_interval() -> None:
+    port = TcpPort(answer=lambda _: b"1.00\r\n")
+    spec = f"serial:{port.target},name=g,unit=mm,mode=ask,request=?,interval=0.02"
+    try:
+        with bench(spec) as (book, _):
+            assert until(lambda: len(book.readings) >= 3)
+    finally:
+        port.close()
+
+
+def test_order_and_gaps_survive_a_clock_that_steps_back() -> None:
+    """Row 27."""
+    start = datetime(2031, 5, 6, tzinfo=UTC)
+    steps = itertools.count()
+
+    def wall() -> datetime:
+        return start - timedelta(hours=next(steps))
+
+    with plugged() as port, bench(f"serial:{port.target},unit=mm", wall=wall) as (book, _):
+        assert listening(book)
+        for number in range(3):
+            port.send(f"{number}.5\r\n".encode())
+            assert until(lambda number=number: len(book.readings) == number + 1)
+        assert book.sent() == ["0.5", "1.5", "2.5"]
+        taken = [each.taken_at for each in book.readings]
+        assert taken == sorted(taken, reverse=True)
+        assert all((each.since_previous_ms or 0) >= 0 for each in book.readings)
+        ids = [each.id for each in book.readings]
+        assert ids == sorted(ids)
+
+
+def test_two_instruments_at_once_are_never_mixed() -> None:
+    """Row 28."""
+    with (
+        plugged() as one,
+        plugged() as two,
+        bench(f"serial:{one.target},name=one,unit=mm", f"serial:{two.target},name=two,unit=mm") as (
+            book,
+            _,
+        ),
+    ):
+        assert listening(book, 2)
+        for number in range(20):
+            # In pieces that interleave.
+            one.send(f"1.{number:02d}".encode())
+            two.send(f"2.{number:02d}".encode())
+            one.send(b"\r\n")
+            two.send(b"\r\n")
+        assert until(lambda: len(book.readings) == 40)
+        assert book.sent("one") == [f"1.{number:02d}" for number in range(20)]
+        assert book.sent("two") == [f"2.{number:02d}" for number in range(20)]
+
+
+def test_a_mad_instrument_delays_no_other_and_floods_nothing() -> None:
+    """Row 34."""
+    with (
+        plugged() as mad,
+        plugged() as calm,
+        bench(
+            f"serial:{mad.target},name=mad,unit=mm", f"serial:{calm.target},name=calm,unit=mm"
+        ) as (book, _),
+    ):
+        assert listening(book, 2)
+        stop = threading.Event()
+
+        def rave() -> None:
+            while not stop.is_set():
+                mad.send(b"what? ever 1 2 3\r\n" * 20)
+                time.sleep(0.005)
+
+        thread = threading.Thread(target=rave)
+        thread.start()
+        try:
+            assert until(lambda: len(book.refusals) >= 20)
+            delays = []
+            for number in range(10):
+                pressed = time.monotonic()
+                calm.send(f"{number}.5\r\n".encode())
+                assert until(lambda number=number: len(book.sent("calm")) == number + 1)
+                delays.append(time.monotonic() - pressed)
+            # Thousands of lines have gone by: listed are a burst, then two a second.
+            assert len(book.refusals) < 60
+        finally:
+            stop.set()
+            thread.join()
+        assert sorted(delays)[5] < 0.1
+        # None is passed over in silence.
+        listed = r"([0-9]+) more lines (?:before it )?were not understood"
+        assert until(lambda: re.search(listed, book.refusals[-1].reason))
+
+
+def test_readings_wait_in_order_while_the_store_fails() -> None:
+    """Row 35: nothing is lost, the fault is said aloud, and clears by itself."""
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
+        assert listening(book)
+        book.fault = OSError("No space left on device")
+        for number in range(5):
+            port.send(f"{number}.5\r\n".encode())
+        assert until(lambda: state_of(instruments, "g").state == "trouble")
+        assert "No space left" in state_of(instruments, "g").message
+        assert book.readings == []
+        book.fault = None
+        assert until(lambda: len(book.readings) == 5)
+        assert book.sent() == [f"{number}.5" for number in range(5)]
+        assert until(lambda: state_of(instruments, "g").state == "listening")
+
+
+def test_a_slow_store_holds_up_no_port() -> None:
+    """Row 35: the port is read on while the store hangs."""
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
+        assert listening(book)
+        book.gate.clear()
+        port.send(b"1.00\r\n")
+        first = state_of(instruments, "g").last_heard
+        assert until(lambda: state_of(instruments, "g").last_heard != first)
+        heard = state_of(instruments, "g").last_heard
+        port.send(b"2.00\r\n")
+        assert until(lambda: state_of(instruments, "g").last_heard != heard)
+        port.unplug()
+        assert until(lambda: book.said("unplugged"), 1.0)
+        book.gate.set()
+        assert until(lambda: book.sent() == ["1.00", "2.00"])
+
+
+def test_stopping_hands_on_what_was_heard_and_gives_back_what_no_store_took() -> None:
+    """Row 36."""
+    with plugged() as port:
+        book = Notebook()
+        instruments = Instruments(book.keep, book.refuse, book.report)
+        instruments.start([parse_spec(f"serial:{port.target},name=g,unit=mm")])
+        assert listening(book)
+        book.fault = OSError("gone")
+        port.send(b"1.00\r\n2.00\r\n3.0")
+        assert until(lambda: state_of(instruments, "g").state == "trouble")
+        left = instruments.stop()
+        assert [each.sent for each in left] == ["1.00", "2.00"]
+        assert book.readings == []
+        # The port is free again, and the half line is nowhere.
+            serial.Serial(port.target, exclusive=True).close()
+
+
+def test_stopping_takes_no_longer_than_two_seconds_whatever_hangs() -> None:
+    """Row 36: an address that swallows connections, a store that hangs."""
+    with socket.create_server(("127.0.0.1", 0), backlog=1) as deaf, plugged() as port:
+        book = Notebook()
+        instruments = Instruments(book.keep, book.refuse, book.report)
+        address = f"rfc2217://127.0.0.1:{deaf.getsockname()[1]}"
+        instruments.start(
+            parse_spec(text) for text in (f"serial:{address}", f"serial:{port.target},unit=mm")
+        )
+        assert listening(book)
+        book.gate.clear()
+        port.send(b"1.00\r\n")
+        assert until(lambda: any(each.last_heard for each in instruments.states()))
+        began = time.monotonic()
+        left = instruments.stop()
+        assert time.monotonic() - began < 2.5
+        assert [each.sent for each in left] == ["1.00"]
+        book.gate.set()
+
+
+def test_names_come_from_the_port_and_stay_apart() -> None:
+    with bench() as (_, instruments):
+        assert (
+            instruments.add(parse_spec("serial:/dev/nothing/usb-Shop_Gauge_7-if00"))
+            == "Shop-Gauge-7"
+        )
+        assert (
+            instruments.add(parse_spec("serial:/dev/nothing/usb-Shop_Gauge_7-if00"))
+            == "Shop-Gauge-7-2"
+        )
+        other = parse_spec("serial:/dev/nothing/usb-Shop_Gauge_7-if00,bench=left")
+        assert instruments.add(other) == "Shop-Gauge-7"
+        assert len(instruments.states()) == 3
+        instruments.remove("Shop-Gauge-7")
+        assert [(each.bench, each.caliper) for each in instruments.states()] == [
+            ("main", "Shop-Gauge-7-2"),
+            ("left", "Shop-Gauge-7"),
+        ]
+        with pytest.raises(KeyError):
+            instruments.remove("Shop-Gauge-7")
+
+
+@pytest.mark.parametrize(
+    ("spec", "name"),
+    [
+        ("serial:/dev/serial/by-id/usb-Shop_Gauge_0017-if00-port0", "Shop-Gauge-0017"),
+        ("serial:/dev/ttyUSB0", "ttyUSB0"),
+        ("serial:COM7", "COM7"),
+        ("serial:socket://127.0.0.1:5001", "127.0.0.1-5001"),
+        ("serial:spy:///dev/ttyUSB0?file=/tmp/log", "ttyUSB0"),
+        ("keys:/dev/input/by-id/usb-Shop_Typing_Gauge-event-kbd", "Shop-Typing-Gauge"),
+        ("hid:1209:0001", "hid-1209-0001"),
+        ("stdin:", "stdin"),
+    ],
+)
+def test_a_default_name_is_one_a_person_can_say(spec: str, name: str) -> None:
+    assert default_name(parse_spec(spec)) == name
+
+
+def test_a_removed_caliper_is_let_go() -> None:
+    with plugged() as port, bench(f"serial:{port.target},name=g") as (book, instruments):
+        assert listening(book)
+        instruments.remove("g")
+        assert book.said("stopped")
+        assert instruments.states() == ()
+            serial.Serial(port.target, exclusive=True).close()
+
+
+def test_a_failing_report_does_not_deafen_the_bench() -> None:
+    book = Notebook()
+
+    def report(state: CaliperState) -> None:
+        book.states.append(state)
+        raise RuntimeError("the page is gone")
+
+    with plugged() as port:
+        instruments = Instruments(book.keep, book.refuse, report)
+        instruments.start([parse_spec(f"serial:{port.target},unit=mm")])
+        assert listening(book)
+        port.send(b"1.00\r\n")
+        assert until(lambda: book.readings)
+        instruments.stop()
+
+
+def test_a_pretend_bench_is_heard_like_any_other() -> None:
+    pretend = PretendBench(seed=5)
+    try:
+        with bench(str(pretend.spec)) as (book, _):
+            sent = [
+                pretend.press("reversal", place, trial).decode().strip()
+                for trial in (1, 2)
+                for place in (0, 1)
+            ]
+            assert until(lambda: len(book.readings) == 4)
+            assert book.sent() == sent
+    finally:
+        pretend.close()
+
+
+def test_a_hundred_and_fifty_instruments_lose_nothing() -> None:
+    """All at once, each line to its own caliper, in order."""
+    count, lines = 150, 5
+    ports = [PtyPort() for _ in range(count)]
+    specs = [f"serial:{port.target},name=g{number},unit=mm" for number, port in enumerate(ports)]
+    before = set(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else set()
+    try:
+        with bench(*specs) as (book, _):
+            assert listening(book, count)
+            for line in range(lines):
+                for number, port in enumerate(ports):
+                    port.send(f"{number}.{line}\r\n".encode())
+            assert until(lambda: len(book.readings) == count * lines, 30)
+            for number in range(count):
+                assert book.sent(f"g{number}") == [f"{number}.{line}" for line in range(lines)]
+    finally:
+        for port in ports:
+            port.close()
+    if before:
+        assert len(os.listdir("/proc/self/fd")) <= len(before)
