@@ -407,7 +407,7 @@ def test_stopping_hands_on_what_was_heard_and_gives_back_what_no_store_took() ->
         assert [each.sent for each in left] == ["1.00", "2.00"]
         assert book.readings == []
         # The port is free again, and the half line is nowhere.
-            serial.Serial(port.target, exclusive=True).close()
+        serial.Serial(port.target, exclusive=True).close()
 
 
 def test_stopping_takes_no_longer_than_two_seconds_whatever_hangs() -> None:
@@ -475,7 +475,7 @@ def test_a_removed_caliper_is_let_go() -> None:
         instruments.remove("g")
         assert book.said("stopped")
         assert instruments.states() == ()
-            serial.Serial(port.target, exclusive=True).close()
+        serial.Serial(port.target, exclusive=True).close()
 
 
 def test_a_failing_report_does_not_deafen_the_bench() -> None:
