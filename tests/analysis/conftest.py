@@ -83,7 +83,7 @@ def five_cut_strip(saw: Saw, strip: str) -> Any:
     if strip == "right":
         mirrored = five_cut_strip(Saw(-saw.angle), "left")
         return scale(mirrored, xfact=-1, origin=(0, 0))
-    panel = Polygon([(-200, 0), (2000, 0), (2010, 2030), (-180, 2000)])
+    panel = Polygon([(-500, 0), (2500, 0), (2510, 2530), (-480, 2500)])
     lean = math.degrees(saw.angle)
     for _ in range(4):
         fresh = saw.keep(panel, "right")
@@ -91,6 +91,6 @@ def five_cut_strip(saw: Saw, strip: str) -> Any:
         # The fresh edge now runs along y = 0; the new left end stands beyond the blade, far
         # enough that the next cut trims it whole.
         left, _, right, _ = panel.bounds
-        panel = translate(panel, xoff=-left - 0.3 * (right - left))
+        panel = translate(panel, xoff=-left - 0.45 * (right - left))
     # Enough to reach past side A where it leans away.
     return saw.keep(panel, "left", at=200)
