@@ -21,6 +21,7 @@ let trials = new Map();
 let score = null;
 let linked = false;
 let justCompleted = null; // a complete trial not yet said aloud
+let answered = false; // the next reading that goes was sounded already (jaws shut and sent)
 const calipers = new Map();
 
 const method = () => methods.get(series?.method);
@@ -73,7 +74,6 @@ async function showGuide() {
   at("acknowledge-row").hidden = !cautious;
   at("acknowledge").checked = false;
   at("start").disabled = cautious;
-  at("start-problem").hidden = true;
   view("guide");
 }
 
@@ -130,8 +130,14 @@ async function begin(running) {
   for (const trial of whole.trials) trials.set(trial.id, trial);
   score = whole.score;
   const last = bench.last_reading;
-  if (last && last.outcome !== "no series" && whole.trials.length) measuring.showReading(last, chosen);
+  if (last && whole.trials.length) measuring.showReading({ ...last, outcome: outcomeNow(last, whole.trials) }, chosen);
   everything();
+}
+
+// What became of a reading is told as of when it came; it may have been taken back since.
+function outcomeNow(reading, all) {
+  const counts = all.some((t) => t.readings.some((r) => r.id === reading.id));
+  return ["kept", "complete"].includes(reading.outcome) && !counts ? "taken back" : reading.outcome;
 }
 
 function everything() {
@@ -146,7 +152,7 @@ function ended() {
   for (const id of ["take-back", "swap-ends", "finish", "press"]) at(id).hidden = true;
   at("again").hidden = false;
   at("closed-jaws-hint").hidden = true;
-  measuring.showState("waiting", "the series is finished");
+  measuring.showFinished();
   at("again").focus();
   wake();
 }
@@ -190,7 +196,8 @@ function heardReading(reading) {
   heardLine(`${measuring.numberIn(reading)} ${reading.unit}: heard from ${reading.caliper}`);
   // A repeat is the same press once more, and was answered already.
   if (reading.outcome !== "bounced") sounds.play(reading.outcome === "no series" ? "kept" : reading.outcome);
-  if (reading.outcome === "taken back") sounds.say("Taken back.");
+  answered = reading.outcome === "taken back";
+  if (answered) sounds.say("Taken back.");
   ask();
 }
 
@@ -204,6 +211,15 @@ function heardRefusal(refusal) {
 function heardTrial(trial) {
   if (!series || trial.series !== series.id) return;
   const before = trials.get(trial.id);
+  const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)) ?? [];
+  if (gone.length) {
+    measuring.showReading({ ...gone.at(-1), trial: trial.number, outcome: "taken back" }, method());
+    if (!answered) {
+      sounds.play("taken back");
+      sounds.say("Taken back.");
+    }
+    answered = false;
+  }
   if (trial.state === "gone") trials.delete(trial.id);
   else trials.set(trial.id, trial);
   if (trial.state === "complete" && before?.state !== "complete") justCompleted = trial;
@@ -357,13 +373,20 @@ function wire() {
   at("back-to-setup").addEventListener("click", () => view("setup"));
   at("start").addEventListener("click", async () => {
     at("start").disabled = true;
-    const made = await setup.start(name);
+    try {
+      await setup.start(name);
+      await ask();
+    } catch (error) {
+      view("setup", false);
+      setup.showProblem(error);
+    }
     at("start").disabled = false;
-    if (made) await ask();
-    else view("setup", false);
   });
 
-  at("take-back").addEventListener("click", (event) => act(`${bench_path}/take-back`, {}, event.currentTarget));
+  at("take-back").addEventListener("click", (event) => {
+    if ([...trials.values()].some((t) => t.readings.length)) act(`${bench_path}/take-back`, {}, event.currentTarget);
+    else notice("There is no reading in this series to take back.", true);
+  });
   at("swap-ends").addEventListener("click", (event) => act(`${bench_path}/swap-ends`, {}, event.currentTarget));
   at("restore").addEventListener("click", (event) => act(`${bench_path}/restore`, { reading: event.currentTarget.dataset.reading }, event.currentTarget));
   at("press").addEventListener("click", (event) => act(`${bench_path}/pretend-press`, {}, event.currentTarget));

@@ -41,7 +41,9 @@ export function showReading(reading, method) {
   const outcome = reading.outcome;
   value.className = "value";
   value.dataset.state = outcome;
-  value.replaceChildren(numberIn(reading), make("small", reading.unit));
+  const number = numberIn(reading);
+  value.style.setProperty("--characters", number.length);
+  value.replaceChildren(number, make("small", reading.unit));
   const trial = reading.trial ? words.trialName(method, reading.trial) : "";
   const place = method?.places.find((p) => p.key === reading.place)?.label ?? reading.place;
   const said = {
@@ -55,7 +57,7 @@ export function showReading(reading, method) {
   const more = [];
   if (outcome === "taken back" && trial) more.push(`It no longer counts for ${trial}.`);
   for (const flag of reading.flags ?? []) more.push(capital(FLAGS[flag] ?? flag) + ".");
-  if (reading.sent.trim() !== numberIn(reading)) more.push(`As received: ${reading.sent}`);
+  if (reading.sent.trim() !== number) more.push(`As received: ${reading.sent}`);
   at("state-more").textContent = more.join(" ");
   at("restore").hidden = outcome !== "bounced";
   at("restore").dataset.reading = outcome === "bounced" ? reading.id : "";
@@ -88,10 +90,17 @@ export function showNothingYet() {
   const value = at("value");
   value.className = "value";
   value.dataset.state = "waiting";
+  value.style.setProperty("--characters", 4);
   value.textContent = "–";
   showState("waiting", "waiting for the first press");
   at("state-more").textContent = "";
   at("restore").hidden = true;
+}
+
+/** Say that the series is over, under its last reading or without one. */
+export function showFinished() {
+  showNothingYet();
+  showState("waiting", "the series is finished");
 }
 
 /** Light the place that is read next, in words and in the drawing. */
@@ -105,7 +114,7 @@ export function showNext(next, method, trial) {
     place.classList.toggle("read", next?.place !== key && count > 0);
   }
   if (!next) return;
-  const often = next.repeats > 1 ? `, reading ${next.repeat} of ${next.repeats}` : "";
+  const often = next.repeats > 1 ? `, reading ${next.repeat + 1} of ${next.repeats}` : "";
   line.querySelector("span").replaceChildren(
     `Next: ${next.label}`,
     make("small", words.trialName(method, next.trial) + often),
@@ -115,11 +124,11 @@ export function showNext(next, method, trial) {
 /** All trials, the newest first. */
 export function showTrials(trials, series, method) {
   const places = method?.places ?? [];
-  const lean = (name) => (value, trial) => (value == null ? "–" : words.angle(value, words.decimalsFor(trial.expanded_uncertainty_deg)));
+  const lean = (value, trial) => (value == null ? "–" : words.angle(value, words.decimalsFor(trial.expanded_uncertainty_deg)));
   const columns = [];
-  if (places.length > 1) columns.push(["Deviation", (t) => (t.deviation_mm == null ? "–" : words.deviation(t.deviation_mm, series.unit))]);
+  if (places.length > 1) columns.push([`Deviation, ${series.unit === "in" ? "thou" : "mm"}`, (t) => (t.deviation_mm == null ? "–" : words.deviation(t.deviation_mm, series.unit))]);
   for (const [name, title] of [["angle", "Angle"], ["tilt", "Tilt"]]) {
-    if (method?.reveals.includes(name)) columns.push([title, (t) => lean(name)(t[`${name}_deg`], t)]);
+    if (method?.reveals.includes(name)) columns.push([title, (t) => lean(t[`${name}_deg`], t)]);
   }
   if (method?.reveals.includes("length") && places.length > 1) columns.push(["Mean", (t) => (t.length_mm == null ? "–" : words.length(t.length_mm, series.unit))]);
 
@@ -160,8 +169,8 @@ export function showScore(score, series) {
   }
   const angular = known && quantity.unit === "deg";
   at("result").querySelector(".lean").dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
-  at("figure").replaceChildren(...(known ? figure(quantity, series) : ["No complete trial yet"]));
-  at("sentence").textContent = quantity ? [quantity.sentence, quantity.remedy].filter(Boolean).join(" ") : "";
+  at("figure").replaceChildren(...(known ? figure(quantity, series) : []));
+  at("sentence").textContent = quantity ? [quantity.sentence, quantity.remedy].filter(Boolean).join(" ") : "No complete trial yet.";
   const others = Object.entries(score?.quantities ?? {}).filter(([name]) => name !== main?.[0]);
   at("more-figures").replaceChildren(
     ...others.map(([name, q]) => make("p", `${capital(name)}: ${q.sentence || "no complete trial yet."}`)),
@@ -176,13 +185,13 @@ function figure(quantity, series) {
   if (quantity.unit === "deg") {
     const decimals = words.decimalsFor(u);
     mean = words.angle(quantity.mean, decimals);
-    if (u != null) sure = ` ± ${u.toFixed(decimals)}°`;
+    if (u != null) sure = `± ${u.toFixed(decimals)}°`;
   } else {
     const scale = series.unit === "in" ? 25.4 : 1;
     const decimals = words.decimalsFor(u == null ? null : u / scale, 2);
     mean = words.length(quantity.mean, series.unit, decimals);
-    if (u != null) sure = ` ± ${(u / scale).toFixed(decimals)}`;
+    if (u != null) sure = `± ${(u / scale).toFixed(decimals)}`;
   }
   const count = `${quantity.trials} ${quantity.trials === 1 ? "trial" : "trials"}`;
-  return [mean + sure, make("small", u == null ? ` (${count})` : ` (95 %, ${count})`)];
+  return [mean, make("small", u == null ? count : `${sure} (95 %, ${count})`)];
 }

@@ -7,6 +7,8 @@ import { Refused, memory, post } from "./http.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 8000;
+// An entry that the server itself trips over must not hold back all that come after it.
+const MOST_FAILURES = 4;
 
 /**
  * `answered(entry, body)` and `refused(entry, error)` are told of each entry's end,
@@ -17,6 +19,7 @@ export function outbox(key, { answered, refused, waiting }) {
   let sending = false;
   let wait = FIRST_WAIT_MS;
   let timer = null;
+  let failures = 0;
 
   const keep = () => memory.set(key, entries);
 
@@ -31,8 +34,7 @@ export function outbox(key, { answered, refused, waiting }) {
         done();
         answered(entry, body);
       } catch (error) {
-        // A refusal is an answer. A server in trouble (5xx, 429) will take it later.
-        if (error instanceof Refused && error.status < 500 && error.status !== 429 && error.status !== 408) {
+        if (isFinal(error) || (error.status === 500 && ++failures >= MOST_FAILURES)) {
           done();
           refused(entry, error);
           continue;
@@ -46,7 +48,13 @@ export function outbox(key, { answered, refused, waiting }) {
     sending = false;
   }
 
+  // A refusal is an answer. A server that is in trouble or busy will take it later.
+  function isFinal(error) {
+    return error instanceof Refused && error.status < 500 && error.status !== 429 && error.status !== 408;
+  }
+
   function done() {
+    failures = 0;
     entries.shift();
     keep();
     wait = FIRST_WAIT_MS;

@@ -17,9 +17,17 @@ export const method = () => methods.get(fields.method.value);
 /** Fill the form with what was set up last, and with the machines there are. */
 export async function prepare(known) {
   methods = known;
-  remembered(memory.get("setup", {}));
+  const last = memory.get("setup", null);
+  if (last) remembered(last);
   await offerMachines();
   adapt();
+  const machine = machines.find((m) => m.id === fields.machine.value);
+  const shortcut = document.getElementById("as-last");
+  shortcut.hidden = !last || !machine;
+  if (!shortcut.hidden) {
+    const length = method()?.baseline ? `, ${fields.baseline.value} ${unit()}` : "";
+    shortcut.querySelector("span").textContent = `${machine.name}, ${method()?.title}${length}`;
+  }
 }
 
 /** `unitChanged` is called when the unit for typed values may have changed. */
@@ -81,7 +89,7 @@ const capital = (words) => words[0].toUpperCase() + words.slice(1);
 
 function visible(name) {
   const field = document.getElementById(name.replace("_", "-"));
-  return field && !field.closest("[hidden] label, label[hidden]");
+  return field && !field.closest("label[hidden], #new-machine[hidden]");
 }
 
 /** What is plainly missing or no number, as [field name, sentence]. */
@@ -98,7 +106,8 @@ function slips() {
   needed("tolerance_gap", "Type the largest gap you accept.");
   needed("tolerance_joint", "Type the length of the joint.");
   needed("tolerance_length", "Type how far off a length may be.");
-  for (const name of ["baseline", "thickness", "inset", "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length"]) {
+  needed("tolerance_nominal", "Type the length that is wanted.");
+  for (const name of ["baseline", "thickness", "inset", "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"]) {
     const value = fields[name].value;
     if (visible(name) && value.trim() && !NUMBER.test(value)) found.push([name, `“${value}” is not a plain number such as 8.026 or 203,86.`]);
   }
@@ -141,7 +150,7 @@ function show(errors, detail) {
   const any = errors.length > 0 || detail !== "";
   problem.hidden = !any;
   problem.textContent = detail || (first ? "Something is still missing or wrong: see the marked fields." : "") || elsewhere.join("\n");
-  first?.focus();
+  if (any) (first ?? problem).focus();
   return any;
 }
 
@@ -163,35 +172,32 @@ function payload(bench, machine) {
     tolerance_gap: text("tolerance_gap"),
     tolerance_joint: text("tolerance_joint"),
     tolerance_length: text("tolerance_length"),
+    tolerance_nominal: text("tolerance_nominal"),
     note: fields.note.value.trim() || undefined,
   };
 }
 
-/**
- * Make the machine if it is new, and the series; remember everything for the next one.
- * Returns the series, or null with the reasons shown in the form.
- */
+/** Make the machine if it is new, and the series; remember everything for the next one. */
 export async function start(bench) {
-  try {
-    let machine = fields.machine.value;
-    if (machine === "") {
-      const made = await post("/api/machines", { name: fields.machine_name.value.trim(), kind: fields.kind.value.trim() });
-      machine = made.id;
-      memory.set("machine", machine);
-      await offerMachines();
-      adapt();
-    }
-    const series = await post("/api/series", payload(bench, machine));
+  let machine = fields.machine.value;
+  if (machine === "") {
+    const made = await post("/api/machines", { name: fields.machine_name.value.trim(), kind: fields.kind.value.trim() });
+    machine = made.id;
     memory.set("machine", machine);
-    const kept = Object.fromEntries(new FormData(form));
-    for (const name of ["machine", "machine_name", "kind", "note"]) delete kept[name];
-    memory.set("setup", kept);
-    fields.machine_name.value = fields.note.value = "";
-    show([], "");
-    return series;
-  } catch (error) {
-    const errors = error instanceof Refused ? error.errors.map((e) => [e.field, e.message]) : [];
-    show(errors, error.message);
-    return null;
+    await offerMachines();
+    adapt();
   }
+  await post("/api/series", payload(bench, machine));
+  memory.set("machine", machine);
+  const kept = Object.fromEntries(new FormData(form));
+  for (const name of ["machine", "machine_name", "kind", "note"]) delete kept[name];
+  memory.set("setup", kept);
+  fields.machine_name.value = fields.note.value = "";
+  show([], "");
+}
+
+/** Show why the series could not start, at the fields where it names them. */
+export function showProblem(error) {
+  const errors = error instanceof Refused ? error.errors.map((e) => [e.field, e.message]) : [];
+  show(errors, error.message);
 }

@@ -26,11 +26,11 @@ export function length(mm, unit, decimals) {
   return `${trimMinus(mm.toFixed(decimals ?? 3))} mm`;
 }
 
-/** A deviation with its sign, in millimetres or thousandths of an inch. */
+/** A deviation with its sign: in millimetres, or in thou (thousandths) for inches. */
 export function deviation(mm, unit) {
   const value = Number(mm);
-  const shown = unit === "in" ? trimMinus(((value / MM_PER_INCH) * 1000).toFixed(1)) + " thou" : trimMinus(value.toFixed(3)) + " mm";
-  return shown.startsWith("−") || /^[0. ]+(mm|thou)$/.test(shown) ? shown : "+" + shown;
+  const shown = trimMinus(unit === "in" ? ((value / MM_PER_INCH) * 1000).toFixed(1) : value.toFixed(3));
+  return value > 0 && Number(shown) !== 0 ? `+${shown}` : shown;
 }
 
 function trimMinus(text) {
