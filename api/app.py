@@ -7,10 +7,9 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import APIRouter, FastAPI
-from fastapi.staticfiles import StaticFiles
 
 from api import VERSION, problems
-from api.pages import STATIC
+from api.pages import StaticPages
 from api.routes import (
     benches,
     health,
@@ -48,5 +47,5 @@ def build(shop: Shop) -> FastAPI:
         under_api.include_router(room.router)
     app.include_router(under_api)
     app.include_router(pages.router)
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/static", StaticPages(), name="static")
     return app

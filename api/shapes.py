@@ -31,7 +31,7 @@ def _as_text(value: object) -> object:
 
 def aware(value: datetime) -> datetime:
     """A moment without a zone is taken as UTC."""
-    return value.replace(tzinfo=UTC) if value.tzinfo is None else value
+    return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
 LengthText = Annotated[str, BeforeValidator(_as_text), Field(max_length=40)]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import argparse
 import logging
+import signal
 import socket
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NoReturn
 
 from api.commands import fail
 
@@ -62,6 +63,10 @@ def run(args: argparse.Namespace) -> int:
     except StoreError as error:
         listener.close()
         fail(str(error))
+    # The server ends on these signals by itself and then lets them through to here, where
+    # they must still let the instruments commit what they heard.
+    for sig in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(sig, _end)
     try:
         shop.start()
         _serve(shop, listener)
@@ -69,6 +74,10 @@ def run(args: argparse.Namespace) -> int:
         shop.close()
         listener.close()
     return 0
+
+
+def _end(_signal: int, _frame: FrameType | None) -> NoReturn:
+    raise SystemExit(0)
 
 
 def _settings(args: argparse.Namespace) -> Settings:
