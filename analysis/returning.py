@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis import quantiles
@@ -141,23 +142,23 @@ def _more_cuts(
     var_before, df_before = a.sd**2 / a.n, a.n - 1.0
     if a.sd < floor_sd:
         var_before, df_before = floor2, math.inf
-    size = abs(shift.estimate)
-    for more in range(1, _MOST_CUTS + 1):
-        n = b.n + more
-        if n < 2:
-            continue
-        var_after, df_after = sd_after**2 / n, n - 1.0
-        if sd_after < floor_sd:
-            var_after, df_after = floor2, math.inf
-        d = difference_from_parts(size, [(var_before, df_before), (var_after, df_after)], level)
-        if d.standard_error is None or d.df is None or d.interval is None:
-            return None
-        if d.interval.low > 0:
-            return more
-        reach = quantiles.student_t(level, d.df) * d.standard_error
-        if margin is not None and size + reach < margin:
-            return more
-    return None
+    first = max(1, 2 - b.n)
+    n = np.arange(b.n + first, b.n + _MOST_CUTS + 1, dtype=float)
+    var_after, lost_after = sd_after**2 / n, 1 / (n - 1)
+    if sd_after < floor_sd:
+        var_after, lost_after = np.full_like(n, floor2), np.zeros_like(n)
+    variance = var_before + var_after
+    if not variance[0] > 0:
+        return None
+    # Welch and Satterthwaite, for every number of cuts at once.
+    lost = (var_before / variance) ** 2 / df_before + (var_after / variance) ** 2 * lost_after
+    df = 1 / np.maximum(lost, 1e-9)
+    error, size = np.sqrt(variance), abs(shift.estimate)
+    tells = size > quantiles.student_t_array((1 + level) / 2, df) * error
+    if margin is not None:
+        tells |= size + quantiles.student_t_array(level, df) * error < margin
+    found = np.flatnonzero(tells)
+    return int(found[0]) + first if found.size else None
 
 
 def _sentence(
