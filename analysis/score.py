@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 # Fewer trials than this say nothing about one following on the other.
 _ENOUGH_FOR_ORDER: Final = 10
+# Fewer than this know their own scatter to no better than 40 %.
+_ENOUGH_FOR_SCATTER: Final = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -614,6 +616,11 @@ def _notes(
         notes.append(
             "One trial tells nothing of the machine's own scatter: the uncertainty is that of "
             "the measuring alone."
+        )
+    if 2 <= trials < _ENOUGH_FOR_SCATTER and any(q.sd for q in quantities.values()):
+        notes.append(
+            f"A standard deviation from {trials} trials is itself in doubt by "
+            f"{100 * spread.sd_doubt(trials):.0f} %; five or more trials tell more."
         )
     if trials >= 2 and any(q.sd == 0 for q in quantities.values()):
         notes.append("All trials are alike to the caliper's last digit: it hides the scatter.")

@@ -76,6 +76,15 @@ def serial_correlation(values: ArrayLike) -> float | None:
     return float(np.dot(rest[:-1], rest[1:]) / np.dot(rest, rest))
 
 
+def sd_doubt(n: int) -> float:
+    """How far the standard deviation of n normal values is itself in doubt, as a share of it.
+
+    sqrt(1 / c4^2 - 1), c4 = E[s] / sigma (JCGM 100:2008, E.4.3 and table E.1); n >= 2.
+    """
+    c4 = math.sqrt(2 / (n - 1)) * math.exp(math.lgamma(n / 2) - math.lgamma((n - 1) / 2))
+    return math.sqrt(1 / c4**2 - 1)
+
+
 def mean_interval(mean: float, sd: float, n: int, level: float = LEVEL) -> Interval:
     """Confidence interval of the mean: mean +- t sd / sqrt(n) (e-Handbook 1.3.5.2); n >= 2."""
     half = quantiles.student_t((1 + level) / 2, n - 1) * sd / math.sqrt(n)

@@ -34,7 +34,7 @@ class Case:
         for key in keys:
             expected = expected[key]
         limits = self.tolerance
-        if "per_key" in limits and keys:
+        if "per_key" in limits:
             limits = limits["per_key"][keys[0]]
         return value == pytest.approx(expected, abs=limits.get("abs", 0), rel=limits.get("rel", 0))
 

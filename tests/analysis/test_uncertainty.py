@@ -1,0 +1,244 @@
+"""Budgets against the Guide's own examples, and what the texts as sent say of the caliper."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from analysis import quantiles, spread, uncertainty
+from analysis.uncertainty import Contribution, combine, resolution_nm
+from tests.analysis.published import case, cases
+
+
+def test_the_end_gauge_of_the_guide_comes_out():
+    given = case("gum-h1-end-gauge")
+    i = given.inputs
+    l_s, u_s, df_s = i["l_s_nm"]
+    d = combine(
+        Contribution(str(k), 0, "nm", "normal", u, 1, df)
+        for k, (u, df) in enumerate(i["d_nm"]["components"])
+    )
+    assert given.near(d.effective_degrees_of_freedom, "nu_d")
+    theta = math.hypot(i["theta"]["u_mean"], uncertainty.arcsine(i["theta"]["cyclic_amplitude"]))
+    lines = {
+        "l_s": Contribution("standard", l_s, "nm", "normal", u_s, 1, df_s),
+        "d": Contribution(
+            "difference", i["d_nm"]["mean"], "nm", "normal", d.combined, 1,
+            d.effective_degrees_of_freedom,
+        ),
+        "d_alpha": Contribution(
+            "expansion", 0, "1/K", "rectangular",
+            uncertainty.rectangular(i["delta_alpha"]["half_width"]),
+            -l_s * i["theta"]["value"], i["delta_alpha"]["df"],
+        ),
+        "d_theta": Contribution(
+            "temperature", 0, "K", "rectangular",
+            uncertainty.rectangular(i["delta_theta"]["half_width"]),
+            -l_s * i["alpha_s"]["value"], i["delta_theta"]["df"],
+        ),
+        # First order: these come in through differences that are zero.
+        "alpha_s": Contribution(
+            "expansion of the standard", i["alpha_s"]["value"], "1/K", "rectangular",
+            uncertainty.rectangular(i["alpha_s"]["half_width"]), 0.0,
+        ),
+        "theta": Contribution("deviation", i["theta"]["value"], "K", "arcsine", theta, 0.0),
+    }  # fmt: skip
+    for key in given.expected["components_nm"]:
+        assert abs(lines[key].contribution - given.expected["components_nm"][key]) <= 0.06
+    budget = combine(lines.values(), level=0.99)
+    assert given.near(l_s + i["d_nm"]["mean"], "l_nm")
+    assert given.near(budget.combined, "u_c_nm")
+    assert given.near(budget.effective_degrees_of_freedom, "nu_eff")
+    assert given.near(uncertainty.coverage_factor(16, 0.99), "t_0.99_two_sided_16")
+    assert given.near(2.92 * budget.combined, "U99_nm")
+
+
+def test_resistance_and_reactance_of_the_guide_come_out_with_their_correlations():
+    given = case("gum-h2-impedance")
+    x = np.array([given.inputs[k] for k in ("V", "I", "phi_rad")])
+    n = x.shape[1]
+    v, i, phi = means = x.mean(axis=1)
+    covariance = np.cov(x) / n
+    u = np.sqrt(np.diag(covariance))
+    assert given.near(list(means), "means")
+    assert given.near(list(u), "u_means")
+    r = covariance / np.outer(u, u)
+    for key, value in (("r_VI", r[0, 1]), ("r_Vphi", r[0, 2]), ("r_Iphi", r[1, 2])):
+        assert given.near(value, key)
+    z = v / i
+    resistance, reactance = z * math.cos(phi), z * math.sin(phi)
+    jacobian = [
+        [resistance / v, -resistance / i, -reactance],
+        [reactance / v, -reactance / i, resistance],
+        [z / v, -z / i, 0],
+    ]
+    out = uncertainty.propagate(jacobian, covariance)
+    uo = np.sqrt(np.diag(out))
+    ro = out / np.outer(uo, uo)
+    assert given.near([resistance, uo[0]], "R")
+    assert given.near([reactance, uo[1]], "X")
+    assert given.near([z, uo[2]], "Z")
+    for key, value in (("r_RX", ro[0, 1]), ("r_RZ", ro[0, 2]), ("r_XZ", ro[1, 2])):
+        assert given.near(value, key)
+
+
+def test_welch_satterthwaite_gives_the_guides_nineteen():
+    given = case("gum-g4-welch-satterthwaite")
+    budget = combine(
+        Contribution(str(df), 0, "%", "normal", u, 1, df)
+        for u, df in zip(given.inputs["relative_u_percent"], given.inputs["df"], strict=True)
+    )
+    assert given.near(budget.combined, "u_c_percent")
+    assert given.near(budget.effective_degrees_of_freedom, "nu_eff")
+    assert given.near(uncertainty.coverage_factor(19), "t_0.95_two_sided_19")
+    assert given.near(budget.expanded, "U95_percent")
+
+
+def test_how_poorly_few_readings_know_their_own_scatter():
+    given = case("gum-table-e1")
+    found = [100 * spread.sd_doubt(n) for n in given.inputs["n"]]
+    assert given.near(found, "percent")
+
+
+def test_each_distribution_has_the_guides_divisor():
+    given = case("gum-distribution-divisors")
+    i = given.inputs
+    for key, value in (
+        ("rectangular", uncertainty.rectangular(i["half_width"])),
+        ("triangular", uncertainty.triangular(i["half_width"])),
+        ("arcsine", uncertainty.arcsine(i["half_width"])),
+        ("trapezoidal", uncertainty.trapezoidal(i["half_width"], i["trapezoid_beta"])),
+        ("resolution_u", uncertainty.rounding(i["resolution"])),
+    ):
+        assert given.near(value, key)
+
+
+def test_inputs_that_err_together_add_up_and_others_do_not():
+    given = case("gum-type-a-correlated-difference")
+    n, u = given.inputs["n"], given.inputs["u_each_ohm"]
+    together = uncertainty.propagate(np.ones(n), np.full((n, n), u * u))
+    assert given.near(math.sqrt(together[0, 0]), "u_correlated_ohm")
+    apart = combine(Contribution(str(k), 0, "ohm", "normal", u) for k in range(n))
+    assert given.near(apart.combined, "u_independent_ohm")
+    # A zero offset is such an input: in a difference it goes.
+    assert uncertainty.propagate([-1, 1], np.full((2, 2), u * u))[0, 0] == 0
+
+
+def test_no_case_of_the_topic_is_left_out():
+    assert {c.id for c in cases("gum-linear")} == {
+        "gum-h1-end-gauge",
+        "gum-h2-impedance",
+        "gum-g4-welch-satterthwaite",
+        "gum-table-e1",
+        "gum-distribution-divisors",
+        "gum-type-a-correlated-difference",
+    }
+
+
+def test_a_budget_of_nothing_is_zero_and_one_line_keeps_its_degrees_of_freedom():
+    nothing = combine(())
+    assert nothing.combined == nothing.expanded == 0
+    assert nothing.effective_degrees_of_freedom is None
+    one = combine([Contribution("s", 0, "mm", "Student's t", 1e-120, 1, 4)])
+    assert one.effective_degrees_of_freedom == pytest.approx(4)
+    assert one.coverage_factor == pytest.approx(quantiles.student_t(0.975, 4))
+    assert combine([Contribution("b", 0, "mm", "rectangular", 1.0)]).coverage_factor == (
+        pytest.approx(1.959964, abs=1e-6)
+    )
+
+
+def lines(**changes):
+    given = {
+        "value": 0.0,
+        "weights": (-1.0, 1.0),
+        "trials": 5,
+        "repeats": 1,
+        "trial_sd": 0.03,
+        "contrast_sd": 0.03,
+        "sensitivity": 1.0,
+        "unit": "mm",
+        "resolution_mm": 0.01,
+        "repeatability_mm": None,
+        "repeatability_df": None,
+    } | changes
+    return uncertainty.reading_lines(**given)
+
+
+def test_scatter_over_trials_is_not_counted_twice():
+    found = lines()
+    assert [c.source for c in found] == ["scatter over 5 trials"]
+    assert found[0].standard_uncertainty == pytest.approx(0.03 / math.sqrt(5))
+    assert found[0].degrees_of_freedom == 4
+
+
+def test_rounding_that_does_not_average_out_is_not_divided_by_the_number_of_trials():
+    for m in (5, 500):
+        found = lines(trials=m, trial_sd=0.001, contrast_sd=0.001)
+        assert found[1].contribution == pytest.approx(0.01 / math.sqrt(6))
+    assert len(lines(contrast_sd=0.3 * 0.01 * math.sqrt(2) * 1.001)) == 1
+    assert len(lines(contrast_sd=0.3 * 0.01 * math.sqrt(2) * 0.999)) == 2
+
+
+def test_one_trial_has_hand_and_caliper_and_the_stated_default():
+    hand, count = lines(trials=1, trial_sd=None, contrast_sd=None)
+    assert hand.contribution == pytest.approx(0.02 * math.sqrt(2))
+    assert "assumed" in hand.source
+    assert count.contribution == pytest.approx(0.01 / math.sqrt(6))
+    hand, count = lines(
+        trials=1, trial_sd=None, contrast_sd=None, repeatability_mm=0.01, repeatability_df=9,
+        repeats=4,
+    )  # fmt: skip
+    assert hand.contribution == pytest.approx(0.01 * math.sqrt(2) / 2)
+    assert hand.degrees_of_freedom == 9
+    assert count.contribution == pytest.approx(0.01 / math.sqrt(6) / 2)
+    # A hand steadier than the count reads the same wrong value each time.
+    _, count = lines(trials=1, trial_sd=None, contrast_sd=None, repeatability_mm=0.002, repeats=4)
+    assert count.contribution == pytest.approx(0.01 / math.sqrt(6))
+
+
+def test_rounding_averages_out_from_a_third_of_a_count_as_the_rule_says(rng):
+    """Own check of the rule: the bias that rounding leaves on a mean, over all offsets."""
+    offsets = np.linspace(-0.5, 0.5, 41)
+    x = rng.standard_normal(200_000)
+    for sd, most in ((0.3, 0.06), (0.5, 0.01)):
+        bias = [abs(float(np.round(o + sd * x).mean()) - o - sd * x.mean()) for o in offsets]
+        assert max(bias) < most
+    # And well below it, the mean is as wrong as one reading.
+    assert abs(np.round(0.4 + 0.02 * x).mean() - 0.4) > 0.35
+
+
+@pytest.mark.parametrize(
+    ("sent", "unit", "count"),
+    [
+        (["12.34", "12.30"], "mm", 10_000),
+        (["12.345", "12.341"], "mm", 1_000),
+        (["12.345", "12.340"], "mm", 5_000),
+        (["0.4750", "0.4820"], "in", 12_700),
+        (["0.4755", "0.4820"], "in", 12_700),
+        (["0.4753"], "in", 2_540),
+        (["0.475"], "in", 25_400),
+        (["12.3", "12.34"], "mm", 10_000),
+        (["+0012.34 mm", "-0001.07 mm"], "mm", 10_000),
+        (["203,86"], "mm", 10_000),
+        (["01A+12.34"], "mm", 10_000),
+        (["12.340"] * 10 + ["12.350"], "mm", 10_000),
+        (["12.05", "12.10"] * 6, "mm", 50_000),
+        (["12.05", "12.10"], "mm", 10_000),
+        (["12"], "mm", None),
+        ([], "mm", None),
+    ],
+)
+def test_the_calipers_count_is_read_off_its_texts(sent, unit, count):
+    assert resolution_nm(sent, unit) == count
+
+
+def test_effective_degrees_of_freedom_lie_between_the_smallest_and_the_sum(rng):
+    for _ in range(50):
+        u = rng.uniform(0.1, 1, 4)
+        df = rng.integers(1, 30, 4)
+        found = uncertainty.effective_degrees_of_freedom(list(u), [float(d) for d in df])
+        assert df.min() - 1e-9 <= found <= df.sum() + 1e-9
+    assert_allclose(uncertainty.effective_degrees_of_freedom([1, 1], [5, None]), 20, rtol=1e-12)
