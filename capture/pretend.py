@@ -90,7 +90,8 @@ def _five_cut(e: float, _t: float, board: Board) -> tuple[float, ...]:
 
 
 def _blade_to_slot(e: float, _t: float, board: Board) -> tuple[float, ...]:
-    return tuple(board.strip_mm + y * math.tan(e) for y in _along(board))
+    # The two places are what the baseline was measured between: no inset.
+    return tuple(board.strip_mm + y * math.tan(e) for y in (0.0, board.width_mm))
 
 
 def _planed(e: float, _t: float, board: Board) -> tuple[float, ...]:
@@ -265,29 +266,29 @@ def heard_at(data: bytes, sent_baud: int, heard_baud: int) -> bytes:
     """What a receiver at `heard_baud` makes of `data` sent without pause at `sent_baud`.
 
     One start bit, eight data bits least significant first, one stop bit; the receiver
-    starts at a falling edge and samples the middle of each of its own bits.
+    takes any low level for a start bit that lasts half a bit of its own, and looks at the
+    middle of each of its bits.
     """
     wire = [1]
     for byte in data:
         wire += [0, *((byte >> bit) & 1 for bit in range(8)), 1]
     ratio = sent_baud / heard_baud
+
+    def level(at: float) -> int:
+        return wire[int(at)] if at < len(wire) else 1
+
     heard = bytearray()
-    position = 1.0
-    while True:
-        at = next((i for i in range(math.ceil(position), len(wire)) if not wire[i]), None)
-        if at is None:
-            return bytes(heard)
-
-        def level(bit: int, start: int = at) -> int:
-            i = int(start + (bit + 0.5) * ratio)
-            return wire[i] if i < len(wire) else 1
-
-        if level(0):  # A start bit shorter than half a bit is taken for a spike.
-            position = at + 1
-            continue
-        heard.append(sum(level(bit + 1) << bit for bit in range(8)))
-        # Ready for the next start bit in the middle of the stop bit, as receivers are.
-        position = at + 9.5 * ratio
+    at = 0.0
+    while at < len(wire):
+        if level(at):
+            at = int(at) + 1.0
+        elif level(at + 0.5 * ratio):
+            at += 0.5 * ratio
+        else:
+            heard.append(sum(level(at + (bit + 1.5) * ratio) << bit for bit in range(8)))
+            # Ready for the next start bit in the middle of the stop bit, as receivers are.
+            at += 9.5 * ratio
+    return bytes(heard)
 
 
 class Port(Protocol):

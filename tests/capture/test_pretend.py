@@ -1,0 +1,267 @@
+"""The pretend saw cuts by the relations that the analysis inverts; the caliper sends bytes."""
+
+from __future__ import annotations
+
+import math
+import os
+import statistics
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+import serial
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.geometry import series_values
+from analysis.methods import METHODS, method
+from analysis.units import parse_length
+from capture.pretend import (
+    Board,
+    Caliper,
+    PretendBench,
+    PretendCaliper,
+    PtyPort,
+    Quirks,
+    Saw,
+    Side,
+    TcpPort,
+    heard_at,
+    parse_mm,
+    strip_widths,
+)
+from capture.values import Value, read_value
+from tests.ptys import plugged, until
+
+EXACT = Saw(scatter_deg=0.0)
+
+
+@pytest.mark.parametrize("key", sorted(METHODS))
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("angle", [-2.0, -0.001, 0.0, 0.08, 3.0])
+@pytest.mark.parametrize("inset", [0.0, 3.0])
+def test_the_angle_put_in_comes_back_out(key: str, side: Side, angle: float, inset: float) -> None:
+    saw = Saw(angle_deg=angle, tilt_deg=-0.4 * angle, scatter_deg=0.0)
+    board = Board(inset_mm=inset, strip_side=side)
+    widths = strip_widths(key, saw, board)
+    assert len(widths) == len(method(key).places)
+    values = series_values(
+        method(key),
+        [widths],
+        baseline_mm=board.width_mm,
+        thickness_mm=board.thickness_mm,
+        inset_mm=inset,
+        strip_side=side,
+        pieces=board.pieces if method(key).pieces else None,
+    )
+    reveals = method(key).reveals
+    if "angle" in reveals:
+        assert math.degrees(values.angle_rad[0]) == pytest.approx(angle, abs=1e-9)
+    if "tilt" in reveals:
+        assert math.degrees(values.tilt_rad[0]) == pytest.approx(-0.4 * angle, abs=1e-9)
+    if reveals == ("length",):
+        assert values.length_mm[0] == pytest.approx(board.strip_mm, abs=1e-9)
+
+
+def test_a_cut_that_leans_right_leaves_the_strip_on_the_left_wider_at_the_open_end() -> None:
+    fence, open_end = strip_widths("reversal", Saw(1.0, 0.0), Board(strip_side="left"))
+    assert open_end > fence
+    fence, open_end = strip_widths("reversal", Saw(1.0, 0.0), Board(strip_side="right"))
+    assert open_end < fence
+
+
+def test_one_seed_is_one_saw() -> None:
+    saw = Saw(scatter_deg=0.05, stop_error_deg=0.2)
+    again = [strip_widths("roll", saw, Board(), trial=3, seed=7, setup=2) for _ in range(2)]
+    assert again[0] == again[1]
+    others = {
+        strip_widths("roll", saw, Board(), trial=3, seed=7, setup=2),
+        strip_widths("roll", saw, Board(), trial=4, seed=7, setup=2),
+        strip_widths("roll", saw, Board(), trial=3, seed=8, setup=2),
+        strip_widths("roll", saw, Board(), trial=3, seed=7, setup=1),
+    }
+    assert len(others) == 4
+
+
+def test_scatter_is_the_spread_of_the_angles_from_trial_to_trial() -> None:
+    saw, board = Saw(angle_deg=0.1, scatter_deg=0.03), Board()
+    widths = [strip_widths("reversal", saw, board, trial=n, seed=1) for n in range(1, 2001)]
+    angles = series_values(method("reversal"), widths, baseline_mm=board.width_mm).angle_rad
+    degrees = [math.degrees(each) for each in angles]
+    # Four standard errors of a mean and of a standard deviation over 2000 draws.
+    assert statistics.mean(degrees) == pytest.approx(0.1, abs=4 * 0.03 / math.sqrt(2000))
+    assert statistics.stdev(degrees) == pytest.approx(0.03, abs=4 * 0.03 / math.sqrt(4000))
+
+
+def test_a_saw_comes_back_off_its_stop_once_for_each_setup() -> None:
+    saw, board = Saw(angle_deg=0.1, scatter_deg=0.0, stop_error_deg=0.2), Board()
+
+    def angle(setup: int, trial: int) -> float:
+        widths = strip_widths("reversal", saw, board, trial=trial, seed=1, setup=setup)
+        values = series_values(method("reversal"), [widths], baseline_mm=board.width_mm)
+        return math.degrees(values.angle_rad[0])
+
+    assert angle(0, 1) == pytest.approx(0.1, abs=1e-9)
+    assert angle(1, 1) == pytest.approx(angle(1, 2), abs=1e-12)
+    assert abs(angle(1, 1) - angle(2, 1)) > 1e-4
+
+
+def test_parts_at_a_stop_block_drift_and_scatter() -> None:
+    saw = Saw(length_drift_mm=0.1)
+    lengths = [strip_widths("stop-block", saw, Board(), trial=n)[0] for n in (1, 2, 3)]
+    assert lengths == pytest.approx([12.7, 12.8, 12.9])
+    saw = Saw(length_scatter_mm=0.05)
+    lengths = [strip_widths("stop-block", saw, Board(), trial=n)[0] for n in range(500)]
+    assert statistics.stdev(lengths) == pytest.approx(0.05, abs=4 * 0.05 / math.sqrt(1000))
+
+
+def test_an_unknown_method_names_the_known_ones() -> None:
+    with pytest.raises(ValueError, match="reversal, half-turn"):
+        strip_widths("sideways", EXACT, Board())
+
+
+@pytest.mark.parametrize(
+    ("caliper", "line"),
+    [
+        (Caliper(repeatability_mm=0), b"12.34\r\n"),
+        (Caliper("0.0005 in", 0), b"0.4860\r\n"),
+        (Caliper("0.001 in", 0), b"0.486\r\n"),
+        (Caliper("0.01 mm", 0, offset_mm=0.02, scale_error=1e-3), b"12.38\r\n"),
+        (Caliper("0.01 mm", 0, quirks=Quirks(comma=True, plus=True)), b"+12,34\r\n"),
+        (Caliper("0.01 mm", 0, quirks=Quirks(label="A1 ", unit_word=True)), b"A1 12.34 mm\r\n"),
+        (Caliper("0.01 mm", 0, quirks=Quirks(terminator="")), b"12.34"),
+        (Caliper("0.01 mm", 0, quirks=Quirks(bounce=1.0)), b"12.34\r\n12.34\r\n"),
+        (Caliper("0.01 mm", 0, quirks=Quirks(half_line=1.0)), b"12."),
+        (Caliper("0.01 mm", 0, quirks=Quirks(unit_slip=1.0)), b"0.4860\r\n"),
+    ],
+)
+def test_a_press_sends_what_the_caliper_would_show(caliper: Caliper, line: bytes) -> None:
+    assert PretendCaliper(caliper).line(12.344) == line
+
+
+def test_a_stray_byte_is_in_the_line_and_nothing_is_missing() -> None:
+    line = PretendCaliper(Caliper("0.01 mm", 0, quirks=Quirks(noise=1.0))).line(12.34)
+    assert bytes(byte for byte in line if byte < 0x80) == b"12.34\r\n"
+    assert len(line) == 8
+
+
+@given(
+    width=st.floats(-300, 300),
+    resolution=st.sampled_from(["0.01 mm", "0.001 mm", "0.0005 in", "0.00005 in", "0.001 in"]),
+)
+def test_what_is_sent_reads_back_within_half_a_count(width: float, resolution: str) -> None:
+    caliper = Caliper(resolution, 0)
+    text = PretendCaliper(caliper).line(width).decode().strip()
+    value = read_value(text, caliper.unit)
+    assert isinstance(value, Value)
+    number, unit = resolution.split()
+    count_nm = parse_length(number, caliper.unit)
+    assert unit == caliper.unit
+    assert value.nm % count_nm == 0
+    assert abs(Decimal(value.nm) - Decimal(width) * 1_000_000) <= Decimal(count_nm) / 2
+
+
+@pytest.mark.parametrize("resolution", ["0.01", "0.01 cm", "fine", "0 mm", "-0.01 mm", ""])
+def test_a_resolution_that_is_no_length_is_refused(resolution: str) -> None:
+    with pytest.raises(ValueError, match=r"resolution|number"):
+        Caliper(resolution)
+
+
+@given(data=st.binary(min_size=1, max_size=40))
+def test_at_its_own_speed_all_is_heard_and_at_half_of_it_half(data: bytes) -> None:
+    assert heard_at(data, 9600, 9600) == data
+    assert len(heard_at(data, 9600, 4800)) <= len(data)
+
+
+def test_a_wrong_speed_sounds_as_worked_out_by_hand() -> None:
+    # "U" is 0x55: start bit included, the wire goes 0 1 0 1 0 1 0 1 0 1 without end. Read at
+    # half the speed each bit covers a low and a high, sampled where the second begins.
+    assert heard_at(b"U" * 20, 9600, 4800) == b""
+    # Read at twice the speed every bit counts double: start, then 0 11 00 11 0 of 0x55.
+    assert heard_at(b"U", 9600, 19200)[:1] == bytes([0b01100110])
+
+
+def test_a_length_is_taken_in_either_unit() -> None:
+    assert parse_mm("8.026 in") == pytest.approx(203.8604, abs=1e-12)
+    assert parse_mm("203,86 mm") == 203.86
+    assert parse_mm("19") == 19.0
+    with pytest.raises(ValueError, match="mm or in"):
+        parse_mm("19 cubits")
+
+
+def test_a_press_depends_on_nothing_pressed_before() -> None:
+    one, other = PretendBench(seed=4), PretendBench(seed=4)
+    try:
+        listeners = [serial.serial_for_url(each.spec.target, timeout=5) for each in (one, other)]
+        other.press("reversal", 0, 9)
+        assert one.press("roll", 3, 2, series="s") == other.press("roll", 3, 2, series="s")
+        assert one.press("roll", 3, 2, series="t") != one.press("roll", 3, 2, series="u")
+        with pytest.raises(ValueError, match="place 4"):
+            one.press("roll", 4, 2)
+        one.send("LOW BAT")
+        assert listeners[0].read_until(b"BAT\r\n").endswith(b"LOW BAT\r\n")
+        for each in listeners:
+            each.close()
+    finally:
+        one.close()
+        other.close()
+
+
+def test_a_pretend_port_comes_and_goes_under_its_lasting_name(tmp_path: Path) -> None:
+    with plugged(tmp_path / "gauge") as port:
+        name = port.target
+        with serial.Serial(name, timeout=5) as listener:
+            port.send(b"1.0\r\n")
+            assert listener.read_until() == b"1.0\r\n"
+            port.unplug()
+            with pytest.raises((serial.SerialException, OSError)):
+                listener.read_until()
+        assert not os.path.lexists(name)
+        port.send(b"2.0\r\n")  # Into the air.
+        port.plug()
+        with serial.Serial(name, timeout=5) as listener:
+            port.send(b"3.0\r\n")
+            assert listener.read_until() == b"3.0\r\n"
+
+
+def test_a_port_nobody_reads_holds_up_no_press() -> None:
+    with plugged() as port:
+        for _ in range(3000):
+            port.send(b"12.345678\r\n")
+    pretend = TcpPort()
+    try:
+        for _ in range(3000):
+            pretend.send(b"12.345678\r\n")
+    finally:
+        pretend.close()
+
+
+def test_a_pretend_instrument_answers_when_asked() -> None:
+    pty = PtyPort(answer=lambda asked: b"1.5\r\n" if asked == b"?" else b"")
+    tcp = TcpPort(answer=lambda asked: b"2.5\r\n" if asked == b"?" else b"")
+    try:
+        for target, answer in ((pty.target, b"1.5\r\n"), (tcp.target, b"2.5\r\n")):
+            with serial.serial_for_url(target, timeout=5) as listener:
+                listener.write(b"?")
+                assert listener.read_until() == answer
+    finally:
+        pty.close()
+        tcp.close()
+
+
+def test_every_listener_on_the_network_hears_and_may_go() -> None:
+    port = TcpPort()
+    try:
+        one, two = (serial.serial_for_url(port.target, timeout=5) for _ in range(2))
+        assert until(lambda: len(port._listeners) == 2)
+        port.send(b"1.0\r\n")
+        assert one.read_until() == two.read_until() == b"1.0\r\n"
+        one.close()
+        assert until(lambda: len(port._listeners) == 1)
+        port.send(b"2.0\r\n")
+        assert two.read_until() == b"2.0\r\n"
+        two.close()
+        assert not port.wait_for_listener(0.05) or until(lambda: not port._listeners)
+    finally:
+        port.close()
+        port.close()
