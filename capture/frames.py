@@ -229,7 +229,7 @@ class FrameReader:
 
     def quiet(self, now: float) -> list[Value | NotUnderstood]:
         """What the silence up to `now` shows to be no whole frame."""
-        if not (self._half or self._lost) or now - self._heard_at < self.gap:
+        if not (self._half or self._lost) or now < self._heard_at + self.gap:
             return []
         self._lose(self._half)
         self._half = b""

@@ -161,10 +161,10 @@ class LineReader:
     def quiet(self, now: float) -> list[Line | Refused]:
         """What the silence up to `now` ends: at most one line or refusal."""
         if not self._half:
-            if self._dropping and now - self._heard_at >= STALE_S:
+            if self._dropping and now >= self._heard_at + STALE_S:
                 self._dropping = False
             return []
-        if now - self._heard_at < self._patience:
+        if now < self._heard_at + self._patience:
             return []
         raw, self._half = _tidy(self._half), b""
         if self._joining:

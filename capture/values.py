@@ -7,8 +7,10 @@ line or the instrument's description names. Everything else is shown, not read.
 from __future__ import annotations
 
 import re
+import warnings
 from dataclasses import dataclass
 from decimal import Decimal
+from math import comb, prod
 from typing import Final
 
 from analysis.units import Unit, to_nanometres
@@ -89,9 +91,7 @@ _LINE: Final = re.compile(
 _PLAIN: Final = re.compile(rf"\s*([+-]?(?:{_NUMBER}))[ \t]*(mm|in)?\s*", re.ASCII)
 _ONE_NUMBER: Final = re.compile(rf"\s*([+\u2212-]?)\s*({_NUMBER})\s*", re.ASCII)
 _TOKEN: Final = re.compile(rf"(?<!\S)[+\u2212-]?(?:{_NUMBER})(?!\S)", re.ASCII)
-_DASHES: Final = re.compile(
-    r"[\s.,:_*=\u2212\u2013\u2014-]*[_*=\u2212\u2013\u2014-]{2}[\s.,:_*=-]*"
-)
+_DASHES: Final = re.compile(r"(?:[\s.,:]*[_*=\u2212\u2013\u2014-]){2,}[\s.,:]*")
 
 
 def escaped(data: bytes) -> str:
@@ -190,9 +190,7 @@ def _reason(text: str) -> str | None:
         return "a number with an exponent; set the instrument to plain decimals"
     if "_" in bare and re.search(r"[0-9]_[0-9]", bare):
         return "an underscore inside the number"
-    if re.search(r"[0-9.,]\s*[-\u2212+]\s*(?:$|[^0-9\s.,])", bare) and _TOKEN.search(
-        re.sub(r"[-\u2212+]\s*$", "", bare).strip()
-    ):
+    if re.match(rf"\S*?(?:{_NUMBER})\s*[+\u2212-](?![0-9.,])", bare):
         return "a sign behind the number; only one before it is read"
     if re.search(r"[0-9]\s*/\s*[0-9]", bare):
         return "a fraction; set the instrument to decimals"
@@ -212,8 +210,8 @@ def _reason(text: str) -> str | None:
 
 
 _LONGEST_PATTERN: Final = 300
-_LONGEST_MATCHED: Final = 100
-_MOST_OVERLAPPING: Final = 4
+_LONGEST_MATCHED: Final = 64
+_MOST_WAYS: Final = 150_000_000
 _ATOM: Final = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|.", re.DOTALL)
 _REPEAT: Final = re.compile(r"([*+?]|\{([0-9]*)(?:(,)([0-9]*))?\})([?+]?)")
 _GROUP: Final = re.compile(r"\((?:\?(?:P<([A-Za-z_]\w*)>|(:)))?")
@@ -229,19 +227,18 @@ class Pattern:
     catch is read by the same strict rules as everywhere.
 
     Raises PatternError with one sentence when it cannot be compiled, lacks `value`, or
-    could take for ever on some line: repeated groups, look-around, back references and
-    more than four unlimited repeats of the same character are refused, and a line of more
-    than 100 characters is not tried. That bounds the work for a line to some millions of
-    steps (n to the power of the repeats that can share a character, over their factorial).
+    could take for ever on some line: repeated groups, look-around and back references are
+    refused, and so is a pattern that could be tried in too many ways on a line of 64
+    characters; a longer line is not tried. Ways are counted from above: n repeats that
+    share characters part their m characters in C(m + n - 1, n - 1) ways, each optional
+    part doubles, each alternation multiplies. That leaves a far-fetched pattern some
+    seconds on the line made for it, and a usual one microseconds.
     """
 
     def __init__(self, source: str) -> None:
         self.source = source
         _check_pattern(source)
-        try:
-            self._compiled = re.compile(source, re.IGNORECASE | re.ASCII)
-        except (re.error, OverflowError, RecursionError) as error:
-            raise PatternError(f"the pattern is not a regular expression: {error}") from error
+        self._compiled = _compiled(source)
         names = set(self._compiled.groupindex)
         if "value" not in names:
             raise PatternError("the pattern needs a group (?P<value>...) around the number")
@@ -285,6 +282,15 @@ class Pattern:
         return _value(text, sign + number[2], written, default_unit, label)
 
 
+def _compiled(source: str) -> re.Pattern[str]:
+    try:
+        # What re only warns of is meant to change its meaning some day.
+        with warnings.catch_warnings(action="error"):
+            return re.compile(source, re.IGNORECASE | re.ASCII)
+    except (re.error, OverflowError, RecursionError, Warning) as error:
+        raise PatternError(f"the pattern is not a regular expression: {error}") from error
+
+
 def _check_pattern(source: str) -> None:
     """Refuse what could make a match run for ever. Raises PatternError."""
     if len(source) > _LONGEST_PATTERN:
@@ -292,6 +298,8 @@ def _check_pattern(source: str) -> None:
     if not source.isprintable():
         raise PatternError("the pattern holds a control character; write it as an escape")
     repeated: list[str] = []
+    choices = 1
+    alternatives = [1]
     atom = ""
     at = 0
     while at < len(source):
@@ -304,6 +312,8 @@ def _check_pattern(source: str) -> None:
                 )
             if most > 1:
                 repeated.append(atom)
+            else:
+                choices *= 2
             at, atom = quantifier.end(), ""
             continue
         if source[at] == "(":
@@ -313,14 +323,23 @@ def _check_pattern(source: str) -> None:
                     "the pattern uses a special group; only (...), (?:...) and "
                     "(?P<name>...) are known"
                 )
+            alternatives.append(1)
             at, atom = group.end(), ""
             continue
         found = _ATOM.match(source, at)
         assert found is not None  # any character is an atom
         atom, at = found[0], found.end()
-        if len(atom) == 2 and atom[1].isdigit() and atom[1] != "0":
+        if atom == "|":
+            alternatives[-1] += 1
+        elif atom == ")" and len(alternatives) > 1:
+            choices *= alternatives.pop()
+        elif len(atom) == 2 and atom[1].isdigit() and atom[1] != "0":
             raise PatternError("the pattern refers back to a group; write it out instead")
-    _check_overlap(repeated)
+    if choices * alternatives[0] * _ways(repeated) > _MOST_WAYS:
+        raise PatternError(
+            "the pattern could be tried in too many ways; use fewer *, + and ? on characters "
+            "that other repeats also match (such as .), or fewer alternatives"
+        )
 
 
 def _most(quantifier: re.Match[str]) -> int:
@@ -334,19 +353,17 @@ def _most(quantifier: re.Match[str]) -> int:
     return int(most) if most else _LONGEST_MATCHED
 
 
-def _check_overlap(repeated: list[str]) -> None:
-    counts = [0] * 128
+def _ways(repeated: list[str]) -> int:
+    """In how many ways the repeated atoms can part a line among them, from above."""
+    families: list[tuple[set[int], int]] = []
     for atom in repeated:
-        try:
-            compiled = re.compile(atom, re.IGNORECASE | re.ASCII | re.DOTALL)
-        except re.error as error:
-            raise PatternError(f"the pattern is not a regular expression: {error}") from error
-        for code in range(128):
-            if compiled.fullmatch(chr(code)):
-                counts[code] += 1
-    if max(counts) > _MOST_OVERLAPPING:
-        mark = chr(counts.index(max(counts)))
-        raise PatternError(
-            f"the pattern repeats {mark!r} in {max(counts)} places; at most "
-            f"{_MOST_OVERLAPPING} repeats may share a character"
-        )
+        compiled = _compiled(atom)
+        own = {code for code in range(128) if compiled.fullmatch(chr(code))}
+        size = 1
+        for family in [family for family in families if not own.isdisjoint(family[0])]:
+            families.remove(family)
+            own |= family[0]
+            size += family[1]
+        families.append((own, size))
+    length = _LONGEST_MATCHED // max(1, sum(size > 1 for _, size in families))
+    return prod(comb(length + size - 1, size - 1) for _, size in families)

@@ -6,16 +6,15 @@ import random
 from collections.abc import Callable, Iterator
 from typing import Protocol, TypeVar
 
-Event_co = TypeVar("Event_co", covariant=True)
 Event = TypeVar("Event")
 
 
-class Decoder(Protocol[Event_co]):
+class Decoder(Protocol[Event]):
     """Whatever takes bytes and gives events: `LineReader`, `LineDecoder`, `FrameReader`."""
 
-    def feed(self, data: bytes, now: float) -> list[Event_co]: ...
+    def feed(self, data: bytes, now: float) -> list[Event]: ...
 
-    def quiet(self, now: float) -> list[Event_co]: ...
+    def quiet(self, now: float) -> list[Event]: ...
 
 
 def cuts(data: bytes, seed: int = 8017) -> Iterator[list[bytes]]:
