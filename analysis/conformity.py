@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis import quantiles
+from analysis.sentences import times
 from analysis.uncertainty import LEVEL, coverage_factor, effective_degrees_of_freedom
 
 Verdict = Literal["good enough", "needs adjusting", "cannot tell yet"]
@@ -105,7 +106,9 @@ class Sources:
     hand_df (None: taken as known). rounding_u: rounding that does not average out. shrinking_u:
     parts that fall as the board gets wider (cut length, jaw place). fixed_u: parts that nothing
     here makes smaller (scale, straightness, zero). base_mm: the length that the deviation is
-    divided by, None where it cannot grow. base_adjective: how a board with more of it is called.
+    divided by, None where it cannot grow. repeats: readings of each place as it stands.
+    hand_assumed: hand_u was not studied but taken for granted. base_adjective: how a board
+    with more of it is called.
     """
 
     trials: int
@@ -116,6 +119,8 @@ class Sources:
     shrinking_u: float
     fixed_u: float
     base_mm: float | None
+    repeats: int = 1
+    hand_assumed: bool = False
     base_adjective: str = "wide"
 
     def expanded(
@@ -156,8 +161,8 @@ class Sources:
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """The cheapest way to a verdict. amount: cuts to add, times to read each place, or the base
-    in mm; None where nothing within reach tells."""
+    """The cheapest way to a verdict. amount: cuts to add, readings of each place in all, or the
+    base in mm; None where nothing within reach tells."""
 
     kind: Literal["more cuts", "more readings", "wider board", "none"]
     amount: float | None
@@ -215,11 +220,7 @@ def remedy(
             (
                 n * places * readings * _READING_S,
                 Remedy(
-                    "more readings",
-                    readings,
-                    f"Reading each place {readings} times as often should tell."
-                    if n > 1
-                    else f"Reading each place {readings} times should tell.",
+                    "more readings", readings * sources.repeats, _reading_words(sources, readings)
                 ),
             )
         )
@@ -246,13 +247,23 @@ def remedy(
             "none",
             None,
             f"More cuts will not tell: what stays uncertain however many are made, "
-            f"± {stays * factor:.2g} {unit}, is more than the {left} left to the limit.",
+            f"± {stays * factor:.2g} {unit}, is more than the {left} left to the limit."
+            + ("" if tolerance.unit == "rad" else " A known block shows the caliper's offset."),
         )
     return Remedy(
         "none",
         None,
         f"It lies too near the limit, {left} from it, for up to {_MOST_CUTS} more cuts to tell; "
         "set it nearer to nominal, or accept a wider tolerance.",
+    )
+
+
+def _reading_words(sources: Sources, readings: int) -> str:
+    words = f"Reading each place {times(readings * sources.repeats)} should tell"
+    return words + (
+        ", if caliper and hand repeat as well as assumed; a same-spot series shows it."
+        if sources.hand_assumed
+        else "."
     )
 
 

@@ -109,8 +109,8 @@ class Method:
     readings can be as small as 0.05 mm. baseline: what is measured as the baseline, None if
     none is needed. sided: the side to which the strip fell at the last cut sets the sign.
     pieces: for methods of several mitred pieces, how many unless the series says. checks:
-    what the number is the error of. judges_caliper: it is the caliper and the hand that are
-    judged, not a machine.
+    what the number is the error of. judges: a machine, the hand that holds the caliper (the
+    spread is the answer), or the caliper itself (its offset is).
     """
 
     key: str
@@ -130,7 +130,7 @@ class Method:
     traps: tuple[str, ...] = ()
     needs: str = ""
     checks: str = ""
-    judges_caliper: bool = False
+    judges: Literal["machine", "hand", "caliper"] = "machine"
     source: str = _PRACTICE
     reveals: tuple[Quantity, ...] = field(init=False)
 
@@ -570,8 +570,7 @@ _CLOSING_MITERS: Final = Method(
             "baseline",
             0,
             (
-                "the corners are too obtuse if the gap is on the outside of the frame, too acute "
-                "if it is on the inside",
+                "the corners are too obtuse (gap on the outside) or too acute (gap on the inside)",
                 "the corners are too acute",
             ),
         ),
@@ -627,7 +626,7 @@ _KNOWN_BLOCK: Final = Method(
     ),
     needs="A gauge block with a stated size.",
     checks="the caliper's own offset and scale",
-    judges_caliper=True,
+    judges="caliper",
 )
 
 _SAME_SPOT: Final = Method(
@@ -647,7 +646,7 @@ _SAME_SPOT: Final = Method(
     ),
     needs="One strip and ten or more readings.",
     checks="the repeatability of caliper and hand",
-    judges_caliper=True,
+    judges="hand",
 )
 
 METHODS: Final[Mapping[str, Method]] = MappingProxyType(

@@ -36,10 +36,11 @@ class SeriesFacts:
     asks; for a known block the baseline is its stated size. repeatability_mm: standard
     deviation of one reading by caliper and hand, from a study with repeatability_df degrees
     of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
-    scale_u (relative): standard uncertainties; None takes +-0.5 mm, +-1 mm and +-1e-4, each
-    rectangular (common practice, no source). straightness_mm: how far edge or fence may stand
-    from straight over the length of the cut; None leaves it out. counted: (n,) mask of the
-    trials that count; None counts all. unit: in which lengths and tapers are spoken of.
+    scale_u (relative), zero_u_mm (which only lengths feel): standard uncertainties; None
+    takes +-0.5 mm, +-1 mm, +-1e-4 and +-0.02 mm, each rectangular (common practice, no
+    source). straightness_mm: how far edge or fence may stand from straight over the length
+    of the cut; None leaves it out. counted: (n,) mask of the trials that count; None counts
+    all. unit: in which lengths and tapers are spoken of.
     """
 
     method: Method
@@ -59,6 +60,7 @@ class SeriesFacts:
     tolerance: Tolerance | None = None
     counted: ArrayLike | None = None
     unit: Unit = "mm"
+    zero_u_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +192,7 @@ class _TrialSpread:
         steady = (
             hand2
             + gain2 * uncertainty.rounding(facts.resolution_mm) ** 2 / (repeats if dithered else 1)
-            + _zero_u(relation, facts.method) ** 2
+            + (sum(relation.weights) * _zero_u(facts)) ** 2
             + (_straightness_u(facts) ** 2 if relation.terms else 0.0)
         )
         return _TrialSpread(
@@ -295,12 +297,16 @@ def _straightness_u(facts: SeriesFacts) -> float:
     return uncertainty.rectangular(facts.straightness_mm or 0.0)
 
 
-def _zero_u(relation: Relation, method: Method) -> float:
+def _zero_u(facts: SeriesFacts) -> float:
     # A zero offset adds the same to every place, so a difference does not feel it. Where the
     # caliper itself is judged, its zero is the answer and no source of doubt.
-    if method.judges_caliper:
+    if facts.method.judges != "machine":
         return 0.0
-    return abs(sum(relation.weights)) * uncertainty.rectangular(uncertainty.ZERO_BOUND_MM)
+    return (
+        uncertainty.rectangular(uncertainty.ZERO_BOUND_MM)
+        if facts.zero_u_mm is None
+        else facts.zero_u_mm
+    )
 
 
 def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore:
@@ -335,7 +341,7 @@ def _unit(relation: Relation) -> Literal["rad", "mm"]:
 def _tolerance(relation: Relation, facts: SeriesFacts) -> Tolerance | None:
     if facts.tolerance is None or facts.tolerance.unit != _unit(relation):
         return None
-    return None if facts.method.judges_caliper else facts.tolerance
+    return None if facts.method.judges != "machine" else facts.tolerance
 
 
 def _quantity(
@@ -355,7 +361,7 @@ def _quantity(
     contrast_sd = spread.summary(contrast).sd
     repeats = _repeats(facts, complete)
     sd_df: float = n - 1
-    if facts.method.key == "same-spot" and repeats > 1:
+    if facts.method.judges == "hand" and repeats > 1:
         sd, sd_df = _pooled(facts, complete)
     lines = _lines(relation, facts, mean, float(contrast.mean()), n, found.sd, contrast_sd, repeats)
     budget = uncertainty.combine(lines)
@@ -444,7 +450,7 @@ def _lines(
             repeatability_df=facts.repeatability_df,
         )
     )
-    if not facts.method.judges_caliper:
+    if facts.method.judges == "machine":
         lines.append(
             Contribution(
                 "caliper scale",
@@ -463,7 +469,7 @@ def _lines(
                 0.0,
                 "mm",
                 "rectangular",
-                uncertainty.rectangular(uncertainty.ZERO_BOUND_MM),
+                _zero_u(facts),
                 per_mm * sum(relation.weights),
                 None,
                 "contrast",
@@ -525,7 +531,7 @@ def _hand_u(relation: Relation, facts: SeriesFacts, mean: float, repeats: int) -
 def _own_scatter(
     relation: Relation, facts: SeriesFacts, mean: float, sd: float | None, n: int, repeats: int
 ) -> spread.OwnScatter | None:
-    if sd is None or facts.method.judges_caliper:
+    if not sd or facts.method.judges != "machine":
         return None
     return spread.own_scatter(sd, n, _hand_u(relation, facts, mean, repeats), _hand_df(facts))
 
@@ -558,6 +564,8 @@ def _sources(
         shrinking_u=part("length of the cut", "thickness", "inset"),
         fixed_u=part("caliper scale", "caliper zero", "straightness of edge and fence"),
         base_mm=base,
+        repeats=repeats,
+        hand_assumed=facts.repeatability_mm is None,
         base_adjective="thick" if relation.over == "thickness" else "wide",
     )
 
@@ -596,10 +604,10 @@ def _sentence(
 ) -> str:
     if relation.terms:
         return sentences.angle_sentence(mean, expanded, relation.toward, n, judged, facts.unit)
-    if facts.method.key == "same-spot":
+    if facts.method.judges == "hand":
         readings = int(np.isfinite(np.asarray(facts.widths_mm, dtype=float)[complete]).sum())
         return sentences.repeatability_sentence(sd, readings, facts.unit)
-    if facts.method.key == "known-block" and facts.baseline_mm:
+    if facts.method.judges == "caliper" and facts.baseline_mm:
         return sentences.block_sentence(mean - facts.baseline_mm, expanded, n, facts.unit)
     return sentences.length_sentence(mean, expanded, sd, n, judged, facts.unit)
 
@@ -612,26 +620,42 @@ def _notes(
 ) -> tuple[str, ...]:
     notes: list[str] = []
     trials = max((q.trials for q in quantities.values()), default=0)
-    if trials == 1 and not facts.method.judges_caliper:
+    if trials == 1 and facts.method.judges == "machine":
         notes.append(
             "One trial tells nothing of the machine's own scatter: the uncertainty is that of "
             "the measuring alone."
         )
-    if 2 <= trials < _ENOUGH_FOR_SCATTER and any(q.sd for q in quantities.values()):
+    if (
+        2 <= trials < _ENOUGH_FOR_SCATTER
+        and facts.method.judges != "hand"
+        and any(q.sd for q in quantities.values())
+    ):
         notes.append(
             f"A standard deviation from {trials} trials is itself in doubt by "
             f"{100 * spread.sd_doubt(trials):.0f} %; five or more trials tell more."
         )
     if trials >= 2 and any(q.sd == 0 for q in quantities.values()):
         notes.append("All trials are alike to the caliper's last digit: it hides the scatter.")
+    for quantity, found in quantities.items():
+        limits, following = found.tolerance, found.prediction
+        if (
+            found.verdict == conformity.GOOD
+            and limits is not None
+            and following is not None
+            and not (limits.low <= following.low and following.high <= limits.high)
+        ):
+            notes.append(
+                f"The setting is good enough, but single cuts scatter beyond the tolerance "
+                f"({quantity}): the next cut may fall outside it."
+            )
     left_out = int(counted.size - counted.sum())
     if left_out:
         notes.append(f"{sentences.cuts(left_out)} set aside and not counted.")
     for quantity in quantities:
-        found = values.of(quantity)[counted]
-        found = found[np.isfinite(found)]
-        follows = spread.serial_correlation(found) if found.size >= _ENOUGH_FOR_ORDER else None
-        if follows is not None and follows > 2 / math.sqrt(found.size):
+        order = values.of(quantity)[counted]
+        order = order[np.isfinite(order)]
+        follows = spread.serial_correlation(order) if order.size >= _ENOUGH_FOR_ORDER else None
+        if follows is not None and follows > 2 / math.sqrt(order.size):
             notes.append(
                 f"Each {quantity} resembles the one before: something changes while cutting, and "
                 "the uncertainty is larger than stated."

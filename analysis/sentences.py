@@ -66,6 +66,11 @@ def cuts(n: int, noun: str = "trial") -> str:
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
+def times(n: int) -> str:
+    """ "twice", "3 times"."""
+    return "twice" if n == 2 else f"{n} times"
+
+
 def capital(text: str) -> str:
     """The text with its first letter large."""
     return text[:1].upper() + text[1:]
@@ -74,7 +79,7 @@ def capital(text: str) -> str:
 def direction(value: float, expanded: float, toward: tuple[str, str]) -> str:
     """Which way a value points, in words; says so when it may be either."""
     if not any(toward) or value == 0:
-        return "no way to either side" if any(toward) else ""
+        return "it leans neither way" if any(toward) else ""
     words = toward[0] if value > 0 else toward[1]
     return words if abs(value) > expanded else f"{words}, if at all"
 
