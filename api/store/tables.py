@@ -91,6 +91,9 @@ class Bench(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(unique=True)
     last_seq: Mapped[int] = mapped_column(_BigId, default=0)
+    # How far the clock of a bench that hands over from elsewhere stood behind ours, and when.
+    clock_behind_ms: Mapped[int | None] = mapped_column(BigInteger)
+    clock_checked_at: Mapped[datetime | None]
     # No foreign key: series point at their bench, and two tables cannot each come first.
     series_id: Mapped[UUID | None]
 

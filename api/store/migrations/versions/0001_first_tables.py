@@ -19,6 +19,8 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name", sa.Text(), nullable=False),
         sa.Column("last_seq", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("clock_behind_ms", sa.BigInteger(), nullable=True),
+        sa.Column("clock_checked_at", Moment(), nullable=True),
         sa.Column("series_id", sa.Uuid(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_benches")),
         sa.UniqueConstraint("name", name=op.f("uq_benches_name")),
