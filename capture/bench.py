@@ -382,13 +382,12 @@ class _Instrument:
         returned, late = _elapsed(), False
         try:
             while not self._over.is_set():
-                wait = self._wait(hearing)
+                # While late there may be more from the same time: look without waiting.
+                wait = 0.0 if late else self._wait(hearing)
                 chunk = source.read(wait)
                 now, then = self._clock(), returned
                 returned = _elapsed()
-                slept = returned - then
-                # Still late while there is more to read at once.
-                late = slept > wait + _HELD_UP_S or (late and bool(chunk) and slept < 0.005)
+                late = returned - then > wait + _HELD_UP_S or (late and bool(chunk))
                 if chunk:
                     heard_at = now
                     with self._state_lock:

@@ -105,6 +105,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.every is not None and not 0 < args.every < 86_400:
         fail("--every must be a number of seconds above zero")
+    if args.tcp is not None and not 0 <= args.tcp <= 65535:
+        fail(f"--tcp {args.tcp} is no port; give one from 1 to 65535, or 0 for a free one")
     if args.count is not None and args.count < 1:
         fail("--count must be at least 1")
     lengths = {}
@@ -187,3 +189,5 @@ def _pull_plug(port: object) -> None:
         time.sleep(1.0)
         port.plug()
         print(f"plugged in again as {port.target}", flush=True)
+        # A listener needs up to two seconds to find it.
+        time.sleep(2.0)
