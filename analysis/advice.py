@@ -254,11 +254,11 @@ def angle_for_diagonals(difference_mm: float, width_mm: float, height_mm: float)
     case exists.
     """
     a, b = _positive("width", width_mm), _positive("height", height_mm)
-    inside = 4 * (a * a + b * b) - difference_mm**2
-    sine = difference_mm * math.sqrt(max(inside, 0.0)) / (4 * a * b)
-    if inside < 0 or abs(sine) > 1:
+    # Folded flat, a case is as long as a + b and as wide as their difference.
+    if not abs(difference_mm) <= 2 * min(a, b):
         raise ValueError("diagonals: no case of this size has diagonals so different")
-    return math.asin(sine)
+    sine = difference_mm * math.sqrt(4 * (a * a + b * b) - difference_mm**2) / (4 * a * b)
+    return math.asin(max(-1.0, min(1.0, sine)))
 
 
 def angle_for_last_gap(gap_mm: ArrayLike, joint_mm: float, pieces: int) -> Array:

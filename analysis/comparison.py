@@ -238,8 +238,9 @@ def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Sp
     pooled kurtosis is above what normal data show about one time in twenty (score of
     Anscombe and Glynn 1983, Biometrika 70, from memory); then Brown and Forsythe's test
     (e-Handbook 1.3.5.10) with Bonett and Seier's interval (2003, Computational Statistics
-    and Data Analysis 43, from memory): ln ratio +/- z sqrt(v1 + v2), v = (delta^2 + gamma^2 - 1) / n,
-    delta = (mean - median) / tau, gamma = s / tau, tau = mean |x - median|.
+    and Data Analysis 43, from memory): ln ratio +/- z sqrt(v1 + v2),
+    v = (delta^2 + gamma^2 - 1) / n, delta = (mean - median) / tau, gamma = s / tau,
+    tau = mean |x - median|.
     """
     a, b = counted(first), counted(second)
     if a.size < 2 or b.size < 2:

@@ -24,7 +24,7 @@ Kind = Literal["ends swapped", "unit slip", "shifted pairing", "outlier", "wrong
 _INCH: Final = 25.4
 # Two ends of one strip differ by far less than this; strips of one series may differ more.
 _WITHIN_STRIP: Final = 1.25
-_BETWEEN_STRIPS: Final = 2.5
+_BETWEEN_STRIPS: Final = 3.0
 # Gaps and dial readings near zero may differ by any factor without a slip of the unit.
 _SMALLEST: Final = 10.0
 # The deviations of trials rightly paired scatter at least so many times less.

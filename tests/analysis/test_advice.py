@@ -1,0 +1,283 @@
+"""Every piece of advice is taken on a saw of polygons, and the strip is cut again."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from shapely import Polygon
+from shapely.affinity import rotate, scale, translate
+
+from analysis.advice import (
+    ADJUSTING_CAUTIONS,
+    Estimate,
+    Fence,
+    advise,
+    advise_tilt,
+    angle_for_diagonals,
+    angle_for_joint,
+    angle_for_last_gap,
+    diagonals_differ,
+    fence_halves,
+    joint_gap,
+    last_gap,
+    work_sentences,
+)
+from analysis.geometry import reversal_angle
+from analysis.methods import Side
+from tests.analysis.chance import within_chance
+from tests.analysis.conftest import width_at
+
+FAR = 4000.0
+WIDTH = 200.0
+ANGLES = [math.radians(d) for d in (-3, -0.5, -0.01, 0.01, 0.5, 3)]
+SIDES: list[Side] = ["left", "right"]
+
+
+def _kept(board: Any, blade_rad: float, side: Side, at: float) -> Any:
+    """What lies on one side of a blade whose line leans right by `blade_rad` from straight up."""
+    run = math.tan(blade_rad)
+    wall = -FAR if side == "left" else FAR
+    corners = [(at - FAR * run, -FAR), (at + FAR * run, FAR), (wall * 2, FAR), (wall * 2, -FAR)]
+    return board.intersection(Polygon(corners))
+
+
+def deviation(blade_rad: float, fence_rad: float, strip_side: Side) -> float:
+    """Open end minus fence end of a reversal's strip. The fence runs at `fence_rad`,
+    counter-clockwise from the picture's horizontal, through the origin."""
+    sign = 1 if strip_side == "left" else -1
+
+    def on_fence(board: Any) -> Any:
+        return rotate(board, math.degrees(fence_rad), origin=(0, 0))
+
+    def off_fence(board: Any) -> Any:
+        return rotate(board, -math.degrees(fence_rad), origin=(0, 0))
+
+    board = Polygon([(-600, 0), (90, 0), (90, WIDTH), (-600, WIDTH)])
+    board = scale(board, xfact=sign, origin=(0, 0))
+    first = off_fence(_kept(on_fence(board), blade_rad, strip_side, 0))
+    # The other face up, the same edge on the fence, moved along to let a strip fall.
+    turned = translate(scale(first, xfact=-1, origin=(0, 0)), xoff=-60 * sign)
+    strip = off_fence(_kept(on_fence(turned), blade_rad, strip_side, 0))
+    return width_at(strip, WIDTH - 1e-9) - width_at(strip, 1e-9)
+
+
+def measured(blade_rad: float, fence_rad: float, strip_side: Side) -> float:
+    d = deviation(blade_rad, fence_rad, strip_side)
+    return (1 if strip_side == "left" else -1) * float(reversal_angle(d, WIDTH))
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("angle", ANGLES)
+def test_the_advised_turn_of_the_blade_takes_the_error_away(angle: float, side: Side) -> None:
+    found = measured(angle, 0, side)
+    assert found == pytest.approx(angle, rel=1e-6)
+    advice = advise(found, 0, strip_side=side)
+    # Counter-clockwise is positive; the picture's blade leans right by its angle.
+    assert abs(deviation(angle - advice.blade_turn_rad, 0, side)) < 1e-6
+    assert ("(counter-clockwise" in advice.sentence) == (angle > 0)
+
+
+@pytest.mark.parametrize("pivot", SIDES)
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("angle", ANGLES)
+def test_the_advised_move_of_the_fence_takes_the_error_away(
+    angle: float, side: Side, pivot: Side
+) -> None:
+    fence = Fence(span_mm=700, pivot=pivot, pitch_mm=1.25)
+    move = advise(measured(angle, 0, side), 0, strip_side=side, fence=fence).move
+    assert move is not None
+    # Pivot and adjusting point as points; the board's side is up in the picture.
+    at = 700 if pivot == "left" else -700
+    moved = move.distance_mm if move.toward_board else -move.distance_mm
+    fence_rad = math.atan2(moved, at) if at > 0 else math.atan2(-moved, -at)
+    assert abs(deviation(angle, fence_rad, side)) < 1e-6
+    assert move.turns == pytest.approx(move.distance_mm / 1.25)
+    assert ("toward the board by" in move.sentence) == move.toward_board
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("angle", ANGLES)
+def test_the_advised_shim_takes_the_error_away(angle: float, side: Side) -> None:
+    shim = advise(measured(angle, 0, side), 0, strip_side=side, fence=Fence(400)).shim
+    assert shim is not None
+    left = shim.thickness_mm if shim.end == "left" else 0
+    right = shim.thickness_mm if shim.end == "right" else 0
+    assert abs(deviation(angle, math.atan2(right - left, shim.span_mm), side)) < 1e-6
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("angle", ANGLES)
+def test_the_words_without_left_and_right_point_the_right_way(angle: float, side: Side) -> None:
+    advice = advise(angle, 0, strip_side=side)
+    wide = "open" if deviation(angle, 0, side) > 0 else "fence"
+    assert f"wide at its {wide} end" in advice.sentence
+    # Blade about the middle of its cut: at the wide end it must come toward the strip.
+    height = WIDTH / 2 if wide == "open" else -WIDTH / 2
+    before, after = height * math.tan(angle), height * math.tan(angle - advice.blade_turn_rad)
+    toward_strip = -1 if side == "left" else 1
+    assert (after - before) * toward_strip > 0
+    # Fence about its middle: the end on the strip's side goes as said.
+    fence_rad = -angle
+    end = -300 if side == "left" else 300
+    rises = end * math.tan(fence_rad) > 0
+    assert ("goes toward the board" in advice.sentence) == rises
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("tilt", ANGLES)
+def test_the_advised_tilt_takes_the_error_away(tilt: float, side: Side) -> None:
+    """A half-turn seen from the fence along the blade is the reversal's picture, with the
+    table for the fence: up is up from the table."""
+    advice = advise_tilt(measured(tilt, 0, side), 0, strip_side=side)
+    assert abs(deviation(tilt - advice.blade_turn_rad, 0, side)) < 1e-6
+    wide = "upper" if deviation(tilt, 0, side) > 0 else "lower"
+    assert f"wide at its {wide} edge" in advice.sentence
+    assert ("top goes to the left" in advice.sentence) == (tilt > 0)
+
+
+def test_the_sizes_of_a_known_move() -> None:
+    # 0.1 degrees over 600 mm: 600 tan 0.1 = 1.0472 mm.
+    advice = advise(math.radians(0.1), math.radians(0.02), fence=Fence(600, "left", 1.5))
+    assert advice.move is not None
+    assert advice.move.distance_mm == pytest.approx(1.0472, abs=5e-5)
+    assert advice.move.uncertainty_mm == pytest.approx(0.2094, abs=5e-5)
+    assert "1.05 ± 0.21 mm, 0.70 turns" in advice.move.sentence
+
+
+def test_an_error_smaller_than_its_uncertainty_is_left_alone() -> None:
+    advice = advise(-0.001, 0.002, fence=Fence(600))
+    assert advice.leave_it
+    assert advice.move is None
+    assert advice.shim is None
+    assert advice.blade_turn_rad == 0
+    assert advice.sentence.startswith("Leave it")
+    assert advice.predicted.low == pytest.approx(-0.003)
+    assert advise(0, 0).leave_it
+    assert advise_tilt(0.001, 0.001).leave_it
+    assert not advise(0.003, 0.002).leave_it
+
+
+def test_the_result_after_the_move_lies_where_predicted() -> None:
+    rng = np.random.default_rng(1)
+    true, expanded, setting, span, runs = 0.004, 0.0006, 0.3, 500.0, 4000
+    seen = true + rng.normal(0, expanded / 1.959964, runs)
+    slips = rng.normal(0, setting / 1.959964, runs)
+    held = 0
+    for angle, slip in zip(seen.tolist(), slips.tolist(), strict=True):
+        advice = advise(angle, expanded, fence=Fence(span), setting_mm=setting)
+        assert advice.move is not None
+        left = true - math.atan((advice.move.distance_mm + slip) / span)
+        held += left in advice.predicted
+    assert within_chance(held, runs, 0.95)
+
+
+def test_adjusting_never_comes_without_its_cautions() -> None:
+    for advice in (advise(0.01, 0), advise_tilt(0.01, 0)):
+        assert advice.cautions == ADJUSTING_CAUTIONS
+    told = " ".join(ADJUSTING_CAUTIONS)
+    for word in ("Unplug", "guards", "eye and hearing", "not the narrow strip", "trap", "stopped"):
+        assert word in told
+    assert "climb toward you" in told
+    assert "manual" in told
+
+
+def test_advice_that_cannot_be_given_names_the_field() -> None:
+    for call, field in (
+        (lambda: advise(1, 0), "angle"),
+        (lambda: advise(math.nan, 0), "angle"),
+        (lambda: advise(0.01, -1), "uncertainty"),
+        (lambda: advise(0.01, math.nan), "uncertainty"),
+        (lambda: advise(0.01, 0, setting_mm=-1), "setting"),
+        (lambda: advise(0.01, 0, fence=Fence(0)), "span"),
+        (lambda: advise(0.01, 0, fence=Fence(100, pitch_mm=0)), "pitch"),
+        (lambda: advise_tilt(1, 0), "angle"),
+        (lambda: angle_for_joint(1, 0), "joint"),
+        (lambda: angle_for_last_gap(1, 90, 2), "pieces"),
+        (lambda: angle_for_diagonals(900, 400, 300), "diagonals"),
+    ):
+        with pytest.raises(ValueError, match=field):
+            call()
+
+
+@pytest.mark.parametrize("angle", ANGLES)
+def test_the_diagonals_of_a_leaning_case_are_those_of_its_corners(angle: float) -> None:
+    a, b = 640.0, 310.0
+    corners = np.array([[0, 0], [a, 0], [a + b * math.sin(angle), b * math.cos(angle)],
+                        [b * math.sin(angle), b * math.cos(angle)]])  # fmt: skip
+    long = np.linalg.norm(corners[2] - corners[0]) - np.linalg.norm(corners[3] - corners[1])
+    found = float(diagonals_differ(angle, a, b))
+    assert found == pytest.approx(float(long), rel=1e-9)
+    assert angle_for_diagonals(found, a, b) == pytest.approx(angle, rel=1e-12)
+    # The shop's formula for small errors.
+    assert found == pytest.approx(2 * a * b * math.sin(angle) / math.hypot(a, b), rel=2e-3)
+
+
+@pytest.mark.parametrize("pieces", [3, 4, 6, 8])
+def test_the_last_gap_of_a_frame_is_what_its_pieces_leave(pieces: int) -> None:
+    angle, joint = math.radians(0.05), 80.0
+    # Turn from piece to piece by what its two miters leave of 180 degrees; the last face
+    # should lie on the first.
+    heading = 0.0
+    for _ in range(pieces):
+        heading += 2 * (math.pi / pieces + angle)
+    leftover = heading - 2 * math.pi
+    gap = joint * math.tan(leftover)
+    assert float(last_gap(angle, joint, pieces)) == pytest.approx(gap, rel=1e-9)
+    assert float(angle_for_last_gap(gap, joint, pieces)) == pytest.approx(angle, rel=1e-9)
+
+
+def test_a_gap_at_a_joint_there_and_back() -> None:
+    angles = np.array([-0.01, 0, 0.002])
+    gaps = joint_gap(angles, 90)
+    np.testing.assert_allclose(gaps, 90 * np.sin(angles) / np.cos(angles), rtol=1e-14)
+    np.testing.assert_allclose(angle_for_joint(gaps, 90), angles, rtol=1e-14)
+
+
+def test_what_the_error_does_to_the_work_is_said_for_what_was_asked() -> None:
+    told = work_sentences(0.001, joint_mm=90, case_mm=(400, 300), pieces=4)
+    assert told == (
+        "A joint 90 mm long stands 0.09 mm open at one end.",
+        "The diagonals of a case 400 mm by 300 mm differ by 0.48 mm.",
+        "Set so for miters, the last joint of a frame of 4 pieces stands 0.72 mm open.",
+    )
+    assert work_sentences(0.001) == ()
+
+
+def test_fence_halves_out_of_line_are_told_apart_and_explain_the_reversal() -> None:
+    left, right = Estimate(0.002, 0.0002), Estimate(0.0001, 0.0002)
+    halves = fence_halves(left, right, Estimate(0.00105, 0.0001))
+    assert not halves.in_line
+    assert halves.agrees is True
+    assert halves.out_of_line.estimate == pytest.approx(0.0019)
+    assert halves.out_of_line.standard_error == pytest.approx(0.0002 * math.sqrt(2))
+    assert halves.mean_rad == pytest.approx(0.00105, rel=1e-5)
+    assert "left come out at 0.115 degrees right" in halves.sentence
+    odd = fence_halves(left, right, Estimate(0.005, 0.0001))
+    assert odd.agrees is False
+    assert "does not agree" in odd.sentence
+
+
+def test_a_reversal_on_bent_halves_shows_their_mean() -> None:
+    """The board lies on the left half for one cut and on the right for the other."""
+    left, right = 0.01, -0.004
+    strip_d = WIDTH * (math.tan(left) + math.tan(right))
+    halves = fence_halves(Estimate(left, 1e-6), Estimate(right, 1e-6))
+    assert float(reversal_angle(strip_d, WIDTH)) == pytest.approx(halves.mean_rad, rel=1e-12)
+
+
+def test_halves_in_line_are_seldom_said_to_be_bent() -> None:
+    rng = np.random.default_rng(2)
+    runs = 2000
+    bent = 0
+    for a, b in rng.normal(0, 1e-4, (runs, 2)).tolist():
+        bent += not fence_halves(Estimate(a, 1e-4), Estimate(b, 1e-4)).in_line
+    assert within_chance(bent, runs, 0.05)
+
+
+def test_halves_without_uncertainty_are_not_judged() -> None:
+    halves = fence_halves(Estimate(0.002, 0), Estimate(0.001, 0))
+    assert halves.out_of_line.interval is None
+    assert "uncertainty" in halves.sentence

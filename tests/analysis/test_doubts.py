@@ -1,0 +1,204 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.doubts import find_doubts, grubbs_limit
+
+SWAP = (1, 0)
+
+
+def strips(
+    rng: np.random.Generator, n: int, deviation: float = 0.5, sd: float = 0.02
+) -> np.ndarray:
+    """(n, 2) widths in mm of strips cut freehand to different widths."""
+    fence = rng.uniform(12, 40, n)
+    return np.column_stack([fence, fence + deviation]) + rng.normal(0, sd, (n, 2))
+
+
+@pytest.fixture
+def good(rng: np.random.Generator) -> np.ndarray:
+    return strips(rng, 6)
+
+
+def test_a_sound_series_raises_no_doubt(good: np.ndarray) -> None:
+    assert find_doubts(good, swap=SWAP) == ()
+
+
+def test_swapped_ends_are_seen_and_the_trial_is_kept(good: np.ndarray) -> None:
+    w = good.copy()
+    w[2] = w[2, ::-1]
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("ends swapped", (3,))
+    d = w[:, 1] - w[:, 0]
+    assert doubt.mean_with == pytest.approx(d.mean())
+    assert doubt.mean_without == pytest.approx(np.delete(d, 2).mean())
+    assert "mixed up" in doubt.sentence
+
+
+def test_the_trade_check_of_swapped_ends() -> None:
+    # Inches, 0.475 and 0.482; the same strip held the other way reads 0.520 and 0.513 with the
+    # same size and other sign: common practice, no source.
+    w = 25.4 * np.array([[0.475, 0.482], [0.520, 0.513], [0.475, 0.482]])
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("ends swapped", (2,))
+
+
+def test_when_half_are_swapped_it_does_not_guess_which(good: np.ndarray) -> None:
+    w = good.copy()
+    w[:3] = w[:3, ::-1]
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert doubt.kind == "ends swapped"
+    assert doubt.trial_numbers == (1, 2, 3, 4, 5, 6)
+    assert doubt.mean_without is None
+
+
+def test_the_swapped_ends_of_a_roll_are_its_four_corners(rng: np.random.Generator) -> None:
+    base = rng.uniform(15, 30, (5, 1))
+    w = base + np.array([0, 0.1, 0.6, 0.7]) + rng.normal(0, 0.01, (5, 4))
+    assert find_doubts(w, swap=(2, 3, 0, 1)) == ()
+    w[4] = w[4, [2, 3, 0, 1]]
+    (doubt,) = find_doubts(w, swap=(2, 3, 0, 1))
+    assert (doubt.kind, doubt.trial_numbers) == ("ends swapped", (5,))
+
+
+def test_a_strip_read_once_in_inches_and_once_in_mm_is_seen(good: np.ndarray) -> None:
+    w = good.copy()
+    w[3, 1] /= 25.4
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("unit slip", (4,))
+
+
+@pytest.mark.parametrize("factor", [25.4, 1 / 25.4])
+def test_a_whole_strip_in_the_wrong_unit_is_seen(good: np.ndarray, factor: float) -> None:
+    w = good.copy()
+    w[1] *= factor
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("unit slip", (2,))
+
+
+def test_small_gaps_may_differ_by_any_factor() -> None:
+    assert find_doubts([[0.01], [0.25], [0.02], [0.15]]) == ()
+
+
+@pytest.mark.parametrize("lost", [0, 4, 5])
+def test_a_lost_reading_shows_as_pairs_shifted_by_one(good: np.ndarray, lost: int) -> None:
+    readings = np.delete(good.ravel(), lost)[: 2 * (len(good) - 1)].reshape(-1, 2)
+    found = find_doubts(readings, swap=SWAP)
+    (doubt,) = (d for d in found if d.kind == "shifted pairing")
+    assert doubt.trial_numbers[-1] == 5
+    # From the trial in which the reading was lost.
+    assert doubt.trial_numbers[0] == lost // 2 + 1
+    assert doubt.mean_with is not None
+
+
+def test_one_bad_reading_is_an_outlier_by_grubbs(good: np.ndarray) -> None:
+    w = good.copy()
+    w[4, 1] += 0.5
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("outlier", (5,))
+    assert "Grubbs" in doubt.sentence
+
+
+def test_trials_are_called_by_their_own_numbers_and_counted_in_their_own_unit(
+    good: np.ndarray,
+) -> None:
+    w = good.copy()
+    w[4, 1] += 0.5
+    angles = np.arctan((w[:, 1] - w[:, 0]) / 400)
+    (doubt,) = find_doubts(
+        w, swap=SWAP, values=angles, unit="rad", numbers=[11, 12, 13, 14, 17, 18]
+    )
+    assert doubt.trial_numbers == (17,)
+    assert doubt.sentence.startswith("Trial 17 ")
+    assert doubt.mean_with == pytest.approx(angles.mean())
+    assert doubt.mean_without == pytest.approx(np.delete(angles, 4).mean())
+
+
+def test_the_limit_of_grubbs_test() -> None:
+    # Two-sided, 5 %, as tabled (Grubbs and Beck 1972, Technometrics 14; from memory).
+    for n, limit in ((3, 1.155), (5, 1.715), (8, 2.126), (10, 2.290), (20, 2.709)):
+        assert grubbs_limit(n) == pytest.approx(limit, abs=1.1e-3)
+    with pytest.raises(ValueError, match="fewer than three"):
+        grubbs_limit(2)
+
+
+def test_the_limit_of_grubbs_test_is_passed_as_seldom_as_said(rng: np.random.Generator) -> None:
+    x = rng.normal(size=(40_000, 6))
+    g = np.abs(x - x.mean(axis=1, keepdims=True)).max(axis=1) / x.std(axis=1, ddof=1)
+    assert (g > grubbs_limit(6)).mean() == pytest.approx(0.05, abs=0.005)
+
+
+def test_near_zero_strips_on_a_saw_found_off_ask_which_edge_lay_on_the_fence(
+    rng: np.random.Generator,
+) -> None:
+    w = strips(rng, 5, deviation=0.0)
+    assert find_doubts(w, swap=SWAP) == ()
+    (doubt,) = find_doubts(w, swap=SWAP, elsewhere=0.5)
+    assert doubt.kind == "wrong turn"
+    assert "which edge lay on the fence" in doubt.sentence
+    assert find_doubts(w, swap=SWAP, elsewhere=0.001) == ()
+
+
+def test_the_right_size_with_the_wrong_sign_asks_where_the_strip_fell(
+    rng: np.random.Generator,
+) -> None:
+    (doubt,) = find_doubts(strips(rng, 5, deviation=-0.5), swap=SWAP, elsewhere=0.5)
+    assert doubt.kind == "wrong turn"
+    assert "on which side of the blade" in doubt.sentence
+    assert find_doubts(strips(rng, 5, deviation=0.5), swap=SWAP, elsewhere=0.5) == ()
+
+
+@pytest.mark.parametrize("n", [2, 4, 8])
+@pytest.mark.parametrize("alike", [False, True])
+def test_sound_series_are_seldom_doubted(rng: np.random.Generator, n: int, alike: bool) -> None:
+    runs, doubted = 400, 0
+    for _ in range(runs):
+        w = strips(rng, n, deviation=rng.normal(0, 0.2))
+        if alike:
+            w = w - w[:, :1] + 20 + rng.normal(0, 0.02, (n, 1))
+        # A saw that scatters more than the hand.
+        w[:, 1] += rng.normal(0, 0.05, n)
+        doubted += bool(find_doubts(w, swap=SWAP))
+    assert doubted / runs < 0.05 + 4 * math.sqrt(0.05 * 0.95 / runs)
+
+
+def test_readings_alike_to_the_last_digit_make_no_outlier_of_one_step() -> None:
+    w = np.array([[20.0, 20.10]] * 5 + [[20.0, 20.11]])
+    assert find_doubts(w, swap=SWAP) == ()
+
+
+def test_repeated_readings_of_a_place_are_averaged(good: np.ndarray) -> None:
+    w = np.repeat(good[:, :, None], 3, axis=2)
+    w[0, 0, 2] = math.nan
+    assert find_doubts(w, swap=SWAP) == ()
+    w[2] = w[2, ::-1]
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert doubt.trial_numbers == (3,)
+
+
+@pytest.mark.parametrize(
+    "widths",
+    [
+        np.empty((0, 2)),
+        [[1.0, 2.0]],
+        np.full((4, 2), math.nan),
+        np.ones((5, 2)),
+        np.zeros((5, 2)),
+        np.full((3, 2, 2), math.nan),
+        [[math.nan, 19.0], [20.0, 20.5], [20.0, 20.5]],
+    ],
+)
+def test_nothing_to_go_by_raises_no_doubt(widths: object) -> None:
+    assert find_doubts(widths, swap=SWAP, elsewhere=None) == ()  # type: ignore[arg-type]
+
+
+def test_shapes_that_do_not_fit_are_named() -> None:
+    with pytest.raises(ValueError, match="trials by places"):
+        find_doubts([1, 2, 3])
+    with pytest.raises(ValueError, match="swap"):
+        find_doubts([[1, 2]], swap=(0,))
+    with pytest.raises(ValueError, match="one for each of the 1 trials"):
+        find_doubts([[1, 2]], values=[1, 2])
