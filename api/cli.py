@@ -13,7 +13,7 @@ from typing import Final
 
 from api import VERSION
 
-COMMANDS: Final = ("serve", "instruments", "listen", "pretend")
+COMMANDS: Final = ("serve", "bench", "instruments", "listen", "pretend")
 
 
 def parser() -> argparse.ArgumentParser:

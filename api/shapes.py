@@ -9,7 +9,7 @@ from uuid import UUID
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from analysis.units import Unit
-from capture.records import Origin
+from capture.records import CaliperCondition, Origin
 
 
 class In(BaseModel):
@@ -216,6 +216,37 @@ class ReadingIn(In):
 
     def moment(self) -> datetime:
         return aware(self.taken_at)
+
+
+class RefusalIn(In):
+    """What an instrument sent that is no reading, as its bench kept it."""
+
+    id: UUID
+    bench: Name = "main"
+    caliper: Name
+    text: Annotated[str, Field(max_length=4096)]
+    reason: Annotated[str, Field(max_length=1000)]
+    heard_at: datetime
+
+
+class CaliperIn(In):
+    name: Name
+    state: CaliperCondition
+    message: Annotated[str, Field(max_length=1000)] = ""
+    last_heard: datetime | None = None
+
+
+class CalipersIn(In):
+    """How the instruments of a bench elsewhere fare; `sent_at` by that bench's clock."""
+
+    calipers: Annotated[list[CaliperIn], Field(max_length=1000)]
+    sent_at: datetime
+
+
+class ClockOut(Out):
+    """How far the bench's clock stands behind the server's (negative: ahead)."""
+
+    behind_ms: int
 
 
 class AcknowledgementOut(Out):

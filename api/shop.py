@@ -6,10 +6,12 @@ shops can stand side by side in one process.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Engine
@@ -21,10 +23,14 @@ from api.store import migrations, queries
 from api.store.engine import StoreError, open_engine, sqlite_url
 from api.store.journal import Journal
 from capture.bench import Instruments
-from capture.records import Reading
+from capture.records import CaliperState, Reading
 
 if TYPE_CHECKING:
     from api.pretending import PretendShop
+
+
+# A bench elsewhere tells of its instruments every twenty seconds; three missed are silence.
+_AWAY_AFTER_S: Final = 70.0
 
 
 class Shop:
@@ -40,6 +46,8 @@ class Shop:
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(self._keep, self.journal.refuse, self.journal.report)
         self.pretend: PretendShop | None = None
+        # Instruments of benches elsewhere: how they fared when they were last heard of.
+        self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
 
     def start(self) -> None:
         """Listen to the calipers of the settings, the pretend one included."""
@@ -64,7 +72,7 @@ class Shop:
             yield connection
 
     def calipers(self, bench: str | None = None) -> list[CaliperOut]:
-        """How the instruments of this server fare, of one bench or of all."""
+        """How instruments fare, here and at benches elsewhere, of one bench or of all."""
         return [
             CaliperOut(
                 name=s.caliper,
@@ -73,9 +81,28 @@ class Shop:
                 message=s.message,
                 last_heard=s.last_heard,
             )
-            for s in self.instruments.states()
+            for s in (*self.instruments.states(), *self._states_elsewhere())
             if bench in (None, s.bench)
         ]
+
+    def heard_of(self, states: Sequence[CaliperState]) -> None:
+        """Remember how the instruments of a bench elsewhere fare, and tell what is new."""
+        now = time.monotonic()
+        for state in states:
+            key = (state.bench, state.caliper)
+            before = self._elsewhere.get(key)
+            self._elsewhere[key] = (state, now)
+            if before is None or before[0] != state:
+                self.journal.report(state)
+
+    def _states_elsewhere(self) -> Iterator[CaliperState]:
+        now = time.monotonic()
+        for state, heard in list(self._elsewhere.values()):
+            if now - heard <= _AWAY_AFTER_S:
+                yield state
+            else:
+                message = "its bench program is not heard from; what it keeps comes when it is"
+                yield replace(state, state="waiting", message=message)
 
     def bench(self, name: str) -> BenchOut:
         """A bench as it stands."""

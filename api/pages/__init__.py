@@ -9,9 +9,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
-from starlette.types import Scope
+from starlette.types import Receive, Scope, Send
 
 _HERE: Final = Path(__file__).parent
 TEMPLATES: Final = _HERE / "templates"
@@ -29,7 +30,7 @@ SECURITY_HEADERS: Final = {
 
 
 class StaticPages(StaticFiles):
-    """The files under `static`, to be mounted at /static.
+    """The files under `static`, to be mounted at /static; sent compressed.
 
     A browser may keep them but asks each time whether they changed: after an update the
     page must never run one new module beside one old one.
@@ -37,6 +38,10 @@ class StaticPages(StaticFiles):
 
     def __init__(self) -> None:
         super().__init__(directory=STATIC)
+        self._compressed = GZipMiddleware(super().__call__, minimum_size=500)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await self._compressed(scope, receive, send)
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         response = await super().get_response(path, scope)

@@ -8,10 +8,20 @@ from fastapi import APIRouter, Body
 
 from analysis.units import Unit
 from api.needs import TheShop
-from api.shapes import BenchOut, KeysIn, KeysOut, RestoreIn, SwapEndsIn, TakeBackIn
-from api.store.journal import NotNow
+from api.shapes import (
+    BenchOut,
+    CalipersIn,
+    ClockOut,
+    KeysIn,
+    KeysOut,
+    RestoreIn,
+    SwapEndsIn,
+    TakeBackIn,
+    aware,
+)
+from api.store.journal import NotNow, now
 from capture.keys import Stroke, read_strokes
-from capture.records import Origin, Reading, Refusal, Restore, SwapEnds, TakeBack
+from capture.records import CaliperState, Origin, Reading, Refusal, Restore, SwapEnds, TakeBack
 from capture.values import NotUnderstood, Value, read_value
 
 router = APIRouter(prefix="/benches/{name}", tags=["benches"])
@@ -87,6 +97,26 @@ def _refused(name: str, body: KeysIn, shop: TheShop, text: str, reason: str) -> 
         )
     )
     return KeysOut(kept=False, sent=text, reason=reason)
+
+
+@router.post("/calipers")
+def tell_calipers(name: str, body: CalipersIn, shop: TheShop) -> ClockOut:
+    """Tell how the instruments of a bench elsewhere fare; its clock is compared with ours."""
+    shop.heard_of(
+        [
+            CaliperState(
+                bench=name,
+                caliper=c.name,
+                state=c.state,
+                message=c.message,
+                last_heard=None if c.last_heard is None else aware(c.last_heard),
+            )
+            for c in body.calipers
+        ]
+    )
+    behind_ms = round((now() - aware(body.sent_at)).total_seconds() * 1000)
+    shop.journal.compare_clock(name, behind_ms)
+    return ClockOut(behind_ms=behind_ms)
 
 
 @router.post("/pretend-press")

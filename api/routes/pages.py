@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 from typing import Final
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -50,23 +51,26 @@ def cautions_for(method: Method) -> tuple[str, ...]:
     return (*(caution for caution in said if caution not in deferral), *missing, *deferral)
 
 
-def _page(template: str, *, status: int = 200, **values: object) -> HTMLResponse:
-    text = _templates.get_template(template).render(**values)
-    return HTMLResponse(
-        text, status_code=status, headers={**SECURITY_HEADERS, "Cache-Control": "no-cache"}
-    )
+def _page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
+    body = _templates.get_template(template).render(**values).encode()
+    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
+    if "gzip" in request.headers.get("Accept-Encoding", ""):
+        body = gzip.compress(body, 6, mtime=0)
+        headers["Content-Encoding"] = "gzip"
+    return HTMLResponse(body, status_code=status, headers=headers)
 
 
 @router.get("/")
-def main_bench() -> HTMLResponse:
+def main_bench(request: Request) -> HTMLResponse:
     """The Bench page of bench `main`."""
-    return bench("main")
+    return bench(request, "main")
 
 
 @router.get("/bench/{name}")
-def bench(name: str) -> HTMLResponse:
+def bench(request: Request, name: str) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
     return _page(
+        request,
         "bench.html",
         bench=name,
         methods=tuple(METHODS.values()),
@@ -80,11 +84,12 @@ _SIDES: Final[tuple[Side, Side]] = ("left", "right")
 
 
 @router.get("/guide/{key}")
-def guide(key: str, side: str = "left") -> HTMLResponse:
+def guide(request: Request, key: str, side: str = "left") -> HTMLResponse:
     """How a method is done, step by step, with the strip falling to `side` of the blade."""
     method = METHODS.get(key)
     if method is None or side not in _SIDES:
         return _page(
+            request,
             "missing.html",
             status=404,
             title="No such guide",
@@ -92,6 +97,7 @@ def guide(key: str, side: str = "left") -> HTMLResponse:
         )
     steps = steps_for(method, side)
     return _page(
+        request,
         "guide.html",
         method=method,
         side=side,

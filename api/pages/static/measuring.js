@@ -3,7 +3,7 @@
 import * as words from "./words.js";
 
 const at = (id) => document.getElementById(id);
-const MARKS = { kept: "kept", "no series": "kept", complete: "complete", "taken back": "taken-back", bounced: "bounced", refused: "refused", waiting: "waiting" };
+const MARKS = { kept: "kept", "no series": "kept", complete: "complete", "taken back": "taken-back", bounced: "bounced", refused: "refused", waiting: "waiting", finished: "complete" };
 const VERDICT_MARKS = { "good enough": "good", "needs adjusting": "adjust", "cannot tell yet": "cannot" };
 const FLAGS = {
   "ends swapped": "ends swapped",
@@ -100,7 +100,7 @@ export function showNothingYet() {
 /** Say that the series is over, under its last reading or without one. */
 export function showFinished() {
   showNothingYet();
-  showState("waiting", "the series is finished");
+  showState("finished", "the series is finished");
 }
 
 /** Light the place that is read next, in words and in the drawing. */
