@@ -274,7 +274,7 @@ def test_a_page_key_burst_is_a_reading_and_says_whose(person):
     assert person.sent(series) == [["12,34", "12.40"]]
 
 
-def test_health_and_the_contract_are_told(client):
+def test_health_and_the_contract_are_told(client, shop):
     health = client.get("/api/health").json()
-    assert (health["status"], health["store"], health["calipers"]) == ("ok", "sqlite", [])
+    assert (health["status"], health["store"], health["calipers"]) == ("ok", shop.engine.name, [])
     assert "/api/trials.csv" in client.get("/openapi.json").json()["paths"]

