@@ -110,10 +110,8 @@ class SerialPort:
                 port.rts = False
             port.open()
         except (*_FAULTS, ValueError) as fault:
-            if port is not None:
-                # A port that failed half open still holds its descriptor.
-                with contextlib.suppress(*_READ_FAULTS):
-                    port.close()
+            # A port that failed half open still holds its descriptor.
+            _close(port)
             raise self._cannot_open(name, fault) from fault
         self._port = port
         if self.is_url:
@@ -168,9 +166,7 @@ class SerialPort:
     def close(self) -> None:
         """Release the port, gone or not. Never raises; a second close does nothing."""
         port, self._port = self._port, None
-        if port is not None:
-            with contextlib.suppress(*_READ_FAULTS):
-                port.close()
+        _close(port)
         alarm, self._alarm = self._alarm, None
         if alarm is not None:
             alarm.close()
@@ -239,6 +235,16 @@ class SerialPort:
         return SourceUnsupportedError(
             self.target, f"{name} does not take these settings ({text}); try another baud or parity"
         )
+
+
+def _close(port: Any) -> None:
+    wire = getattr(port, "_socket", None)
+    if port is not None:
+        with contextlib.suppress(*_READ_FAULTS):
+            port.close()
+    # pyserial 3.5 leaves a socket open whose far end has gone first.
+    if isinstance(wire, socket.socket):
+        wire.close()
 
 
 def _keep_alive(port: Any) -> None:
