@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.comparison import Difference, difference_from_parts
-from analysis.conversions import plus_minus_text, size_text
+from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.methods import SAWING_CAUTIONS, Side
 
@@ -42,11 +42,14 @@ class Fence:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """The move at the adjusting point, square to the fence, with its uncertainty (95 %)."""
+    """The move at the adjusting point, square to the fence, with its uncertainty (95 %).
+
+    toward_board is None where it is not a fence that moves; the sentence says which way.
+    """
 
     distance_mm: float
     uncertainty_mm: float
-    toward_board: bool
+    toward_board: bool | None
     turns: float | None
     sentence: str
 
@@ -68,12 +71,13 @@ class Advice:
     """What to move, which way, how far; and what to expect then.
 
     blade_turn_rad: how far the blade or arm turns, counter-clockwise positive seen from
-    above (for a tilt: its top to the left positive). predicted: where the error will lie.
-    move and shim are None for a tilt, without a fence, and where it should be left alone.
+    above (for a tilt: its top to the left positive); None where no blade turns. predicted:
+    where the error will lie, in radians, for a length in mm. move and shim are None where
+    there is none, and where it should be left alone.
     """
 
     leave_it: bool
-    blade_turn_rad: float
+    blade_turn_rad: float | None
     move: Move | None
     shim: Shim | None
     predicted: Interval
@@ -129,11 +133,7 @@ def advise(
     _check(angle_rad, expanded_rad, fence, setting_mm)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
         return _left_alone(angle_rad, expanded_rad)
-    size = (
-        plus_minus_text(angle_rad, expanded_rad, "rad")
-        if expanded_rad
-        else size_text(angle_rad, "rad")
-    )
+    size = _sized(angle_rad, expanded_rad, "rad")
     open_wide = (angle_rad > 0) == (strip_side == "left")
     blade_way = "counter-clockwise" if angle_rad > 0 else "clockwise"
     fence_way = "clockwise" if angle_rad > 0 else "counter-clockwise"
@@ -169,11 +169,7 @@ def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "lef
     _check(tilt_rad, expanded_rad, None, 0.0)
     if abs(tilt_rad) <= expanded_rad or tilt_rad == 0:
         return _left_alone(tilt_rad, expanded_rad)
-    size = (
-        plus_minus_text(tilt_rad, expanded_rad, "rad")
-        if expanded_rad
-        else size_text(tilt_rad, "rad")
-    )
+    size = _sized(tilt_rad, expanded_rad, "rad")
     upper_wide = (tilt_rad > 0) == (strip_side == "left")
     words = (
         f"The strip is wide at its {'upper' if upper_wide else 'lower'} edge. Tilt the blade by "
@@ -183,6 +179,108 @@ def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "lef
     )
     predicted = Interval(-expanded_rad, expanded_rad)
     return Advice(False, tilt_rad, None, None, predicted, words, ADJUSTING_CAUTIONS)
+
+
+def advise_slot(angle_rad: float, expanded_rad: float, *, distance_mm: float) -> Advice:
+    """How to bring the blade parallel to the miter slot; errors as for `advise`.
+
+    distance_mm: along the slot, between front and back. A positive angle: the back is off to
+    the right, so it comes to the left by distance tan|e|.
+    """
+    _check(angle_rad, expanded_rad, None, 0.0)
+    _positive("distance", distance_mm)
+    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
+        return _left_alone(angle_rad, expanded_rad)
+    distance = distance_mm * math.tan(abs(angle_rad))
+    doubt = distance_mm * expanded_rad / math.cos(angle_rad) ** 2
+    way = "left" if angle_rad > 0 else "right"
+    words = (
+        f"Turn the blade's mount, or the table under it, so that the back of the blade comes to "
+        f"the {way} by {_sized(distance, doubt, 'mm')} against the slot, seen from the front. "
+        "Set fence and miter gauge anew after that. Then measure again."
+    )
+    return Advice(
+        False,
+        angle_rad,
+        Move(distance, doubt, None, None, words),
+        None,
+        Interval(-expanded_rad, expanded_rad),
+        words,
+        ADJUSTING_CAUTIONS,
+    )
+
+
+def advise_miters(angle_rad: float, expanded_rad: float) -> Advice:
+    """How to correct a miter setting by the last gap of a frame; errors as for `advise`.
+
+    A positive angle: the corners are too obtuse (last joint open on the outside), because the
+    saw is set too near to square: it goes further from square by |e|; a negative one nearer.
+    """
+    _check(angle_rad, expanded_rad, None, 0.0)
+    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
+        return _left_alone(angle_rad, expanded_rad)
+    way = "further from" if angle_rad > 0 else "nearer to"
+    words = (
+        f"Set the miter {way} square by {_sized(angle_rad, expanded_rad, 'rad')}. "
+        f"{_expected(expanded_rad)}"
+    )
+    predicted = Interval(-expanded_rad, expanded_rad)
+    return Advice(False, None, None, None, predicted, words, ADJUSTING_CAUTIONS)
+
+
+def advise_cutterhead(angle_rad: float, expanded_rad: float, *, span_mm: float) -> Advice:
+    """How to bring table and cutterhead parallel; errors as for `advise`.
+
+    span_mm: between the two adjusting points across the feed. A positive angle: boards come
+    out thicker at the right edge, seen along the feed, so there table and head come together.
+    """
+    _check(angle_rad, expanded_rad, None, 0.0)
+    _positive("span", span_mm)
+    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
+        return _left_alone(angle_rad, expanded_rad)
+    distance = span_mm * math.tan(abs(angle_rad))
+    doubt = span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    side = "right" if angle_rad > 0 else "left"
+    words = (
+        f"Bring table and cutterhead nearer together at the {side}, seen along the feed, by "
+        f"{_sized(distance, doubt, 'mm')}. Then plane and measure again."
+    )
+    return Advice(
+        False,
+        None,
+        Move(distance, doubt, None, None, words),
+        None,
+        Interval(-expanded_rad, expanded_rad),
+        words,
+        ADJUSTING_CAUTIONS,
+    )
+
+
+def advise_stop(error_mm: float, expanded_mm: float, *, pitch_mm: float | None = None) -> Advice:
+    """How to move a stop whose parts are off their length by `error_mm` (too long: positive).
+
+    Left alone where the error is no larger than its expanded uncertainty. Raises ValueError
+    for an error that is no number, a negative uncertainty, a pitch that is not positive.
+    """
+    if not math.isfinite(error_mm):
+        raise ValueError("error: give the mean length less the wanted one, in mm")
+    if not 0 <= expanded_mm < math.inf:
+        raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
+    turns = None if pitch_mm is None else abs(error_mm) / _positive("pitch", pitch_mm)
+    if abs(error_mm) <= expanded_mm or error_mm == 0:
+        return _left_alone(error_mm, expanded_mm, "mm")
+    way = "nearer to" if error_mm > 0 else "further from"
+    words = f"Move the stop {way} the blade by {_sized(error_mm, expanded_mm, 'mm')}"
+    words += f", {turns:.2f} turns of the screw." if turns is not None else "."
+    return Advice(
+        False,
+        None,
+        Move(abs(error_mm), expanded_mm, None, turns, words),
+        None,
+        Interval(-expanded_mm, expanded_mm),
+        f"{words} Then cut and measure again.",
+        ADJUSTING_CAUTIONS,
+    )
 
 
 def fence_halves(
@@ -304,7 +402,7 @@ def _move(angle_rad: float, expanded_rad: float, fence: Fence) -> Move:
     doubt = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
     toward = (angle_rad > 0) == (fence.pivot == "right")
     turns = None if fence.pitch_mm is None else distance / fence.pitch_mm
-    size = plus_minus_text(distance, doubt, "mm") if doubt else size_text(distance, "mm")
+    size = _sized(distance, doubt, "mm")
     point = "right" if fence.pivot == "left" else "left"
     words = (
         f"With the pivot at its {fence.pivot} end: move the adjusting point at the {point} "
@@ -318,7 +416,7 @@ def _shim(angle_rad: float, expanded_rad: float, fence: Fence) -> Shim:
     thickness = fence.span_mm * math.tan(abs(angle_rad))
     doubt = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
     end: Side = "left" if angle_rad > 0 else "right"
-    size = plus_minus_text(thickness, doubt, "mm") if doubt else size_text(thickness, "mm")
+    size = _sized(thickness, doubt, "mm")
     words = (
         f"Or shim the {end} end by {size}, {size_text(fence.span_mm, 'mm')} from where the other "
         "end touches: between fence and board, or behind a fence that is bolted on."
@@ -332,16 +430,21 @@ def _expected(half: float) -> str:
     return f"Then cut again: expect an error within ± {size_text(half, 'rad', half)}."
 
 
-def _left_alone(angle_rad: float, expanded_rad: float) -> Advice:
-    size = size_text(angle_rad, "rad", expanded_rad)
+def _sized(value: float, expanded: float, unit: SizeUnit) -> str:
+    return plus_minus_text(value, expanded, unit) if expanded else size_text(value, unit)
+
+
+def _left_alone(error: float, expanded: float, unit: SizeUnit = "rad") -> Advice:
     words = (
-        f"Leave it: the error found, {size}, is no larger than its own uncertainty, "
-        f"{size_text(expanded_rad, 'rad', expanded_rad)}. A move would be as likely to harm."
-        if expanded_rad
+        f"Leave it: the error found, {size_text(error, unit, expanded)}, is no larger than its "
+        f"own uncertainty, {size_text(expanded, unit, expanded)}. "
+        "A move would be as likely to harm."
+        if expanded
         else "Leave it: there is no error to correct."
     )
-    predicted = Interval(angle_rad - expanded_rad, angle_rad + expanded_rad)
-    return Advice(True, 0.0, None, None, predicted, words, ())
+    turn = 0.0 if unit == "rad" else None
+    predicted = Interval(error - expanded, error + expanded)
+    return Advice(True, turn, None, None, predicted, words, ())
 
 
 def _check(angle_rad: float, expanded_rad: float, fence: Fence | None, setting_mm: float) -> None:

@@ -15,6 +15,10 @@ from analysis.advice import (
     Estimate,
     Fence,
     advise,
+    advise_cutterhead,
+    advise_miters,
+    advise_slot,
+    advise_stop,
     advise_tilt,
     angle_for_diagonals,
     angle_for_joint,
@@ -76,6 +80,7 @@ def test_the_advised_turn_of_the_blade_takes_the_error_away(angle: float, side: 
     assert found == pytest.approx(angle, rel=1e-6)
     advice = advise(found, 0, strip_side=side)
     # Counter-clockwise is positive; the picture's blade leans right by its angle.
+    assert advice.blade_turn_rad is not None
     assert abs(deviation(angle - advice.blade_turn_rad, 0, side)) < 1e-6
     assert ("(counter-clockwise" in advice.sentence) == (angle > 0)
 
@@ -114,6 +119,7 @@ def test_the_words_without_left_and_right_point_the_right_way(angle: float, side
     advice = advise(angle, 0, strip_side=side)
     wide = "open" if deviation(angle, 0, side) > 0 else "fence"
     assert f"wide at its {wide} end" in advice.sentence
+    assert advice.blade_turn_rad is not None
     # Blade about the middle of its cut: at the wide end it must come toward the strip.
     height = WIDTH / 2 if wide == "open" else -WIDTH / 2
     before, after = height * math.tan(angle), height * math.tan(angle - advice.blade_turn_rad)
@@ -132,10 +138,76 @@ def test_the_advised_tilt_takes_the_error_away(tilt: float, side: Side) -> None:
     """A half-turn seen from the fence along the blade is the reversal's picture, with the
     table for the fence: up is up from the table."""
     advice = advise_tilt(measured(tilt, 0, side), 0, strip_side=side)
+    assert advice.blade_turn_rad is not None
     assert abs(deviation(tilt - advice.blade_turn_rad, 0, side)) < 1e-6
     wide = "upper" if deviation(tilt, 0, side) > 0 else "lower"
     assert f"wide at its {wide} edge" in advice.sentence
     assert ("top goes to the left" in advice.sentence) == (tilt > 0)
+
+
+@pytest.mark.parametrize("angle", ANGLES)
+def test_the_back_of_the_blade_moved_as_advised_is_parallel_to_the_slot(angle: float) -> None:
+    front, back = np.array([50.0, 0.0]), np.array([50.0 + 250 * math.tan(angle), 250.0])
+    advice = advise_slot(angle, 0, distance_mm=250)
+    assert advice.move is not None
+    to_left = "comes to the left" in advice.sentence
+    back[0] += -advice.move.distance_mm if to_left else advice.move.distance_mm
+    assert back[0] == pytest.approx(front[0], abs=1e-9)
+
+
+@pytest.mark.parametrize("pieces", [4, 6])
+@pytest.mark.parametrize("error", [-0.004, 0.004])
+def test_a_frame_cut_again_at_the_advised_miter_closes(pieces: int, error: float) -> None:
+    """The frame is laid out point by point; positive is the corner's excess of each cut."""
+
+    def last_joint(setting: float) -> tuple[float, float]:
+        """Where the last piece's face meets the first's: gap outside less gap inside."""
+        outer, width = 500.0, 60.0
+        inset = width * math.tan(setting)
+        piece = np.array([[0, 0], [outer, 0], [outer - inset, width], [inset, width]])
+        # Each piece's left face (outer 0, inner 3) is laid on the one before's right face.
+        place = piece.copy()
+        first = place.copy()
+        for _ in range(pieces - 1):
+            run = place[2] - place[1]
+            turn = math.atan2(run[1], run[0]) - math.atan2(*(piece[3] - piece[0])[::-1])
+            c, s = math.cos(turn), math.sin(turn)
+            place = place[1] + piece @ np.array([[c, s], [-s, c]])
+        outside = float(np.linalg.norm(place[1] - first[0]))
+        inside = float(np.linalg.norm(place[2] - first[3]))
+        return outside, inside
+
+    # A corner's share too large by `error` is a saw set too near to square by as much.
+    setting = math.pi / pieces - error
+    assert max(last_joint(math.pi / pieces)) < 1e-9
+    assert max(last_joint(setting)) > 1
+    advice = advise_miters(error, 0)
+    further = "further from square" in advice.sentence
+    mended = setting + (abs(error) if further else -abs(error))
+    assert max(last_joint(mended)) < 1e-9
+
+
+@pytest.mark.parametrize("angle", ANGLES)
+def test_table_and_cutterhead_come_together_where_boards_are_thick(angle: float) -> None:
+    left, right = 20.0, 20.0 + 300 * math.tan(angle)
+    advice = advise_cutterhead(angle, 0, span_mm=300)
+    assert advice.move is not None
+    if "at the right" in advice.sentence:
+        right -= advice.move.distance_mm
+    else:
+        left -= advice.move.distance_mm
+    assert left == pytest.approx(right, abs=1e-9)
+
+
+def test_a_stop_is_moved_the_way_that_mends_the_length() -> None:
+    long = advise_stop(0.31, 0.02, pitch_mm=1)
+    assert long.move is not None
+    assert long.sentence.startswith(
+        "Move the stop nearer to the blade by 0.310 ± 0.020 mm, 0.31 turns"
+    )
+    assert "further from the blade" in advise_stop(-0.31, 0.02).sentence
+    assert advise_stop(0.01, 0.02).leave_it
+    assert long.blade_turn_rad is None
 
 
 def test_the_sizes_of_a_known_move() -> None:
@@ -175,7 +247,14 @@ def test_the_result_after_the_move_lies_where_predicted() -> None:
 
 
 def test_adjusting_never_comes_without_its_cautions() -> None:
-    for advice in (advise(0.01, 0), advise_tilt(0.01, 0)):
+    for advice in (
+        advise(0.01, 0),
+        advise_tilt(0.01, 0),
+        advise_slot(0.01, 0, distance_mm=200),
+        advise_miters(0.01, 0),
+        advise_cutterhead(0.01, 0, span_mm=300),
+        advise_stop(1, 0),
+    ):
         assert advice.cautions == ADJUSTING_CAUTIONS
     told = " ".join(ADJUSTING_CAUTIONS)
     for word in ("Unplug", "guards", "eye and hearing", "not the narrow strip", "trap", "stopped"):
@@ -194,6 +273,12 @@ def test_advice_that_cannot_be_given_names_the_field() -> None:
         (lambda: advise(0.01, 0, fence=Fence(0)), "span"),
         (lambda: advise(0.01, 0, fence=Fence(100, pitch_mm=0)), "pitch"),
         (lambda: advise_tilt(1, 0), "angle"),
+        (lambda: advise_miters(1, 0), "angle"),
+        (lambda: advise_slot(0.01, 0, distance_mm=0), "distance"),
+        (lambda: advise_cutterhead(0.01, 0, span_mm=-1), "span"),
+        (lambda: advise_stop(math.nan, 0), "error"),
+        (lambda: advise_stop(1, -1), "uncertainty"),
+        (lambda: advise_stop(1, 0, pitch_mm=0), "pitch"),
         (lambda: angle_for_joint(1, 0), "joint"),
         (lambda: angle_for_last_gap(1, 90, 2), "pieces"),
         (lambda: angle_for_diagonals(900, 400, 300), "diagonals"),
