@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 from analysis import quantiles
 from analysis.sentences import times
-from analysis.uncertainty import LEVEL, coverage_factor, effective_degrees_of_freedom
+from analysis.uncertainty import LEVEL, coverage_factor, factor
 
 Verdict = Literal["good enough", "needs adjusting", "cannot tell yet"]
 GOOD: Final[Verdict] = "good enough"
@@ -149,8 +149,8 @@ class Sources:
             self.shrinking_u / wider,
             self.fixed_u,
         )
-        known = coverage_factor(effective_degrees_of_freedom(parts, (df, None, None, None)), level)
-        return known * math.hypot(*parts)
+        _, k = factor(parts, (df, None, None, None), level, guard=True)
+        return k * math.hypot(*parts)
 
     def systematic(self, level: float = LEVEL) -> float:
         """The expanded uncertainty that stays however many cuts are made."""
@@ -240,14 +240,14 @@ def remedy(
         )
     if options:
         return min(options, key=lambda option: option[0])[1]
-    factor, unit = shown
-    left, stays = f"{gap * factor:.2g} {unit}", sources.systematic(level)
+    scale, unit = shown
+    left, stays = f"{gap * scale:.2g} {unit}", sources.systematic(level)
     if stays > gap:
         return Remedy(
             "none",
             None,
             f"More cuts will not tell: what stays uncertain however many are made, "
-            f"± {stays * factor:.2g} {unit}, is more than the {left} left to the limit."
+            f"± {stays * scale:.2g} {unit}, is more than the {left} left to the limit."
             + ("" if tolerance.unit == "rad" else " A known block shows the caliper's offset."),
         )
     return Remedy(

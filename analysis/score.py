@@ -213,8 +213,7 @@ class _TrialSpread:
         variance = square * self.growing
         variance += self.steady
         if self.df is not None and self.hand > 0:
-            factor = _student_t(variance * variance * (self.df / self.hand**2))
-            result = np.sqrt(variance, out=variance) * factor
+            result = self._by_student_t(variance, self.df)
         else:
             variance *= uncertainty.coverage_factor(None) ** 2
             result = np.sqrt(variance, out=variance)
@@ -232,12 +231,19 @@ class _TrialSpread:
         angle = geometry.solve(self.relation, ratio, self.pieces)
         return np.asarray(result / geometry.slope(self.relation, angle, self.pieces))
 
-
-def _student_t(df: Array) -> Array:
-    out = np.full(df.shape, np.nan)
-    known = np.isfinite(df)
-    out[known] = quantiles.student_t_array((1 + LEVEL) / 2, df[known])
-    return out
+    def _by_student_t(self, variance: Array, df: float) -> Array:
+        """Expanded, of the ratio, as `uncertainty.factor` does with its guard."""
+        effective = variance * variance * (df / self.hand**2)
+        known = np.isfinite(effective)
+        k = np.full(effective.shape, np.nan)
+        k[known] = quantiles.student_t_array((1 + LEVEL) / 2, effective[known])
+        expanded = k * np.sqrt(variance)
+        if df >= uncertainty.FEW:
+            return np.asarray(expanded)
+        hand, rest = uncertainty.coverage_factor(df) ** 2, uncertainty.coverage_factor(None) ** 2
+        return np.asarray(
+            np.maximum(expanded, np.sqrt(hand * self.hand + rest * (variance - self.hand)))
+        )
 
 
 def _hand_mm(facts: SeriesFacts) -> float:
@@ -364,7 +370,7 @@ def _quantity(
     if facts.method.judges == "hand" and repeats > 1:
         sd, sd_df = _pooled(facts, complete)
     lines = _lines(relation, facts, mean, float(contrast.mean()), n, found.sd, contrast_sd, repeats)
-    budget = uncertainty.combine(lines)
+    budget = uncertainty.combine(lines, guard=True)
     tolerance = _tolerance(relation, facts)
     judged = None if tolerance is None else conformity.verdict(mean, budget.expanded, tolerance)
     way = None

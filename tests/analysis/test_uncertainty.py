@@ -242,3 +242,20 @@ def test_effective_degrees_of_freedom_lie_between_the_smallest_and_the_sum(rng):
         found = uncertainty.effective_degrees_of_freedom(list(u), [float(d) for d in df])
         assert df.min() - 1e-9 <= found <= df.sum() + 1e-9
     assert_allclose(uncertainty.effective_degrees_of_freedom([1, 1], [5, None]), 20, rtol=1e-12)
+
+
+@pytest.mark.parametrize(("n", "falls_short"), [(2, True), (3, True), (5, False), (10, False)])
+def test_few_trials_beside_a_bound_hold_the_true_value_only_with_the_guard(n, falls_short, rng):
+    """Scatter of n readings and a normal systematic part of equal size."""
+    runs = 10_000
+    sd = 1 / math.sqrt(n)
+    error = rng.normal(0, 1, runs) / n**0.5 + rng.normal(0, sd, runs)
+    u_a = np.sqrt(rng.chisquare(n - 1, runs) / (n - 1)) * sd
+    held = {True: 0, False: 0}
+    for guard in held:
+        for e, u in zip(error, u_a, strict=True):
+            _, k = uncertainty.factor((float(u), sd), (n - 1, None), guard=guard)
+            held[guard] += bool(abs(e) <= k * math.hypot(u, sd))
+    least = 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
+    assert (held[False] / runs < least) == falls_short
+    assert held[True] / runs > least

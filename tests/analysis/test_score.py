@@ -1,0 +1,410 @@
+"""Scores: what a series says, how surely, for none, one, equal and odd trials."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from analysis import spread, uncertainty
+from analysis.conformity import Tolerance
+from analysis.geometry import series_values
+from analysis.methods import METHODS, custom_method, method
+from analysis.score import SeriesFacts, score, trial_uncertainty
+
+IN = 25.4
+L = 203.86
+REVERSAL = method("reversal")
+
+
+def strips(deviations, first=10.0):
+    d = np.asarray(deviations, dtype=float)
+    return np.stack([np.full(d.shape, first), first + d], axis=1)
+
+
+def reversal(deviations, **facts):
+    return SeriesFacts(
+        REVERSAL, strips(deviations), baseline_mm=facts.pop("baseline_mm", L), **facts
+    )
+
+
+def angle_of(facts):
+    return score(facts).quantities["angle"]
+
+
+def numbers(record):
+    """Every number in a result, however deep."""
+    if dataclasses.is_dataclass(record):
+        for f in dataclasses.fields(record):
+            yield from numbers(getattr(record, f.name))
+    elif isinstance(record, dict):
+        for value in record.values():
+            yield from numbers(value)
+    elif isinstance(record, tuple):
+        for value in record:
+            yield from numbers(value)
+    elif isinstance(record, float):
+        yield record
+
+
+def test_the_numbers_are_those_worked_out_by_hand():
+    d = np.array([0.20, 0.24, 0.16, 0.22, 0.18])
+    found = angle_of(reversal(d, tolerance=Tolerance.angle(math.radians(0.1))))
+    e = np.arctan(d / (2 * L))
+    assert found.trials == 5
+    assert found.mean == pytest.approx(e.mean(), rel=1e-14)
+    assert found.sd == pytest.approx(e.std(ddof=1), rel=1e-12)
+    assert found.range == pytest.approx(e.max() - e.min(), rel=1e-12)
+    scatter = e.std(ddof=1) / math.sqrt(5)
+    x = 0.2 / (2 * L)
+    slope = 1 / (1 + x * x)
+    parts = {
+        "scatter over 5 trials": scatter,
+        "caliper scale": x * slope * 1e-4 / math.sqrt(3),
+        "caliper zero": 0.0,
+        "length of the cut": x * slope / L * 0.5 / math.sqrt(3),
+        "inset": 2 * x * slope / L * 1.0 / math.sqrt(3),
+    }
+    assert {c.source: c.contribution for c in found.budget.contributions} == pytest.approx(
+        parts, rel=1e-6
+    )
+    combined = math.sqrt(sum(u * u for u in parts.values()))
+    df = combined**4 / (scatter**4 / 4)
+    assert found.effective_degrees_of_freedom == pytest.approx(df, rel=1e-6)
+    # Student's t for 4.0 degrees of freedom is 2.776 (JCGM 100, table G.2).
+    assert found.coverage_factor == pytest.approx(2.776, abs=0.02)
+    assert found.expanded_uncertainty == pytest.approx(found.coverage_factor * combined, rel=1e-6)
+    assert found.mean_interval.low == pytest.approx(found.mean - found.expanded_uncertainty)
+    assert found.prediction.high == pytest.approx(
+        found.mean + 2.776445 * found.sd * math.sqrt(1.2), rel=1e-6
+    )
+    assert found.tolerance_interval.half_width == pytest.approx(5.0769 * found.sd, rel=1e-4)
+    assert found.verdict == "good enough"
+    assert found.conformance > 0.999
+    assert found.direction.startswith("the open end of the cut leans to the right, seen from above")
+
+
+def test_one_trial_answers_with_the_uncertainty_of_measuring_alone():
+    given = score(reversal([0.2]))
+    found = given.quantities["angle"]
+    assert (found.sd, found.range, found.sd_interval, found.prediction) == (None,) * 4
+    assert found.tolerance_interval is None
+    assert found.own_scatter is None
+    # Geometry's rule for m = 1: sqrt(2) sqrt(sigma^2 + q^2 / 12) / (2 L)
+    rule = math.sqrt(2) * math.hypot(0.02, 0.01 / math.sqrt(12)) / (2 * L)
+    assert found.budget.combined == pytest.approx(rule, rel=0.01)
+    assert found.coverage_factor == pytest.approx(1.96, abs=0.001)
+    assert found.effective_degrees_of_freedom is None
+    assert "own scatter" in given.notes[0]
+    assert found.verdict is None
+    assert "give a tolerance" in found.sentence
+
+
+def test_the_calipers_figures_of_the_trade_come_out():
+    """0.01 mm over 200 mm is 0.0006 degrees, 0.02 mm of hand 0.004 degrees."""
+    count = next(
+        c
+        for c in angle_of(reversal([0.0], baseline_mm=200.0)).budget.contributions
+        if c.source == "caliper resolution"
+    )
+    assert math.degrees(count.contribution) == pytest.approx(0.0006, abs=5e-5)
+    hand = angle_of(reversal([0.0], baseline_mm=200.0)).budget.contributions[0]
+    assert math.degrees(hand.contribution) == pytest.approx(0.004, abs=1e-4)
+
+
+def test_no_trials_answer_in_words():
+    for widths in ([], np.empty((0, 2, 1)), [[np.nan, 10.0]], [[[np.nan], [np.nan]]]):
+        found = score(SeriesFacts(REVERSAL, widths, baseline_mm=L))
+        assert found.trials == 0
+        angle = found.quantities["angle"]
+        assert angle.mean is angle.sd is angle.verdict is angle.budget is None
+        assert angle.sentence == "No complete trial yet."
+
+
+def test_equal_trials_claim_no_perfect_machine():
+    given = score(reversal([0.2, 0.2, 0.2, 0.2]))
+    found = given.quantities["angle"]
+    assert found.sd == found.range == 0.0
+    assert found.expanded_uncertainty > 1.9 * 0.01 / math.sqrt(6) / (2 * L)
+    assert found.sd_interval is found.prediction is found.tolerance_interval is None
+    assert found.own_scatter is None
+    assert any("hides the scatter" in n for n in given.notes)
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"baseline_mm": 0.0}, "Baseline: 0 mm must be a length greater than zero."),
+        ({"baseline_mm": math.nan}, "Baseline: nan mm must be a length greater than zero."),
+        ({"inset_mm": 150.0}, "Inset: 150 mm at each end leaves nothing"),
+        ({"baseline_mm": None}, "Give the baseline: length of the cut"),
+    ],
+)
+def test_a_length_that_cannot_be_answers_in_words(facts, words):
+    found = angle_of(reversal([0.1, 0.2], **facts))
+    assert found.mean is None
+    assert found.sentence.startswith(words)
+
+
+def test_a_missing_thickness_costs_a_roll_only_its_tilt():
+    found = score(SeriesFacts(method("roll"), [[10, 10, 11, 11.0]], baseline_mm=L))
+    assert found.trials == 1
+    assert found.quantities["angle"].mean is not None
+    assert found.quantities["tilt"].sentence == (
+        "Give the thickness between the two heights that were read."
+    )
+
+
+@pytest.mark.parametrize("key", sorted(METHODS))
+def test_no_method_and_no_number_of_trials_gives_nan_or_a_warning(key, rng):
+    m = METHODS[key]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for n in (0, 1, 2, 3, 12):
+            for scale in (0.0, 0.001, 0.03):
+                for repeats in (1, 3):
+                    widths = 8 + np.round(rng.normal(0, scale, (n, len(m.places), repeats)), 2)
+                    if n > 2:
+                        widths[1, 0, :] = np.nan
+                    if n > 3 and repeats > 1:
+                        widths[2, 0, 0] = np.nan
+                    facts = SeriesFacts(
+                        m, widths, baseline_mm=100.0, thickness_mm=19.0,
+                        tolerance=Tolerance.angle(0.001),
+                    )  # fmt: skip
+                    found = score(facts)
+                    assert list(found.quantities) == list(m.reveals)
+                    for q in found.quantities.values():
+                        assert all(math.isfinite(v) for v in numbers(q))
+                        assert q.sentence
+                        assert "nan" not in q.sentence
+                    per_trial = trial_uncertainty(facts)
+                    assert per_trial.shape == (n,)
+
+
+def test_trials_set_aside_do_not_count_and_that_is_said():
+    with_it = score(reversal([0.2, 0.21, 5.0], counted=[True, True, False]))
+    without = score(reversal([0.2, 0.21]))
+    assert with_it.quantities["angle"].mean == without.quantities["angle"].mean
+    assert with_it.trials == 2
+    assert "1 trial set aside and not counted." in with_it.notes
+    with pytest.raises(ValueError, match="counted"):
+        score(reversal([0.2, 0.21], counted=[True]))
+
+
+def test_a_tolerance_in_another_unit_is_not_judged_by():
+    planed = SeriesFacts(
+        method("planed-thickness"), [[18.0, 18.01]], baseline_mm=200.0,
+        tolerance=Tolerance.length(17.9, 18.1),
+    )  # fmt: skip
+    found = score(planed).quantities
+    assert found["angle"].verdict is None
+    assert found["length"].verdict == "good enough"
+
+
+def test_a_verdict_that_cannot_be_given_comes_with_the_way_to_get_it():
+    found = angle_of(reversal([0.20, 0.24, 0.16, 0.22, 0.18], tolerance=Tolerance.angle(0.00051)))
+    assert found.verdict == "cannot tell yet"
+    assert found.remedy is not None
+    assert found.sentence.endswith(found.remedy.sentence)
+
+
+def test_a_good_setting_with_wild_cuts_is_not_passed_over_in_silence():
+    given = score(
+        reversal([0.3, -0.3, 0.2, -0.2, 0.25, -0.25] * 4, tolerance=Tolerance.angle(0.0006))
+    )
+    assert given.quantities["angle"].verdict == "good enough"
+    assert any("single cuts scatter beyond" in n for n in given.notes)
+
+
+def test_a_series_that_drifts_is_told():
+    given = score(reversal(np.round(np.linspace(0, 0.4, 15), 2)))
+    assert any("resembles the one before" in n for n in given.notes)
+
+
+def test_same_spot_pools_the_scatter_within_spots(rng):
+    spots = np.array([10.0, 11.0, 12.0])[:, None, None]
+    widths = spots + rng.normal(0, 0.02, (3, 1, 6))
+    found = score(SeriesFacts(method("same-spot"), widths)).quantities["length"]
+    pooled = math.sqrt(np.mean(widths[:, 0].var(axis=1, ddof=1)))
+    assert found.sd == pytest.approx(pooled, rel=1e-12)
+    interval = spread.sd_interval(pooled, 16)  # 15 degrees of freedom
+    assert found.sd_interval.high == pytest.approx(interval.high)
+    assert "18 readings" in found.sentence
+    single = score(SeriesFacts(method("same-spot"), widths[0].T[:, :, None])).quantities["length"]
+    assert single.sd == pytest.approx(widths[0].std(ddof=1))
+
+
+def test_a_known_block_tells_the_calipers_offset():
+    facts = SeriesFacts(method("known-block"), [[25.03], [25.04], [25.03]], baseline_mm=25.0)
+    found = score(facts).quantities["length"]
+    assert "too long" in found.sentence
+    assert found.verdict is None
+    assert score(SeriesFacts(method("known-block"), [[25.03]])).quantities["length"].mean == 25.03
+
+
+def test_the_zero_offset_reaches_a_length_and_no_difference():
+    length = score(SeriesFacts(method("stop-block"), [[150.0]])).quantities["length"]
+    angle = angle_of(reversal([0.2]))
+    zero = {
+        q.unit: next(c for c in q.budget.contributions if c.source == "caliper zero")
+        for q in (length, angle)
+    }
+    assert zero["rad"].contribution == 0
+    assert zero["mm"].contribution == pytest.approx(0.02 / math.sqrt(3))
+    studied = SeriesFacts(method("stop-block"), [[150.0]], zero_u_mm=0.001)
+    assert score(studied).quantities["length"].expanded_uncertainty < length.expanded_uncertainty
+
+
+@given(st.floats(-3, 3))
+def test_a_caliper_that_reads_long_all_over_scores_the_same(offset):
+    d = [0.21, 0.25, 0.17]
+    one = angle_of(SeriesFacts(REVERSAL, strips(d), baseline_mm=L))
+    two = angle_of(SeriesFacts(REVERSAL, strips(d, 10.0 + offset), baseline_mm=L))
+    assert two.mean == pytest.approx(one.mean, rel=1e-11)
+    assert two.expanded_uncertainty == pytest.approx(one.expanded_uncertainty, rel=1e-9)
+
+
+@given(st.permutations([0.21, 0.25, 0.17, 0.3, 0.22]))
+def test_the_order_of_trials_changes_no_number(order):
+    one, two = angle_of(reversal(sorted(order))), angle_of(reversal(order))
+    assert_allclose(list(numbers(one)), list(numbers(two)), rtol=1e-10)
+
+
+@given(st.lists(st.floats(0.05, 0.5), min_size=1, max_size=8))
+def test_the_strips_side_turns_the_sign_and_nothing_else(d):
+    one = angle_of(reversal(d))
+    two = angle_of(reversal(d, strip_side="right"))
+    assert two.mean == -one.mean
+    assert two.expanded_uncertainty == pytest.approx(one.expanded_uncertainty, rel=1e-12)
+    assert "right" in one.direction
+    assert "left" in two.direction
+
+
+def test_a_straightness_bound_is_counted_when_given():
+    plain, bound = angle_of(reversal([0.2])), angle_of(reversal([0.2], straightness_mm=0.1))
+    extra = bound.budget.combined**2 - plain.budget.combined**2
+    assert math.sqrt(extra) == pytest.approx(0.1 / math.sqrt(3) / (2 * L), rel=1e-4)
+
+
+def test_the_saws_own_scatter_is_told_apart(rng):
+    own, hand, runs, held = 2e-4, 0.02, 500, 0
+    e = rng.normal(0, own, (runs, 10))
+    d = 2 * L * np.tan(e) + rng.normal(0, hand * math.sqrt(2), e.shape)
+    for row in d:
+        found = angle_of(reversal(row, repeatability_mm=hand, repeatability_df=60))
+        held += own in found.own_scatter.interval
+    assert held / runs > 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
+
+
+def within(share, expected, n):
+    return abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / n)
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 10])
+@pytest.mark.parametrize("key", ["reversal", "five-cut"])
+def test_the_stated_interval_holds_the_true_angle_as_often_as_it_says(key, n, rng):
+    """Saw and hand scatter, rounding, a cut length and an inset that are off: 95 in 100."""
+    m, runs, held = method(key), 3000, 0
+    relation = m.relations[0]
+    from analysis.geometry import ratio
+
+    true = rng.uniform(-0.02, 0.02, runs)
+    e = true[:, None] + rng.normal(0, 2e-4, (runs, n))
+    base = L + rng.uniform(-0.5, 0.5, (runs, 1)) - 2 * rng.uniform(-1, 1, (runs, 1))
+    d = base * ratio(relation, e) * (1 + rng.uniform(-1e-4, 1e-4, (runs, 1)))
+    ends = np.stack([np.zeros_like(d), d], axis=-1) + rng.uniform(10, 11, (runs, 1, 1))
+    widths = np.round(ends + rng.normal(0, 0.02, ends.shape), 2)
+    for w, t in zip(widths, true, strict=True):
+        held += float(t) in angle_of(SeriesFacts(m, w, baseline_mm=L)).mean_interval
+    # Welch and Satterthwaite's k errs to the wide side where bounded inputs share in.
+    share = held / runs
+    assert share > 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
+    assert share < 0.99
+
+
+@pytest.mark.parametrize("repeats", [1, 4])
+def test_one_trial_holds_the_true_angle_as_often_as_it_says(repeats, rng):
+    runs, true = 4000, 0.001
+    exact = np.array([10.0, 10.0 + 2 * L * math.tan(true)])[None, :, None]
+    widths = exact + rng.uniform(0, 0.01, (runs, 1, 1))
+    widths = np.round(widths + rng.normal(0, 0.02, (runs, 2, repeats)), 2)
+    facts = SeriesFacts(REVERSAL, widths, baseline_mm=L, repeatability_mm=0.02)
+    e = series_values(REVERSAL, widths, L).angle_rad
+    held = float(np.mean(np.abs(e - true) <= trial_uncertainty(facts)))
+    assert within(held, 0.95, runs)
+
+
+def test_a_hand_steadier_than_the_calipers_count_still_holds(rng):
+    """Equal wrong readings, trial after trial: rounding does not average out."""
+    runs, held = 2000, 0
+    d = rng.uniform(0.1, 0.5, runs)
+    first = rng.uniform(10, 10.01, runs)
+    ends = np.stack([first, first + d], axis=1)[:, None, :]
+    widths = np.round(ends + rng.normal(0, 0.001, (runs, 10, 2)), 2)
+    for w, true in zip(widths, np.arctan(d / (2 * L)), strict=True):
+        held += float(true) in angle_of(SeriesFacts(REVERSAL, w, baseline_mm=L)).mean_interval
+    assert held / runs > 0.95
+
+
+def test_the_uncertainty_of_single_trials_is_that_of_one_trial_scored():
+    for key in sorted(METHODS):
+        m = METHODS[key]
+        first = 1.0 if key == "closing-miters" else 12.0
+        widths = first + np.linspace(0, 0.7, len(m.places))[None, :]
+        for extra in (
+            {},
+            {"repeatability_mm": 0.03, "repeatability_df": 7},
+            {"repeatability_mm": 0.03, "repeatability_df": 2},
+        ):
+            facts = SeriesFacts(
+                m, widths, baseline_mm=150.0, thickness_mm=20.0, inset_mm=4.0,
+                straightness_mm=0.02, **extra,
+            )  # fmt: skip
+            for quantity in m.reveals:
+                one = score(facts).quantities[quantity].expanded_uncertainty
+                found = trial_uncertainty(facts, quantity)
+                if m.judges == "machine":
+                    assert_allclose(found, [one], rtol=2e-7)
+    assert np.isnan(trial_uncertainty(SeriesFacts(method("stop-block"), [[1.0]]))).all()
+    assert np.isnan(trial_uncertainty(SeriesFacts(method("half-turn"), [[1.0, 2.0]]))).all()
+    assert np.isnan(trial_uncertainty(reversal([math.nan, 0.1]))[0])
+
+
+def test_a_method_of_ones_own_is_scored_like_any_other():
+    own = custom_method(
+        {
+            "key": "two-terms",
+            "places": ["a", "b"],
+            "quantity": "angle",
+            "baseline": "length",
+            "terms": [[1, 1], [1, 3]],
+        }
+    )
+    mine = angle_of(SeriesFacts(own, strips([0.2, 0.3]), baseline_mm=L))
+    five = angle_of(SeriesFacts(method("five-cut"), strips([0.2, 0.3]), baseline_mm=L))
+    assert mine.mean == five.mean
+    assert mine.expanded_uncertainty == five.expanded_uncertainty
+
+
+def test_a_strip_in_inches_gives_the_trades_angle():
+    # 0.475 and 0.482 in over 8.026 in give 0.025 degrees; common practice, no source.
+    facts = SeriesFacts(
+        REVERSAL, [[0.475 * IN, 0.482 * IN]], baseline_mm=8.026 * IN, resolution_mm=0.0005 * IN,
+        unit="in",
+    )  # fmt: skip
+    found = angle_of(facts)
+    assert round(math.degrees(found.mean), 3) == 0.025
+    assert "thou per foot" in found.sentence
+
+
+def test_defaults_are_what_the_words_say_they_are():
+    hand = angle_of(reversal([0.2])).budget.contributions[0]
+    assert hand.source == "caliper and hand, repeatability (0.02 mm assumed)"
+    assert uncertainty.REPEATABILITY_MM == 0.02

@@ -1,0 +1,100 @@
+"""The words: digits that match the uncertainty, and sentences a person can act on."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis import sentences
+
+LEANS = ("the open end leans right", "the open end leans left")
+
+
+@pytest.mark.parametrize(
+    ("uncertainty", "decimals"),
+    [
+        (0.011, 3), (0.0109, 3), (0.099, 3), (0.0996, 2), (0.1, 2), (0.0949, 3), (1.0, 1),
+        (9.96, 0), (15.0, 0), (250.0, 0), (3.1e-9, 6), (0.0, 6), (math.nan, 6),
+    ],
+)  # fmt: skip
+def test_an_uncertainty_shows_two_digits(uncertainty, decimals):
+    assert sentences.decimals_for(uncertainty) == decimals
+
+
+@given(st.floats(-100, 100), st.floats(1e-4, 9))
+def test_a_value_shows_the_digits_of_its_uncertainty(value, u):
+    text = sentences.with_uncertainty(value, u, "mm")
+    shown, doubt = text.removesuffix(" mm").split(" ± ")
+    assert len(shown.partition(".")[2]) == len(doubt.partition(".")[2])
+    assert len(doubt.replace(".", "").lstrip("0")) == 2
+    assert abs(float(shown) - value) <= 0.51 * 10 ** -len(doubt.partition(".")[2])
+
+
+def test_nothing_is_ever_minus_zero():
+    assert sentences.number(-0.0004, 2) == "0.00"
+    assert sentences.with_uncertainty(-0.0004, 0.1, "mm") == "0.00 ± 0.10 mm"
+
+
+def test_a_taper_is_given_in_the_units_of_the_shop():
+    # 1 thou per foot is atan(0.001 / 12): common practice, no source.
+    assert sentences.taper(math.atan(0.013 / 12), 1e-5, "in") == "13.0 thou per foot"
+    assert sentences.taper(math.radians(-0.05), 1e-4) == "0.262 mm per 300 mm"
+    assert sentences.taper(math.radians(0.05), 3e-3) == "0.26 mm per 300 mm"
+
+
+def test_an_angle_says_how_much_which_way_how_sure_and_the_verdict():
+    said = sentences.angle_sentence(
+        math.radians(0.0523), math.radians(0.0114), LEANS, 5, "needs adjusting"
+    )
+    assert said == (
+        "The open end leans right: 0.052 ± 0.011 degrees (0.274 mm per 300 mm), at 95 %, "
+        "from 5 trials: needs adjusting."
+    )
+    one = sentences.angle_sentence(math.radians(-0.0523), math.radians(0.08), LEANS, 1, None)
+    assert one == (
+        "The open end leans left, if at all: 0.052 ± 0.080 degrees (0.27 mm per 300 mm), "
+        "at 95 %, from 1 trial: give a tolerance for a verdict."
+    )
+    assert sentences.angle_sentence(0.0, 0.001, LEANS, 2, None).startswith(
+        "It leans neither way: 0.000 ± 0.057 degrees"
+    )
+
+
+def test_every_sentence_fits_a_phone():
+    longest = sentences.angle_sentence(
+        1e-3, 2e-3, ("boards come out thicker at the right edge",) * 2, 100, "cannot tell yet"
+    )
+    assert len(longest) < 180
+
+
+def test_lengths_are_spoken_in_the_unit_asked_for():
+    assert sentences.length(25.4, 0.0254, "in") == "1.0000 ± 0.0010 in"
+    said = sentences.length_sentence(150.012, 0.014, 0.0123, 8, "good enough")
+    assert said == (
+        "150.012 ± 0.014 mm at 95 %, repeating to 0.012 mm (one standard deviation), "
+        "from 8 trials: good enough."
+    )
+    assert "repeating" not in sentences.length_sentence(150.0, 0.04, None, 1, None)
+
+
+def test_repeatability_and_the_known_block_have_their_own_words():
+    say = sentences.repeatability_sentence
+    assert "at least twice" in say(None, 1)
+    assert "alike" in say(0.0, 5)
+    # A hand repeats to about a thou: common practice, no source.
+    assert say(0.0254, 10, "in") == (
+        "Caliper and hand repeat to 0.0010 in (one standard deviation of a reading), "
+        "from 10 readings."
+    )
+    assert "too short" in sentences.block_sentence(-0.04, 0.01, 5)
+    assert "if at all" in sentences.block_sentence(0.004, 0.01, 5)
+
+
+def test_words_for_counts():
+    assert sentences.times(2) == "twice"
+    assert sentences.times(5) == "5 times"
+    assert sentences.cuts(1) == "1 trial"
+    assert sentences.cuts(0) == "0 trials"
