@@ -412,10 +412,15 @@ def test_stopping_hands_on_what_was_heard_and_gives_back_what_no_store_took() ->
 
 def test_stopping_takes_no_longer_than_two_seconds_whatever_hangs() -> None:
     """Row 36: an address that swallows connections, a store that hangs."""
-    with socket.create_server(("127.0.0.1", 0), backlog=1) as deaf, plugged() as port:
+    with socket.create_server(("127.0.0.1", 0), backlog=0) as deaf, plugged() as port:
+        # The queue of connections is full, so that the next one waits for its time to run out.
+        queue = [socket.socket() for _ in range(3)]
+        for each in queue:
+            each.setblocking(False)
+            each.connect_ex(deaf.getsockname())
         book = Notebook()
         instruments = Instruments(book.keep, book.refuse, book.report)
-        address = f"rfc2217://127.0.0.1:{deaf.getsockname()[1]}"
+        address = f"socket://127.0.0.1:{deaf.getsockname()[1]}"
         instruments.start(
             parse_spec(text) for text in (f"serial:{address}", f"serial:{port.target},unit=mm")
         )
@@ -428,6 +433,8 @@ def test_stopping_takes_no_longer_than_two_seconds_whatever_hangs() -> None:
         assert time.monotonic() - began < 2.5
         assert [each.sent for each in left] == ["1.00"]
         book.gate.set()
+        for each in queue:
+            each.close()
 
 
 def test_names_come_from_the_port_and_stay_apart() -> None:
