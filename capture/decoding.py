@@ -24,7 +24,7 @@ from capture.lines import (
     NoiseWatch,
     Refused,
     mask_parity,
-    pieces,
+    runs,
 )
 from capture.settling import Settling, State
 from capture.spec import Mode, Spec
@@ -197,15 +197,24 @@ class LineDecoder:
         out += self.quiet(now)
         if self.mask:
             data = mask_parity(data)
+        if data.isascii() and b"\0" not in data and not self._noise.noisy:
+            self._piece(data, now, out)
+            return out
         # Noise and lines are judged in the order of the bytes, however a read was cut.
-        clean = data.isascii() and b"\0" not in data and not self._noise.noisy
-        for piece in (data,) if clean else pieces(data):
-            trouble = self._noise.feed(piece, now)
-            if trouble is not None:
-                out.append(Trouble(trouble, _SENTENCES[trouble], escaped(self._noise.heard)))
-            for line in self._lines.feed(piece, now):
-                self._line(line, out)
+        for run in runs(data):
+            if self._noise.noisy or (run.isascii() and run[0]):
+                self._piece(run, now, out)
+            else:
+                for at in range(len(run)):
+                    self._piece(run[at : at + 1], now, out)
         return out
+
+    def _piece(self, data: bytes, now: float, out: list[Decoded]) -> None:
+        trouble = self._noise.feed(data, now)
+        if trouble is not None:
+            out.append(Trouble(trouble, _SENTENCES[trouble], escaped(self._noise.heard)))
+        for line in self._lines.feed(data, now):
+            self._line(line, out)
 
     def quiet(self, now: float) -> list[Decoded]:
         """What the silence up to `now` ends."""

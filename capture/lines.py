@@ -344,11 +344,9 @@ class NoiseWatch:
         self._sample.clear()
 
 
-def pieces(data: bytes) -> Iterator[bytes]:
-    """`data` cut after each terminator, so that bytes and lines can be judged in order."""
-    at = 0
-    for end in _TERMINATORS.finditer(data):
-        yield data[at : end.end()]
-        at = end.end()
-    if at < len(data):
-        yield data[at:]
+_RUNS: Final = re.compile(rb"[\x01-\x08\x0b\x0c\x0e-\x7f]+[\r\n\t]*|[\r\n\t]+|[\0\x80-\xff]+")
+
+
+def runs(data: bytes) -> Iterator[bytes]:
+    """`data` cut after each terminator and wherever good and bad bytes meet."""
+    return (run[0] for run in _RUNS.finditer(data))

@@ -44,9 +44,7 @@ def fed(
     first = results[0]
     for other in results[1:]:
         assert other == first, "the events depend on how the bytes were cut"
-    decoder = make()
-    whole = decoder.feed(data, now)
+    whole = make().feed(data, now)
     with_tail = make().feed(data + b"7", now)
-    if data.endswith((b"\r", b"\n", b"\t")):
-        assert with_tail == whole, "a half line behind the data changed what came before it"
+    assert with_tail[: len(whole)] == whole, "a tail changed what came before it"
     return first

@@ -186,7 +186,7 @@ def test_a_press_after_a_burst_of_noise_and_a_silence_counts() -> None:
 
 @pytest.mark.parametrize(("longest", "gap"), [(0, 0.1), (10, 0.0), (10, -1.0)])
 def test_a_reader_that_could_never_read_is_refused_at_once(longest: int, gap: float) -> None:
-    with pytest.raises(ValueError, match="longest|gap"):
+    with pytest.raises(ValueError, match=r"longest|gap"):
         LineReader(longest, gap)
 
 

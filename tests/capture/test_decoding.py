@@ -1,0 +1,373 @@
+"""Everything between a serial instrument's bytes and its values, fault by fault."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from capture.decoding import Decoded, LineDecoder, StreamWatch, Trouble, read_line
+from capture.frames import FrameLayout
+from capture.lines import Line, Refused
+from capture.spec import parse_spec
+from capture.values import Message, NotUnderstood, Pattern, Value
+from tests.capture.feeding import cuts, fed
+from tests.capture.uart import received
+
+
+def mm() -> LineDecoder:
+    return LineDecoder("mm")
+
+
+def sents(events: list[Decoded]) -> list[str]:
+    return [event.sent for event in events if isinstance(event, Value)]
+
+
+def troubles(events: list[Decoded]) -> list[str]:
+    return [event.kind for event in events if isinstance(event, Trouble)]
+
+
+def pressed(
+    decoder: LineDecoder, lines: list[bytes], every: float, start: float = 100.0
+) -> list[Decoded]:
+    """What `lines`, one each `every` seconds, give; silences are told as a source would."""
+    out: list[Decoded] = []
+    for number, line in enumerate(lines):
+        now = start + number * every
+        out += decoder.quiet(now)
+        out += decoder.feed(line, now)
+    return out + decoder.quiet(start + len(lines) * every + 10)
+
+
+def test_lines_messages_and_refusals_come_out_in_the_order_they_went_in() -> None:
+    data = b"12.34\r\n----\r\n1e3\r\nA1 -12,5 mm OK\r\n\r\n0.5 in\r\n"
+    events = fed(mm, data)
+    kinds = [type(event) for event in events]
+    assert kinds == [Value, Message, NotUnderstood, Value, Value]
+    assert sents(events) == ["12.34", "A1 -12,5 mm OK", "0.5 in"]
+
+
+def test_many_lines_in_one_read_and_one_byte_a_read_are_the_same_readings() -> None:
+    lines = [f"{number / 100:.2f}\r\n".encode() for number in range(1, 60)]
+    assert sents(fed(mm, b"".join(lines))) == [line.decode().strip() for line in lines]
+
+
+def test_half_a_line_at_an_unplug_is_shown_and_the_line_after_replug_counts() -> None:
+    decoder = mm()
+    decoder.feed(b"12.3", 1.0)
+    refused = decoder.hang_up()
+    assert refused is not None
+    assert refused.text == "12.3"
+    assert decoder.due is None
+    assert sents(decoder.feed(b"12.34\r", 1.1)) == ["12.34"]
+
+
+def test_bare_digits_are_read_after_their_silence() -> None:
+    decoder = mm()
+    assert decoder.feed(b"12.34", 1.0) == []
+    due = decoder.due
+    assert due == pytest.approx(1.15)
+    assert due is not None
+    assert sents(decoder.quiet(due)) == ["12.34"]
+
+
+@pytest.mark.parametrize("read_baud", [2400, 4800, 19200, 38400, 115200])
+def test_a_wrong_speed_gives_no_reading_and_is_said_once(read_baud: int) -> None:
+    chance = random.Random(8017)
+    lines = [f"{chance.uniform(-150, 150):.2f}\r\n".encode() for _ in range(300)]
+    events = pressed(mm(), received(lines, 9600, read_baud), every=1.0)
+    assert sents(events) == []
+    assert troubles(events) == ["wrong speed?"]
+
+
+def test_one_stray_byte_a_line_is_a_wrong_speed_too() -> None:
+    lines = [f"{number / 100:.2f}\r\n".encode() for number in range(1000, 1300)]
+    events = pressed(mm(), received(lines, 115200, 9600), every=1.0)
+    assert sents(events) == []
+    assert troubles(events) == ["wrong speed?"]
+
+
+def test_after_noise_readings_count_again_from_the_third_clean_line() -> None:
+    decoder = mm()
+    events = fed(mm, b"\x80\xfe\x00\xf8" * 10 + b"\r" + b"12.31\r12.32\r12.33\r12.34\r")
+    assert troubles(events) == ["wrong speed?"]
+    assert sents(events) == ["12.33", "12.34"]
+    withheld = [event.text for event in events if isinstance(event, NotUnderstood)]
+    assert withheld == ["12.31", "12.32"]
+    decoder.feed(b"\x80\xfe\x00\xf8" * 10, 1.0)
+    decoder.hang_up()  # opened anew, perhaps at another speed
+    assert sents(decoder.feed(b"12.34\r", 2.0)) == ["12.34"]
+
+
+def test_a_short_glitch_costs_its_own_line_only() -> None:
+    events = fed(mm, b"12.34\r\x80\xff12.35\r12.36\r")
+    assert sents(events) == ["12.34", "12.36"]
+    assert troubles(events) == []
+
+
+def test_seven_bits_even_parity_are_said_and_read_only_when_masked() -> None:
+    line = b"-12.34\r\n"
+    sent = bytes(mark | 0x80 if mark.bit_count() % 2 else mark for mark in line)
+    events = pressed(mm(), [sent] * 5, every=1.0)
+    assert sents(events) == []
+    assert troubles(events) == ["7 data bits, even parity"]
+    assert "mask=1" in next(event.sentence for event in events if isinstance(event, Trouble))
+    masked = fed(lambda: LineDecoder("mm", mask=True), sent)
+    assert sents(masked) == ["-12.34"]
+    assert troubles(masked) == []
+
+
+def test_nuls_and_outer_controls_do_not_cost_the_reading_but_inner_ones_do() -> None:
+    events = fed(mm, b"\x02\x0012.34\x03\r\x00\n12\x0335\r\n")
+    assert sents(events) == ["12.34"]
+    (refused,) = (event for event in events if isinstance(event, NotUnderstood))
+    assert "control" in refused.reason
+
+
+def test_endless_bytes_are_refused_once_and_the_next_line_counts() -> None:
+    events = fed(mm, b"9" * 5000 + b"\r12.34\r")
+    assert sents(events) == ["12.34"]
+    assert len([event for event in events if isinstance(event, NotUnderstood)]) == 1
+
+
+def test_a_bounce_comes_out_twice_so_that_it_can_be_restored_downstream() -> None:
+    decoder = mm()
+    assert sents(decoder.feed(b"12.34\r", 1.0) + decoder.feed(b"12.34\r", 1.1)) == ["12.34"] * 2
+
+
+def test_a_unit_switched_between_two_presses_is_read_as_sent() -> None:
+    events = fed(mm, b"12.70 mm\r0.500 in\r12.70\r")
+    assert [event.unit for event in events if isinstance(event, Value)] == ["mm", "in", "mm"]
+
+
+def test_no_unit_anywhere_asks_for_the_option_instead_of_guessing() -> None:
+    (event,) = fed(LineDecoder, b"12.34\r")
+    assert isinstance(event, NotUnderstood)
+    assert "`unit`" in event.reason
+
+
+def test_a_typographic_minus_is_a_minus_and_no_noise() -> None:
+    events = fed(mm, "\u221212.34\r".encode() * 30)
+    assert sents(events) == ["\u221212.34"] * 30
+    assert troubles(events) == []
+
+
+def test_two_instruments_sending_at_once_never_mix() -> None:
+    left, right = mm(), mm()
+    out: dict[str, list[str]] = {"left": [], "right": []}
+    for a, b in zip(b"12.34\r", b"56.78\r", strict=True):
+        out["left"] += sents(left.feed(bytes([a]), 1.0))
+        out["right"] += sents(right.feed(bytes([b]), 1.0))
+    assert out == {"left": ["12.34"], "right": ["56.78"]}
+
+
+# Fault: a stream on a port that should send presses.
+
+
+def test_a_stream_on_a_press_port_is_said_and_not_kept_as_presses() -> None:
+    events = pressed(mm(), [b"12.34\r"] * 600, every=0.1)
+    assert troubles(events) == ["stream"]
+    assert len(sents(events)) <= 12
+    assert "mode=stream" in next(event.sentence for event in events if isinstance(event, Trouble))
+
+
+def test_a_fast_stream_whose_last_digit_flickers_is_still_a_stream() -> None:
+    chance = random.Random(8017)
+    lines = [f"12.3{chance.choice((4, 4, 4, 5))}\r".encode() for _ in range(600)]
+    events = pressed(mm(), lines, every=0.02)
+    assert troubles(events) == ["stream"]
+    assert len(sents(events)) <= 80
+
+
+def test_a_stream_of_ever_moving_values_is_said_in_the_end() -> None:
+    lines = [f"{number / 100:.2f}\r".encode() for number in range(1000, 1300)]
+    events = pressed(mm(), lines, every=0.1)
+    assert troubles(events) == ["stream"]
+    assert len(sents(events)) < 61
+
+
+@pytest.mark.parametrize("every", [0.0, 0.01, 0.05, 0.1, 0.2])
+def test_twenty_strips_pressed_by_a_program_are_all_kept(every: float) -> None:
+    lines = [line for strip in range(20) for line in (b"0.520 in\r", b"0.513 in\r")]
+    assert len(sents(pressed(mm(), lines, every=every))) == 40
+
+
+def test_a_hundred_lines_in_one_read_are_a_backlog_not_a_stream() -> None:
+    events = mm().feed(b"12.34\r" * 100, 1.0)
+    assert len(sents(events)) == 100
+
+
+def test_a_bouncing_button_is_no_stream() -> None:
+    decoder = mm()
+    out: list[Decoded] = []
+    for press in range(30):
+        out += pressed(decoder, [b"12.34\r", b"12.34\r"], every=0.1, start=100.0 + 20.0 * press)
+    assert len(sents(out)) == 60
+    assert troubles(out) == []
+
+
+def test_presses_count_again_a_second_after_a_stream_ended() -> None:
+    decoder = mm()
+    pressed(decoder, [b"12.34\r"] * 50, every=0.1)
+    assert sents(decoder.feed(b"12.35\r", 200.0)) == ["12.35"]
+    assert troubles(pressed(decoder, [b"12.34\r"] * 50, every=0.1, start=300.0)) == ["stream"]
+
+
+def test_an_instrument_that_is_asked_often_is_no_stream() -> None:
+    events = pressed(LineDecoder("mm", "ask"), [b"12.34\r"] * 200, every=0.1)
+    assert len(sents(events)) == 200
+    assert troubles(events) == []
+
+
+def test_a_stream_watch_holds_the_same_small_memory_for_ever() -> None:
+    watch = StreamWatch()
+    for number in range(10_000):
+        watch.value(number, number / 50)
+    assert len(watch._repeats) == 12
+    assert watch.streaming
+
+
+# Fault: streams that never settle, moving jaws, zeros.
+
+
+def stream(
+    values: list[float], decoder: LineDecoder | None = None, start: float = 100.0
+) -> list[str]:
+    decoder = decoder or LineDecoder("mm", "stream")
+    lines = [b"junk\r", *(f"{value:.2f}\r\n".encode() for value in values)]
+    return sents(pressed(decoder, lines, every=0.1, start=start))
+
+
+def test_a_stream_gives_one_reading_for_each_strip() -> None:
+    values: list[float] = []
+    for strip in (12.34, 12.34, 13.02):
+        values += [40.0, 33.0, 21.0, *[strip] * 20]
+    assert stream(values) == ["12.34", "12.34", "13.02"]
+
+
+def test_a_stream_that_never_stands_still_gives_none_and_says_so() -> None:
+    decoder = LineDecoder("mm", "stream")
+    assert stream([n / 3 for n in range(200)], decoder) == []
+    assert decoder.state == "moving"
+    assert LineDecoder("mm").state is None
+
+
+def test_a_stream_of_zeros_gives_none() -> None:
+    decoder = LineDecoder("mm", "stream")
+    assert stream([0.0] * 200, decoder) == []
+    assert decoder.state == "still"
+
+
+def test_the_text_of_a_settled_reading_is_one_that_was_sent() -> None:
+    chance = random.Random(8017)
+    for _ in range(20):
+        sent = [12.34 + chance.choice((-0.01, 0.0, 0.0, 0.01)) for _ in range(30)]
+        (got,) = stream([40.0, 30.0, *sent])
+        assert got in {f"{value:.2f}" for value in sent}
+
+
+def test_a_joined_streams_first_half_line_is_no_value() -> None:
+    decoder = LineDecoder("mm", "stream")
+    lines = [b"4\r\n", *[b"12.34\r\n"] * 8]
+    events = pressed(decoder, lines, every=0.1)
+    assert sents(events) == ["12.34"]
+
+
+def test_backlog_of_a_stream_after_a_stall_gives_no_stale_reading() -> None:
+    decoder = LineDecoder("mm", "stream")
+    assert stream([40.0, 30.0, *[12.34] * 10], decoder) == ["12.34"]
+    backlog = "".join(
+        f"{value:.2f}\r\n" for value in [*[40.0, 30.0], *[13.0] * 50, *[40.0, 30.0], *[14.0] * 50]
+    )
+    assert sents(decoder.feed(backlog.encode(), 160.0)) == []
+    # What the jaws hold now counts as soon as it is seen to stand still from now on.
+    now = [decoder.feed(b"14.00\r\n", 160.1 + step / 10) for step in range(8)]
+    assert [sent for events in now for sent in sents(events)] == ["14.00"]
+
+
+def test_a_stream_without_terminator_is_refused_with_a_reason() -> None:
+    events = pressed(LineDecoder("mm", "stream"), [b"12.34"] * 600, every=0.1)
+    assert sents(events) == []
+    reasons = [event.reason for event in events if isinstance(event, NotUnderstood)]
+    assert len(reasons) == 1
+    assert "without an end of line" in reasons[0]
+
+
+def test_a_decoder_is_made_as_its_spec_says() -> None:
+    spec = parse_spec("serial:X,unit=in,pattern=#[0-9] (?P<value>.*),gap=off,mask=1")
+    decoder = LineDecoder.for_spec(spec)
+    assert (decoder.unit, decoder.pattern, decoder.mask) == (
+        "in",
+        Pattern("#[0-9] (?P<value>.*)"),
+        True,
+    )
+    (event,) = decoder.feed(b"#1 0.584\r", 1.0)
+    assert isinstance(event, Value)
+    assert event.nm == 14_833_600
+
+
+def test_packed_frames_come_out_as_values_too() -> None:
+    spec = parse_spec("serial:X,frame=size:3 value:0+20 sign:20 unit:23,gap=50ms")
+    decoder = LineDecoder.for_spec(spec)
+    assert sents(decoder.feed((1234 | 1 << 20).to_bytes(3, "little"), 1.0)) == ["-12.34 mm"]
+    decoder.feed(b"\x01", 2.0)
+    assert decoder.due == pytest.approx(2.05)
+    assert [type(event) for event in decoder.quiet(2.05)] == [NotUnderstood]
+    decoder.feed(b"\x01", 3.0)
+    assert decoder.hang_up() is not None
+
+
+def test_a_line_from_keys_is_read_by_the_same_rules() -> None:
+    read = read_line(Line("\u221212,34 mm".encode(), "terminator", 1.0, 1.1), None)
+    assert isinstance(read, Value)
+    assert read.nm == -12_340_000
+    refused = read_line(Refused(b"12\x00", "lost", "keys were lost", 1.0), "mm")
+    assert refused == NotUnderstood("12\\x00", "keys were lost")
+    assert isinstance(read_line(Line(b"\xff\xfe", "terminator", 1.0, 1.1), "mm"), NotUnderstood)
+
+
+_PARTS = st.sampled_from(
+    [
+        *[b"12.34", b"-0.5 in", b"\r", b"\n", b"\t", b"\0", b"\x80\xfe", b"\xb1\xb2\x33\xb4"],
+        *[b"\x02", b" ", b"A1 ", b"\xe2\x88\x92", b"x" * 40, b"x" * 240, b"E1"],
+    ]
+)
+_BYTES = st.binary(max_size=120) | st.lists(_PARTS, max_size=40).map(b"".join)
+_LAYOUT = FrameLayout(size=3, value=(0, 20), sync=b"\xaa")
+
+
+@given(_BYTES, st.integers(0, 2**32), st.sampled_from(["press", "stream", "ask", "mask", "frame"]))
+@settings(max_examples=400, deadline=None)
+def test_any_bytes_give_the_same_events_however_they_were_cut(
+    data: bytes, seed: int, kind: str
+) -> None:
+    results = []
+    for parts in cuts(data, seed) if data else iter([[b""]]):
+        if kind in ("press", "stream", "ask"):
+            decoder = LineDecoder("mm", kind)  # type: ignore[arg-type]
+        elif kind == "mask":
+            decoder = LineDecoder("mm", mask=True)
+        else:
+            decoder = LineDecoder("mm", frame=_LAYOUT)
+        events = [event for part in parts for event in decoder.feed(part, 1.0)]
+        results.append(events + decoder.quiet(9.0))
+    assert all(result == results[0] for result in results)
+
+
+@given(
+    st.lists(st.integers(-99_999, 99_999), min_size=1, max_size=30),
+    st.sampled_from([b"\r", b"\n", b"\r\n", b"\t", b"\r\n\0"]),
+    st.sampled_from(["", " mm", "mm OK"]),
+)
+@settings(max_examples=100, deadline=None)
+def test_no_honest_press_is_lost_and_none_is_changed(
+    counts: list[int], end: bytes, tail: str
+) -> None:
+    data = b"".join(f"{count / 100:+.2f}{tail}".encode() + end for count in counts)
+    events = fed(mm, data)
+    assert [event.nm for event in events if isinstance(event, Value)] == [
+        count * 10_000 for count in counts
+    ]
+    assert len(events) == len(counts)

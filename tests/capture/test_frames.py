@@ -1,0 +1,139 @@
+"""Packed binary frames by a layout that is data."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from capture.errors import LayoutError
+from capture.frames import FrameLayout, FrameReader, parse_layout, read_frame
+from capture.values import NotUnderstood, Value, read_value
+from tests.capture.feeding import fed
+
+# A made layout: 20 bits of magnitude, then sign, two fixed zeros, unit.
+PLAIN = FrameLayout(size=3, value=(0, 20), sign=20, unit=23, zero=(21, 22))
+SYNCED = FrameLayout(size=3, value=(0, 20), sign=20, unit=23, sync=b"\xaa\x55", idle=0xFFFFFF)
+
+
+def frame(count: int, *, inches: bool = False) -> bytes:
+    whole = abs(count) | (count < 0) << 20 | inches << 23
+    return whole.to_bytes(3, "little")
+
+
+def texts(events: list[Value | NotUnderstood]) -> list[str]:
+    return [event.sent for event in events if isinstance(event, Value)]
+
+
+def test_a_frame_says_its_length_exactly_in_its_own_unit() -> None:
+    read = read_frame(PLAIN, frame(-1234))
+    assert read == Value("-12.34 mm", Decimal("-12.34"), "mm", -12_340_000, True, None)
+    read = read_frame(PLAIN, frame(1169, inches=True))
+    assert isinstance(read, Value)
+    assert (read.sent, read.unit, read.nm) == ("0.5845 in", "in", 14_846_300)
+
+
+def test_what_a_frame_says_reads_back_to_the_same_length() -> None:
+    for count in (0, 1, -1, 1234, -104_857):
+        for inches in (False, True):
+            read = read_frame(PLAIN, frame(count, inches=inches))
+            assert isinstance(read, Value)
+            again = read_value(read.sent, None)
+            assert isinstance(again, Value)
+            assert (again.nm, again.unit) == (read.nm, read.unit)
+
+
+def test_two_complement_and_other_orders_of_bytes_and_bits() -> None:
+    layout = FrameLayout(size=2, value=(0, 16), sign="twos", byte_order="big", counts_mm=100)
+    assert texts([read_frame(layout, b"\xfb\x2e")]) == ["-12.34 mm"]  # -1234 as 16 bits
+    swapped = FrameLayout(size=2, value=(0, 16), sign="twos", byte_order="big", bit_order="lsb")
+    # 0x04D2 (1234): each byte's bits the other way round are 0x20 and 0x4B.
+    assert texts([read_frame(swapped, b"\x20\x4b")]) == ["12.34 mm"]
+    inches = FrameLayout(size=2, value=(0, 16), only="in", counts_in=1000)
+    assert texts([read_frame(inches, (584).to_bytes(2, "little"))]) == ["0.584 in"]
+
+
+def test_a_frame_whose_fixed_bits_are_set_is_refused() -> None:
+    broken = (1 << 21 | 1234).to_bytes(3, "little")
+    assert isinstance(read_frame(PLAIN, broken), NotUnderstood)
+
+
+def test_counts_that_are_no_decimal_are_refused_not_rounded() -> None:
+    layout = FrameLayout(size=2, value=(0, 16), counts_mm=3)
+    assert isinstance(read_frame(layout, b"\x01\x00"), NotUnderstood)
+    assert isinstance(read_frame(layout, b"\x03\x00"), Value)
+
+
+def test_silence_parts_frames_that_have_no_marker() -> None:
+    reader = FrameReader(PLAIN, gap=0.05)
+    assert texts(reader.feed(frame(1234), 1.0)) == ["12.34 mm"]
+    assert reader.feed(frame(1235)[:2], 2.0) == []
+    assert reader.due == pytest.approx(2.05)
+    (refused,) = reader.quiet(2.05)
+    assert isinstance(refused, NotUnderstood)
+    assert texts(reader.feed(frame(1236), 3.0)) == ["12.36 mm"]
+
+
+def test_frames_with_a_marker_are_found_again_after_garbage() -> None:
+    data = b"\x01\x02\x03" + b"\xaa\x55" + frame(1234) + b"\xaa" + b"\xaa\x55" + frame(-5)
+    events = fed(lambda: FrameReader(SYNCED), data)
+    assert texts(events) == ["12.34 mm", "-0.05 mm"]
+    assert [event.text for event in events if isinstance(event, NotUnderstood)] == [
+        "\\x01\\x02\\x03",
+        "\\xaa",
+    ]
+
+
+def test_an_idle_frame_is_silence_not_a_length() -> None:
+    assert fed(lambda: FrameReader(SYNCED), (b"\xaa\x55" + b"\xff\xff\xff") * 5) == []
+
+
+def test_half_a_frame_at_an_unplug_is_shown_and_is_no_reading() -> None:
+    reader = FrameReader(SYNCED)
+    reader.feed(b"\xaa\x55\x01", 1.0)
+    refused = reader.hang_up()
+    assert refused is not None
+    assert "no whole frame" in refused.reason
+    assert reader.hang_up() is None
+    assert texts(reader.feed(b"\xaa\x55" + frame(7), 2.0)) == ["0.07 mm"]
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("size:3", "value:LOWEST"),
+        ("size:3 value:0", "no part"),
+        ("size:0 value:0+8", "1 to 32"),
+        ("size:3 value:10+20", "within the frame"),
+        ("size:3 value:0+20 sign:19", "twice"),
+        ("size:3 value:0+20 sign:24", "outside"),
+        ("size:3 value:0+20 unit:cm", "no part"),
+        ("size:3 value:0+20 mm:0", "counts per mm"),
+        ("size:3 value:0+20 size:4", "twice"),
+        ("size:1 value:0+8 idle:fff", "idle"),
+        ("size:3 value:0+20 colour:red", "colour:red"),
+    ],
+)
+def test_a_layout_that_cannot_be_is_refused_in_one_sentence(text: str, why: str) -> None:
+    with pytest.raises(LayoutError) as caught:
+        parse_layout(text)
+    assert why in caught.value.sentence
+
+
+@pytest.mark.parametrize("layout", [PLAIN, SYNCED, FrameLayout(2, (0, 16), "twos", only="in")])
+def test_a_layout_written_out_is_the_same_layout(layout: FrameLayout) -> None:
+    assert parse_layout(str(layout)) == layout
+
+
+@given(st.binary(max_size=200))
+@settings(max_examples=200, deadline=None)
+def test_any_bytes_give_the_same_frames_however_they_were_cut(data: bytes) -> None:
+    if data:
+        fed(lambda: FrameReader(SYNCED), data)
+        fed(lambda: FrameReader(PLAIN), data)
+    reader = FrameReader(SYNCED)
+    reader.feed(data, 1.0)
+    assert len(reader._half) < 5
+    assert len(reader._lost) <= 64
