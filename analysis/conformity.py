@@ -76,12 +76,18 @@ def verdict(estimate: float, expanded: float, tolerance: Tolerance) -> Verdict:
     return UNKNOWN
 
 
-def conformance_probability(estimate: float, u: float, low: float, high: float) -> float:
-    """Probability that the true value lies within the limits (JCGM 106:2012, 7.4, normal)."""
+def conformance_probability(
+    estimate: float, u: float, low: float, high: float, degrees_of_freedom: float | None = None
+) -> float:
+    """Probability that the true value lies within the limits (JCGM 106:2012, 7.4).
+
+    Normal, or Student's t scaled by u where the degrees of freedom are limited.
+    """
     if u == 0:
         return 1.0 if low <= estimate <= high else 0.0
-    return quantiles.normal_probability((high - estimate) / u) - quantiles.normal_probability(
-        (low - estimate) / u
+    df = math.inf if degrees_of_freedom is None else degrees_of_freedom
+    return quantiles.student_t_probability((high - estimate) / u, df) - (
+        quantiles.student_t_probability((low - estimate) / u, df)
     )
 
 

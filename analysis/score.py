@@ -26,6 +26,15 @@ Array = NDArray[np.float64]
 _ENOUGH_FOR_ORDER: Final = 10
 # Fewer than this know their own scatter to no better than 40 %.
 _ENOUGH_FOR_SCATTER: Final = 5
+_NOT_NEGATIVE: Final = (
+    "resolution_mm",
+    "repeatability_mm",
+    "baseline_u_mm",
+    "inset_u_mm",
+    "scale_u",
+    "straightness_mm",
+    "zero_u_mm",
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +50,9 @@ class SeriesFacts:
     source). straightness_mm: how far edge or fence may stand from straight over the length
     of the cut; None leaves it out. counted: (n,) mask of the trials that count; None counts
     all. unit: in which lengths and tapers are spoken of.
+
+    Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
+    number, or degrees of freedom that are not above zero.
     """
 
     method: Method
@@ -61,6 +73,15 @@ class SeriesFacts:
     counted: ArrayLike | None = None
     unit: Unit = "mm"
     zero_u_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in _NOT_NEGATIVE:
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value >= 0):
+                raise ValueError(f"{name}: {value:g} must be zero or more")
+        df = self.repeatability_df
+        if df is not None and not (math.isfinite(df) and df > 0):
+            raise ValueError(f"repeatability_df: {df:g} must be greater than zero")
 
 
 @dataclass(frozen=True, slots=True)
@@ -401,7 +422,11 @@ def _quantity(
         conformance=None
         if tolerance is None
         else conformity.conformance_probability(
-            mean, budget.combined, tolerance.low, tolerance.high
+            mean,
+            budget.combined,
+            tolerance.low,
+            tolerance.high,
+            budget.effective_degrees_of_freedom,
         ),
         direction=_direction(relation, mean, budget.expanded),
         sentence=sentence if way is None else f"{sentence} {way.sentence}",

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from shapely import Polygon
+from shapely import LineString, Polygon
 from shapely.affinity import rotate, scale
 
 from analysis import geometry
@@ -405,3 +405,39 @@ def test_edges_out_of_parallel_bias_a_roll_by_half_and_a_reversal_not_at_all():
     ends = [width_at(strip, low + y) for y in (20.0, 220.0)]
     found = series_values(method("roll"), [[ends[0]] * 2 + [ends[1]] * 2], 200.0, H, 0, "right")
     assert abs(abs(found.angle_rad[0] - 0.01) - d / 2) < 1e-4 * d + 1e-7
+
+
+def test_a_setting_that_moved_between_the_cuts_shows_the_mean_of_the_two():
+    """So do two halves of a fence out of line: each cut is made on its own half."""
+    one, two = Saw(0.012), Saw(0.002)
+    first = one.keep(board_on("left"), "left")
+    strip = two.keep(scale(first, xfact=-1, origin=(0, 0)), "left", at=60)
+    found = series_values(method("reversal"), [[width_at(strip, 10), width_at(strip, 240)]], 230.0)
+    mean = math.atan((math.tan(0.012) + math.tan(0.002)) / 2)
+    assert close(found.angle_rad[0], mean)
+
+
+def test_a_roll_read_at_unequal_heights_lets_the_tilt_leak_in():
+    saw = Saw(0.01, 0.03)
+    low, high = 4.0, 9.0
+    ends = [
+        width_at(roll_strip(saw, "left", low, H), 10.0),
+        width_at(roll_strip(saw, "left", high, H), 240.0),
+    ]
+    leak = ends[1] - ends[0] - 2 * 230 * math.tan(0.01)
+    assert abs(leak - 2 * (high - low) * math.tan(0.03)) < 1e-9
+
+
+@pytest.mark.parametrize(("degrees", "more"), [(1.0, 0.0005), (3.0, 0.012), (6.0, 0.1)])
+def test_jaws_seated_square_to_one_face_read_as_little_more_as_is_said(degrees, more):
+    e = math.radians(degrees)
+    strip = reversal_strip(Saw(e), "left", 0.0, H, board_on("left", width=400.0))
+    widths = []
+    for y in (50.0, 250.0):
+        # From the strip's first face, seated square: along the face's own normal.
+        foot = (-y * math.tan(e), y)
+        normal = (math.cos(e), math.sin(e))
+        far = (foot[0] + 300 * normal[0], foot[1] + 300 * normal[1])
+        widths.append(strip.buffer(0).intersection(LineString([foot, far])).length)
+    found = series_values(method("reversal"), [widths], 200.0).angle_rad[0]
+    assert math.degrees(found) - degrees == pytest.approx(more, rel=0.1)

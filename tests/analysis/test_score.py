@@ -152,6 +152,21 @@ def test_a_length_that_cannot_be_answers_in_words(facts, words):
     assert found.sentence.startswith(words)
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["resolution_mm", "repeatability_mm", "baseline_u_mm", "inset_u_mm", "scale_u", "zero_u_mm"],
+)
+@pytest.mark.parametrize("value", [-0.01, math.nan, math.inf])
+def test_an_uncertainty_that_cannot_be_is_refused_by_name(name, value):
+    with pytest.raises(ValueError, match=f"^{name}: "):
+        reversal([0.1], **{name: value})
+
+
+def test_degrees_of_freedom_are_above_zero():
+    with pytest.raises(ValueError, match=r"^repeatability_df: "):
+        reversal([0.1], repeatability_mm=0.01, repeatability_df=0)
+
+
 def test_a_missing_thickness_costs_a_roll_only_its_tilt():
     found = score(SeriesFacts(method("roll"), [[10, 10, 11, 11.0]], baseline_mm=L))
     assert found.trials == 1
