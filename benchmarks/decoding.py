@@ -1,6 +1,6 @@
 """How many lines a second become values, beside the barest loop that could.
 
-Run: python benchmarks/decoding.py [--lines N]. Both work in this one process on the same
+Run: python -m benchmarks.decoding [--lines N]. Both work in this one process on the same
 bytes, in reads of 4 kB; the bare loop splits at CR LF and makes a Decimal, with no unit,
 no exact length, no noise watch, no refusal, no halves kept between reads.
 """
@@ -27,7 +27,7 @@ def bare(data: bytes) -> int:
 
 def decoded(data: bytes) -> int:
     """Values that the decoder of a serial instrument gives."""
-    decoder = LineDecoder("mm", "ask")
+    decoder = LineDecoder("mm")
     count = 0
     for at in range(0, len(data), READ):
         for event in decoder.feed(data[at : at + READ], at / 1e6):

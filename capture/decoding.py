@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 from analysis.units import Unit
@@ -74,27 +75,30 @@ def read_line(
 class StreamWatch:
     """Tells an instrument that sends by itself from a person who presses.
 
-    A run is lines that follow each other within 250 ms. It is a stream when it has lasted
-    a second and 12 lines of which at least half, of the latest 12, repeat the value
-    before; or, whatever the values, 60 lines over 3 s at an even pace (no gap above 2.5
-    times the mean, which is at least 15 ms).
-    When unsure it is presses, for a lost press is worse: a program that tests by pressing
-    twenty different strips in a second is let through, and of a stream's first lines,
-    which cannot be told from presses, the repeats are bounces to whoever pairs them.
-    A second without a line ends the stream.
+    A run is lines that follow each other within 250 ms, so more than 4 a second. It is a
+    stream when it has lasted a second and
+    - of its latest 12 lines at least half repeat the value before, or
+    - its latest 24 lie within 0.03 mm and come at an even pace, or
+    - 60 lines came over 3 s at an even pace, whatever they say.
+    Even pace: no gap above 2.5 times the mean, which is at least 15 ms.
+
+    When unsure it is presses, for a lost press is worse. A program that tests by pressing
+    twenty different strips in a second is let through; equal values so close together are
+    bounces to whoever pairs them, so nothing that would count is held back, and of a
+    stream's first lines the repeats do no harm. A second without a line ends the stream.
     """
 
     def __init__(self) -> None:
         self.streaming = False
         self._last_at = float("-inf")
-        self._last_nm: int | None = None
-        self._reset(0.0)
+        self._values: deque[int] = deque(maxlen=24)
+        self._begin(0.0)
 
-    def _reset(self, now: float) -> None:
+    def _begin(self, now: float) -> None:
         self._began_at = now
         self._count = 0
         self._longest = 0.0
-        self._repeats: deque[bool] = deque(maxlen=12)
+        self._values.clear()
 
     def value(self, nm: int, now: float) -> bool:
         """Whether the line that said `nm` at `now` belongs to a stream."""
@@ -102,25 +106,27 @@ class StreamWatch:
         if gap >= 1.0:
             self.streaming = False
         if gap > 0.250:
-            self._reset(now)
-        elif self._count:
-            self._longest = max(self._longest, gap)
-        self._repeats.append(nm == self._last_nm)
+            self._begin(now)
+        elif gap > self._longest:
+            self._longest = gap
         self._last_at = now
-        self._last_nm = nm
+        self._values.append(nm)
         self._count += 1
-        if not self.streaming:
+        if not self.streaming and self._count >= 12:
             self.streaming = self._is_stream(now - self._began_at)
         return self.streaming
 
     def _is_stream(self, lasted: float) -> bool:
-        if self._count < 12 or lasted < 1.0:
+        if lasted < 1.0:
             return False
-        if 2 * sum(self._repeats) >= 12:
+        latest = list(self._values)[-13:]
+        if sum(later == earlier for earlier, later in pairwise(latest)) >= 6:
             return True
         mean = lasted / (self._count - 1)
-        even = self._longest <= 2.5 * mean and mean >= 0.015
-        return self._count >= 60 and lasted >= 3.0 and even
+        if self._longest > 2.5 * mean or mean < 0.015:
+            return False
+        steady = self._count >= 24 and max(self._values) - min(self._values) <= 30_000
+        return steady or (self._count >= 60 and lasted >= 3.0)
 
 
 class LineDecoder:

@@ -181,6 +181,13 @@ def test_a_fast_stream_whose_last_digit_flickers_is_still_a_stream() -> None:
     assert len(sents(events)) <= 80
 
 
+def test_a_stream_that_flickers_at_every_line_is_still_a_stream() -> None:
+    lines = [f"12.3{4 + number % 2}\r".encode() for number in range(600)]
+    events = pressed(mm(), lines, every=0.1)
+    assert troubles(events) == ["stream"]
+    assert len(sents(events)) < 24
+
+
 def test_a_stream_of_ever_moving_values_is_said_in_the_end() -> None:
     lines = [f"{number / 100:.2f}\r".encode() for number in range(1000, 1300)]
     events = pressed(mm(), lines, every=0.1)
@@ -225,7 +232,7 @@ def test_a_stream_watch_holds_the_same_small_memory_for_ever() -> None:
     watch = StreamWatch()
     for number in range(10_000):
         watch.value(number, number / 50)
-    assert len(watch._repeats) == 12
+    assert len(watch._values) == 24
     assert watch.streaming
 
 
