@@ -271,6 +271,10 @@ def test_readings_all_alike_are_no_surer_than_the_calipers_step() -> None:
     found = known_block([10] * 9, [10.01] * 9, resolution=0.01)
     assert found.offset is not None
     assert found.offset.standard_error == pytest.approx(0.01 / math.sqrt(12))
+    # Nor where they scatter by far less than the step.
+    found = known_block([10] * 9, 10.01 + 1e-4 * np.arange(9), resolution=0.01)
+    assert found.offset is not None
+    assert found.offset.standard_error == pytest.approx(0.01 / math.sqrt(12))
 
 
 @pytest.mark.parametrize(

@@ -219,6 +219,17 @@ def test_heavy_tails_do_not_fake_a_difference_of_spreads() -> None:
     assert wrong_f / runs > 0.12
 
 
+def test_with_heavy_tails_the_ratio_is_that_of_mean_absolute_deviations() -> None:
+    rng = np.random.default_rng(8)
+    a, b = rng.standard_t(1.5, 12), 2 * rng.standard_t(1.5, 30)
+    found = spread_ratio(a, b)
+    assert found is not None
+    assert found.rule == "Brown-Forsythe"
+    tau_a, tau_b = (np.abs(x - np.median(x)).sum() / (x.size - 1) for x in (a, b))
+    assert found.ratio == pytest.approx(tau_b / tau_a, rel=1e-12)
+    assert found.p == pytest.approx(stats.levene(a, b, center="median").pvalue, rel=1e-9)
+
+
 def test_normal_scatter_is_rarely_taken_for_heavy_tails() -> None:
     rng = np.random.default_rng(4)
     runs = 2000
@@ -230,10 +241,11 @@ def test_normal_scatter_is_rarely_taken_for_heavy_tails() -> None:
     assert 0.02 < switched / runs < 0.08
 
 
-def test_equally_far_out_on_opposite_sides_is_not_called_further_out() -> None:
+@pytest.mark.parametrize("other", [1, -1])
+def test_equally_far_out_is_seldom_called_further_out(other: int) -> None:
     rng = np.random.default_rng(5)
     runs, claimed = 2000, 0
-    for a, b in zip(rng.normal(1, 0.3, (runs, 5)), rng.normal(-1, 0.3, (runs, 5)), strict=True):
+    for a, b in zip(rng.normal(1, 0.3, (runs, 5)), rng.normal(other, 0.3, (runs, 5)), strict=True):
         c = compare(a, b)
         assert c.difference is not None
         claimed += c.further_out_shown

@@ -38,6 +38,13 @@ def test_swapped_ends_are_seen_and_the_trial_is_kept(good: np.ndarray) -> None:
     assert "mixed up" in doubt.sentence
 
 
+def test_another_size_with_the_other_sign_is_not_taken_for_swapped_ends(good: np.ndarray) -> None:
+    w = good.copy()
+    w[2, 1] -= 2.5
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("outlier", (3,))
+
+
 def test_the_trade_check_of_swapped_ends() -> None:
     # Inches, 0.475 and 0.482; the same strip held the other way reads 0.520 and 0.513 with the
     # same size and other sign: common practice, no source.

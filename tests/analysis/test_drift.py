@@ -215,6 +215,31 @@ def test_the_interval_of_a_change_holds_its_place_as_often_as_it_says() -> None:
     assert exact / runs > 0.6
 
 
+def test_the_interval_of_a_change_is_that_of_the_integrated_likelihood() -> None:
+    """Second way: the posterior of every place by integrating the likelihood over sigma."""
+    x = np.array([0.3, -1.1, 0.6, 0.2, 1.9, 0.9, 2.4, 1.2, 1.0, 2.0])
+    n = x.size
+    sigma = np.geomspace(0.05, 50, 4000)
+    weight = []
+    for k in range(1, n):
+        rss = ((x[:k] - x[:k].mean()) ** 2).sum() + ((x[k:] - x[k:].mean()) ** 2).sum()
+        # Each mean integrated out over a flat prior leaves sigma / sqrt(its number).
+        rest = sigma**-n * np.exp(-rss / (2 * sigma**2)) * sigma**2 / math.sqrt(k * (n - k))
+        weight.append(np.trapezoid(rest / sigma, sigma))
+    share = np.array(weight) / sum(weight)
+    runs = [
+        (last - first, -share[first - 1 : last].sum(), first, last)
+        for first in range(1, n)
+        for last in range(first, n)
+        if share[first - 1 : last].sum() >= 0.95
+    ]
+    _, _, first, last = min(runs)
+    found = change_point(x)
+    assert found is not None
+    assert (found.first, found.last) == (first, last)
+    assert last - first < n - 2
+
+
 def test_a_missed_check_keeps_its_place() -> None:
     values = [0.0, 0.1, math.nan, 0.0, 0.1, 5.0, 5.1, math.nan, 5.0, 5.1]
     found = change_point(values)
