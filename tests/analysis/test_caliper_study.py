@@ -72,7 +72,7 @@ def test_people_who_press_unequally_often_are_weighed_fairly() -> None:
     rng = np.random.default_rng(1)
     counts = [2, 3, 8, 12]
     estimates = []
-    for _ in range(800):
+    for _ in range(400):
         groups = [rng.normal(rng.normal(0, 0.5), 1, n) for n in counts]
         total = sum(counts)
         study = same_spot(groups)

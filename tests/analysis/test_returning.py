@@ -48,7 +48,7 @@ def test_a_shift_too_small_to_matter_came_back_though_it_shows() -> None:
 def test_an_unmoved_stop_is_seldom_said_to_have_moved() -> None:
     rng = np.random.default_rng(1)
     for after in (1, 2, 5):
-        runs, wrong = 3000, 0
+        runs, wrong = 1000, 0
         for x in rng.normal(size=(runs, 5 + after)):
             wrong += came_back(x[:5], x[5:], margin=0.1).answer == "did not"
         # Welch keeps at or a little below its level with two cuts.
