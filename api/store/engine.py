@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
+
+CHANNEL: Final = "bothends"
+"""Where PostgreSQL tells other processes that events were committed (LISTEN, NOTIFY)."""
 
 
 class StoreError(Exception):

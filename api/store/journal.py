@@ -7,6 +7,9 @@ acknowledgement is a promise that the reading is on the disk.
 The folded state of each bench is remembered between calls, and read back from the log
 whenever the bench's number shows that somebody else has written in between. So several
 processes may share a store, and a process that was killed loses nothing.
+
+Everybody locks in one order, so that no two wait for each other: benches by name, new
+calipers by name, and last the events, whose numbers must appear in the order of commits.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any, Final, cast
 from uuid import UUID
 
@@ -35,7 +39,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from analysis.methods import Method
-from api.store.engine import begin_writing
+from api.store.engine import CHANNEL, begin_writing
 from api.store.facts import method_of
 from api.store.log import read_log
 from api.store.projection import project
@@ -54,6 +58,10 @@ from api.store.tables import (
 from api.store.tables import Reading as ReadingRow
 from capture import pairing, records
 
+_BENCHES: Final = cast(Table, Bench.__table__)
+_CALIPERS: Final = cast(Table, Caliper.__table__)
+_EVENTS: Final = cast(Table, Event.__table__)
+_MACHINES: Final = cast(Table, Machine.__table__)
 _READINGS: Final = cast(Table, ReadingRow.__table__)
 _REFUSALS: Final = cast(Table, Refusal.__table__)
 _SERIES: Final = cast(Table, Series.__table__)
@@ -121,6 +129,7 @@ class Acknowledgement:
 class _BenchState:
     """A bench as the log up to `seq` makes it; `series` is the running one's row."""
 
+    name: str
     id: int
     seq: int
     state: pairing.State
@@ -151,28 +160,34 @@ class Journal:
         # What the running transaction will add to the two above once it is committed.
         self._new_benches: dict[str, _BenchState] = {}
         self._new_calipers: dict[str, int] = {}
-        self._told = False
+        self._events: list[dict[str, Any]] = []
 
     # ------------------------------------------------------------ what benches say
 
     def keep(self, readings: Sequence[records.Reading]) -> Acknowledgement:
         """Store `readings` in the order given; those whose id is known are passed over."""
         outcomes: list[pairing.Outcome] = []
+        by_bench = _by_bench(readings)
         with self._writing() as connection:
-            for bench, of_bench in _by_bench(readings).items():
-                # The bench's row is locked first: what is unknown then stays unknown.
-                known = self._bench(connection, bench)
+            # The benches' rows are locked first: what is unknown then stays unknown.
+            benches = {name: self._bench(connection, name) for name in sorted(by_bench)}
+            for reading in sorted(readings, key=lambda r: r.caliper):
+                self._caliper(connection, reading.caliper, reading.taken_at)
+            for name, of_bench in by_bench.items():
                 new = _unknown(connection, of_bench)
                 if new:
-                    outcomes += self._append(connection, bench, known, map(records.Press, new))
+                    outcomes += self._append(connection, benches[name], map(records.Press, new))
         return Acknowledgement(len(outcomes), len(readings) - len(outcomes), tuple(outcomes))
 
     def start(self, new: NewSeries, at: datetime | None = None) -> UUID:
         """Begin a series, now or `at`: from here on its bench feeds it, and no other.
 
-        Raises NotThere where the machine is not there.
+        Raises NotThere where the machine is not there, and NotNow where another series was
+        started on the bench while this was on its way, and has no reading yet: of two that
+        start together one wins, and the other is told.
         """
         series_id = new_id()
+        running = self._running(new.bench)
         layout = records.Layout(
             places=len(new.method.places),
             repeats=new.repeats,
@@ -182,11 +197,16 @@ class Journal:
         with self._writing() as connection:
             _need_machine(connection, new.machine_id)
             bench = self._bench(connection, new.bench)
+            if bench.state.series not in (None, running) and not bench.state.last_heard:
+                raise NotNow(
+                    f"another series was started on bench {new.bench} at the same moment;"
+                    " look which one runs, and start again if yours should take its place"
+                )
             row = {field.name: getattr(new, field.name) for field in fields(new)}
             row |= {"method": new.method.key, "bench_id": bench.id}
             del row["bench"]
             connection.execute(insert(_SERIES).values(id=series_id, started_at=at or now(), **row))
-            self._append(connection, new.bench, bench, [records.Start(series_id, layout)], at)
+            self._append(connection, bench, [records.Start(series_id, layout)], at)
         return series_id
 
     def finish(self, series_id: UUID, at: datetime | None = None) -> None:
@@ -204,7 +224,7 @@ class Journal:
                 raise NotThere("no series has that id")
             bench = self._bench(connection, name)
             if bench.state.series == series_id:
-                self._append(connection, name, bench, [records.Finish()], at)
+                self._append(connection, bench, [records.Finish()], at)
 
     def act(
         self, name: str, entry: records.TakeBack | records.SwapEnds | records.Restore
@@ -221,7 +241,7 @@ class Journal:
                 raise NotNow(f"no series runs on bench {name}; start one first")
             if outcome.kind in _NOTHING:
                 raise NotNow(_NOTHING[outcome.kind])
-            return self._append(connection, name, bench, [entry])[0]
+            return self._append(connection, bench, [entry])[0]
 
     def refuse(self, refusal: records.Refusal) -> None:
         """Keep what an instrument sent that is no reading."""
@@ -236,7 +256,7 @@ class Journal:
                 "heard_at": refusal.heard_at,
             }
             if connection.execute(_insert_new(connection, _REFUSALS), row).rowcount:
-                self._tell(connection, bench_id, [("refusal", refusal.id, {})])
+                self._tell(bench_id, "refusal", refusal.id)
 
     def report(self, state: records.CaliperState) -> None:
         """Tell readers how an instrument fares."""
@@ -248,9 +268,7 @@ class Journal:
             "last_heard": state.last_heard.isoformat() if state.last_heard else None,
         }
         with self._writing() as connection:
-            self._tell(
-                connection, self._bench(connection, state.bench).id, [("caliper", None, data)]
-            )
+            self._tell(self._bench(connection, state.bench).id, "caliper", None, data)
 
     def compare_clock(self, name: str, behind_ms: int) -> None:
         """Record how far a bench's clock stands behind the store's, when that is news.
@@ -277,15 +295,14 @@ class Journal:
 
     def add_machine(self, name: str, kind: str) -> UUID:
         """A new machine's id; that of the one with this name where there is one."""
+        by_name = select(Machine.id).where(Machine.name == name)
         with self._writing() as connection:
-            known = connection.execute(select(Machine.id).where(Machine.name == name)).scalar()
-            if known is not None:
-                return known
-            machine_id = new_id()
-            connection.execute(
-                insert(Machine).values(id=machine_id, name=name, kind=kind, created_at=now())
-            )
-            return machine_id
+            known = connection.execute(by_name).scalar()
+            if known is None:
+                row = {"id": new_id(), "name": name, "kind": kind, "created_at": now()}
+                connection.execute(_insert_new(connection, _MACHINES), [row])
+                known = connection.execute(by_name).scalar_one()
+            return known
 
     def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
         """Record what happened to a machine.
@@ -317,37 +334,41 @@ class Journal:
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
         with self._lock:
-            self._new_benches, self._new_calipers, self._told = {}, {}, False
+            self._new_benches, self._new_calipers, self._events = {}, {}, []
             with self._engine.connect() as connection:
                 begin_writing(connection)
                 with connection.begin():
                     yield connection
+                    if self._events:
+                        _publish(connection, self._events)
             self._benches |= self._new_benches
             self._calipers |= self._new_calipers
-            told = self._told
+            told = bool(self._events)
         if told:
             self._committed()
+
+    def _running(self, name: str) -> UUID | None:
+        """The series that the bench feeds as this call arrives."""
+        with self._engine.connect() as connection:
+            return connection.execute(select(Bench.series_id).where(Bench.name == name)).scalar()
 
     def _bench(self, connection: Connection, name: str) -> _BenchState:
         """The bench, made if it is new, its row locked and its state up to date."""
         found = connection.execute(_FIND_BENCH, {"name": name}).first()
         if found is None:
-            connection.execute(
-                _insert_new(connection, cast(Table, Bench.__table__)),
-                [{"name": name, "last_seq": 0}],
-            )
+            connection.execute(_insert_new(connection, _BENCHES), [{"name": name, "last_seq": 0}])
             found = connection.execute(_FIND_BENCH, {"name": name}).one()
         known = self._new_benches.get(name) or self._benches.get(name)
         if known is None or known.seq != found.last_seq:
             state = pairing.fold(read_log(connection, found.id))
-            known = _BenchState(found.id, found.last_seq, state, _series(connection, state))
+            series = _series(connection, state)
+            known = _BenchState(name, found.id, found.last_seq, state, series)
             self._new_benches[name] = known
         return known
 
     def _append(
         self,
         connection: Connection,
-        name: str,
         bench: _BenchState,
         entries: Iterable[records.Entry],
         at: datetime | None = None,
@@ -356,7 +377,6 @@ class Journal:
         state, seq, at = bench.state, bench.seq, at or now()
         outcomes: list[pairing.Outcome] = []
         readings: list[dict[str, Any]] = []
-        events: list[tuple[str, UUID | None, dict[str, Any]]] = []
         acted = False
         for entry in entries:
             seq += 1
@@ -371,7 +391,7 @@ class Journal:
                     "trial": outcome.trial,
                     "place": _place(bench.series, state, outcome),
                 }
-                events.append(("reading", reading.id, fate))
+                self._tell(bench.id, "reading", reading.id, fate)
             else:
                 acted = True
                 connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
@@ -388,68 +408,73 @@ class Journal:
         connection.execute(
             _MOVE_BENCH, {"bench": bench.id, "last_seq": seq, "series_id": state.series}
         )
-        touched = sorted({o.trial for o in outcomes if o.trial is not None})
-        if touched and series is not None:
-            events += self._project(connection, series, state, touched)
+        if series is not None:
+            self._project(connection, bench.id, series, state, outcomes)
         if acted:
-            events.append(("bench", state.series, {}))
-        self._tell(connection, bench.id, events)
-        self._new_benches[name] = _BenchState(bench.id, seq, state, series)
+            self._tell(bench.id, "bench", state.series)
+        self._new_benches[bench.name] = _BenchState(bench.name, bench.id, seq, state, series)
         return outcomes
 
     def _project(
-        self, connection: Connection, series: Row[Any], state: pairing.State, touched: list[int]
-    ) -> list[tuple[str, UUID | None, dict[str, Any]]]:
-        """Write the trials `touched` as the fold now has them; the events that tell of it."""
-        rows, slots = project(series, state, touched)
-        ids = [row["id"] for row in rows]
-        connection.execute(_CLEAR_SLOTS, [{"trial": trial_id} for trial_id in ids])
-        connection.execute(_upsert(connection, _TRIALS), rows)
+        self,
+        connection: Connection,
+        bench_id: int,
+        series: Row[Any],
+        state: pairing.State,
+        outcomes: Sequence[pairing.Outcome],
+    ) -> None:
+        """Write the trials that `outcomes` touched as the fold now has them, and tell of it."""
+        touched = {o.trial for o in outcomes if o.trial is not None}
+        if not touched:
+            return
+        # Where readings only came in, the slots that are written already stay as they are.
+        placed = {o.reading for o in outcomes if o.kind in _PLACED}
+        moved = {
+            pairing.trial_id(series.id, o.trial)
+            for o in outcomes
+            if o.trial is not None and o.kind not in _PLACED
+        }
+        rows, slots = project(series, state, sorted(touched))
+        slots = [s for s in slots if s["reading_id"] in placed or s["trial_id"] in moved]
+        if moved:
+            connection.execute(_CLEAR_SLOTS, [{"trial": trial_id} for trial_id in moved])
+        connection.execute(_upsert(connection.dialect.name, _TRIALS), rows)
         if slots:
             connection.execute(insert(_TRIAL_READINGS), slots)
-        events: list[tuple[str, UUID | None, dict[str, Any]]] = [
-            ("trial", trial_id, {}) for trial_id in ids
-        ]
-        return [*events, ("score", series.id, {})]
+        for row in rows:
+            self._tell(bench_id, "trial", row["id"])
+        self._tell(bench_id, "score", series.id)
 
     def _caliper(self, connection: Connection, name: str, heard_at: datetime) -> int:
         known = self._new_calipers.get(name) or self._calipers.get(name)
         if known is None:
             connection.execute(
-                _insert_new(connection, cast(Table, Caliper.__table__)),
-                [{"name": name, "first_heard_at": heard_at}],
+                _insert_new(connection, _CALIPERS), [{"name": name, "first_heard_at": heard_at}]
             )
             known = connection.execute(select(Caliper.id).where(Caliper.name == name)).scalar_one()
             self._new_calipers[name] = known
         return known
 
     def _tell(
-        self,
-        connection: Connection,
-        bench_id: int,
-        events: Iterable[tuple[str, UUID | None, dict[str, Any]]],
+        self, bench_id: int, kind: str, subject: UUID | None, data: dict[str, Any] | None = None
     ) -> None:
-        if connection.dialect.name == "postgresql":
-            # Numbers are drawn before the commit; without this lock another process's lower
-            # number could appear after a reader has seen a higher one, and be missed.
-            connection.execute(select(func.pg_advisory_xact_lock(_EVENT_LOCK)))
-        at = now()
-        connection.execute(
-            insert(Event),
-            [
-                {"bench_id": bench_id, "kind": kind, "subject": subject, "data": data, "at": at}
-                for kind, subject, data in events
-            ],
+        self._events.append(
+            {"bench_id": bench_id, "kind": kind, "subject": subject, "data": data or {}}
         )
-        self._told = True
 
 
 _CLOCK_NEWS_MS: Final = 1000
 _CLOCK_NEWS_AFTER: Final = timedelta(hours=1)
 _EVENT_LOCK: Final = 8017
+_PLACED: Final = ("kept", "complete")
 _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
     _TRIAL_READINGS.c.trial_id == bindparam("trial")
 )
+_LOCK_AND_NOTIFY: Final = select(
+    func.pg_advisory_xact_lock(_EVENT_LOCK), func.pg_notify(CHANNEL, "")
+)
+_ADD_EVENT: Final = insert(_EVENTS)
+_KNOWN: Final = select(_READINGS.c.id).where(_READINGS.c.id.in_(bindparam("ids", expanding=True)))
 _FIND_BENCH: Final = (
     select(Bench.id, Bench.last_seq).where(Bench.name == bindparam("name")).with_for_update()
 )
@@ -458,6 +483,16 @@ _MOVE_BENCH: Final = (
     .where(Bench.id == bindparam("bench"))
     .values(last_seq=bindparam("last_seq"), series_id=bindparam("series_id"))
 )
+
+
+def _publish(connection: Connection, events: list[dict[str, Any]]) -> None:
+    """Number `events` and tell other processes; the last step before the commit."""
+    if connection.dialect.name == "postgresql":
+        # Numbers are drawn before the commit; without this lock another process's lower
+        # number could appear after a reader has seen a higher one, and be missed.
+        connection.execute(_LOCK_AND_NOTIFY)
+    at = now()
+    connection.execute(_ADD_EVENT, [event | {"at": at} for event in events])
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:
@@ -474,7 +509,7 @@ def _unknown(connection: Connection, readings: list[records.Reading]) -> list[re
     ids = list(unique)
     for start in range(0, len(ids), 500):  # within every engine's limit on parameters
         chunk = ids[start : start + 500]
-        known.update(connection.scalars(select(_READINGS.c.id).where(_READINGS.c.id.in_(chunk))))
+        known.update(connection.scalars(_KNOWN, {"ids": chunk}))
     return [r for r in unique.values() if r.id not in known]
 
 
@@ -539,9 +574,9 @@ def _insert_new(connection: Connection, table: Table) -> Any:
     return dialect.insert(table).on_conflict_do_nothing()
 
 
-def _upsert(connection: Connection, table: Table) -> Any:
+@cache
+def _upsert(dialect: str, table: Table) -> Any:
     """An INSERT that overwrites the row with the same id."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    statement = dialect.insert(table)
+    statement = (sqlite if dialect == "sqlite" else postgresql).insert(table)
     changed = {c.name: statement.excluded[c.name] for c in table.columns if not c.primary_key}
     return statement.on_conflict_do_update(index_elements=["id"], set_=changed)
