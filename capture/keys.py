@@ -117,7 +117,7 @@ LAYOUTS: Final[dict[str, dict[tuple[int, bool], str]]] = {
 }
 """What each key types, by (usage, shift), for each layout that a caliper may be set to."""
 
-_RULE: Final = "a shortcut key (Ctrl, Alt or the system key) was held during the line"
+_SHORTCUT: Final = "a shortcut key (Ctrl, Alt or the system key) was held during the line"
 
 
 class _Typing:
@@ -153,7 +153,7 @@ class _Typing:
             self._began_at = now
         self._heard_at = now
         if shortcut:
-            self._fault = self._fault or _RULE
+            self._fault = self._fault or _SHORTCUT
         if len(self._text) < LONGEST:
             self._text += mark
         else:

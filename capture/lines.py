@@ -18,8 +18,8 @@ from typing import Final, Literal
 
 Start = Literal["fresh", "joined"]
 RefusedKind = Literal["overlong", "half", "abandoned", "lost"]
-Trouble7 = Literal["7 data bits, even parity", "7 data bits, odd parity"]
-NoiseKind = Literal["wrong speed?"] | Trouble7
+ParityKind = Literal["7 data bits, even parity", "7 data bits, odd parity"]
+NoiseKind = Literal["wrong speed?"] | ParityKind
 
 LONGEST: Final = 256
 """Bytes in one line; ten times what a caliper sends (common practice, no source)."""
@@ -213,7 +213,7 @@ def mask_parity(data: bytes) -> bytes:
     return data.translate(_MASK)
 
 
-def parity_of(data: bytes) -> Trouble7 | None:
+def parity_of(data: bytes) -> ParityKind | None:
     """The parity with which `data` would be 7-bit text, None if it is plain or not text.
 
     Told only where at least one top bit is set, every byte agrees, and there are four

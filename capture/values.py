@@ -67,17 +67,16 @@ _FLAGS: Final = frozenset(
     | {"over", "under", "hold", "max", "min", "abs", "inc", "rel", "set"}
     | {"<", ">", "<=", ">=", "<<", ">>", "=", "*", "!"}
 )
-# Words with which an instrument speaks of itself (common practice, no source). None of
-# them is ever a label, so that no version, speed or voltage becomes a length.
+# Words with which an instrument speaks of itself and puts a number beside (common
+# practice, no source). None is ever a label: no version, speed or voltage is a length.
 _SELF: Final = re.compile(
-    r"(?:^|[^a-z0-9])(?:e(?:rr(?:or)?)?[ .:#_-]*[0-9]*$|err(?:or)?s?(?![a-z])|fault|fail(?:ed|ure)|"
-    r"(?:lo|low)[ -]?bat|batt?(?:ery|eries)?(?![a-z])|of[l]?$|ofl|o\.?l\.?$|over ?flow|"
-    r"over ?range|under ?range|ver(?:sion|\.)?(?![a-z])|fw(?![a-z])|hw(?![a-z])|"
-    r"firmware|hardware|rev(?:ision)?(?![a-z])|model|serial|s/?n(?![a-z])|id(?![a-z])|"
-    r"boot(?:ing)?|reset|rst(?![a-z])|ready|start(?:ed|ing)?(?![a-z])|baud|init|hello|"
-    r"temp(?:erature)?(?![a-z])|volt(?:age|s)?(?![a-z])|vcc|vbat|time(?![a-z])|date(?![a-z])|"
-    r"copyright|\(c\)|sleep|power)"
+    r"e[ .:#_-]*[0-9]*$|.*?(?<![a-z0-9])(?:err(?:or)?s?|fault|(?:lo|low)?[ -]?batt?(?:ery)?|"
+    r"v(?:er(?:sion)?)?|[fh]w|firmware|hardware|rev(?:ision)?|build|model|serial|s/?n|"
+    r"boot(?:ing)?|rst|reset|ready|start(?:ed|ing)?|init|baud|temp(?:erature)?|"
+    r"volt(?:age|s)?|vcc|vbat|time|date|copyright)(?![a-z])"
 )
+# Alone it is an error's number; before a value it is a channel like any other.
+_CHANNEL_E: Final = re.compile(r"[Ee][0-9]+")
 _MINUS: Final = "\N{MINUS SIGN}"
 _NUMBER: Final = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
 _LINE: Final = re.compile(
@@ -95,7 +94,7 @@ _DASHES: Final = re.compile(r"(?:[\s.,:]*[_*=\u2212\u2013\u2014-]){2,}[\s.,:]*")
 
 
 def escaped(data: bytes) -> str:
-    r"""`data` as printable ASCII, one way and back: "\x00", "\r", "\\"; never empty marks."""
+    r"""`data` as printable ASCII from which every byte can be told: "\x00", "\r", "\\"."""
     return data.decode("latin-1").encode("unicode_escape").decode("ascii")
 
 
@@ -128,22 +127,22 @@ def read_value(
     found = _LINE.fullmatch(text)
     if found is None:
         return _no_value(text)
-    label: str | None = found["label"]
-    unit: str | None = found["unit"]
+    label: str | None
+    unit: str | None
+    flags: str | None
+    label, sign, number, unit, flags = found.groups()
     if label is not None:
-        if _SELF.search(label.lower()) and not re.fullmatch(r"[Ee][0-9]+", label):
+        if _SELF.match(label.lower()) and not _CHANNEL_E.fullmatch(label):
             return Message(_shown(text))
         if label.lower() in UNITS:
             if unit is not None and UNITS[unit.lower()] != UNITS[label.lower()]:
                 return NotUnderstood(_shown(text), f"two units, {label} and {unit}, in one line")
             label, unit = None, label
-    flags: str | None = found["flags"]
     if flags is not None:
         unknown = [word for word in flags.split() if word.lower() not in _FLAGS]
         if unknown:
             return _no_value(text)
-    sign = "-" if found["sign"] == _MINUS else found["sign"]
-    return _value(text, sign + found["number"], unit, default_unit, label)
+    return _value(text, ("-" if sign == _MINUS else sign) + number, unit, default_unit, label)
 
 
 def _value(
@@ -176,7 +175,7 @@ def _reason(text: str) -> str | None:
     low = bare.lower()
     if not bare:
         return "an empty line"
-    if _DASHES.fullmatch(bare) or _SELF.search(low):
+    if _DASHES.fullmatch(bare) or _SELF.match(low):
         return None
     if any(mark.isnumeric() and not mark.isascii() for mark in bare):
         return "digits that are not 0 to 9"

@@ -88,6 +88,8 @@ def test_an_unknown_form_of_sign_is_refused(text: str) -> None:
         ("CH1: 12.34 mm", "CH1", "mm"),
         ("A=0.5in", "A", "in"),
         ("E1 12.3", "E1", "mm"),
+        ("ID 12.3", "ID", "mm"),
+        ("B 12.3", "B", "mm"),
         ("12.34 mm OK", None, "mm"),
         ("12.34 <", None, "mm"),
         ("12.34>", None, "mm"),
@@ -196,6 +198,9 @@ def test_what_is_not_one_plain_number_is_refused_with_its_reason(text: str, why:
         "FW 1.2",
         "rst:0x1 (POWERON_RESET),boot:0x13",
         "serial: 12345",
+        "Batt:2.9",
+        "v 1.2",
+        "E 3",
         "Hello from a caliper adapter",
     ],
 )  # common practice, no source
