@@ -348,7 +348,9 @@ function askForSound() {
 
 function wire() {
   document.addEventListener("visibilitychange", wake);
-  for (const kind of ["pointerdown", "keydown"]) {
+  // Not on pointerdown: the line that asks would go while the finger is down, and what was
+  // meant to be tapped would move from under it.
+  for (const kind of ["click", "keydown"]) {
     addEventListener(kind, () => sounds.locked() && sounds.unlock().then(askForSound), { passive: true });
   }
   at("unlock").addEventListener("click", () => sounds.unlock().then(() => (askForSound(), sounds.play("kept"))));

@@ -37,6 +37,8 @@ export function catchKeys({ field, take }) {
   let before = ""; // what the field held when this burst began
   let endedAt = -Infinity;
   let timer = null;
+  let loose = false; // whether the burst's keys were taken and stand nowhere yet
+  let focused = null; // what had the focus when it began
   const held = new Set(); // keys taken, whose keyup must do nothing either
 
   const isCharacter = (event) => event.key.length === 1 || KEYPAD.test(event.code);
@@ -56,6 +58,7 @@ export function catchKeys({ field, take }) {
   function forget() {
     clearTimeout(timer);
     strokes = [];
+    loose = false;
   }
 
   function finish(end) {
@@ -82,36 +85,34 @@ export function catchKeys({ field, take }) {
         const left = last + BARE_SILENCE_MS - performance.now();
         if (left <= 0) finish(null);
         else timer = setTimeout(quiet, left);
-      } else if (document.activeElement !== field) {
-        slow();
+      } else {
+        giveBack();
       }
     }, 0);
   }
 
-  // A person's keys outside any field.
-  function slow() {
+  // What was taken turns out to be a person's: it gets its meaning back.
+  function giveBack() {
+    if (!loose) return;
+    loose = false;
     if (blank()) {
       // Space does what it would have done, a tenth of a second late.
-      forget();
-      const element = document.activeElement;
-      if (element && element !== document.body && !element.matches("h1, h2, h3, main, div")) element.click();
+      if (focused?.matches("button, input, summary, a, [role=button]")) focused.click();
       else scrollBy({ top: innerHeight * 0.85 });
       return;
     }
     const text = textOf(strokes);
-    if (!/[0-9.,+-]/.test(text) || strokes.every((s) => s.key.length > 1)) {
-      forget();
-      return;
-    }
+    if (!/[0-9.,+-]/.test(text) || strokes.every((s) => s.key.length > 1)) return;
     // The strokes stay: should the rest of a burst come late, it is taken whole after all.
     field.value = before + text;
-    field.focus();
+    if (!takesText(document.activeElement)) field.focus();
   }
 
   function keydown(event) {
     if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
     const inField = event.target === field;
     if (!inField && takesText(event.target)) {
+      giveBack();
       forget();
       return;
     }
@@ -134,6 +135,7 @@ export function catchKeys({ field, take }) {
       } else if (event.key !== "Tab" && at - endedAt < GAP_MS) {
         taken(event); // Carriage return and line feed can come as two Enters.
       } else {
+        giveBack();
         forget();
       }
       return;
@@ -143,17 +145,20 @@ export function catchKeys({ field, take }) {
       return;
     }
     if (!isCharacter(event)) {
+      giveBack();
       forget();
       return;
     }
     if (!fast) {
-      if (!inField && strokes.length) slow();
+      giveBack();
       strokes = [];
       before = field.value;
+      focused = document.activeElement;
     }
     if (strokes.length >= LONGEST) return;
     strokes.push(stroke);
     last = at;
+    loose = !inField;
     if (!inField) taken(event);
     else if (event.key.length > 1) event.preventDefault(); // NumLock off: no jumping about
     arm();

@@ -82,7 +82,7 @@ function adapt() {
     if (label.hidden && radio.checked) fields.tolerance.value = "none";
   }
   for (const label of form.querySelectorAll("[data-shown-by]")) label.hidden = label.dataset.shownBy !== fields.tolerance.value;
-  form.querySelector("[type=submit]").textContent = chosen.sided ? "Show me the cuts" : "Show me how";
+  document.getElementById("show-guide").textContent = chosen.sided ? "Show me the cuts" : "Show me how";
 }
 
 const capital = (words) => words[0].toUpperCase() + words.slice(1);

@@ -1,0 +1,74 @@
+"""What tests do at a page: strike keys as fast as a caliper or as slowly as a person."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from playwright.sync_api import Page
+
+CHROMIUM: Final = Path("/usr/bin/chromium")
+FLAGS: Final = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+)
+SHIFT: Final = 8  # the devtools protocol's modifier bit
+
+Key = tuple[str, str]
+"""What a key says and where it sits: `key` and `code` of a keyboard event."""
+
+ENTER: Final[Key] = ("Enter", "Enter")
+KEYPAD_ENTER: Final[Key] = ("Enter", "NumpadEnter")
+TAB: Final[Key] = ("Tab", "Tab")
+DOWN: Final[Key] = ("ArrowDown", "ArrowDown")
+
+_US_CODES: Final = {".": "Period", ",": "Comma", "-": "Minus", " ": "Space", "/": "Slash"}
+
+
+def us(text: str) -> list[Key]:
+    """The keys of a US keyboard that type `text` (digits, marks, small letters)."""
+    return [
+        (c, _US_CODES.get(c) or (f"Digit{c}" if c.isdigit() else f"Key{c.upper()}")) for c in text
+    ]
+
+
+class Keyboard:
+    """Real key events whose time stamps are given: a slow machine can't make a fast
+    caliper look like a person, nor the other way round."""
+
+    def __init__(self, page: Page) -> None:
+        self._session = page.context.new_cdp_session(page)
+
+    def strike(self, keys: Iterable[Key], *, gap_ms: float = 12, repeat: bool = False) -> None:
+        """Press and release each key, the next one `gap_ms` after it."""
+        now = time.time()
+        for number, (key, code) in enumerate(keys):
+            text = "\r" if key == "Enter" else key if len(key) == 1 else ""
+            event = {"key": key, "code": code, "timestamp": now + number * gap_ms / 1000}
+            virtual = {"Enter": 13, "Tab": 9, " ": 32, "ArrowDown": 40}.get(key, 0)
+            down = {**event, "type": "keyDown", "windowsVirtualKeyCode": virtual}
+            if text:
+                down |= {"text": text, "unmodifiedText": text}
+            self._session.send("Input.dispatchKeyEvent", down)
+            if repeat:
+                self._session.send("Input.dispatchKeyEvent", {**down, "autoRepeat": True})
+            self._session.send(
+                "Input.dispatchKeyEvent",
+                {**event, "type": "keyUp", "windowsVirtualKeyCode": virtual},
+            )
+
+    def caliper(self, text: str, end: Key = ENTER) -> None:
+        """What a caliper that types like a keyboard sends at one press."""
+        self.strike([*us(text), end])
+
+    def person(self, text: str, *, enter: bool = True) -> None:
+        """The same by hand."""
+        self.strike([*us(text), ENTER] if enter else us(text), gap_ms=180)

@@ -1,0 +1,754 @@
+"""The Bench page as a person at the saw meets it: a real server, a real Chromium."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from playwright.sync_api import BrowserContext, Page, expect
+
+from tests.ptys import plugged, until
+from tests.whole.browser import DOWN, ENTER, KEYPAD_ENTER, TAB, Key, Keyboard, us
+from tests.whole.serving import Serving, serving
+
+
+class Bench:
+    """A bench of its own on the shared server: its page, and the server's side of it."""
+
+    def __init__(self, server: Serving, page: Page, name: str) -> None:
+        self.server = server
+        self.page = page
+        self.name = name
+        self.keyboard = Keyboard(page)
+
+    def open(self) -> None:
+        self.page.goto(f"{self.server.url}/bench/{self.name}")
+        expect(self.page.locator("#sign-live")).to_have_text("live")
+
+    def start(self, **settings: Any) -> str:
+        return self.server.start_series(machine=f"Saw of {self.name}", bench=self.name, **settings)
+
+    def press(self, sent: str, caliper: str = "caliper", unit: str = "mm", **more: Any) -> None:
+        reading = {
+            "id": str(uuid4()),
+            "bench": self.name,
+            "caliper": caliper,
+            "sent": sent,
+            "unit": unit,
+            "taken_at": datetime.now(UTC).isoformat(),
+        }
+        self.server.post("/api/readings", [reading | more])
+
+    def readings(self, series: str) -> list[str]:
+        found = self.server.get(f"/api/series/{series}")["trials"]
+        return [r["sent"] for t in found for r in t["readings"]]
+
+    def shows(self, value: str) -> None:
+        expect(self.page.locator("#value")).to_have_text(re.compile(rf"^{re.escape(value)}(mm|in)"))
+
+    def state(self, text: str) -> None:
+        expect(self.page.locator("#state")).to_contain_text(text)
+
+    def next(self, text: str) -> None:
+        expect(self.page.locator("#next")).to_contain_text(text)
+
+    @property
+    def sounded(self) -> str | None:
+        return self.page.evaluate("document.documentElement.dataset.sounded ?? null")
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
+    with serving(tmp_path_factory.mktemp("bench") / "shop") as running:
+        yield running
+
+
+@pytest.fixture
+def complaints(page: Page) -> list[str]:
+    """What the browser complains of: errors, refused styles and scripts, failed requests."""
+    page.set_default_timeout(8000)
+    heard: list[str] = []
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    page.on("console", lambda m: heard.append(m.text) if m.type in ("error", "warning") else None)
+    return heard
+
+
+@pytest.fixture
+def bench(
+    server: Serving, page: Page, complaints: list[str], request: pytest.FixtureRequest
+) -> Iterator[Bench]:
+    name = re.sub(r"\W+", "-", request.node.name)[:80]
+    at = Bench(server, page, name)
+    yield at
+    assert complaints == []
+
+
+def fill_in(page: Page, machine: str) -> None:
+    page.select_option("#machine", "")
+    page.fill("#machine-name", machine)
+    page.fill("#machine-kind", "radial arm saw")
+    page.fill("#baseline", "203,86")
+
+
+def wait_for(page: Page, condition: str) -> None:
+    """Playwright's own wait_for_function needs an eval that the page forbids."""
+    assert until(lambda: page.evaluate(condition)), condition
+
+
+# ---- setting up
+
+
+def test_a_first_series_is_set_up_with_the_keyboard_alone(bench):
+    page = bench.page
+    bench.open()
+    page.focus("#machine")
+    page.select_option("#machine", "")
+    page.focus("#machine-name")
+    page.keyboard.type("Attic saw of " + bench.name)
+    page.keyboard.press("Tab")
+    page.keyboard.type("radial arm saw")
+    page.keyboard.press("Tab")  # the methods: the first one is chosen
+    page.keyboard.press("Tab")  # the unit
+    page.keyboard.press("ArrowRight")  # inches
+    page.keyboard.press("Tab")
+    expect(page.locator("#baseline")).to_be_focused()
+    page.keyboard.type("8,026")
+    page.keyboard.press("Tab")
+    page.keyboard.press("ArrowRight")  # the strip falls to the right
+    page.keyboard.press("Enter")
+    expect(page.locator("#guide-title")).to_be_focused()
+    expect(page.locator("#start")).to_be_disabled()
+    page.focus("#acknowledge")
+    page.keyboard.press("Space")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page.locator("#measuring-title")).to_be_focused()
+
+    made = bench.server.get(f"/api/benches/{bench.name}")["series"]
+    assert made["machine"]["name"] == f"Attic saw of {bench.name}"
+    assert (made["method"], made["unit"], made["baseline"]) == ("reversal", "in", "8,026")
+    assert made["strip_side"] == "right"
+
+
+def test_no_series_starts_before_the_cautions_are_read(bench):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    page.click("#show-guide")
+    cautions = page.locator("#guide-body .cautions")
+    for caution in (
+        "guards in place",
+        "eye and hearing protection",
+        "not the narrow strip",
+        "hands well clear",
+        "between the blade and a stop",
+        "blade has stopped",
+        "Unplug the machine before you adjust",
+        "radial arm saw can climb toward you",
+        "manual, local rules and qualified help",
+    ):
+        expect(cautions).to_contain_text(caution)
+    expect(page.locator("#start")).to_be_disabled()
+    # The button stands right under what has to be read.
+    below = page.evaluate(
+        """() => document.querySelector('#guide-body .cautions')
+             .compareDocumentPosition(document.getElementById('start'))
+             & Node.DOCUMENT_POSITION_FOLLOWING"""
+    )
+    assert below
+    page.check("#acknowledge")
+    page.click("#start")
+    expect(page.locator("#measuring")).to_be_visible()
+    # Once for each series, not once for all.
+    page.click("#finish")
+    page.click("#again")
+    page.click("#show-guide")
+    expect(page.locator("#acknowledge")).not_to_be_checked()
+    expect(page.locator("#start")).to_be_disabled()
+
+
+def test_the_next_series_need_not_be_typed_again(bench):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    page.check("[name=strip_side][value=right]")
+    page.fill("#inset", "2,5")
+    page.check("[name=tolerance][value=gap]")
+    page.fill("#tolerance-gap", "0.1")
+    page.fill("#tolerance-joint", "150")
+    page.click("#show-guide")
+    page.check("#acknowledge")
+    page.click("#start")
+    expect(page.locator("#measuring")).to_be_visible()
+    page.click("#finish")
+    expect(page.locator("#again")).to_be_visible()
+    page.reload()
+    expect(page.locator("#as-last")).to_contain_text(bench.name)
+    page.click("#as-last button")
+    page.check("#acknowledge")
+    page.click("#start")
+    expect(page.locator("#measuring")).to_be_visible()
+    made = bench.server.get(f"/api/benches/{bench.name}")["series"]
+    assert (made["baseline"], made["inset"], made["strip_side"]) == ("203,86", "2,5", "right")
+    assert (made["tolerance"]["gap"], made["tolerance"]["joint"]) == ("0.1", "150")
+
+
+def test_a_wrong_length_is_said_at_its_field(bench):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    page.fill("#baseline", "twenty")
+    page.click("#show-guide")
+    expect(page.locator("#baseline")).to_be_focused()
+    expect(page.locator("#baseline-wrong")).to_contain_text("twenty")
+    expect(page.locator("#guide")).to_be_hidden()
+
+
+def test_what_the_server_refuses_is_said_at_its_field(bench, complaints):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    page.fill("#inset", "150")  # twice that is longer than the cut
+    page.click("#show-guide")
+    page.check("#acknowledge")
+    page.click("#start")
+    expect(page.locator("#setup")).to_be_visible()
+    expect(page.locator("#inset-wrong")).to_be_visible()
+    assert all("422" in complaint for complaint in complaints)
+    complaints.clear()
+
+
+# ---- the answer to a press
+
+
+def test_every_press_is_answered_in_word_sound_and_next_place(bench):
+    series = bench.start()
+    bench.open()
+    bench.next("fence end")
+    expect(bench.page.locator('.place.next[data-place="fence end"] .pointer')).to_be_visible()
+    bench.press("13.21")
+    bench.shows("13.21")
+    bench.state("kept: fence end")
+    bench.next("open end")
+    expect(bench.page.locator('.place.next[data-place="open end"] .pointer')).to_be_visible()
+    assert bench.sounded == "kept"
+    bench.press("13.25")
+    bench.shows("13.25")
+    bench.state("pair complete")
+    bench.next("strip 2")
+    assert bench.sounded == "complete"
+    row = bench.page.locator("#trials tbody tr").first
+    expect(row).to_contain_text("13.21")
+    expect(row).to_contain_text("13.25")
+    expect(row).to_contain_text("+0.040")
+    assert bench.readings(series) == ["13.21", "13.25"]
+
+
+def test_the_last_reading_can_be_read_from_two_metres(bench):
+    bench.start()
+    bench.page.set_viewport_size({"width": 1280, "height": 800})
+    bench.open()
+    bench.press("13.21")
+    bench.shows("13.21")
+    size = bench.page.evaluate(
+        "parseFloat(getComputedStyle(document.getElementById('value')).fontSize)"
+    )
+    # A character seen from 2 m should subtend 20 minutes of arc, 12 mm, or about 44 CSS
+    # pixels of 1/96 in (common practice, no source); capitals are 0.7 of the font size.
+    assert size >= 100
+
+
+def test_the_result_says_how_far_which_way_and_how_sure(bench):
+    """Ends of 0.475 and 0.482 in over 8.026 in: 0.025 degrees (common practice, no source)."""
+    bench.start(unit="in", baseline="8.026", tolerance_deg="0.2", strip_side="left")
+    bench.open()
+    for _ in range(2):
+        bench.press("0.475", unit="in")
+        bench.press("0.482", unit="in")
+    expect(bench.page.locator("#figure")).to_contain_text("0.025")
+    expect(bench.page.locator("#figure")).to_contain_text("right")
+    expect(bench.page.locator("#figure")).to_contain_text("95 %")
+    expect(bench.page.locator("#verdict")).to_have_text("Good enough")
+    expect(bench.page.locator("#sentence")).to_contain_text("leans to the right")
+    expect(bench.page.locator('#result .lean[data-lean="right"] .lean.right')).to_be_visible()
+    expect(bench.page.locator("#trials tbody tr").first).to_contain_text("+7.0")
+
+
+def test_a_reading_taken_back_is_struck_and_no_longer_counts(bench):
+    series = bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.press("13.52")
+    bench.state("pair complete")
+    bench.page.click("#take-back")
+    bench.state("taken back")
+    bench.shows("13.52")
+    bench.next("open end")
+    assert bench.sounded == "taken back"
+    assert bench.readings(series) == ["13.21"]
+
+
+def test_jaws_shut_and_sent_take_back_without_a_hand_on_the_page(bench):
+    series = bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.state("kept")
+    bench.press("0.00")
+    bench.state("taken back")
+    bench.shows("13.21")
+    bench.next("fence end")
+    assert bench.readings(series) == []
+
+
+def test_swapped_ends_are_put_right_with_one_button(bench):
+    series = bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.press("13.25")
+    bench.state("pair complete")
+    bench.page.click("#swap-ends")
+    row = bench.page.locator("#trials tbody tr").first
+    expect(row).to_contain_text("ends swapped")
+    expect(row).to_contain_text("−0.040")
+    assert bench.server.get(f"/api/series/{series}")["trials"][0]["deviation_mm"] == "-0.04"
+
+
+def test_a_bounce_is_shown_and_can_be_counted_after_all(bench):
+    series = bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.state("kept")
+    bench.press("13.21", since_previous_ms=80)
+    bench.state("ignored: repeat")
+    assert bench.readings(series) == ["13.21"]
+    bench.page.click("#restore")
+    bench.next("strip 2")
+    assert bench.readings(series) == ["13.21", "13.21"]
+
+
+def test_a_line_nobody_understands_is_shown_as_received(page, tmp_path, complaints):
+    with (
+        plugged() as port,
+        serving(tmp_path / "shop", "--caliper", f"serial:{port.target},unit=mm") as server,
+    ):
+        server.start_series()
+        assert server.calipers_listen()
+        at = Bench(server, page, "main")
+        at.open()
+        port.send(b"12.3.4\r\n")
+        at.state("not understood")
+        expect(page.locator("#value")).to_have_text("12.3.4")
+        expect(page.locator("#state-more")).not_to_be_empty()
+        assert at.sounded == "refused"
+        port.send(b"12.34\r\n")
+        at.shows("12.34")
+        at.state("kept")
+        assert complaints == []
+
+
+def test_a_press_without_a_series_is_said_to_be_kept(bench):
+    bench.open()
+    expect(bench.page.locator("#setup")).to_be_visible()
+    bench.press("13.21")
+    expect(bench.page.locator("#heard")).to_contain_text("13.21 mm")
+
+
+def test_a_series_started_elsewhere_takes_the_page_along(bench):
+    bench.open()
+    expect(bench.page.locator("#setup")).to_be_visible()
+    bench.start()
+    expect(bench.page.locator("#measuring")).to_be_visible()
+    bench.next("fence end")
+
+
+def test_repeats_say_which_one_is_next(bench):
+    bench.start(repeats=3)
+    bench.open()
+    bench.next("reading 1 of 3")
+    bench.press("13.21")
+    bench.next("reading 2 of 3")
+
+
+def test_a_reload_in_the_middle_of_a_strip_loses_nothing(bench):
+    bench.start()
+    bench.open()
+    for width in ("13.21", "13.25", "13.30"):
+        bench.press(width)
+    bench.next("open end")
+    bench.page.reload()
+    bench.next("open end")
+    bench.shows("13.30")
+    bench.state("kept: fence end, strip 2")
+    expect(bench.page.locator("#trials tbody tr")).to_have_count(2)
+    expect(bench.page.locator("#figure")).to_contain_text("°")
+
+
+# ---- keys
+
+
+@pytest.mark.parametrize(
+    "end",
+    [
+        pytest.param([ENTER], id="enter"),
+        pytest.param([KEYPAD_ENTER], id="keypad enter"),
+        pytest.param([TAB], id="tab"),
+        pytest.param([ENTER, ENTER], id="enter twice"),
+        pytest.param([ENTER, DOWN], id="enter and down"),
+        pytest.param([], id="no end key"),
+    ],
+)
+def test_a_caliper_that_types_gives_one_reading_however_it_ends(bench, end: list[Key]):
+    series = bench.start()
+    bench.open()
+    bench.keyboard.strike([*us("12.34"), *end])
+    bench.shows("12.34")
+    bench.next("open end")
+    bench.keyboard.strike([*us("12.41"), *end])
+    bench.shows("12.41")
+    bench.next("strip 2")
+    assert bench.readings(series) == ["12.34", "12.41"]
+    assert bench.page.input_value("#typed-value") == ""
+    assert bench.page.evaluate("scrollY") == 0
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        pytest.param(
+            [("&", "Digit1"), ("é", "Digit2"), (":", "Period"), ('"', "Digit3"), ("'", "Digit4")],
+            id="US caliper, French desk",
+        ),
+        pytest.param(
+            [
+                ("End", "Numpad1"),
+                ("ArrowDown", "Numpad2"),
+                ("Delete", "NumpadDecimal"),
+                ("PageDown", "Numpad3"),
+                ("ArrowLeft", "Numpad4"),
+            ],
+            id="keypad without NumLock",
+        ),
+        pytest.param(
+            [("1", "Numpad1"), ("2", "Numpad2"), (",", "NumpadDecimal"), *us("34")],
+            id="German keypad",
+        ),
+        pytest.param(us("  12.34"), id="padded with spaces"),
+    ],
+)
+def test_layouts_and_locks_do_not_change_the_value(bench, keys: list[Key]):
+    series = bench.start()
+    bench.open()
+    bench.keyboard.strike([*keys, ENTER])
+    bench.next("open end")
+    trial = bench.server.get(f"/api/series/{series}")["trials"][0]
+    assert trial["readings"][0]["mm"] == "12.34"
+    assert bench.page.evaluate("scrollY") == 0
+
+
+def test_a_burst_never_presses_the_button_that_has_the_focus(bench):
+    series = bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.state("kept")
+    for button in ("#take-back", "#finish"):
+        bench.page.focus(button)
+        bench.keyboard.strike([*us("  13.25"), ENTER])
+        bench.keyboard.strike([*us("13.31"), ENTER])
+    assert until(lambda: len(bench.readings(series)) == 5)
+    assert bench.server.get(f"/api/benches/{bench.name}")["series"]["id"] == series
+
+
+def test_space_and_enter_still_press_buttons(bench):
+    series = bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.press("13.25")
+    bench.state("pair complete")
+    bench.page.focus("#take-back")
+    bench.keyboard.strike([(" ", "Space")])
+    bench.next("open end")
+    bench.page.focus("#take-back")
+    bench.keyboard.strike([ENTER])
+    bench.next("fence end")
+    assert bench.readings(series) == []
+
+
+def test_what_a_person_types_outside_any_field_is_not_lost(bench):
+    series = bench.start()
+    bench.open()
+    bench.keyboard.person("13.2", enter=False)
+    expect(bench.page.locator("#typed-value")).to_have_value("13.2")
+    expect(bench.page.locator("#typed-value")).to_be_focused()
+    bench.keyboard.person("1")
+    bench.shows("13.21")
+    assert bench.readings(series) == ["13.21"]
+    reading = bench.server.get(f"/api/benches/{bench.name}")["last_reading"]
+    assert reading["origin"] == "typed"
+
+
+def test_a_caliper_that_types_into_the_value_field_is_known_as_one(bench):
+    bench.start()
+    bench.open()
+    bench.page.focus("#typed-value")
+    bench.keyboard.caliper("13.21")
+    bench.shows("13.21")
+    expect(bench.page.locator("#typed-value")).to_have_value("")
+    assert bench.server.get(f"/api/benches/{bench.name}")["last_reading"]["origin"] == "keys"
+
+
+def test_a_typed_value_that_is_none_stays_and_is_explained(bench):
+    series = bench.start()
+    bench.open()
+    bench.page.fill("#typed-value", "thirteen")
+    bench.page.press("#typed-value", "Enter")
+    expect(bench.page.locator("#typed-said")).to_contain_text("thirteen")
+    expect(bench.page.locator("#typed-value")).to_have_value("thirteen")
+    assert bench.readings(series) == []
+
+
+def test_a_held_key_types_one_character(bench):
+    series = bench.start()
+    bench.open()
+    bench.keyboard.strike([*us("13.21"), ENTER], repeat=True)
+    bench.shows("13.21")
+    assert bench.readings(series) == ["13.21"]
+
+
+def test_keys_typed_into_the_form_stay_in_the_form_and_the_page_says_so(bench):
+    bench.open()
+    expect(bench.page.locator("#sign-keys")).to_contain_text("listening for keys")
+    bench.page.focus("#note")
+    expect(bench.page.locator("#sign-keys")).to_contain_text("not listening")
+    bench.keyboard.strike([*us("12.34"), TAB])
+    expect(bench.page.locator("#note")).to_have_value("12.34")
+    assert bench.server.get(f"/api/benches/{bench.name}")["last_reading"] is None
+
+
+def test_a_page_that_lost_the_focus_says_that_it_does_not_listen(bench):
+    bench.open()
+    # The browser under test believes every page to be in front; this one is told otherwise.
+    bench.page.evaluate(
+        "() => { document.hasFocus = () => false; dispatchEvent(new Event('blur')); }"
+    )
+    expect(bench.page.locator("#sign-keys")).to_contain_text(
+        "not listening: this page is not in front"
+    )
+
+
+def test_shortcuts_are_left_to_the_browser(bench):
+    bench.open()
+    untouched = bench.page.evaluate(
+        """() => ['ctrlKey', 'metaKey', 'altKey'].map((held) => {
+             const event = new KeyboardEvent('keydown',
+               { key: '5', code: 'Digit5', [held]: true, bubbles: true, cancelable: true });
+             document.body.dispatchEvent(event);
+             return event.defaultPrevented;
+           })"""
+    )
+    assert untouched == [False, False, False]
+
+
+# ---- when things break
+
+
+def test_presses_while_the_server_is_away_arrive_later_in_order(page, tmp_path):
+    with serving(tmp_path / "shop") as server:
+        series = server.start_series()
+        at = Bench(server, page, "main")
+        at.open()
+        port = server.port
+        server.kill()
+        expect(page.locator("#sign-live")).to_contain_text("presses are still being kept")
+        for width in ("13.21", "13.25", "13.30"):
+            at.keyboard.caliper(width)
+        expect(page.locator("#sign-queue")).to_contain_text("3 kept in this browser")
+        assert page.evaluate("localStorage.getItem('bothends outbox main')").count("strokes") == 3
+        server.start(port)
+        assert until(lambda: server.trials(series) == [["13.21", "13.25"], ["13.30"]], 20)
+        expect(page.locator("#sign-live")).to_have_text("live", timeout=10_000)
+        expect(page.locator("#sign-queue")).to_be_hidden()
+        at.next("open end")
+        expect(page.locator("#trials tbody tr")).to_have_count(2)
+
+
+def test_what_happened_while_the_link_was_down_is_shown_afterwards(page, tmp_path):
+    with serving(tmp_path / "shop") as server:
+        server.start_series()
+        at = Bench(server, page, "main")
+        at.open()
+        at.press("13.21")
+        at.next("open end")
+        page.context.set_offline(True)
+        port = server.port
+        server.kill()
+        server.start(port)
+        at.press("13.25")
+        at.press("13.30")
+        page.context.set_offline(False)
+        at.next("open end")
+        at.shows("13.30")
+        expect(page.locator("#trials tbody tr")).to_have_count(2)
+
+
+# ---- for everybody
+
+
+def test_four_answers_sound_clearly_different(server, context: BrowserContext):
+    context.add_init_script(
+        """globalThis.tones = [];
+           const start = OscillatorNode.prototype.start;
+           OscillatorNode.prototype.start = function (when) {
+             tones.push(`${this.type} ${this.frequency.value}`); return start.call(this, when); };
+           const set = AudioParam.prototype.setValueAtTime;
+           AudioParam.prototype.setValueAtTime = function (value, when) {
+             if (value > 20) tones.push(`from ${value}`); return set.call(this, value, when); };"""
+    )
+    page = context.new_page()
+    page.goto(f"{server.url}/bench/sounds")
+    page.click(".options summary")
+    heard = {}
+    for name in ("kept", "complete", "taken back", "refused"):
+        page.evaluate("tones.length = 0")
+        page.click(f'[data-sound="{name}"]')
+        wait_for(page, "tones.length > 0")
+        heard[name] = tuple(page.evaluate("tones"))
+    assert len(set(heard.values())) == 4, heard
+
+
+def test_the_result_is_said_aloud_and_can_be_silenced(server, context: BrowserContext):
+    context.add_init_script(
+        """globalThis.said = [];
+           SpeechSynthesis.prototype.speak = (words) => said.push(words.text);"""
+    )
+    page = context.new_page()
+    at = Bench(server, page, "spoken")
+    at.start(unit="in", baseline="8.026", tolerance_deg="0.5")
+    at.open()
+    at.press("0.475", unit="in")
+    at.press("0.482", unit="in")
+    wait_for(page, "said.length > 0")
+    said = page.evaluate("said.at(-1)")
+    assert "0.025 degrees to the right" in said
+    page.click(".options summary")
+    page.uncheck("#speech-on")
+    page.evaluate("said.length = 0")
+    at.press("0.475", unit="in")
+    at.press("0.490", unit="in")
+    at.state("pair complete: strip 2")
+    at.next("strip 3")
+    expect(page.locator("#figure")).to_contain_text("2 trials")
+    assert page.evaluate("said") == []
+    page.reload()
+    expect(page.locator("#speech-on")).not_to_be_checked()
+
+
+def test_the_screen_stays_awake_while_a_series_runs(server, context: BrowserContext):
+    context.add_init_script(
+        """globalThis.locks = [];
+           const request = async () => {
+             const lock = new EventTarget(); lock.release = async () => locks.push('released');
+             locks.push('held'); return lock; };
+           Object.defineProperty(Navigator.prototype, 'wakeLock', { get: () => ({ request }) });"""
+    )
+    page = context.new_page()
+    at = Bench(server, page, "awake")
+    at.start()
+    at.open()
+    wait_for(page, "locks.at(-1) === 'held'")
+    page.click("#finish")
+    wait_for(page, "locks.at(-1) === 'released'")
+
+
+@pytest.mark.parametrize("width", [320, 390, 768, 1280, 1600])
+def test_nothing_is_cut_off_at_any_width(bench, width: int):
+    bench.page.set_viewport_size({"width": width, "height": 800})
+    overflow = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    bench.open()
+    assert bench.page.evaluate(overflow) <= 0
+    fill_in(bench.page, bench.name)
+    bench.page.click("#show-guide")
+    expect(bench.page.locator("#guide")).to_be_visible()
+    assert bench.page.evaluate(overflow) <= 0
+    bench.start(unit="in", baseline="8.026", tolerance_deg="0.02")
+    for width_in in ("0.5840", "1.6170", "0.5840"):
+        bench.press(width_in, unit="in")
+    bench.shows("0.5840")
+    bench.next("strip 2")
+    assert bench.page.evaluate(overflow) <= 0
+    value = bench.page.locator("#value")
+    assert value.evaluate("(e) => e.scrollWidth <= e.clientWidth")
+
+
+def test_every_control_has_a_name_and_every_id_is_one(bench):
+    bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.state("kept")
+    nameless, twice, names = bench.page.evaluate(
+        """() => {
+             const name = (e) => (e.getAttribute('aria-label') ?? '')
+               + [...(e.labels ?? [])].map((l) => l.textContent).join('') + e.textContent;
+             const controls = [...document.querySelectorAll('button, input, select, summary, a')];
+             const ids = [...document.querySelectorAll('[id]')].map((e) => e.id);
+             const pictures = [...document.querySelectorAll('svg')].filter((e) =>
+               !(e.getAttribute('aria-hidden') === 'true'
+                 || (e.getAttribute('role') === 'img' && e.getAttribute('aria-label'))));
+             return [
+               controls.filter((e) => !name(e).trim()).map((e) => e.outerHTML),
+               ids.filter((id, i) => ids.indexOf(id) !== i),
+               pictures.map((e) => e.outerHTML),
+             ];
+           }"""
+    )
+    assert (nameless, twice, names) == ([], [], [])
+
+
+def test_controls_are_large_enough_for_dusty_fingers(bench):
+    """24 by 24 CSS pixels at least: WCAG 2.2, 2.5.8."""
+    bench.start()
+    bench.open()
+    small = bench.page.evaluate(
+        """() => [...document.querySelectorAll('button, input, select, summary')]
+             .filter((e) => e.checkVisibility())
+             .map((e) => (e.closest('label') ?? e).getBoundingClientRect())
+             .filter((box) => box.width < 24 || box.height < 24).length"""
+    )
+    assert small == 0
+
+
+def test_nothing_moves_for_those_who_asked_for_less_motion(bench):
+    bench.page.emulate_media(reduced_motion="reduce")
+    bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.state("kept")
+    moving = bench.page.evaluate("document.getAnimations().length")
+    assert moving == 0
+
+
+def test_the_page_is_light_on_the_wire(server, page):
+    session = page.context.new_cdp_session(page)
+    session.send("Network.enable")
+    sizes: list[float] = []
+    session.on("Network.loadingFinished", lambda e: sizes.append(e["encodedDataLength"]))
+    page.goto(f"{server.url}/bench/light", wait_until="load")
+    expect(page.locator("#sign-live")).to_have_text("live")
+    assert 0 < sum(sizes) <= 60_000
+
+
+def test_the_guide_of_a_method_that_is_none_says_so(server, page):
+    answer = page.goto(f"{server.url}/guide/guesswork")
+    assert answer is not None
+    assert answer.status == 404
+    expect(page.locator("h1")).to_have_text("No such guide")
+
+
+def test_a_bench_may_have_any_name(server, page, complaints):
+    page.goto(f"{server.url}/bench/Nordw%C3%A4nd%20%3Cb%3E%262")
+    expect(page.locator("#bench-name")).to_have_text("Nordwänd <b>&2")
+    expect(page.locator("#sign-live")).to_have_text("live")
+    assert complaints == []
