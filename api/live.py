@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine, Row
 
 from api.shapes import CaliperOut
 from api.store import queries
+from api.store.watch import Watch
 
 # A line now and then, so that a dead connection is noticed by either side.
 _STILL_HERE_S: Final = 15.0
@@ -27,9 +28,15 @@ Calipers = Callable[[str], list[CaliperOut]]
 
 
 class Signal:
-    """Wakes everybody who waits for commits. `notify` may be called from any thread."""
+    """Wakes everybody who waits for commits. `notify` may be called from any thread.
 
-    def __init__(self) -> None:
+    What other processes commit to the store of `engine` is watched for as long as somebody
+    waits.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._watch: Watch | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiters: set[asyncio.Event] = set()
         self.closed = False
@@ -46,6 +53,7 @@ class Signal:
     def close(self) -> None:
         """End every stream: the program stops."""
         self.closed = True
+        self._unwatch()
         self.notify()
 
     def _wake(self) -> None:
@@ -53,12 +61,22 @@ class Signal:
             waiter.set()
 
     def join(self) -> asyncio.Event:
+        """Wait from now on; from the loop's thread, as `leave`."""
         waiter = asyncio.Event()
         self._waiters.add(waiter)
+        if self._watch is None and not self.closed:
+            self._watch = Watch(self._engine, self.notify)
         return waiter
 
     def leave(self, waiter: asyncio.Event) -> None:
         self._waiters.discard(waiter)
+        if not self._waiters:
+            self._unwatch()
+
+    def _unwatch(self) -> None:
+        watch, self._watch = self._watch, None
+        if watch is not None:
+            watch.stop()
 
 
 async def stream(

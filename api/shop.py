@@ -42,7 +42,7 @@ class Shop:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.engine: Engine = open_store(settings)
-        self.signal = Signal()
+        self.signal = Signal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(self._keep, self.journal.refuse, self.journal.report)
         self.pretend: PretendShop | None = None

@@ -1,0 +1,87 @@
+"""Noticing what other processes commit to the same store.
+
+PostgreSQL says so (LISTEN, NOTIFY). SQLite has nobody who could: there the file's own
+version number is looked at four times a second, which costs some microseconds.
+"""
+
+from __future__ import annotations
+
+import logging
+import selectors
+import socket
+import threading
+from collections.abc import Callable
+from typing import Any, Final
+
+from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
+
+from api.store.engine import CHANNEL
+from capture.retry import Backoff
+
+_LOOK_EVERY_S: Final = 0.25
+_log = logging.getLogger(__name__)
+
+
+class Watch:
+    """Calls `committed` after other processes' commits, from a thread of its own, until `stop`.
+
+    It may be called once too often, never too seldom: also when the watch begins, and when
+    it begins anew because the database was away.
+    """
+
+    def __init__(self, engine: Engine, committed: Callable[[], None]) -> None:
+        self._engine = engine
+        self._committed = committed
+        self._stopped = threading.Event()
+        # Ends a wait on the database's socket at once, on every system.
+        self._wakes, self._waker = socket.socketpair()
+        self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the watch; does not wait for its thread."""
+        self._stopped.set()
+        self._waker.close()
+
+    def _run(self) -> None:
+        look = self._listen if self._engine.dialect.name == "postgresql" else self._poll
+        away = (DBAPIError, self._engine.dialect.loaded_dbapi.Error)
+        backoff = Backoff()
+        with self._wakes:
+            while not self._stopped.is_set():
+                try:
+                    look(backoff.reset)
+                except away as error:
+                    if not self._stopped.is_set():
+                        _log.warning("the store is away, asking again: %s", error)
+                        self._stopped.wait(backoff.next())
+
+    def _listen(self, found: Callable[[], None]) -> None:
+        with self._engine.connect() as connection, selectors.DefaultSelector() as either:
+            connection.detach()  # held for as long as somebody listens: not one of the pool's
+            connection.execution_options(isolation_level="AUTOCOMMIT")
+            connection.exec_driver_sql(f"LISTEN {CHANNEL}")
+            driver: Any = connection.connection.dbapi_connection
+            either.register(driver, selectors.EVENT_READ)
+            either.register(self._wakes, selectors.EVENT_READ)
+            found()
+            self._committed()
+            while not self._stopped.is_set():
+                either.select()
+                if list(driver.notifies(timeout=0)):  # what came together is told once
+                    self._committed()
+
+    def _poll(self, found: Callable[[], None]) -> None:
+        with self._engine.connect() as connection:
+            connection.detach()
+            driver: Any = connection.connection.dbapi_connection
+            seen: int | None = None
+            while not self._stopped.is_set():
+                # Outside of a transaction, inside of which nothing would ever change.
+                (version,) = driver.execute("PRAGMA data_version").fetchone()
+                if version != seen:
+                    found()
+                    self._committed()
+                seen = version
+                self._stopped.wait(_LOOK_EVERY_S)
