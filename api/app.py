@@ -12,6 +12,7 @@ from api import VERSION, problems
 from api.pages import StaticPages
 from api.routes import (
     benches,
+    exports,
     health,
     live,
     machines,
@@ -19,7 +20,6 @@ from api.routes import (
     pages,
     readings,
     series,
-    trials,
 )
 from api.shop import Shop
 
@@ -43,7 +43,7 @@ def build(shop: Shop) -> FastAPI:
     app.state.shop = shop
     problems.install(app)
     under_api = APIRouter(prefix="/api")
-    for room in (health, machines, methods, series, readings, benches, trials, live):
+    for room in (health, machines, methods, series, readings, benches, exports, live):
         under_api.include_router(room.router)
     app.include_router(under_api)
     app.include_router(pages.router)

@@ -1,114 +1,113 @@
-"""Trials as rows, with a cursor that gives what has changed since.
-
-The cursor is the number of the last event seen: a trial has changed when an event told of
-it. Rows and cursor come from one moment of the store, so nothing falls between two pulls.
-"""
+"""Trials, one row each. The header is part of the public contract and does not change."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, Final
-from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, exists, select
+from sqlalchemy import Connection, Select, case, select
 
-from analysis.units import mm_text
-from api.store.queries import last_event_id
-from api.store.tables import Event, Machine, Series, Trial
+from api.exports.columns import Blocks, Column, Table, id_texts, length_text, moment_texts
+from api.exports.wanted import Wanted, as_sent, fetch
+from api.store.tables import Machine, Series, Trial
 
-HEADER: Final = (
-    "trial_id",
-    "series_id",
-    "machine",
-    "method",
-    "number",
-    "taken_at",
-    "baseline_mm",
-    "readings_mm",
-    "deviation_mm",
-    "angle_deg",
-    "tilt_deg",
-    "expanded_uncertainty_deg",
-    "state",
-    "flags",
-    "caliper",
+TABLE: Final = Table(
+    name="trials",
+    title="Trials: the readings of one strip or part each, and what they say",
+    columns=(
+        Column("trial_id", "id", "the trial; the same in every pull"),
+        Column("series_id", "id", "the series it belongs to"),
+        Column("machine", "name", "the machine that was checked"),
+        Column("method", "word", "what was cut and read"),
+        Column("number", "integer", "the trial's number in its series, from 1"),
+        Column("taken_at", "moment", "when its last reading was taken, in UTC"),
+        Column("baseline_mm", "decimal", "the length that the deviation stands over", "mm"),
+        Column("readings_mm", "decimals", "its readings, exact, in reading order", "mm"),
+        Column("deviation_mm", "decimal", "open end minus fence end, exact", "mm"),
+        Column(
+            "angle_deg",
+            "number",
+            "the cut's error from its nominal angle; positive: its open end leans to the right,"
+            " seen from above with the fence at the bottom",
+            "deg",
+        ),
+        Column(
+            "tilt_deg",
+            "number",
+            "the cut's error from its nominal tilt; positive: it leans to the right going up",
+            "deg",
+        ),
+        Column(
+            "expanded_uncertainty_deg",
+            "number",
+            "of this one trial's angle or tilt, at 95 % (JCGM 100)",
+            "deg",
+        ),
+        Column(
+            "state",
+            "word",
+            "complete; open: places are still to be read; gone: its readings were taken back, or"
+            " it no longer answers the question (only in pulls of what is new)",
+        ),
+        Column("flags", "words", "what a careful reader should know of it"),
+        Column("caliper", "name", "the instruments that read it"),
+    ),
+    key=("trial_id",),
 )
+HEADER: Final = TABLE.header
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which trials: of a machine (id or name), a method, taken since, changed after."""
+def blocks(connection: Connection, wanted: Wanted) -> Blocks:
+    """The trials wanted under HEADER, series by series as they were begun.
 
-    machine: UUID | str | None = None
-    method: str | None = None
-    since: datetime | None = None
-    after: int | None = None
-
-
-def cursor(connection: Connection) -> int:
-    """What to give as `after` the next time; ask for it before the rows, on one snapshot."""
-    return last_event_id(connection)
-
-
-def rows(connection: Connection, wanted: Wanted) -> Iterator[tuple[Any, ...]]:
-    """The trials wanted, oldest series first, as values under HEADER.
-
-    A trial whose readings were all taken back is told of only to those who may have it
-    from an earlier pull.
+    With `after`, those that changed since, each once as it stands now. A trial that an
+    earlier pull may have given and a whole pull would no longer give is told of as gone.
     """
-    result = connection.execution_options(yield_per=1000).execute(_query(wanted))
-    return (_values(row) for row in result)
+    for block in fetch(connection, _query(wanted)):
+        ids, series, machines, methods, numbers, taken, baselines, *rest = block
+        yield [
+            id_texts(ids),
+            id_texts(series),
+            machines,
+            methods,
+            numbers,
+            moment_texts(taken),
+            [length_text(nm) for nm in baselines],
+            *rest,
+        ]
 
 
 def _query(wanted: Wanted) -> Select[Any]:
+    state: Any = Trial.state
+    if wanted.after is not None and wanted.since is not None:
+        old = Trial.taken_at < wanted.since
+        state = case((old, "gone"), else_=Trial.state)
     query = (
         select(
-            Trial.__table__,
-            Machine.name.label("machine"),
+            as_sent(Trial.id),
+            as_sent(Trial.series_id),
+            Machine.name,
             Series.method,
+            Trial.number,
+            as_sent(Trial.taken_at),
             Series.baseline_nm,
+            Trial.readings_mm,
+            Trial.deviation_mm,
+            Trial.angle_deg,
+            Trial.tilt_deg,
+            Trial.expanded_uncertainty_deg,
+            state,
+            Trial.flags,
+            Trial.caliper,
         )
-        .join(Series, Series.id == Trial.series_id)
-        .join(Machine, Machine.id == Series.machine_id)
-        .order_by(Series.started_at, Series.id, Trial.number)
+        # Outer, though each trial has both: so the trials are read in the order of their
+        # index, and nothing is sorted first.
+        .outerjoin(Series, Series.id == Trial.series_id)
+        .outerjoin(Machine, Machine.id == Series.machine_id)
+        .order_by(Trial.series_id, Trial.number)
     )
-    if isinstance(wanted.machine, UUID):
-        query = query.where(Machine.id == wanted.machine)
-    elif wanted.machine is not None:
-        query = query.where(Machine.name == wanted.machine)
-    if wanted.method is not None:
-        query = query.where(Series.method == wanted.method)
+    query = wanted.of_series(query)
+    if wanted.after is not None:
+        return query.where(Trial.id.in_(wanted.told_of("trial")))
     if wanted.since is not None:
         query = query.where(Trial.taken_at >= wanted.since)
-    if wanted.after is None:
-        return query.where(Trial.state != "gone")
-    return query.where(
-        exists().where(Event.kind == "trial", Event.subject == Trial.id, Event.id > wanted.after)
-    )
-
-
-def _values(row: Row[Any]) -> tuple[Any, ...]:
-    return (
-        row.id,
-        row.series_id,
-        row.machine,
-        row.method,
-        row.number,
-        moment_text(row.taken_at),
-        None if row.baseline_nm is None else mm_text(row.baseline_nm),
-        row.readings_mm,
-        row.deviation_mm,
-        row.angle_deg,
-        row.tilt_deg,
-        row.expanded_uncertainty_deg,
-        row.state,
-        row.flags,
-        row.caliper,
-    )
-
-
-def moment_text(moment: datetime | None) -> str | None:
-    """RFC 3339 in UTC, to the microsecond, of one length so that texts sort as moments do."""
-    return None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return query.where(Trial.state != "gone")

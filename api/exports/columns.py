@@ -1,0 +1,95 @@
+"""What a pulled table holds: its columns, what they mean, in which unit.
+
+A pull hands tables on in blocks: one sequence of values a column, some thousand rows long.
+Every format writes from the same blocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any, Final, Literal
+
+from analysis.units import mm_text
+
+Kind = Literal[
+    "id", "name", "word", "words", "moment", "integer", "number", "decimal", "decimals", "truth"
+]
+"""What a column's values are. All but the last are None where there is none.
+
+id: a UUID's text. name: text that came from outside and may say anything. word, words: of
+this program's own vocabulary, the words with spaces between and a hyphen within. moment:
+RFC 3339 in UTC to the microsecond. integer: int. number: float. decimal, decimals: the text
+of exact decimal numbers, several with spaces between. truth: bool.
+"""
+Block = Sequence[Sequence[Any]]
+"""The values of each column in turn, all equally long and at least one."""
+
+BLOCK: Final = 2000
+"""Rows a block at most: enough to write by column, and a few hundred kilobytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column; `unit` is empty where the values have none."""
+
+    name: str
+    kind: Kind
+    meaning: str
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table as it is pulled; `key` names the columns that tell its rows apart."""
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...]
+
+    @property
+    def header(self) -> tuple[str, ...]:
+        return tuple(column.name for column in self.columns)
+
+    def index(self, name: str) -> int:
+        """Where the column of that name stands."""
+        return self.header.index(name)
+
+
+Blocks = Iterator[Block]
+
+
+def id_texts(values: Sequence[Any]) -> list[str | None]:
+    """Ids as the driver gives them (32 hex digits, or UUIDs) in the usual text form."""
+    return [
+        f"{v[:8]}-{v[8:12]}-{v[12:16]}-{v[16:20]}-{v[20:]}"
+        if type(v) is str
+        else None
+        if v is None
+        else str(v)
+        for v in values
+    ]
+
+
+def moment_texts(values: Sequence[Any]) -> list[str | None]:
+    """Moments as the driver gives them (ISO text in UTC, or datetimes) after RFC 3339.
+
+    All of one length, so that the texts sort as the moments do.
+    """
+    return [
+        f"{v[:10]}T{v[11:]}Z" if type(v) is str else None if v is None else moment_text(v)
+        for v in values
+    ]
+
+
+def moment_text(moment: datetime) -> str:
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+@lru_cache(maxsize=4096)
+def length_text(nanometres: int | None) -> str | None:
+    """Exact decimal millimetres, None of None."""
+    return None if nanometres is None else mm_text(nanometres)

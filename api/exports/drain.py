@@ -1,0 +1,32 @@
+"""A file that is read while it is written, for writers that want a file to write to."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+
+class Drain(io.RawIOBase):
+    """Takes what is written and gives it away at the next `drain`; it cannot go back."""
+
+    def __init__(self) -> None:
+        self._parts: list[bytes] = []
+        self._at = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        part = bytes(data)
+        self._parts.append(part)
+        self._at += len(part)
+        return len(part)
+
+    def tell(self) -> int:
+        return self._at
+
+    def drain(self) -> bytes:
+        """What was written since the last time."""
+        data = b"".join(self._parts)
+        self._parts.clear()
+        return data

@@ -1,0 +1,115 @@
+"""Readings, one row each, as they were sent and kept: a reading never changes.
+
+Whether a reading counts is told by the trials: a trial lists its readings, and those that
+were taken back or set aside stand in none.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from sqlalchemy import Connection, Select, select
+
+from api.exports.columns import Blocks, Column, Table, id_texts, length_text, moment_texts
+from api.exports.wanted import Wanted, as_sent, fetch
+from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series
+
+TABLE: Final = Table(
+    name="readings",
+    title="Readings: one value each, as it was sent",
+    columns=(
+        Column("reading_id", "id", "the reading; the same in every pull"),
+        Column("bench", "name", "where it was taken"),
+        Column("seq", "integer", "its place in the bench's own order of readings and acts"),
+        Column("series_id", "id", "the series that ran then; empty if none did"),
+        Column("machine", "name", "the machine of that series"),
+        Column("method", "word", "the method of that series"),
+        Column("caliper", "name", "the instrument"),
+        Column("sent", "name", "the line as the instrument sent it"),
+        Column("unit", "word", "mm or in: what the line's number counts"),
+        Column("reading_mm", "decimal", "the length it says, exact", "mm"),
+        Column("taken_at", "moment", "when it was taken by the bench's clock, in UTC"),
+        Column("kept_at", "moment", "when the store kept it, in UTC"),
+        Column(
+            "origin",
+            "word",
+            "button, keys (of a keyboard caliper), typed (by hand) or imported (old notes)",
+        ),
+        Column("late", "truth", "whether it was held back before it reached the bench"),
+    ),
+    key=("reading_id",),
+)
+
+
+def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> Blocks:
+    """The readings wanted, bench by bench in the bench's order, or else by the moment taken.
+
+    With `after`, those kept since. They are told of whatever became of them.
+    """
+    for block in fetch(connection, _query(wanted, by_moment)):
+        ids, benches, seqs, series, machines, methods, calipers, sent, units, nm, *rest = block
+        taken, kept, origins, late = rest
+        yield [
+            id_texts(ids),
+            benches,
+            seqs,
+            id_texts(series),
+            machines,
+            methods,
+            calipers,
+            sent,
+            units,
+            [length_text(n) for n in nm],
+            moment_texts(taken),
+            moment_texts(kept),
+            origins,
+            [bool(v) for v in late],
+        ]
+
+
+def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
+    # The log says what ran when the reading was kept, and it never changes: the latest act
+    # before it that started a series or ended one (which names none).
+    ran = (
+        select(Act.series_id)
+        .where(
+            Act.bench_id == Reading.bench_id,
+            Act.seq < Reading.seq,
+            Act.kind.in_(("start", "finish")),
+        )
+        .order_by(Act.seq.desc())
+        .limit(1)
+        .correlate(Reading)
+        .scalar_subquery()
+    )
+    query = (
+        select(
+            as_sent(Reading.id),
+            Bench.name,
+            Reading.seq,
+            as_sent(Series.id),
+            Machine.name,
+            Series.method,
+            Caliper.name,
+            Reading.sent,
+            Reading.unit,
+            Reading.nm,
+            as_sent(Reading.taken_at),
+            as_sent(Reading.kept_at),
+            Reading.origin,
+            Reading.late,
+        )
+        .select_from(Reading)
+        .outerjoin(Bench, Bench.id == Reading.bench_id)
+        .outerjoin(Caliper, Caliper.id == Reading.caliper_id)
+        .outerjoin(Series, Series.id == ran)
+        .outerjoin(Machine, Machine.id == Series.machine_id)
+    )
+    query = wanted.of_series(query)
+    if wanted.since is not None:
+        query = query.where(Reading.taken_at >= wanted.since)
+    if wanted.after is not None:
+        query = query.where(Reading.id.in_(wanted.told_of("reading")))
+    if by_moment:
+        return query.order_by(Reading.taken_at, Reading.bench_id, Reading.seq)
+    return query.order_by(Reading.bench_id, Reading.seq)

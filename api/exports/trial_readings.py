@@ -1,0 +1,48 @@
+"""Which reading stands where in which trial: what joins trials and readings."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlalchemy import Connection, select
+
+from analysis.methods import method
+from api.exports.columns import Blocks, Column, Table, id_texts
+from api.exports.wanted import Wanted, as_sent, fetch
+from api.store.tables import Series, Trial, TrialReading
+
+TABLE: Final = Table(
+    name="trial_readings",
+    title="The readings that count in each trial, and the place that each is of",
+    columns=(
+        Column("trial_id", "id", "the trial"),
+        Column("slot", "integer", "the reading's position in reading order, from 0"),
+        Column("place", "name", "what was read there, as the ends are named now"),
+        Column("reading_id", "id", "the reading"),
+    ),
+    key=("trial_id", "slot"),
+)
+
+
+def blocks(connection: Connection, wanted: Wanted) -> Blocks:
+    """The slots of the trials wanted; with `after`, all slots of those that changed since."""
+    query = (
+        select(
+            as_sent(TrialReading.trial_id),
+            TrialReading.slot,
+            Series.method,
+            TrialReading.place,
+            as_sent(TrialReading.reading_id),
+        )
+        .outerjoin(Trial, Trial.id == TrialReading.trial_id)
+        .outerjoin(Series, Series.id == Trial.series_id)
+        .order_by(TrialReading.trial_id, TrialReading.slot)
+    )
+    query = wanted.of_series(query)
+    if wanted.since is not None:
+        query = query.where(Trial.taken_at >= wanted.since)
+    if wanted.after is not None:
+        query = query.where(TrialReading.trial_id.in_(wanted.told_of("trial")))
+    for trials, slots, methods, places, readings in fetch(connection, query):
+        keys = [method(m).places[p].key for m, p in zip(methods, places, strict=True)]
+        yield [id_texts(trials), slots, keys, id_texts(readings)]

@@ -1,0 +1,49 @@
+"""What a pull asks for, and what of it each table's query must say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, Connection, Select, String, select, type_coerce
+
+from api.exports.columns import BLOCK, Blocks
+from api.store.tables import Event, Series
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Rows of a machine (by id), of a method, taken since, new or changed after an event.
+
+    `after` None asks for the whole; 0 asks for everything too, but also for what is gone.
+    """
+
+    machine: UUID | None = None
+    method: str | None = None
+    since: datetime | None = None
+    after: int | None = None
+
+    def of_series(self, query: Select[Any]) -> Select[Any]:
+        """`query`, which reads `series`, narrowed to the machine and method."""
+        if self.machine is not None:
+            query = query.where(Series.machine_id == self.machine)
+        if self.method is not None:
+            query = query.where(Series.method == self.method)
+        return query
+
+    def told_of(self, kind: str) -> Select[UUID | None]:
+        """The subjects that events of `kind` told of after `after`."""
+        return select(Event.subject).where(Event.kind == kind, Event.id > (self.after or 0))
+
+
+def as_sent(column: Any) -> ColumnElement[Any]:
+    """`column` as the driver gives it: a million UUIDs and datetimes are dear to make."""
+    return type_coerce(column, String)
+
+
+def fetch(connection: Connection, query: Select[Any]) -> Blocks:
+    """The rows of `query` by column, never more than a block in memory."""
+    result = connection.execution_options(yield_per=BLOCK).execute(query)
+    return (list(zip(*rows, strict=True)) for rows in result.partitions(BLOCK))

@@ -1,0 +1,180 @@
+"""The history, pulled: whole, or what is new since the last time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from itertools import chain
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
+from fastapi.responses import StreamingResponse
+from sqlalchemy import Connection
+
+from analysis.methods import method as method_named
+from api import VERSION
+from api.exports import cursor, formats, package
+from api.exports.extras import MissingExtra
+from api.exports.snapshot import snapshot
+from api.exports.wanted import Wanted
+from api.needs import TheShop
+from api.problems import BadField
+from api.shapes import aware
+from api.shop import Shop, parse_id
+from api.store import queries
+from api.store.journal import NotThere
+
+router = APIRouter(tags=["history"])
+
+# Which events tell of new rows.
+_TOLD_BY: Final = {
+    "trials": ("trial",),
+    "readings": ("reading",),
+    "history": ("trial", "reading"),
+}
+
+
+class _Asked:
+    """The question, as the address puts it."""
+
+    def __init__(
+        self,
+        machine: Annotated[str | None, Query(description="only this machine: id or name")] = None,
+        method: Annotated[str | None, Query(description="only of this method")] = None,
+        since: Annotated[
+            datetime | None, Query(description="only taken at or after; without a zone, UTC")
+        ] = None,
+        after: Annotated[
+            str | None,
+            Query(description="only what is new or changed: the cursor of an earlier pull"),
+        ] = None,
+        if_none_match: Annotated[str | None, Header()] = None,
+    ) -> None:
+        self.machine = machine
+        self.method = method
+        self.since = since
+        self.after = after
+        self.if_none_match = if_none_match
+
+    def wanted(self, connection: Connection) -> Wanted:
+        """The question put to the store. Raises BadField naming what can't be asked."""
+        machine = None
+        if self.machine is not None:
+            try:
+                machine = queries.machine(connection, parse_id(self.machine)).id
+            except NotThere as error:
+                raise BadField("machine", str(error)) from None
+        if self.method is not None:
+            try:
+                method_named(self.method)
+            except ValueError as error:
+                raise BadField("method", str(error)) from None
+        after = None
+        if self.after is not None:
+            try:
+                after = cursor.number(connection, self.after)
+            except cursor.NoCursor as error:
+                raise BadField("after", str(error)) from None
+            except cursor.LostCursor as error:
+                raise HTTPException(410, str(error)) from None
+        since = None if self.since is None else aware(self.since)
+        return Wanted(machine, self.method, since, after)
+
+    def knows(self, tag: str) -> bool:
+        """Whether the asker has what `tag` names (RFC 9110, 13.1.2; compared weakly)."""
+        if self.if_none_match is None:
+            return False
+        theirs = [t.strip().removeprefix("W/") for t in self.if_none_match.split(",")]
+        return "*" in theirs or tag.removeprefix("W/") in theirs
+
+
+def _answer(
+    request: Request,
+    shop: Shop,
+    asked: _Asked,
+    what: str,
+    media_type: str,
+    chunks: Callable[[Connection, Wanted], Iterator[bytes]],
+) -> Response:
+    """What was asked for, streamed from one moment of the store, and where to go on."""
+    filename = request.url.path.rpartition("/")[2]
+    connection = snapshot(shop.engine)
+    try:
+        upto = cursor.latest(connection, _TOLD_BY[what])
+        tag = f'W/"{VERSION}/{upto}"'
+        following = request.url.include_query_params(after=upto)
+        headers = {
+            "ETag": tag,
+            "Link": f'<{following}>; rel="next"',
+            "Cache-Control": "private, no-cache",
+        }
+        wanted = asked.wanted(connection)
+        if asked.knows(tag):
+            connection.close()
+            return Response(status_code=304, headers=headers)
+        parts = chunks(connection, wanted)
+        # The first part is made here: what can't be done is said before any of it is sent.
+        begun = _held(connection, parts, next(parts))
+        next(begun)
+    except MissingExtra as error:
+        connection.close()
+        raise HTTPException(501, str(error)) from None
+    except BaseException:
+        connection.close()
+        raise
+    headers["Content-Disposition"] = f'attachment; filename="{filename}"'
+    return StreamingResponse(begun, media_type=media_type, headers=headers)
+
+
+def _held(connection: Connection, parts: Iterator[bytes], first: bytes) -> Iterator[bytes]:
+    """The parts, after an empty one; the connection is let go at the end, or wherever the
+    reader leaves: a generator that was never begun would not notice."""
+    with connection:
+        yield b""
+        yield from chain([first], parts)
+
+
+def _offer(what: str, form: str) -> None:
+    offered = formats.FORMATS[form]
+
+    def pull(request: Request, shop: TheShop, asked: Annotated[_Asked, Depends()]) -> Response:
+        return _answer(
+            request,
+            shop,
+            asked,
+            what,
+            offered.media_type,
+            lambda connection, wanted: formats.chunks(connection, what, form, wanted),
+        )
+
+    router.add_api_route(
+        f"/{what}.{form}",
+        pull,
+        name=f"{what}_{form}",
+        summary=f"{what.capitalize()} as {offered.title}",
+        description=f"All {what}, or with `after` those new or changed since that pull. The `Link`"
+        ' header (RFC 8288) with rel="next" is the address to pull the next time; a request with'
+        " `If-None-Match` costs nothing while nothing is new.",
+        response_class=StreamingResponse,
+        responses={
+            200: {"content": {offered.media_type.partition(";")[0]: {}}},
+            304: {"description": "nothing is new"},
+            410: {"description": "the cursor is of another history; pull everything once more"},
+            501: {"description": "the format needs one more package; the answer names it"},
+        },
+    )
+
+
+for _what, _forms in formats.OFFERED.items():
+    for _form in _forms:
+        _offer(_what, _form)
+
+
+@router.get(
+    "/history.zip",
+    response_class=StreamingResponse,
+    responses={200: {"content": {package.MEDIA_TYPE: {}}}, 304: {"description": "nothing is new"}},
+)
+def history_zip(request: Request, shop: TheShop, asked: Annotated[_Asked, Depends()]) -> Response:
+    """Trials, readings and what joins them, as a zipped Tabular Data Package."""
+    return _answer(request, shop, asked, "history", package.MEDIA_TYPE, package.package_chunks)
