@@ -1,0 +1,186 @@
+"""Keyboard-kind calipers: grabbed input devices and HID reports, from a real kernel."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from capture.errors import SourceBusyError, SourceMissingError, SourceUnsupportedError
+from capture.finding import hid_instruments, keyboard_instruments
+from capture.sources.hid import HidDevice, backends
+from capture.sources.keyboard import Keyboard
+from tests import uhid
+from tests.capture.notebook import Notebook, bench, state_of
+from tests.ptys import until
+
+linux = pytest.mark.skipif(sys.platform != "linux", reason="Linux input devices")
+kernel = pytest.mark.skipif(not uhid.AVAILABLE, reason="needs /dev/uhid")
+
+
+@contextmanager
+def typing_caliper(product: int = 1) -> Iterator[tuple[uhid.TypingCaliper, str]]:
+    """A caliper that types, and the input device that the kernel made of it."""
+    caliper = uhid.TypingCaliper(product=product)
+    try:
+        assert until(lambda: _event(product) is not None, 60)
+        yield caliper, str(_event(product))
+    finally:
+        caliper.unplug()
+
+
+_IDS = ("vendor", "product")
+
+
+def _event(product: int) -> str | None:
+    for folder in Path("/sys/class/input").glob("event*"):
+        try:
+            found = [int((folder / "device/id" / name).read_text(), 16) for name in _IDS]
+        except OSError:
+            continue
+        if found == [uhid.VENDOR, product] and os.path.exists(f"/dev/input/{folder.name}"):
+            return f"/dev/input/{folder.name}"
+    return None
+
+
+def _heard(notebook: Notebook, count: int) -> bool:
+    return until(lambda: len(notebook.readings) >= count, 60)
+
+
+@linux
+def test_a_device_that_is_not_there_is_waited_for() -> None:
+    with pytest.raises(SourceMissingError, match="plug it in"):
+        Keyboard("/dev/input/by-id/nobody-event-kbd").open()
+
+
+@linux
+def test_what_is_no_input_device_is_said(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(SourceUnsupportedError, match="no input device"):
+        Keyboard(str(tmp_path / "file")).open()
+
+
+@pytest.mark.skipif(not backends(), reason="hidapi is not installed")
+def test_a_hid_device_that_is_not_there_is_waited_for() -> None:
+    with pytest.raises(SourceMissingError, match="1209:fffe"):
+        HidDevice(vendor=0x1209, product=0xFFFE).open()
+    with pytest.raises(SourceMissingError, match="hidraw999"):
+        HidDevice(path="/dev/hidraw999").open()
+
+
+@kernel
+def test_a_grabbed_caliper_types_for_the_bench_alone() -> None:
+    """Row 30, and after the end everyone has it back (row 36)."""
+    with typing_caliper() as (caliper, device):
+        other = os.open(device, os.O_RDONLY | os.O_NONBLOCK)
+        try:
+            with bench(f"keys:{device},name=k,unit=mm") as (book, instruments):
+                assert until(lambda: state_of(instruments, "k").state == "listening", 60)
+                caliper.type("12.34\n11.1\n")
+                assert _heard(book, 2)
+                assert book.sent() == ["12.34", "11.1"]
+                assert not select.select([other], [], [], 0.3)[0]
+                with pytest.raises(SourceBusyError, match="another program"):
+                    Keyboard(device).open()
+            caliper.type("7\n")
+            assert select.select([other], [], [], 10)[0]
+        finally:
+            os.close(other)
+
+
+@kernel
+def test_a_caliper_pulled_out_while_a_key_is_down_gives_no_reading() -> None:
+    """Rows 1 and 14: no repeats, no half line."""
+    with (
+        typing_caliper() as (caliper, device),
+        bench(f"keys:{device},name=k,unit=mm") as (book, its),
+    ):
+        assert until(lambda: state_of(its, "k").state == "listening", 60)
+        caliper.type("12.3")
+        caliper.report(uhid.USAGES["9"])
+        caliper.unplug()
+        assert until(lambda: state_of(its, "k").state == "unplugged", 60)
+        assert until(lambda: book.refusals, 60)
+        assert book.readings == []
+
+
+@kernel
+def test_a_line_without_enter_is_given_up() -> None:
+    """Row 14."""
+    with (
+        typing_caliper() as (caliper, device),
+        bench(f"keys:{device},name=k,unit=mm") as (book, its),
+    ):
+        assert until(lambda: state_of(its, "k").state == "listening", 60)
+        caliper.type("12.3")
+        assert until(lambda: book.refusals, 60)
+        caliper.type("1.5\n")
+        assert _heard(book, 1)
+        assert book.sent() == ["1.5"]
+
+
+@kernel
+def test_keys_lost_by_the_kernel_spoil_their_line_alone() -> None:
+    """Row 33: the kernel's buffer runs over while nobody reads."""
+    with typing_caliper() as (caliper, device):
+        source = Keyboard(device)
+        source.open()
+        try:
+            # Many more events than the kernel keeps for a reader.
+            caliper.type("1234567890" * 20 + "\n")
+            events: list[tuple[int, int, int]] = []
+
+            def dropped() -> bool:
+                events.extend(source.read(0.1))
+                return (0, 3, 0) in events  # EV_SYN, SYN_DROPPED
+
+            assert until(dropped, 60)
+        finally:
+            source.close()
+
+
+@kernel
+def test_a_hid_caliper_is_heard_by_its_ids() -> None:
+    with typing_caliper(2) as (caliper, _), bench("hid:1209:0002,name=h,unit=mm") as (book, its):
+        assert until(lambda: state_of(its, "h").state == "listening", 60)
+        caliper.type("12.34\n")
+        assert _heard(book, 1)
+        caliper.type("0.50\n")
+        assert _heard(book, 2)
+        assert book.sent() == ["12.34", "0.50"]
+        caliper.unplug()
+        assert until(lambda: state_of(its, "h").state == "unplugged", 60)
+        with typing_caliper(2) as (again, _):
+            assert until(lambda: state_of(its, "h").state == "listening", 60)
+            again.type("3\n")
+            assert _heard(book, 3)
+
+
+@kernel
+def test_a_waiting_keyboard_can_be_woken() -> None:
+    with typing_caliper() as (_, device):
+        source = Keyboard(device)
+        source.open()
+        ended = threading.Event()
+
+        def wait() -> None:
+            source.read(None)
+            ended.set()
+
+        threading.Thread(target=wait, daemon=True).start()
+        source.wake()
+        assert ended.wait(30)
+        source.close()
+
+
+@kernel
+def test_what_types_is_found() -> None:
+    with typing_caliper() as (_, device):
+        assert any(each.device == device for each in keyboard_instruments())
+        assert any(each.spec == "hid:1209:0001" for each in hid_instruments())
