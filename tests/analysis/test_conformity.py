@@ -168,6 +168,21 @@ def test_a_wider_board_is_advised_where_only_it_helps_and_is_wide_enough():
     assert remedy(1 - gap, BAND, stuck).kind == "none"
 
 
+def test_each_part_shrinks_with_what_makes_it_smaller_and_no_other():
+    def only(**part):
+        given = {"trial_sd": 1e-12, "hand_u": 0.0, "rounding_u": 0.0, "shrinking_u": 0.0}
+        return Sources(trials=4, hand_df=None, base_mm=200.0, fixed_u=0.0, **(given | part))
+
+    hand = only(trial_sd=0.1, hand_u=0.1)
+    assert hand.expanded(wider=2) == pytest.approx(hand.expanded() / 2)
+    assert hand.expanded(readings=4) == pytest.approx(hand.expanded() / 2)
+    for part in (only(rounding_u=0.1), only(shrinking_u=0.1)):
+        assert part.expanded(wider=2) == pytest.approx(part.expanded() / 2)
+        assert part.expanded(readings=4, more_cuts=9) == pytest.approx(part.expanded())
+    saw = only(trial_sd=0.1)
+    assert saw.expanded(wider=2, readings=4) == pytest.approx(saw.expanded())
+
+
 def test_nothing_is_promised_where_the_systematic_part_alone_is_too_much():
     found = remedy(0.999, BAND, Sources(6, 0.01, 0.01, None, 0.0, 0.0, 0.05, 200.0))
     assert found.kind == "none"

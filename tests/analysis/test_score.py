@@ -90,6 +90,33 @@ def test_the_numbers_are_those_worked_out_by_hand():
     assert found.direction.startswith("the open end of the cut leans to the right, seen from above")
 
 
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("key", ["reversal", "five-cut", "closing-miters"])
+def test_each_sensitivity_is_the_change_that_is_really_seen(key, side):
+    """Against small changes of the inputs themselves, sign and all."""
+    m, step = method(key), 1e-4
+    widths = np.array([[1.5]] if key == "closing-miters" else [[10.0, 13.0]])
+    facts = SeriesFacts(m, widths, side, baseline_mm=L, inset_mm=3.0)
+
+    def mean(**change):
+        return angle_of(dataclasses.replace(facts, **change)).mean
+
+    now = angle_of(facts)
+    lines = {c.source: c for c in now.budget.contributions}
+    up = np.zeros_like(widths)
+    up[0, -1] = step
+    expected = {
+        "caliper resolution": (mean(widths_mm=widths + up) - now.mean) / step,
+        "caliper scale": (mean(widths_mm=widths * (1 + step)) - now.mean) / step,
+        "caliper zero": (mean(widths_mm=widths + step) - now.mean) / step,
+        "length of the cut": (mean(baseline_mm=L + step) - now.mean) / step,
+    }
+    if m.relations[0].insets:
+        expected["inset"] = (mean(inset_mm=3.0 + step) - now.mean) / step
+    for source, change in expected.items():
+        assert lines[source].sensitivity == pytest.approx(change, rel=2e-4, abs=1e-12), source
+
+
 def test_one_trial_answers_with_the_uncertainty_of_measuring_alone():
     given = score(reversal([0.2]))
     found = given.quantities["angle"]
