@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from fastapi.encoders import jsonable_encoder
 from sqlalchemy import Connection, Engine, Row
+from sqlalchemy.exc import OperationalError
 
 from api.shapes import CaliperOut
 from api.store import queries
@@ -21,6 +22,7 @@ from api.store.watch import Watch
 
 # A line now and then, so that a dead connection is noticed by either side.
 _STILL_HERE_S: Final = 15.0
+_ASK_AGAIN_S: Final = 1.0
 
 
 Calipers = Callable[[str], list[CaliperOut]]
@@ -88,16 +90,20 @@ async def stream(
         yield "retry: 1000\n\n"
         while not signal.closed:
             waiter.clear()  # before reading: what is committed from here on sets it again
-            seen, messages = await asyncio.to_thread(
-                _messages, engine, bench, after, calipers, pretend
-            )
+            patience = _STILL_HERE_S
+            try:
+                seen, messages = await asyncio.to_thread(
+                    _messages, engine, bench, after, calipers, pretend
+                )
+            except OperationalError:  # the store is away; what comes meanwhile is read then
+                seen, messages, patience = after, [], _ASK_AGAIN_S
             if messages:
                 yield "".join(messages)
             if seen > after:
                 after = seen
                 continue
             try:
-                await asyncio.wait_for(waiter.wait(), _STILL_HERE_S)
+                await asyncio.wait_for(waiter.wait(), patience)
             except TimeoutError:
                 yield ": still here\n\n"
     finally:

@@ -59,8 +59,8 @@ class Watch:
 
     def _listen(self, found: Callable[[], None]) -> None:
         with self._engine.connect() as connection, selectors.DefaultSelector() as either:
-            connection.detach()  # held for as long as somebody listens: not one of the pool's
             connection.execution_options(isolation_level="AUTOCOMMIT")
+            connection.detach()  # held for as long as somebody listens: not one of the pool's
             connection.exec_driver_sql(f"LISTEN {CHANNEL}")
             driver: Any = connection.connection.dbapi_connection
             either.register(driver, selectors.EVENT_READ)
