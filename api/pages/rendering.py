@@ -1,0 +1,33 @@
+"""From a template to an answer: compressed, and under the policy that allows nothing inline."""
+
+from __future__ import annotations
+
+import gzip
+from typing import Final
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from api.pages import SECURITY_HEADERS, TEMPLATES
+
+_templates: Final = Environment(
+    loader=FileSystemLoader(TEMPLATES),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
+    """The page that `template` makes of `values`; a missing value is an error, not a blank.
+
+    A template marks the link of the part it belongs to by setting `part` ("compare").
+    """
+    body = _templates.get_template(template).render(**values).encode()
+    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
+    if "gzip" in request.headers.get("Accept-Encoding", ""):
+        body = gzip.compress(body, 6, mtime=0)
+        headers["Content-Encoding"] = "gzip"
+    return HTMLResponse(body, status_code=status, headers=headers)
