@@ -308,18 +308,19 @@ function takeBurst(strokes, takenAt) {
 
 // ---- acts
 
+// While an act is under way its button does nothing more; it is not disabled, which would
+// take the focus from under a person at the keyboard.
 async function act(path, body, button) {
+  if (button.ariaBusy === "true") return;
   notice("");
-  if (button) button.disabled = true;
+  button.ariaBusy = "true";
   try {
     await post(path, body);
     if (!linked) await ask();
-    return true;
   } catch (error) {
     notice(error.message);
-    return false;
   } finally {
-    if (button) button.disabled = false;
+    button.ariaBusy = "false";
   }
 }
 

@@ -1,0 +1,224 @@
+"""The drawings against the methods' own data, and the look against what it must allow."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise, product
+from xml.etree import ElementTree
+
+import pytest
+
+from analysis.methods import METHODS, Method, Side, Step, custom_method, steps_for
+from api.pages import STATIC
+from api.pages.drawings import (
+    lean_drawing,
+    places_drawing,
+    side_drawing,
+    step_drawing,
+    turn_between,
+)
+from api.routes.pages import cautions_for
+
+SIDES: tuple[Side, Side] = ("left", "right")
+BLADE = 160.0
+
+
+def drawn(method: Method, side: Side) -> list[tuple[Step, ElementTree.Element]]:
+    """Each step that has a drawing, with the drawing read as XML."""
+    steps = steps_for(method, side)
+    texts = [step_drawing(steps, number, method) for number in range(len(steps))]
+    return [
+        (step, ElementTree.fromstring(text))
+        for step, text in zip(steps, texts, strict=True)
+        if text
+    ]
+
+
+def parts(picture: ElementTree.Element, css: str) -> list[ElementTree.Element]:
+    return [e for e in picture.iter() if css in (e.get("class") or "").split()]
+
+
+def words(picture: ElementTree.Element) -> str:
+    return " | ".join(e.text or "" for e in picture.iter("text"))
+
+
+def span(rect: ElementTree.Element) -> tuple[float, float]:
+    left = float(rect.get("x") or 0)
+    return left, left + float(rect.get("width") or 0)
+
+
+@pytest.mark.parametrize(("method", "side"), list(product(METHODS.values(), SIDES)))
+def test_the_board_lies_on_the_side_that_the_step_says(method, side):
+    for step, picture in drawn(method, side):
+        for board in parts(picture, "board"):
+            left, right = span(board)
+            assert (right <= BLADE) if step.board_side == "left" else (left >= BLADE)
+
+
+@pytest.mark.parametrize(("method", "side"), list(product(METHODS.values(), SIDES)))
+def test_the_strip_falls_to_the_side_that_was_chosen(method, side):
+    for step, picture in drawn(method, side):
+        if step.action != "cut again":
+            continue
+        (strip,) = parts(picture, "strip")
+        left, right = span(strip)
+        assert (right <= BLADE) if step.strip_falls == "left" else (left >= BLADE)
+        assert {"open end", "strip", "fence end"} <= set(words(picture).split(" | "))
+
+
+@pytest.mark.parametrize(("method", "side"), list(product(METHODS.values(), SIDES)))
+def test_edge_on_the_fence_and_face_up_are_written_not_only_coloured(method, side):
+    for step, picture in drawn(method, side):
+        if not parts(picture, "board"):
+            continue
+        assert f"face {step.face_up} up" in words(picture)
+        if step.edge_on_fence == "raw":
+            assert "any straight edge" in words(picture)
+        else:
+            (tag,) = parts(picture, "on")
+            assert [e.text for e in tag.iter("text")] == [step.edge_on_fence]
+        assert picture.get("aria-label", "").startswith("Seen from above: the board lies")
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize(
+    ("key", "turns"),
+    [
+        ("reversal", ["over"]),
+        ("half-turn", ["around"]),
+        ("roll", ["roll"]),
+        ("five-cut", ["quarter"] * 4),
+    ],
+)
+def test_each_method_is_turned_its_own_way(key, turns, side):
+    steps = steps_for(METHODS[key], side)
+    found = [
+        turn_between(before, step)
+        for before, step in pairwise(steps)
+        if step.action == "turn"
+    ]
+    # A panel's first quarter turn starts from an edge that has no letter yet.
+    assert found == turns
+
+
+@pytest.mark.parametrize("method", list(METHODS.values()), ids=list(METHODS))
+def test_every_place_of_a_method_can_be_lit(method):
+    picture = ElementTree.fromstring(places_drawing(method, numbered=True))
+    places = parts(picture, "place")
+    assert [e.get("data-place") for e in places] == [p.key for p in method.places]
+    for number, (place, element) in enumerate(zip(method.places, places, strict=True), 1):
+        assert parts(element, "pointer"), "a place is lit by shape, not by colour alone"
+        assert str(number) in [e.text for e in element.iter("text")]
+        written = " ".join(e.text or "" for e in parts(element, "label"))
+        assert written == place.label.replace(",", "")
+
+
+@pytest.mark.parametrize("key", ["reversal", "five-cut"])
+def test_the_fence_end_is_drawn_at_the_fence(key):
+    picture = ElementTree.fromstring(places_drawing(METHODS[key]))
+    heights = {e.get("data-place"): float(parts(e, "spot")[0].get("cy") or 0)
+               for e in parts(picture, "place")}  # fmt: skip
+    assert heights["fence end"] > heights["open end"], "the fence is at the bottom"
+
+
+def test_no_two_places_of_a_method_cover_each_other():
+    for method in METHODS.values():
+        picture = ElementTree.fromstring(places_drawing(method))
+        spots = [parts(e, "spot")[0] for e in parts(picture, "place")]
+        at = {(spot.get("cx"), spot.get("cy")) for spot in spots}
+        assert len(at) == len(spots), method.key
+
+
+def test_a_method_of_ones_own_is_drawn_too():
+    own = custom_method(
+        {"key": "shim", "places": ["thin <end>", "thick & end"], "quantity": "length"}
+    )
+    picture = ElementTree.fromstring(places_drawing(own))
+    assert "thin <end>" in words(picture)
+    assert drawn(own, "left")
+
+
+def test_the_small_drawings_show_left_and_right():
+    for side in SIDES:
+        picture = ElementTree.fromstring(side_drawing(side))
+        (strip,), (board,) = parts(picture, "strip"), parts(picture, "board")
+        assert (span(strip)[0] < span(board)[0]) == (side == "left")
+    lean = ElementTree.fromstring(lean_drawing())
+    assert {side for side in (*SIDES, "none") if parts(lean, side)} == {"left", "right", "none"}
+
+
+def test_no_drawing_carries_style_that_the_security_policy_drops():
+    for method, side in product(METHODS.values(), SIDES):
+        for _, picture in drawn(method, side):
+            assert not [e for e in picture.iter() if e.get("style") or e.tag == "style"]
+
+
+@pytest.mark.parametrize("method", list(METHODS.values()), ids=list(METHODS))
+def test_the_usual_cautions_are_said_before_every_cut(method):
+    said = " ".join(cautions_for(method))
+    if method.key in ("known-block", "same-spot"):
+        assert said == "", "no machine is touched"
+        return
+    assert "Unplug" in said
+    assert cautions_for(method)[-1].startswith("The machine's manual")
+    if any(step.action == "cut" for step in method.steps):
+        assert "guards in place" in said
+        assert "eye and hearing protection" in said
+    if any("strip" in place.label or method.sided for place in method.places):
+        for caution in ("not the narrow strip", "trap the strip", "has stopped", "climb toward"):
+            assert caution in said
+
+
+# ---- the look
+
+
+def tokens() -> dict[str, dict[str, str]]:
+    """The colours of the light and the dark page."""
+    light, dark = (STATIC / "tokens.css").read_text().split("@media (prefers-color-scheme: dark)")
+    found = re.compile(r"--([\w-]+): (#[0-9a-f]{6});")
+    bright = dict(found.findall(light))
+    return {"light": bright, "dark": bright | dict(found.findall(dark))}
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio: WCAG 2.2, definitions of contrast ratio and relative luminance."""
+
+    def luminance(colour: str) -> float:
+        channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        red, green, blue = (
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels
+        )
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_contrast_is_counted_as_the_standard_counts_it():
+    # WCAG 2.2: black on white is 21 : 1.
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+
+
+TEXT = (
+    "ink", "ink-quiet", "act", "kept", "complete", "taken-back", "bounced", "refused",
+    "good", "adjust", "cannot", "lit",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", TEXT)
+def test_every_text_can_be_read_on_every_ground(scheme, name):
+    """4.5 : 1 at least: WCAG 2.2, 1.4.3."""
+    colours = tokens()[scheme]
+    for ground in ("ground", "sheet"):
+        assert contrast(colours[name], colours[ground]) >= 4.5, (name, ground)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_buttons_fields_and_drawings_stand_out(scheme):
+    """3 : 1 at least for what must be seen and is no text: WCAG 2.2, 1.4.11."""
+    colours = tokens()[scheme]
+    assert contrast(colours["on-act"], colours["act"]) >= 4.5
+    for part in ("line", "focus", "fence", "blade", "wood-line"):
+        assert contrast(colours[part], colours["sheet"]) >= 3, part
+    assert contrast(colours["wood-line"], colours["wood"]) >= 3
