@@ -175,6 +175,12 @@ class Remedy:
     sentence: str
 
 
+SECOND_CUT: Final = Remedy(
+    "more cuts",
+    1,
+    "One cut does not show how much the machine scatters: cut at least one more.",
+)
+
 # What each way costs a person at the saw, in seconds. Common practice, no source; only their
 # order matters.
 _CUT_S: Final = 60

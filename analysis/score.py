@@ -395,7 +395,11 @@ def _quantity(
     tolerance = _tolerance(relation, facts)
     judged = None if tolerance is None else conformity.verdict(mean, budget.expanded, tolerance)
     way = None
-    if tolerance is not None and judged == conformity.UNKNOWN:
+    if judged is not None and n == 1 and any("cut" in s.action for s in facts.method.steps):
+        # The budget of one cut holds what the measuring adds and not the machine's scatter,
+        # of which one cut shows nothing: it proves nothing of the cuts to come.
+        judged, way = conformity.UNKNOWN, conformity.SECOND_CUT
+    elif tolerance is not None and judged == conformity.UNKNOWN:
         sources = _sources(relation, facts, budget, mean, n, found.sd, repeats)
         way = conformity.remedy(
             mean, tolerance, sources, len(facts.method.places), _shown(relation, facts)

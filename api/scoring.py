@@ -51,11 +51,16 @@ def _quantity_out(q: QuantityScore) -> QuantityOut:
         budget=[
             ContributionOut(
                 source=c.source,
-                value=c.value,
-                unit=c.unit,
+                value=math.degrees(c.value) if c.unit == "rad" else c.value,
+                unit="deg" if c.unit == "rad" else c.unit,
                 distribution=c.distribution,
-                standard_uncertainty=c.standard_uncertainty,
-                sensitivity=outward(c.sensitivity),
+                standard_uncertainty=(
+                    math.degrees(c.standard_uncertainty)
+                    if c.unit == "rad"
+                    else c.standard_uncertainty
+                ),
+                # Of the result in its own unit outside, for one of the line's unit outside.
+                sensitivity=c.sensitivity if c.unit == "rad" else outward(c.sensitivity),
                 contribution=outward(c.contribution),
                 degrees_of_freedom=c.degrees_of_freedom,
             )

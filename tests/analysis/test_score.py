@@ -240,9 +240,29 @@ def test_trials_set_aside_do_not_count_and_that_is_said():
         score(reversal([0.2, 0.21], counted=[True]))
 
 
+def test_one_cut_proves_nothing_of_the_cuts_to_come():
+    inside, outside = ([[12.0, 12.0 + d]] for d in (0.0, 2.0))
+    for widths in (inside, outside):
+        found = score(
+            SeriesFacts(
+                method("reversal"), widths, baseline_mm=200.0, tolerance=Tolerance.angle(0.004)
+            )
+        ).quantities["angle"]
+        assert found.verdict == "cannot tell yet"
+        assert found.remedy is not None
+        assert "at least one more" in found.sentence
+    # At the blade nothing is cut, so there is no scatter from cut to cut to be missed.
+    at_the_blade = score(
+        SeriesFacts(
+            method("blade-to-slot"), inside, baseline_mm=200.0, tolerance=Tolerance.angle(0.004)
+        )
+    )
+    assert at_the_blade.quantities["angle"].verdict == "good enough"
+
+
 def test_a_tolerance_in_another_unit_is_not_judged_by():
     planed = SeriesFacts(
-        method("planed-thickness"), [[18.0, 18.01]], baseline_mm=200.0,
+        method("planed-thickness"), [[18.0, 18.01], [18.0, 18.01]], baseline_mm=200.0,
         tolerance=Tolerance.length(17.9, 18.1),
     )  # fmt: skip
     found = score(planed).quantities
