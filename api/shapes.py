@@ -36,6 +36,8 @@ def aware(value: datetime) -> datetime:
 
 LengthText = Annotated[str, BeforeValidator(_as_text), Field(max_length=40)]
 """A length as written, so that "8.026" stays exact."""
+Millimetres = float
+"""Of a whole number of nanometres: the shortest JSON number that reads back is that decimal."""
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
 Note = Annotated[str, StringConstraints(max_length=4000)]
 
@@ -120,7 +122,7 @@ class TrialReadingOut(Out):
     place: str
     sent: str
     unit: Unit
-    mm: str
+    mm: Millimetres
 
 
 class TrialOut(Out):
@@ -132,7 +134,7 @@ class TrialOut(Out):
     state: Literal["open", "complete", "gone"]
     flags: list[str]
     readings: list[TrialReadingOut]
-    deviation_mm: str | None
+    deviation_mm: Millimetres | None
     angle_deg: float | None
     tilt_deg: float | None
     length_mm: float | None
@@ -262,7 +264,7 @@ class ReadingOut(Out):
     caliper: str
     sent: str
     unit: Unit
-    mm: str
+    mm: Millimetres
     taken_at: datetime
     origin: Origin
     outcome: str

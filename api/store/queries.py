@@ -10,7 +10,7 @@ from uuid import UUID
 import numpy as np
 from sqlalchemy import Connection, Row, Select, func, select
 
-from analysis.units import Unit, mm, mm_text
+from analysis.units import Unit, mm
 from api import scoring
 from api.shapes import (
     BenchOut,
@@ -210,11 +210,11 @@ def _trial_out(series: Row[Any], row: Row[Any], readings: Iterable[Row[Any]]) ->
         flags=[flag.replace("-", " ") for flag in row.flags.split()],
         readings=[
             TrialReadingOut(
-                id=r.id, place=places[r.place].key, sent=r.sent, unit=r.unit, mm=mm_text(r.nm)
+                id=r.id, place=places[r.place].key, sent=r.sent, unit=r.unit, mm=mm(r.nm)
             )
             for r in readings
         ],
-        deviation_mm=row.deviation_mm,
+        deviation_mm=None if row.deviation_mm is None else float(row.deviation_mm),
         angle_deg=row.angle_deg,
         tilt_deg=row.tilt_deg,
         length_mm=row.length_mm,
@@ -304,7 +304,7 @@ def reading(connection: Connection, reading_id: UUID, fate: dict[str, Any]) -> R
         caliper=row.caliper,
         sent=row.sent,
         unit=row.unit,
-        mm=mm_text(row.nm),
+        mm=mm(row.nm),
         taken_at=row.taken_at,
         origin=row.origin,
         **fate,

@@ -25,8 +25,8 @@ def test_readings_become_trials_with_signed_angles(person):
     assert angles[0] == pytest.approx(0.025, abs=5e-4)
     assert angles[1] == pytest.approx(-angles[0], rel=1e-12)
     assert [r["place"] for r in found["trials"][0]["readings"]] == ["fence end", "open end"]
-    assert found["trials"][0]["readings"][0]["mm"] == "12.065"
-    assert found["trials"][0]["deviation_mm"] == "0.1778"
+    assert found["trials"][0]["readings"][0]["mm"] == 12.065
+    assert found["trials"][0]["deviation_mm"] == 0.1778
 
 
 def test_a_strip_on_the_right_shows_the_other_sign(person):
