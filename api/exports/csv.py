@@ -47,10 +47,13 @@ def _is_numeric(text: str) -> bool:
 
 
 def _names(values: Sequence[Any]) -> list[str]:
-    return [cell(v) for v in values]
+    cells = {v: cell(v) for v in set(values)}
+    return [cells[v] for v in values]
 
 
-def _plain(values: Sequence[Any]) -> list[str]:
+def _plain(values: Sequence[Any]) -> Sequence[str]:
+    if None not in values:
+        return values
     return ["" if v is None else v for v in values]
 
 
@@ -60,6 +63,8 @@ def _integers(values: Sequence[Any]) -> list[str]:
 
 def _numbers(values: Sequence[Any]) -> list[str]:
     # repr is the shortest text that reads back as the same number.
+    if None not in values:
+        return list(map(repr, values))
     return ["" if v is None else repr(v) for v in values]
 
 
@@ -67,7 +72,7 @@ def _truths(values: Sequence[Any]) -> list[str]:
     return ["true" if v else "false" for v in values]
 
 
-_WRITERS: Final[dict[Kind, Callable[[Sequence[Any]], list[str]]]] = {
+_WRITERS: Final[dict[Kind, Callable[[Sequence[Any]], Sequence[str]]]] = {
     "id": _plain,
     "name": _names,
     "word": _plain,

@@ -10,7 +10,15 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Select, select
 
-from api.exports.columns import Blocks, Column, Table, id_texts, length_text, moment_texts
+from api.exports.columns import (
+    Blocks,
+    Column,
+    Table,
+    group_id_texts,
+    id_texts,
+    length_text,
+    moment_texts,
+)
 from api.exports.wanted import Wanted, as_sent, fetch
 from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series
 
@@ -53,7 +61,7 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
             id_texts(ids),
             benches,
             seqs,
-            id_texts(series),
+            group_id_texts(series),
             machines,
             methods,
             calipers,

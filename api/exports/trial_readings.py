@@ -7,7 +7,7 @@ from typing import Final
 from sqlalchemy import Connection, select
 
 from analysis.methods import method
-from api.exports.columns import Blocks, Column, Table, id_texts
+from api.exports.columns import Blocks, Column, Table, group_id_texts, id_texts
 from api.exports.wanted import Wanted, as_sent, fetch
 from api.store.tables import Series, Trial, TrialReading
 
@@ -45,4 +45,4 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         query = query.where(TrialReading.trial_id.in_(wanted.told_of("trial")))
     for trials, slots, methods, places, readings in fetch(connection, query):
         keys = [method(m).places[p].key for m, p in zip(methods, places, strict=True)]
-        yield [id_texts(trials), slots, keys, id_texts(readings)]
+        yield [group_id_texts(trials), slots, keys, id_texts(readings)]

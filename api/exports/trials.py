@@ -6,7 +6,15 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Select, case, select
 
-from api.exports.columns import Blocks, Column, Table, id_texts, length_text, moment_texts
+from api.exports.columns import (
+    Blocks,
+    Column,
+    Table,
+    group_id_texts,
+    id_texts,
+    length_text,
+    moment_texts,
+)
 from api.exports.wanted import Wanted, as_sent, fetch
 from api.store.tables import Machine, Series, Trial
 
@@ -66,7 +74,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         ids, series, machines, methods, numbers, taken, baselines, *rest = block
         yield [
             id_texts(ids),
-            id_texts(series),
+            group_id_texts(series),
             machines,
             methods,
             numbers,
