@@ -139,8 +139,9 @@ class _Typing:
     def due(self) -> float | None:
         if not self._text and self._fault is None:
             return None
-        by_gap = self._gap is not None and self._fault is None and not self.held
-        return self._heard_at + (self._gap if by_gap and self._gap else self._patience)
+        if self._gap is None or self._fault is not None or self.held:
+            return self._heard_at + self._patience
+        return self._heard_at + self._gap
 
     def press(self, usage: int, shift: bool, shortcut: bool, now: float) -> list[Line | Refused]:
         if usage in _ENDS:

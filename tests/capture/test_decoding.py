@@ -195,6 +195,24 @@ def test_a_stream_of_ever_moving_values_is_said_in_the_end() -> None:
     assert len(sents(events)) < 61
 
 
+def test_a_stream_stays_one_while_the_jaws_move_again() -> None:
+    watch = StreamWatch()
+    for number in range(40):
+        watch.value(12_340_000, number / 10)
+    now = 4.0
+    for number in range(40):
+        now += 0.02 if number % 4 else 0.2  # no even pace
+        assert watch.value(number * 100_000, now)
+
+
+def test_a_narrow_even_run_is_a_stream_up_to_exactly_three_counts() -> None:
+    for spread, streaming in ((30_000, True), (30_001, False)):
+        watch = StreamWatch()
+        for number in range(48):
+            watch.value(spread * (number % 2), number / 8)
+        assert watch.streaming is streaming
+
+
 @pytest.mark.parametrize("every", [0.0, 0.01, 0.05, 0.1, 0.2])
 def test_twenty_strips_pressed_by_a_program_are_all_kept(every: float) -> None:
     lines = [line for strip in range(20) for line in (b"0.520 in\r", b"0.513 in\r")]

@@ -127,6 +127,22 @@ def test_a_layout_written_out_is_the_same_layout(layout: FrameLayout) -> None:
     assert parse_layout(str(layout)) == layout
 
 
+def test_a_layout_may_go_to_the_edges_of_what_a_frame_holds() -> None:
+    largest = FrameLayout(32, (216, 40), 0, counts_mm=1_000_000, counts_in=1, idle=(1 << 256) - 1)
+    assert read_frame(largest, b"\xff" * 32) is None
+    assert texts([read_frame(largest, b"\x01" + bytes(26) + b"\x01" + bytes(4))]) == [
+        "-0.000001 mm"
+    ]
+    assert texts([read_frame(FrameLayout(1, (7, 1), counts_mm=1), b"\x80")]) == ["1 mm"]
+    for size, width in ((33, 8), (8, 41), (8, 0)):
+        with pytest.raises(LayoutError):
+            FrameLayout(size, (0, width))
+    with pytest.raises(LayoutError):
+        FrameLayout(1, (0, 8), idle=256)
+    with pytest.raises(LayoutError):
+        FrameLayout(1, (0, 8), counts_in=1_000_001)
+
+
 @given(st.binary(max_size=200))
 @settings(max_examples=200, deadline=None)
 def test_any_bytes_give_the_same_frames_however_they_were_cut(data: bytes) -> None:

@@ -502,3 +502,23 @@ def test_no_strokes_raise(line: list[Stroke]) -> None:
     read = read_strokes(line)
     if isinstance(read, Typed):
         assert isinstance(read_value(read.text, "mm"), Value)
+
+
+def test_linux_keys_still_down_do_not_end_a_line_by_silence() -> None:
+    reader = KeyEvents(gap=0.3)
+    events_fed(reader, [*key_events("12.3"), (EV_KEY, CODE_OF_USAGE[0x21], 1)], now=5.0)
+    assert reader.quiet(5.5) == []
+    assert [event.kind for event in refusals(reader.quiet(6.0))] == ["abandoned"]
+    events_fed(reader, [(EV_KEY, CODE_OF_USAGE[0x21], 0), *key_events("12.34")], now=8.0)
+    assert texts(reader.quiet(8.3)) == ["12.34"]
+
+
+def test_a_keyboard_that_names_no_codes_is_read_by_its_keys() -> None:
+    # On-screen and remote keyboards leave `code` empty.
+    line = [Stroke(mark, "", False, 10.0 * n) for n, mark in enumerate("12.34")]
+    assert read_strokes([*line, Stroke("Enter", "", False, 60.0)]) == Typed("12.34", "key", True)
+
+
+def test_a_gap_as_long_as_a_fingers_is_no_burst() -> None:
+    assert read_strokes(strokes("12.34", gap_ms=99.0)) == Typed("12.34", "key", True)
+    assert read_strokes(strokes("12.34", gap_ms=100.0)) == Typed("12.34", "key", False)

@@ -287,3 +287,23 @@ def test_seven_bits_with_parity_are_named_and_unmasked_only_on_request() -> None
 )
 def test_plain_text_and_garbage_are_not_taken_for_parity(plain: bytes) -> None:
     assert parity_of(plain) is None
+
+
+def test_blanks_without_an_end_are_no_line_after_their_silence() -> None:
+    reader = LineReader(gap=0.15)
+    reader.feed(b"  \x02 ", 1.0)
+    assert reader.quiet(2.0) == []
+    assert reader.hang_up() is None
+
+
+def test_noise_without_end_is_over_after_exactly_the_silence_that_ends_half_lines() -> None:
+    for pause, read in ((1.75, []), (2.0, [b"4"])):
+        reader = LineReader()
+        reader.feed(b"x" * 300, 1.0)
+        assert texts(reader.feed(b"4\r", 1.0 + pause)) == read
+
+
+def test_the_third_bad_burst_within_ten_seconds_of_the_last_is_called() -> None:
+    close, far = NoiseWatch(), NoiseWatch()
+    assert [close.feed(b"\xff", 9.5 * n) for n in range(3)] == [None, None, "wrong speed?"]
+    assert [far.feed(b"\xff", 10.0 * n) for n in range(3)] == [None] * 3

@@ -130,3 +130,32 @@ def test_every_reading_was_seen_and_two_in_a_row_are_clearly_apart_or_moved(
             assert abs(got) > 0
             assert moved
             last, moved = got, False
+
+
+def test_a_reading_comes_when_the_window_is_full_and_not_before() -> None:
+    watch = settling()
+    got = [watch.feed(1234 * COUNT, 100.0 + n / 8) for n in range(6)]  # exact in binary
+    assert [nm is not None for nm in got] == [False, False, False, False, True, False]
+
+
+def test_a_slow_stream_needs_three_values_that_agree() -> None:
+    watch = settling()
+    got = [watch.feed(1234 * COUNT, 100.0 + n / 2) for n in range(4)]
+    assert [nm is not None for nm in got] == [False, False, True, False]
+
+
+def test_values_exactly_the_tolerance_apart_still_stand_still() -> None:
+    assert fed(settling(), [1234, 1236] * 5) == [1234]
+    assert fed(settling(), [1234, 1237] * 9) == []
+    assert fed(settling(tolerance=0), [1234] * 9) == [1234]
+
+
+def test_only_more_than_the_clear_movement_arms_again() -> None:
+    assert fed(settling(), [*[1234] * 8, *[1284] * 8]) == [1234]
+    assert fed(settling(), [*[1234] * 8, *[1285] * 8]) == [1234, 1285]
+
+
+def test_a_pause_of_a_second_starts_the_window_anew() -> None:
+    watch = settling()
+    assert [watch.feed(1234 * COUNT, at) for at in (100.0, 100.25, 101.25, 101.5)] == [None] * 4
+    assert watch.feed(1234 * COUNT, 101.75) is not None

@@ -60,6 +60,21 @@ def test_an_instrument_that_is_asked_knows_its_question() -> None:
     assert parse_spec(str(spec)) == spec
 
 
+@pytest.mark.parametrize(
+    ("word", "on"), [("1", 1), ("on", 1), ("YES", 1), ("0", 0), ("off", 0), ("no", 0)]
+)
+def test_a_switch_takes_the_usual_words(word: str, on: int) -> None:
+    assert parse_spec(f"serial:X,dtr={word}").dtr is bool(on)
+
+
+def test_the_longest_and_shortest_times_are_allowed_and_off_only_for_gap() -> None:
+    assert parse_spec("serial:X,gap=60").gap == 60
+    assert parse_spec("serial:X,gap=5ms").gap == 0.005
+    assert parse_spec("serial:X,gap=off").gap is None
+    with pytest.raises(SpecError, match="seconds"):
+        parse_spec("serial:X,settle=off")
+
+
 def test_a_bare_tolerance_is_in_the_instruments_own_unit_wherever_that_stands() -> None:
     assert parse_spec("serial:X,tolerance=0.001,unit=in").tolerance_nm == 25_400
     assert parse_spec("serial:X,tolerance=0.02").tolerance_nm == 20_000
@@ -143,6 +158,7 @@ def test_a_typing_device_and_standard_input() -> None:
         ("serial:X,settle=0", "settle", "seconds"),
         ("serial:X,tolerance=-1mm", "tolerance", "0.02mm"),
         ("serial:X,tolerance=1e-3", "tolerance", "0.02mm"),
+        ("serial:X,tolerance=0.5mm", "tolerance", "less than rearm"),
         ("serial:X,tolerance=1mm,rearm=0.5mm", "tolerance", "less than rearm"),
         ("serial:X,pattern=[0-9]+", "pattern", "(?P<value>"),
         ("serial:X,frame=size:3", "frame", "value:"),

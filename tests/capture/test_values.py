@@ -153,6 +153,7 @@ def test_two_decimal_marks_are_refused_not_guessed(text: str) -> None:
         ("1/2 in", "fraction"),
         ("0.5 cm", "unit of mm or in"),
         ("12.3 N", "unit of mm or in"),
+        ("measured 12.3 there", "unit of mm or in"),
         ("12.34m", "unit of mm or in"),
         ("A+12.3", "runs into"),
         ("x12.34", "runs into"),
