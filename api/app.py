@@ -20,6 +20,7 @@ from api.routes import (
     pages,
     readings,
     series,
+    series_list,
 )
 from api.shop import Shop
 
@@ -43,7 +44,7 @@ def build(shop: Shop) -> FastAPI:
     app.state.shop = shop
     problems.install(app)
     under_api = APIRouter(prefix="/api")
-    for room in (health, machines, methods, series, readings, benches, exports, live):
+    for room in (health, machines, methods, series, series_list, readings, benches, exports, live):
         under_api.include_router(room.router)
     app.include_router(under_api)
     app.include_router(pages.router)
