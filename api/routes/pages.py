@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import gzip
 from typing import Final
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.methods import METHODS, SAWING_CAUTIONS, Method, Side, steps_for
-from api.pages import SECURITY_HEADERS, TEMPLATES, drawings
+from api.pages import drawings
+from api.pages.rendering import page
 
 router = APIRouter(include_in_schema=False)
 
@@ -24,17 +23,11 @@ MACHINE_KINDS: Final = (
     "other",
 )
 
+_SIDES: Final[tuple[Side, Side]] = ("left", "right")
+
 # Said before the first cut, whatever a method's own list leaves out.
 _RADIAL_ARM: Final = "A radial arm saw can climb toward you: hold it back all through the cut."
 _ADJUSTING: Final = "Unplug the machine before you adjust anything on it."
-
-_templates: Final = Environment(
-    loader=FileSystemLoader(TEMPLATES),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
 
 
 def cautions_for(method: Method) -> tuple[str, ...]:
@@ -51,15 +44,6 @@ def cautions_for(method: Method) -> tuple[str, ...]:
     return (*(caution for caution in said if caution not in deferral), *missing, *deferral)
 
 
-def _page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
-    body = _templates.get_template(template).render(**values).encode()
-    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
-    if "gzip" in request.headers.get("Accept-Encoding", ""):
-        body = gzip.compress(body, 6, mtime=0)
-        headers["Content-Encoding"] = "gzip"
-    return HTMLResponse(body, status_code=status, headers=headers)
-
-
 @router.get("/")
 def main_bench(request: Request) -> HTMLResponse:
     """The Bench page of bench `main`."""
@@ -69,9 +53,10 @@ def main_bench(request: Request) -> HTMLResponse:
 @router.get("/bench/{name}")
 def bench(request: Request, name: str) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
-    return _page(
+    return page(
         request,
         "bench.html",
+        part="bench",
         bench=name,
         methods=tuple(METHODS.values()),
         kinds=MACHINE_KINDS,
@@ -80,15 +65,12 @@ def bench(request: Request, name: str) -> HTMLResponse:
     )
 
 
-_SIDES: Final[tuple[Side, Side]] = ("left", "right")
-
-
 @router.get("/guide/{key}")
 def guide(request: Request, key: str, side: str = "left") -> HTMLResponse:
     """How a method is done, step by step, with the strip falling to `side` of the blade."""
     method = METHODS.get(key)
     if method is None or side not in _SIDES:
-        return _page(
+        return page(
             request,
             "missing.html",
             status=404,
@@ -96,7 +78,7 @@ def guide(request: Request, key: str, side: str = "left") -> HTMLResponse:
             message="There is no guide for this method and side. Choose one on the Bench page.",
         )
     steps = steps_for(method, side)
-    return _page(
+    return page(
         request,
         "guide.html",
         method=method,

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
 CHROMIUM: Final = Path("/usr/bin/chromium")
@@ -72,3 +73,15 @@ class Keyboard:
     def person(self, text: str, *, enter: bool = True) -> None:
         """The same by hand."""
         self.strike([*us(text), ENTER] if enter else us(text), gap_ms=180)
+
+
+def no_serious_axe_findings(page: Page) -> None:
+    """axe-core finds nothing serious or critical on the page as it stands, WCAG 2.2 AA."""
+    rules = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]}
+    found = Axe().run(page, options={"runOnly": rules}).response["violations"]
+    grave = [
+        (v["id"], v["help"], [node["html"] for node in v["nodes"]])
+        for v in found
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert not grave, grave

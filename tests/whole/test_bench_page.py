@@ -12,7 +12,16 @@ import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.ptys import plugged, until
-from tests.whole.browser import DOWN, ENTER, KEYPAD_ENTER, TAB, Key, Keyboard, us
+from tests.whole.browser import (
+    DOWN,
+    ENTER,
+    KEYPAD_ENTER,
+    TAB,
+    Key,
+    Keyboard,
+    no_serious_axe_findings,
+    us,
+)
 from tests.whole.serving import Serving, serving
 
 
@@ -314,7 +323,7 @@ def test_swapped_ends_are_put_right_with_one_button(bench):
     row = bench.page.locator("#trials tbody tr").first
     expect(row).to_contain_text("ends swapped")
     expect(row).to_contain_text("−0.040")
-    assert bench.server.get(f"/api/series/{series}")["trials"][0]["deviation_mm"] == "-0.04"
+    assert bench.server.get(f"/api/series/{series}")["trials"][0]["deviation_mm"] == -0.04
 
 
 def test_a_bounce_is_shown_and_can_be_counted_after_all(bench):
@@ -445,7 +454,7 @@ def test_layouts_and_locks_do_not_change_the_value(bench, keys: list[Key]):
     bench.keyboard.strike([*keys, ENTER])
     bench.next("open end")
     trial = bench.server.get(f"/api/series/{series}")["trials"][0]
-    assert trial["readings"][0]["mm"] == "12.34"
+    assert trial["readings"][0]["mm"] == 12.34
     assert bench.page.evaluate("scrollY") == 0
 
 
@@ -705,6 +714,24 @@ def test_every_control_has_a_name_and_every_id_is_one(bench):
            }"""
     )
     assert (nameless, twice, names) == ([], [], [])
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_in_any_view(bench, scheme):
+    page = bench.page
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    bench.open()
+    no_serious_axe_findings(page)
+    fill_in(page, bench.name)
+    page.click("#show-guide")
+    expect(page.locator("#guide")).to_be_visible()
+    no_serious_axe_findings(page)
+    bench.start(tolerance_deg="0.02")
+    for width in ("13.21", "13.25", "13.30"):
+        bench.press(width)
+    bench.next("open end")
+    page.click("#again-guide summary")
+    no_serious_axe_findings(page)
 
 
 def test_controls_are_large_enough_for_dusty_fingers(bench):

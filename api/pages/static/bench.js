@@ -106,7 +106,7 @@ async function follow(state) {
   const running = state.series && !state.series.finished_at ? state.series : null;
   if (running && running.id !== series?.id) await begin(running);
   else if (!running && series && !series.finished_at) ended();
-  else if (!series) view("setup", false);
+  else if (page.dataset.view === "loading") view("setup", false);
   at("press").hidden = !(state.pretend && running);
   typedUnit();
   next();
@@ -119,18 +119,26 @@ async function begin(running) {
   const chosen = method();
   at("measuring-title").textContent = `${running.machine.name}: ${chosen?.title ?? running.method}`;
   at("places").replaceChildren();
-  at("closed-jaws-hint").hidden = !chosen?.closed_jaws;
   for (const id of ["take-back", "swap-ends", "finish"]) at(id).hidden = false;
   at("again").hidden = true;
-  measuring.showNothingYet();
+  measuring.showNothingYet(chosen);
   view("measuring");
   showPlaces();
-  const whole = await get(`/api/series/${running.id}`);
+  let whole;
+  try {
+    whole = await get(`/api/series/${running.id}`);
+  } catch {
+    if (series === running) series = null; // so that asking again begins it anew
+    setTimeout(ask, 1000);
+    return;
+  }
   if (series !== running) return;
-  for (const trial of whole.trials) trials.set(trial.id, trial);
-  score = whole.score;
+  // What the live link told meanwhile is newer.
+  for (const trial of whole.trials) if (!trials.has(trial.id)) trials.set(trial.id, trial);
+  score ??= whole.score;
   const last = bench.last_reading;
-  if (last && whole.trials.length) measuring.showReading({ ...last, outcome: outcomeNow(last, whole.trials) }, chosen);
+  const untold = at("value").dataset.state === "waiting";
+  if (last && untold && whole.trials.length) measuring.showReading({ ...last, outcome: outcomeNow(last, whole.trials) }, chosen);
   everything();
 }
 
@@ -151,7 +159,6 @@ function ended() {
   series = { ...series, finished_at: new Date().toISOString() };
   for (const id of ["take-back", "swap-ends", "finish", "press"]) at(id).hidden = true;
   at("again").hidden = false;
-  at("closed-jaws-hint").hidden = true;
   measuring.showFinished();
   at("again").focus();
   wake();

@@ -43,7 +43,8 @@ export function showReading(reading, method) {
   value.dataset.state = outcome;
   const number = numberIn(reading);
   value.style.setProperty("--characters", number.length);
-  value.replaceChildren(number, make("small", reading.unit));
+  value.replaceChildren(make("span", number), make("small", reading.unit));
+  value.hidden = false;
   const trial = reading.trial ? words.trialName(method, reading.trial) : "";
   const place = method?.places.find((p) => p.key === reading.place)?.label ?? reading.place;
   const said = {
@@ -71,6 +72,7 @@ export function showRefusal(refusal) {
   value.className = "value raw";
   value.dataset.state = "refused";
   value.textContent = refusal.text || "(nothing)";
+  value.hidden = false;
   showState("refused", "not understood");
   at("state-more").textContent = refusal.reason ?? "";
   at("restore").hidden = true;
@@ -86,20 +88,22 @@ export function showState(state, text) {
   line.classList.add("flash");
 }
 
-export function showNothingYet() {
+export function showNothingYet(method) {
   const value = at("value");
   value.className = "value";
   value.dataset.state = "waiting";
   value.style.setProperty("--characters", 4);
   value.textContent = "–";
+  value.hidden = false;
   showState("waiting", "waiting for the first press");
-  at("state-more").textContent = "";
+  at("state-more").textContent = method?.closed_jaws ? "With the jaws shut, send takes the last reading back." : "";
   at("restore").hidden = true;
 }
 
 /** Say that the series is over, under its last reading or without one. */
 export function showFinished() {
-  showNothingYet();
+  showNothingYet(null);
+  at("value").hidden = true;
   showState("finished", "the series is finished");
 }
 
