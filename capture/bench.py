@@ -376,7 +376,7 @@ class _Instrument:
         self._question = None
         self._next_question = self._clock() if self._spec.interval else None
         self._say("listening")
-        if self._spec.kind == "serial" and self._identity is None:
+        if self._spec.kind in ("serial", "keys") and self._identity is None:
             self._identity = identity_of(self._spec.target)
         heard_at = self._clock()
         returned, late = _elapsed(), False

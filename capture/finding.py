@@ -80,6 +80,11 @@ def identity_of(
     """
     if "://" in device or os.path.islink(device):
         return None
+    if device.startswith(f"{dev}/input/"):
+        # Today's event5 may be the keyboard one works with tomorrow: never go by the number.
+        by_id = _links(dev / "input/by-id").get(device)
+        by_path = _links(dev / "input/by-path").get(device)
+        return Identity(by_id=by_id, by_path=by_path) if by_id or by_path else None
     by_id = _links(dev / "serial/by-id").get(device)
     by_path = _links(dev / "serial/by-path").get(device)
     port = next((each for each in ports() if each.device == device), None)

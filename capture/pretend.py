@@ -160,8 +160,8 @@ def strip_widths(
 class Quirks:
     """How an instrument departs from plain lines. Chances are per press, 0 to 1.
 
-    `speeds`: (sent, heard) bauds where the two differ: the bytes are then what a receiver
-    makes of another speed. `unit_slip`: the press shows the other unit.
+    `unit_slip`: the press shows the other unit; `half_line`: the line breaks off; `unplug`:
+    for whoever holds the port to see to.
     """
 
     terminator: str = "\r\n"
@@ -174,7 +174,6 @@ class Quirks:
     half_line: float = 0.0
     unit_slip: float = 0.0
     unplug: float = 0.0
-    speeds: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,8 +245,6 @@ class PretendCaliper:
             data = data[:at] + bytes([chance.randrange(0x80, 0x100)]) + data[at:]
         if bounce < quirks.bounce:
             data += data
-        if quirks.speeds is not None:
-            data = heard_at(data, *quirks.speeds)
         return data
 
     def text(self, shown_mm: float, resolution: str | None = None) -> str:
@@ -308,16 +305,23 @@ class Port(Protocol):
 class PtyPort:
     """A pseudo-terminal: to the listener it is a serial port like any other (POSIX).
 
-    `link`: a stable name to give the port, as a system gives to what is plugged in.
+    `link`: a stable name to give the port, as a system gives to what is plugged in. `baud`:
+    the speed of the instrument; a listener set to another hears what a real one would.
     `unplug` and `plug` do to the listener what pulling the plug does. Raises OSError where
     the system has no pseudo-terminals.
     """
 
-    def __init__(self, link: str | None = None, answer: Callable[[bytes], bytes] | None = None):
+    def __init__(
+        self,
+        link: str | None = None,
+        answer: Callable[[bytes], bytes] | None = None,
+        baud: int | None = None,
+    ) -> None:
         if sys.platform == "win32":
             raise OSError("this system has no pseudo-terminals; use a TCP port")
         self._link = link
         self._answer = answer
+        self._baud = baud
         self._ends: tuple[int, int] | None = None
         self._name = ""
         self._lock = threading.Lock()
@@ -365,8 +369,11 @@ class PtyPort:
     def send(self, data: bytes) -> None:
         with self._lock:
             if self._ends is not None:
+                master, _ = self._ends
+                if self._baud is not None:
+                    data = heard_at(data, self._baud, _speed_of(master))
                 with contextlib.suppress(BlockingIOError):
-                    os.write(self._ends[0], data)
+                    os.write(master, data)
 
     def _serve(self, master: int) -> None:
         waiter = selectors.DefaultSelector()
@@ -385,6 +392,15 @@ class PtyPort:
         waiter.close()
 
     close = unplug
+
+
+def _speed_of(terminal: int) -> int:
+    """The speed to which the listener has set a pseudo-terminal."""
+    import termios
+
+    code = termios.tcgetattr(terminal)[5]
+    names = (name for name in dir(termios) if name[0] == "B" and name[1:].isdigit())
+    return next((int(name[1:]) for name in names if getattr(termios, name) == code), 9600)
 
 
 class TcpPort:

@@ -158,6 +158,14 @@ class SerialPort:
         except _READ_FAULTS as fault:
             raise self._gone() from fault
 
+    def change_speed(self, baud: int) -> None:
+        """Listen at another speed, the port staying open. Raises SourceError."""
+        assert self._port is not None, "open() comes first"
+        try:
+            self._port.baudrate = baud
+        except _READ_FAULTS as fault:
+            raise self._gone() from fault
+
     def wake(self) -> None:
         """End a waiting read soon. Safe from any thread."""
         if self._alarm is not None:

@@ -123,6 +123,17 @@ def test_a_port_that_has_only_its_name_goes_by_it(tmp_path: Path) -> None:
     assert identity_of(str(lasting), tmp_path, list) is None
 
 
+def test_a_keyboard_is_never_taken_for_the_caliper_that_had_its_number(tmp_path: Path) -> None:
+    caliper, desk = node(tmp_path, "input/event5"), node(tmp_path, "input/event6")
+    by_path = link(tmp_path, "input/by-path/pci-0-usb-0:2:1.0-event-kbd", caliper)
+    identity = identity_of(str(caliper), tmp_path, list)
+    assert identity is not None
+    by_path.unlink()
+    assert find_again(identity, list) is None
+    link(tmp_path, "input/by-path/pci-0-usb-0:2:1.0-event-kbd", desk)
+    assert find_again(identity, list) == str(desk)
+
+
 def test_a_port_is_shown_by_its_lasting_name_and_what_it_is(tmp_path: Path) -> None:
     device = node(tmp_path, "ttyACM0")
     name = link(tmp_path, "serial/by-id/usb-Workbench_Gauge_17-if00", device)

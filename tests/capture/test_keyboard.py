@@ -82,7 +82,9 @@ def test_a_grabbed_caliper_types_for_the_bench_alone() -> None:
         try:
             with bench(f"keys:{device},name=k,unit=mm") as (book, instruments):
                 assert until(lambda: state_of(instruments, "k").state == "listening", 60)
-                caliper.type("12.34\n11.1\n")
+                caliper.type("12.34\n")
+                assert _heard(book, 1)
+                caliper.type("11.1\n")
                 assert _heard(book, 2)
                 assert book.sent() == ["12.34", "11.1"]
                 assert not select.select([other], [], [], 0.3)[0]

@@ -1,0 +1,256 @@
+"""Which port a caliper is on, and how it speaks, found by pressing its send button.
+
+Every candidate port is opened and listened to at once. The person types what the display
+shows and presses; a port that hears noise changes its speed and waits for the next press,
+until one hears the number that was typed.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Final
+
+from analysis.units import Unit, mm_text, parse_number, to_nanometres
+from capture.errors import SourceError
+from capture.finding import Found
+from capture.lines import GAP_S, mask_parity, parity_of
+from capture.sources.serial_port import Parity, SerialPort
+from capture.spec import Spec, parse_spec
+from capture.values import Value, read_value
+
+BEFORE: Final = (
+    "Every port below is opened for a moment. That can restart a small board behind it, and"
+    " stops a transfer that another program has under way; name the ports to leave alone."
+)
+# The speeds at which calipers and their adapters are delivered: the usual one, then from
+# fast to slow, since whoever listens too fast hears noise at least, and whoever listens
+# too slowly may hear nothing (common practice, no source).
+SPEEDS: Final = (9600, 115200, 57600, 38400, 19200, 4800, 2400, 1200)
+# How long a port that hears nothing stays at one speed: time for two presses.
+_PATIENCE_S: Final = 6.0
+# A display may show one count less than is sent, rounded: half of 0.001 in.
+_ALIKE_NM: Final = 12_700
+_TEXT: Final = frozenset(b"\r\n\t" + bytes(range(0x20, 0x7F)))
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """How one port fares, for the person to see."""
+
+    device: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """The caliper that pressed: `spec` listens to it, `sentence` says what was found."""
+
+    spec: Spec
+    sent: str
+    sentence: str
+
+
+def parse_shown(text: str) -> tuple[Decimal, Unit]:
+    """The number and unit that a person reads off the display, such as "12.34 mm".
+
+    Raises ValueError saying what is needed.
+    """
+    number, _, word = text.strip().rpartition(" ")
+    if word == "mm":
+        return parse_number(number), "mm"
+    if word in ("in", "inch"):
+        return parse_number(number), "in"
+    raise ValueError(f"{text!r} needs the number and the unit on the display, such as 12.34 mm")
+
+
+class PressToPair:
+    """Listens on `candidates` for the caliper that shows what it sends.
+
+    `leave_alone`: devices or names that must not be opened. Used as
+
+        pair = PressToPair(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
+        pair.start()
+        pair.shown("12.34 mm")      # and the person presses, again while heard() says so
+        paired = pair.wait(30)
+        pair.stop()
+
+    Nothing that is heard is kept as a reading.
+    """
+
+    def __init__(
+        self,
+        candidates: Iterable[Found],
+        leave_alone: Iterable[str] = (),
+        speeds: tuple[int, ...] = SPEEDS,
+        patience: float = _PATIENCE_S,
+    ) -> None:
+        alone = set(leave_alone)
+        self._ears = [
+            _Ear(self, each, speeds, patience)
+            for each in candidates
+            if each.kind == "serial"
+            and alone.isdisjoint({each.device, each.spec, each.spec.removeprefix("serial:")})
+        ]
+        self._changed = threading.Condition()
+        self._shown: tuple[Decimal, Unit] | None = None
+        self._paired: Paired | None = None
+        self.over = threading.Event()
+
+    def start(self) -> None:
+        """Open every candidate and listen."""
+        for ear in self._ears:
+            ear.thread.start()
+
+    def shown(self, text: str) -> None:
+        """What the display shows. Raises ValueError when that has no number or no unit."""
+        shown = parse_shown(text)
+        with self._changed:
+            self._shown = shown
+            # Whoever pressed before typing need not press again.
+            for ear in self._ears:
+                for value, spec in ear.understood:
+                    self._compare(value, spec)
+
+    def heard(self) -> tuple[Heard, ...]:
+        """What each port heard last, in words."""
+        with self._changed:
+            return tuple(Heard(ear.found.device, ear.words) for ear in self._ears)
+
+    def wait(self, seconds: float) -> Paired | None:
+        """The caliper, as soon as one is found; None when `seconds` have passed."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._paired is not None, seconds)
+            return self._paired
+
+    def stop(self) -> None:
+        """Release every port."""
+        self.over.set()
+        for ear in self._ears:
+            ear.wake()
+        for ear in self._ears:
+            if ear.thread.is_alive():
+                ear.thread.join(2.0)
+
+    def say(self, ear: _Ear, words: str) -> None:
+        with self._changed:
+            ear.words = words
+            self._changed.notify_all()
+
+    def take(self, ear: _Ear, value: Value, spec: Spec) -> None:
+        with self._changed:
+            ear.understood.append((value, spec))
+            del ear.understood[:-20]
+            ear.words = f"heard {value.sent!r}"
+            self._compare(value, spec)
+            self._changed.notify_all()
+
+    def _compare(self, value: Value, spec: Spec) -> None:
+        if self._shown is None or self._paired is not None:
+            return
+        number, unit = self._shown
+        if value.unit_in_line:
+            alike = abs(value.nm - to_nanometres(number, unit)) <= _ALIKE_NM
+        else:
+            alike = value.number == number
+            spec = replace(spec, unit=unit)
+        if not alike:
+            return
+        mark = "comma" if "," in value.sent else "point"
+        said = "names its unit" if value.unit_in_line else f"sends no unit, taken as {unit}"
+        framing = f"{spec.bytesize} data bits, parity {spec.parity}"
+        nm = value.nm if value.unit_in_line else to_nanometres(number, unit)
+        self._paired = Paired(
+            spec,
+            value.sent,
+            f"{spec.target} sent {value.sent!r}, {mm_text(nm)} mm: {spec.baud} baud, {framing},"
+            f" decimal {mark}; it {said}",
+        )
+        self._changed.notify_all()
+
+
+class _Ear:
+    """One port, listening at one speed after another."""
+
+    def __init__(
+        self, pair: PressToPair, found: Found, speeds: tuple[int, ...], patience: float
+    ) -> None:
+        self.found = found
+        self.words = "not opened yet"
+        self.understood: list[tuple[Value, Spec]] = []
+        self.thread = threading.Thread(target=self._run, name=f"pair {found.device}", daemon=True)
+        self._pair = pair
+        self._speeds = speeds
+        self._patience = patience
+        self._source: SerialPort | None = None
+
+    def wake(self) -> None:
+        source = self._source
+        if source is not None:
+            source.wake()
+
+    def _run(self) -> None:
+        while not self._pair.over.is_set():
+            self._source = source = SerialPort(self.found.device, baud=self._speeds[0])
+            try:
+                source.open()
+                self._pair.say(self, f"listening at {self._speeds[0]} baud; press")
+                self._listen(source)
+            except SourceError as fault:
+                self._pair.say(self, fault.sentence)
+                self._pair.over.wait(0.5)
+            finally:
+                source.close()
+
+    def _listen(self, source: SerialPort) -> None:
+        turn = 0
+        since = time.monotonic()
+        while not self._pair.over.is_set():
+            baud = self._speeds[turn % len(self._speeds)]
+            burst = self._burst(source)
+            if burst and self._understand(burst, baud):
+                since = float("inf")  # It speaks: this is its speed.
+            elif burst or time.monotonic() - since >= self._patience:
+                turn += 1
+                following = self._speeds[turn % len(self._speeds)]
+                # The port stays open, so that no board behind it restarts.
+                source.change_speed(following)
+                since = time.monotonic()
+                heard = "noise" if burst else "nothing"
+                self._pair.say(
+                    self, f"heard {heard} at {baud} baud, now listening at {following}; press"
+                )
+
+    def _burst(self, source: SerialPort) -> bytes:
+        """What comes until a pause; of what never pauses, the beginning."""
+        burst = source.read(min(0.5, self._patience))
+        ends = time.monotonic() + 1.0
+        while burst and time.monotonic() < ends and not self._pair.over.is_set():
+            more = source.read(GAP_S)
+            if not more:
+                break
+            burst += more
+        return burst
+
+    def _understand(self, burst: bytes, baud: int) -> bool:
+        """Whether the burst is text at this speed, with a number in it."""
+        parity: Parity = "none"
+        told = parity_of(burst)
+        if told is not None:
+            burst = mask_parity(burst)
+            parity = "even" if told == "7 data bits, even parity" else "odd"
+        if not _TEXT.issuperset(burst):
+            return False
+        spec = replace(parse_spec(self.found.spec), baud=baud)
+        if parity != "none":
+            spec = replace(spec, bytesize=7, parity=parity)
+        understood = False
+        for line in filter(str.strip, burst.decode("ascii").splitlines()):
+            value = read_value(line, "mm")
+            if isinstance(value, Value):
+                understood = True
+                self._pair.take(self, value, spec)
+        return understood

@@ -1,0 +1,129 @@
+"""Finding a caliper by pressing it, on pseudo-terminals that know their speed."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from decimal import Decimal
+
+import pytest
+import serial
+
+from capture.finding import Found
+from capture.press_to_pair import Paired, PressToPair, parse_shown
+from capture.pretend import PtyPort
+from tests.ptys import until
+
+
+def found(port: PtyPort) -> Found:
+    return Found("serial", port.target, f"serial:{port.target}", "a gauge")
+
+
+@contextmanager
+def pairing(*ports: PtyPort, **options: object) -> Iterator[PressToPair]:
+    pair = PressToPair([found(each) for each in ports], patience=0.5, **options)  # type: ignore[arg-type]
+    pair.start()
+    try:
+        assert until(lambda: all("not opened" not in each.words for each in pair.heard()))
+        yield pair
+    finally:
+        pair.stop()
+        for each in ports:
+            each.close()
+
+
+def press_until_paired(pair: PressToPair, press: Callable[[], None]) -> Paired:
+    """As a person does: press, look at what was heard, press again."""
+    found: list[Paired] = []
+
+    def pressed() -> bool:
+        press()
+        found.extend(filter(None, [pair.wait(0.3)]))
+        return bool(found)
+
+    assert until(pressed, 30), pair.heard()
+    return found[0]
+
+
+@pytest.mark.parametrize("baud", [9600, 115200, 19200, 1200])
+def test_port_and_speed_are_found_by_pressing(baud: int) -> None:
+    silent, port = PtyPort(), PtyPort(baud=baud)
+    with pairing(silent, port) as pair:
+        pair.shown("12.34 mm")
+        paired = press_until_paired(pair, lambda: port.send(b"12.34\r\n"))
+        assert (paired.spec.target, paired.spec.baud) == (port.target, baud)
+        assert (paired.spec.unit, paired.sent) == ("mm", "12.34")
+        assert "decimal point" in paired.sentence
+
+
+def test_the_value_may_be_typed_after_the_press() -> None:
+    port = PtyPort(baud=9600)
+    with pairing(port) as pair:
+        port.send(b"0,486\r")
+        assert until(lambda: "0,486" in pair.heard()[0].words)
+        assert pair.wait(0) is None
+        pair.shown("0.486 in")
+        paired = pair.wait(5)
+        assert paired is not None
+        assert paired.spec.unit == "in"
+        assert "decimal comma" in paired.sentence
+
+
+def test_seven_bits_and_parity_are_recognised() -> None:
+    def even(byte: int) -> int:
+        return byte | (byte.bit_count() % 2) << 7
+
+    port = PtyPort()
+    with pairing(port) as pair:
+        pair.shown("-12.34 mm")
+        port.send(bytes(even(byte) for byte in b"-12.34\r\n"))
+        paired = pair.wait(10)
+        assert paired is not None
+        assert (paired.spec.bytesize, paired.spec.parity) == (7, "even")
+
+
+def test_a_unit_in_the_line_is_believed_and_another_number_is_not() -> None:
+    port = PtyPort()
+    with pairing(port) as pair:
+        pair.shown("25.4 mm")
+        port.send(b"13.00 mm\r\n")
+        assert until(lambda: "13.00" in pair.heard()[0].words)
+        assert pair.wait(0) is None
+        port.send(b"1.0000 in\r\n")
+        paired = pair.wait(10)
+        assert paired is not None
+        assert paired.spec.unit is None
+        assert "names its unit" in paired.sentence
+
+
+def test_a_port_told_to_be_left_alone_is_never_opened() -> None:
+    alone, port = PtyPort(), PtyPort()
+    with pairing(alone, port, leave_alone=[alone.target]) as pair:
+        assert [each.device for each in pair.heard()] == [port.target]
+        # Nobody else has it: an exclusive open would fail otherwise.
+        serial.Serial(alone.target, exclusive=True).close()
+        with pytest.raises(serial.SerialException):
+            serial.Serial(port.target, exclusive=True)
+    # And all are released at the end.
+    threads = [each.name for each in threading.enumerate()]
+    assert not [name for name in threads if name.startswith("pair ")]
+
+
+def test_a_port_that_cannot_be_opened_says_why_and_the_others_go_on() -> None:
+    taken, port = PtyPort(), PtyPort()
+    with serial.Serial(taken.target, exclusive=True), pairing(taken, port) as pair:
+        assert "another program" in pair.heard()[0].words
+        pair.shown("1.5 in")
+        port.send(b"1.5\r\n")
+        paired = pair.wait(10)
+        assert paired is not None
+        assert paired.spec.target == port.target
+
+
+def test_what_is_typed_needs_number_and_unit() -> None:
+    assert parse_shown(" -12,34 mm") == (Decimal("-12.34"), "mm")
+    assert parse_shown("0.5 inch") == (Decimal("0.5"), "in")
+    for text in ("12.34", "mm", "", "twelve mm", "12.34 cm"):
+        with pytest.raises(ValueError, match=r"number|unit"):
+            parse_shown(text)
