@@ -18,7 +18,24 @@ class StoreError(Exception):
 
 def sqlite_url(folder: Path) -> str:
     """The URL of the SQLite file that `folder` keeps its store in."""
-    return URL.create("sqlite", database=str(folder / "bothends.sqlite")).render_as_string()
+    return sqlite_file_url(folder / "bothends.sqlite")
+
+
+def sqlite_file_url(path: Path, *, read_only: bool = False) -> str:
+    """The URL of an SQLite file; read only, it must not be written by anybody meanwhile."""
+    if not read_only:
+        return URL.create("sqlite", database=str(path)).render_as_string()
+    query = {"mode": "ro", "immutable": "1", "uri": "true"}
+    name = path.absolute().as_uri()
+    return URL.create("sqlite", database=name, query=query).render_as_string()
+
+
+def sqlite_file(url: URL) -> Path | None:
+    """The file of an SQLite store, None for a store that is no file."""
+    name = url.database
+    if url.get_backend_name() != "sqlite" or not name or ":memory:" in name:
+        return None
+    return Path(name)
 
 
 def open_engine(url: str) -> Engine:
@@ -60,7 +77,8 @@ def _open_sqlite(url: URL) -> Engine:
         # The driver's own BEGIN comes too late and too weak; _begin below does it.
         dbapi_connection.isolation_level = None
         cursor = dbapi_connection.cursor()
-        cursor.execute("PRAGMA journal_mode=WAL")
+        if "immutable" not in url.query:
+            cursor.execute("PRAGMA journal_mode=WAL")
         # FULL: a commit is on the disk before it is acknowledged, power cut or not.
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute("PRAGMA busy_timeout=10000")

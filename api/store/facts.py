@@ -42,7 +42,7 @@ def facts_of(
         thickness_mm=None if series.thickness_nm is None else mm(series.thickness_nm),
         inset_mm=mm(series.inset_nm),
         pieces=series.pieces,
-        resolution_mm=_resolution_mm(sent),
+        resolution_mm=resolution_mm(sent),
         tolerance=tolerance_of(series),
         unit=series.unit,
     )
@@ -71,7 +71,7 @@ def tolerance_of(series: Any) -> Tolerance | None:
     return None
 
 
-def _resolution_mm(sent: Sequence[tuple[str, Unit]]) -> float:
+def resolution_mm(sent: Sequence[tuple[str, Unit]]) -> float:
     """The caliper's count; the coarsest where readings came in both units."""
     counts = [
         count

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import zip_longest
 from typing import Any
+from uuid import UUID
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, Select, select
 
 from api.store.tables import Act, Bench, Caliper, Reading
 from capture import records
@@ -16,29 +18,41 @@ def read_log(connection: Connection, bench_id: int) -> Iterator[records.Entry]:
 
     Yields nothing where the bench has never started a series.
     """
-    since = connection.scalar(
-        select(func.max(Act.seq)).where(Act.bench_id == bench_id, Act.kind == "start")
+    since = connection.execute(_starts(bench_id).order_by(Act.seq.desc()).limit(1)).scalar()
+    return iter(()) if since is None else _entries(connection, bench_id, since, None)
+
+
+def read_log_by_series(
+    connection: Connection, bench_id: int
+) -> Iterator[tuple[UUID, Iterator[records.Entry]]]:
+    """The entries from each start of the bench up to the next, under the id of its series."""
+    starts = connection.execute(_starts(bench_id).order_by(Act.seq)).all()
+    ends = [start.seq for start in starts[1:]]
+    for start, before in zip_longest(starts, ends):
+        yield start.series_id, _entries(connection, bench_id, start.seq, before)
+
+
+def _starts(bench_id: int) -> Select[int, UUID | None]:
+    return select(Act.seq, Act.series_id).where(Act.bench_id == bench_id, Act.kind == "start")
+
+
+def _entries(
+    connection: Connection, bench_id: int, since: int, before: int | None
+) -> Iterator[records.Entry]:
+    acts = select(Act.__table__).where(Act.bench_id == bench_id, Act.seq >= since)
+    presses = (
+        select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
+        .join(Caliper, Caliper.id == Reading.caliper_id)
+        .join(Bench, Bench.id == Reading.bench_id)
+        .where(Reading.bench_id == bench_id, Reading.seq >= since)
     )
-    return iter(()) if since is None else _entries(connection, bench_id, since)
-
-
-def _entries(connection: Connection, bench_id: int, since: int) -> Iterator[records.Entry]:
-    acts = [
-        (act.seq, _act(act))
-        for act in connection.execute(
-            select(Act.__table__).where(Act.bench_id == bench_id, Act.seq >= since)
-        )
+    if before is not None:
+        acts = acts.where(Act.seq < before)
+        presses = presses.where(Reading.seq < before)
+    entries: list[tuple[int, records.Entry]] = [
+        *((row.seq, _act(row)) for row in connection.execute(acts)),
+        *((row.seq, records.Press(reading_of(row))) for row in connection.execute(presses)),
     ]
-    presses = [
-        (row.seq, records.Press(reading_of(row)))
-        for row in connection.execute(
-            select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
-            .join(Caliper, Caliper.id == Reading.caliper_id)
-            .join(Bench, Bench.id == Reading.bench_id)
-            .where(Reading.bench_id == bench_id, Reading.seq >= since)
-        )
-    ]
-    entries: list[tuple[int, records.Entry]] = [*acts, *presses]
     return (entry for _, entry in sorted(entries, key=lambda e: e[0]))
 
 

@@ -7,16 +7,17 @@ can be thrown away and made again.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from sqlalchemy import Row
 
 from analysis.geometry import TrialValues, series_values
-from analysis.units import NM_PER_MM, mm, mm_text
-from api.store.facts import facts_of
-from capture import pairing
+from analysis.units import NM_PER_MM, Unit, mm, mm_text
+from api.store.facts import facts_of, resolution_mm
+from capture import pairing, records
 
 
 def project(
@@ -27,72 +28,99 @@ def project(
     A trial whose readings were all taken back is written as gone rather than deleted, so
     that whoever pulled it once learns of it.
     """
-    from analysis.score import trial_uncertainty  # scipy comes with it; not before a reading
-
     layout = state.layout
     empty = (None,) * (layout.places * layout.repeats)
     trials = [
         state.trials[n - 1] if n <= len(state.trials) else pairing.Trial(n, empty) for n in numbers
     ]
-    widths = np.full((len(trials), layout.places, layout.repeats), np.nan)
-    for row, trial in enumerate(trials):
-        if not trial.complete:
-            continue  # a trial says nothing until each place is read as often as asked
-        for slot, placed in enumerate(trial.slots):
-            if placed is not None:
-                place = pairing.place_of(trial, slot, layout)
-                widths[row, place, slot % layout.repeats] = mm(placed.reading.nm)
-    sent = [(p.reading.sent, p.reading.unit) for t in trials for p in t.slots if p]
-    facts = facts_of(series, widths, sent)
-    values = series_values(
-        facts.method,
-        widths,
-        facts.baseline_mm,
-        facts.thickness_mm,
-        facts.inset_mm,
-        facts.strip_side,
-        facts.pieces,
-    )
-    expanded = np.broadcast_to(np.degrees(trial_uncertainty(facts)), (len(trials),))
-    rows = [
-        _trial_row(series, trial, values, row, float(expanded[row]))
-        for row, trial in enumerate(trials)
-    ]
-    slots = [
-        {
-            "trial_id": pairing.trial_id(series.id, trial.number),
-            "slot": slot,
-            "place": pairing.place_of(trial, slot, layout),
-            "reading_id": placed.reading.id,
-        }
-        for trial in trials
-        for slot, placed in enumerate(trial.slots)
-        if placed is not None
-    ]
+    values = _values(series, trials, layout)
+    rows: list[dict[str, Any]] = []
+    slots: list[dict[str, Any]] = []
+    for trial in trials:
+        trial_id = pairing.trial_id(series.id, trial.number)
+        placed = [(slot, p) for slot, p in enumerate(trial.slots) if p is not None]
+        rows.append(
+            {
+                "id": trial_id,
+                "series_id": series.id,
+                "number": trial.number,
+                "state": "complete" if trial.complete else "open" if placed else "gone",
+                "swapped": trial.swapped,
+                "flags": " ".join(flag.replace(" ", "-") for flag in trial.flags),
+                "taken_at": trial.latest.reading.taken_at if trial.latest else None,
+                "readings_mm": " ".join(mm_text(p.reading.nm) for _, p in placed),
+                "caliper": " ".join(dict.fromkeys(p.reading.caliper for _, p in placed)),
+                **values.get(trial.number, _NO_VALUES),
+            }
+        )
+        slots += [
+            {
+                "trial_id": trial_id,
+                "slot": slot,
+                "place": pairing.place_of(trial, slot, layout),
+                "reading_id": p.reading.id,
+            }
+            for slot, p in placed
+        ]
     return rows, slots
 
 
-def _trial_row(
-    series: Row[Any], trial: pairing.Trial, values: TrialValues, row: int, expanded: float
-) -> dict[str, Any]:
-    placed = [p for p in trial.slots if p is not None]
-    latest = trial.latest
-    angular = any(math.isfinite(v[row]) for v in (values.angle_rad, values.tilt_rad))
+_NO_VALUES: Final[dict[str, Any]] = dict.fromkeys(
+    ("deviation_mm", "angle_deg", "tilt_deg", "length_mm", "expanded_uncertainty_deg")
+)
+
+
+def _values(
+    series: Row[Any], trials: Sequence[pairing.Trial], layout: records.Layout
+) -> dict[int, dict[str, Any]]:
+    """What each complete trial says, by number; one says nothing until each place is read.
+
+    The caliper's count is taken from the trial's own texts, so that a trial's row is the same
+    whichever others are written with it.
+    """
+    from analysis.score import trial_uncertainty  # scipy comes with it; not before a trial
+
+    by_resolution: dict[float, list[pairing.Trial]] = defaultdict(list)
+    for trial in trials:
+        if trial.complete:
+            by_resolution[resolution_mm(_sent(trial))].append(trial)
+    found: dict[int, dict[str, Any]] = {}
+    for alike in by_resolution.values():
+        widths = np.full((len(alike), layout.places, layout.repeats), np.nan)
+        for row, trial in enumerate(alike):
+            for slot, placed in enumerate(trial.slots):
+                if placed is not None:
+                    place = pairing.place_of(trial, slot, layout)
+                    widths[row, place, slot % layout.repeats] = mm(placed.reading.nm)
+        facts = facts_of(series, widths, _sent(alike[0]))
+        values = series_values(
+            facts.method,
+            widths,
+            facts.baseline_mm,
+            facts.thickness_mm,
+            facts.inset_mm,
+            facts.strip_side,
+            facts.pieces,
+        )
+        expanded = np.degrees(trial_uncertainty(facts))
+        for row, trial in enumerate(alike):
+            found[trial.number] = _columns(values, row, float(expanded[row]))
+    return found
+
+
+def _sent(trial: pairing.Trial) -> list[tuple[str, Unit]]:
+    return [(p.reading.sent, p.reading.unit) for p in trial.slots if p is not None]
+
+
+def _columns(values: TrialValues, row: int, expanded: float) -> dict[str, Any]:
+    angle, tilt = float(values.angle_rad[row]), float(values.tilt_rad[row])
+    angular = math.isfinite(angle) or math.isfinite(tilt)
     return {
-        "id": pairing.trial_id(series.id, trial.number),
-        "series_id": series.id,
-        "number": trial.number,
-        "state": "gone" if trial.empty else "complete" if trial.complete else "open",
-        "swapped": trial.swapped,
-        "flags": " ".join(flag.replace(" ", "-") for flag in trial.flags),
-        "taken_at": latest.reading.taken_at if latest else None,
-        "readings_mm": " ".join(mm_text(p.reading.nm) for p in placed),
         "deviation_mm": _exact(values.deviation_mm[row]),
-        "angle_deg": _finite(math.degrees(values.angle_rad[row])),
-        "tilt_deg": _finite(math.degrees(values.tilt_rad[row])),
+        "angle_deg": _finite(math.degrees(angle)),
+        "tilt_deg": _finite(math.degrees(tilt)),
         "length_mm": _finite(values.length_mm[row]),
         "expanded_uncertainty_deg": _finite(expanded) if angular else None,
-        "caliper": " ".join(dict.fromkeys(p.reading.caliper for p in placed)),
     }
 
 

@@ -28,7 +28,7 @@ from api.shapes import (
 )
 from api.store.facts import facts_of, method_of
 from api.store.journal import NotThere
-from api.store.log import read_log
+from api.store.log import reading_of
 from api.store.tables import (
     Bench,
     Caliper,
@@ -41,7 +41,7 @@ from api.store.tables import (
     Trial,
     TrialReading,
 )
-from capture import pairing
+from capture import pairing, records
 
 _SERIES_WITH_NAMES: Select[Any] = (
     select(
@@ -260,7 +260,7 @@ def bench(
     if row.series_id is not None:
         of_series = series_row(connection, row.series_id)
         head = series_head(of_series)
-        following = _next(of_series, pairing.fold(read_log(connection, row.id)))
+        following = _next(connection, of_series)
     last = connection.execute(
         select(Event.__table__)
         .where(Event.bench_id == row.id, Event.kind == "reading")
@@ -276,11 +276,30 @@ def bench(
     )
 
 
-def _next(series: Row[Any], state: pairing.State) -> NextOut | None:
-    following = pairing.next_place(state)
+def _next(connection: Connection, series: Row[Any]) -> NextOut | None:
+    """Where the next reading goes. The last trial alone decides, so the log need not be read."""
+    method = method_of(series)
+    layout = records.Layout(len(method.places), series.repeats, method.swap)
+    last = connection.execute(
+        select(Trial.id, Trial.number, Trial.swapped)
+        .where(Trial.series_id == series.id, Trial.state != "gone")
+        .order_by(Trial.number.desc())
+        .limit(1)
+    ).first()
+    trials: tuple[pairing.Trial, ...] = ()
+    if last is not None:
+        slots: list[pairing.Placed | None] = [None] * (layout.places * layout.repeats)
+        for row in connection.execute(
+            _READINGS_WITH_NAMES.add_columns(TrialReading.slot)
+            .join(TrialReading, TrialReading.reading_id == Reading.id)
+            .where(TrialReading.trial_id == last.id)
+        ):
+            slots[row.slot] = pairing.Placed(reading_of(row), row.slot)
+        trials = (pairing.Trial(last.number, tuple(slots), last.swapped),)
+    following = pairing.next_place(pairing.State(series.id, layout, trials))
     if following is None:
         return None
-    place = method_of(series).places[following.place]
+    place = method.places[following.place]
     return NextOut(
         trial=following.trial,
         place=place.key,

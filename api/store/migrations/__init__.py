@@ -1,48 +1,101 @@
-"""Bringing a store to the present schema, step by step, with Alembic."""
+"""Bringing a store to the present schema, step by step, with Alembic.
+
+A new step: change `tables`, add versions/NNNN_what.py with `upgrade` alone (a store never
+goes back; a backup does that), set HEAD, and make fixtures/stores/NNNN.sqlite of the step
+before, from which a test then comes up.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Final
 
-from sqlalchemy import Engine, inspect, text
+from sqlalchemy import Connection, Engine, inspect, text
+from sqlalchemy.exc import DBAPIError
 
-from api.store.engine import StoreError
+from api.store.backup import copy_beside
+from api.store.engine import StoreError, begin_writing
+from api.store.tables import Base
 
 # The newest step in versions/; a test holds it to what Alembic finds there.
-HEAD: Final = "0001"
+HEAD: Final = "0002"
+_UPGRADE_LOCK: Final = 8018
 
 
-def revision(engine: Engine) -> str | None:
-    """The step the store stands at, None for an empty one."""
-    with engine.connect() as connection:
-        if not inspect(connection).has_table("alembic_version"):
-            return None
+def revision(connection: Connection) -> str | None:
+    """The step the store stands at, None for an empty one.
+
+    Raises StoreError where there are tables that are not ours.
+    """
+    tables = set(inspect(connection).get_table_names())
+    if "alembic_version" in tables and "readings" in tables:
         step: str | None = connection.execute(
             text("SELECT version_num FROM alembic_version")
         ).scalar()
         return step
+    if tables & {"alembic_version", *Base.metadata.tables}:
+        raise StoreError(
+            "this database holds tables of another program; give a database of its own to bothends"
+        )
+    return None
 
 
-def upgrade(engine: Engine) -> None:
-    """Bring the store to HEAD, each step in one transaction with its record.
-
-    Raises StoreError where the store was made by a newer program than this.
-    """
-    at = revision(engine)
-    if at == HEAD:
-        return
-    if at is not None and at > HEAD:
+def check(connection: Connection) -> None:
+    """Raise StoreError, saying what to do, where the store is not at HEAD."""
+    at = revision(connection)
+    if at is None:
+        raise StoreError("there is no store here yet; give the folder or URL of one")
+    if at > HEAD:
         raise StoreError(
             f"this store is at step {at} and this program knows steps up to {HEAD}:"
             " it was written by a newer bothends; upgrade the program, or open a backup"
         )
+    if at < HEAD:
+        raise StoreError(
+            f"this store is at step {at}, the program at {HEAD}; start bothends serve on it"
+            " once, which brings it up to date"
+        )
+
+
+def upgrade(engine: Engine, to: str = HEAD) -> None:
+    """Bring the store to HEAD (or to an earlier step), all in one transaction.
+
+    An SQLite store that holds something is copied first, to a file beside it. Servers that
+    start together wait for each other.
+    Raises StoreError where the store was made by a newer program than this, holds something
+    else, or does not answer.
+    """
+    try:
+        with engine.connect() as connection:
+            if revision(connection) == to:
+                return  # without a wait for whoever writes
+        with engine.connect() as connection:
+            begin_writing(connection)
+            with connection.begin():
+                _upgrade(connection, to)
+    except DBAPIError as error:
+        raise StoreError(
+            f"the store at {engine.url.render_as_string()} cannot be used"
+            f" ({str(error.orig).strip()}); check that it is there, that it may be written,"
+            " and that its address is right"
+        ) from None
+
+
+def _upgrade(connection: Connection, to: str) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.execute(text(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})"))
+    at = revision(connection)
+    if at is not None and at >= to:
+        if at > HEAD:
+            check(connection)
+        return
+    if at is not None:
+        copy_beside(connection, f"before-{to}")
     # Alembic is needed on the day of an upgrade only, and costs 10 MB.
     from alembic import command
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, HEAD)
+    config.attributes["connection"] = connection
+    command.upgrade(config, to)

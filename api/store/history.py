@@ -1,0 +1,287 @@
+"""Many series at once, each with what its trials say: a machine's years in two queries.
+
+Scoring each series by itself would read every reading again. The trials' stored values are
+enough for means and uncertainties; readings are looked at only where rounding shows.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, Connection, Row, String, func, select, type_coerce
+
+from analysis import conformity
+from analysis.checks import checks
+from analysis.conformity import Tolerance, Verdict
+from analysis.methods import METHODS, Quantity
+from analysis.score import SeriesFacts
+from analysis.uncertainty import DITHER_SHARE
+from analysis.units import NM_PER_MM, Unit
+from api.store.facts import facts_of
+from api.store.tables import Machine, Reading, Series, Trial, TrialReading
+
+# The coarsest count of a common caliper, 0.001 in. Common practice, no source.
+_COARSE_MM: Final = 0.0254
+_JUDGE_MACHINES: Final = tuple(m.key for m in METHODS.values() if m.judges == "machine")
+_COLUMN: Final[dict[Quantity, str]] = {
+    "angle": "angle_deg",
+    "tilt": "tilt_deg",
+    "length": "length_mm",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What one series says of one quantity, radians or mm. sd: None with fewer than two trials.
+
+    step: the step in which the mean can move at all, by the caliper's count.
+    """
+
+    quantity: Quantity
+    trials: int
+    mean: float
+    sd: float | None
+    u: float
+    df: float
+    coverage_factor: float
+    expanded: float
+    tolerance: Tolerance | None
+    verdict: Verdict | None
+    step: float
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedSeries:
+    """A series (its row has the columns of `tables.Series` and the machine's name and kind),
+    how many of its trials are complete, and what they say of the machine."""
+
+    row: Row[Any]
+    facts: SeriesFacts
+    trials: int
+    calipers: tuple[str, ...]
+    checks: Mapping[Quantity, Check]
+
+    @property
+    def id(self) -> UUID:
+        found: UUID = self.row.id
+        return found
+
+
+def of_machine(connection: Connection, machine_id: UUID) -> list[CheckedSeries]:
+    """All series of a machine, the oldest first; a caliper's study has no checks."""
+    return _checked(connection, Series.machine_id == machine_id)
+
+
+def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
+    """One series in the same shape."""
+    return next(iter(_checked(connection, Series.id == series_id)), None)
+
+
+def latest(connection: Connection) -> list[CheckedSeries]:
+    """Of each machine, method and side of the strip the latest series with a complete trial,
+    the oldest first."""
+    rank = (
+        func.row_number()
+        .over(
+            partition_by=(Series.machine_id, Series.method, Series.strip_side),
+            order_by=(Series.started_at.desc(), Series.id.desc()),
+        )
+        .label("rank")
+    )
+    complete = select(Trial.id).where(Trial.series_id == Series.id, Trial.state == "complete")
+    ranked = (
+        select(Series.id, rank)
+        .where(Series.method.in_(_JUDGE_MACHINES), complete.exists())
+        .subquery()
+    )
+    return _checked(connection, Series.id.in_(select(ranked.c.id).where(ranked.c.rank == 1)))
+
+
+def _as_sent(column: Any) -> ColumnElement[Any]:
+    """`column` as the driver gives it: thousands of ids are dear to make."""
+    return type_coerce(column, String)
+
+
+def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[CheckedSeries]:
+    rows = connection.execute(
+        select(
+            Series.__table__,
+            _as_sent(Series.id).label("key"),
+            Machine.name.label("machine_name"),
+            Machine.kind.label("machine_kind"),
+        )
+        .join(Machine, Machine.id == Series.machine_id)
+        .where(condition)
+        .order_by(Series.started_at, Series.id)
+    ).all()
+    if not rows:
+        return []
+    trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
+    facts = [facts_of(row, np.empty(0), ()) for row in rows]
+    found = _checks(rows, facts, trials)
+    rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
+    if rounding:
+        sent = _sent(connection, [rows[i].id for i in rounding])
+        for i in rounding:
+            facts[i] = facts_of(rows[i], np.empty(0), sent[rows[i].id])
+        found = _checks(rows, facts, trials)
+    return [
+        CheckedSeries(
+            row, facts[i], trials.count[i], trials.calipers[i], {c.quantity: c for c, _ in found[i]}
+        )
+        for i, row in enumerate(rows)
+    ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trials:
+    """The complete trials of m series. of: (n,) the series of each; values: (n,) by quantity.
+
+    By series: count; calipers; divisor_mm, the longest length that all readings are multiples of.
+    """
+
+    of: NDArray[np.int64]
+    values: Mapping[Quantity, NDArray[np.float64]]
+    count: list[int]
+    calipers: list[tuple[str, ...]]
+    divisor_mm: NDArray[np.float64]
+
+    @staticmethod
+    def read(
+        connection: Connection, condition: ColumnElement[bool], index: Mapping[Any, int]
+    ) -> _Trials:
+        rows = connection.execute(
+            select(
+                _as_sent(Trial.series_id),
+                Trial.angle_deg,
+                Trial.tilt_deg,
+                Trial.length_mm,
+                Trial.readings_mm,
+                Trial.caliper,
+            )
+            .join(Series, Series.id == Trial.series_id)
+            .where(condition, Trial.state == "complete")
+            .order_by(Series.started_at, Series.id, Trial.number)
+        ).all()
+        m = len(index)
+        if not rows:
+            empty = np.empty(0)
+            return _Trials(
+                np.empty(0, np.int64),
+                dict.fromkeys(_COLUMN, empty),
+                [0] * m,
+                [()] * m,
+                np.zeros(m),
+            )
+        key, angle, tilt, length, readings, caliper = zip(*rows, strict=True)
+        of = np.array([index[k] for k in key], np.int64)
+        named: dict[int, dict[str, None]] = defaultdict(dict)
+        for i, name in zip(of.tolist(), caliper, strict=True):
+            named[i][name] = None
+        return _Trials(
+            of,
+            {
+                "angle": np.radians(np.array(angle, float)),
+                "tilt": np.radians(np.array(tilt, float)),
+                "length": np.array(length, float),
+            },
+            np.bincount(of, minlength=m).tolist(),
+            [tuple(named[i]) for i in range(m)],
+            _divisors(readings, of, m),
+        )
+
+
+def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray[np.float64]:
+    split = [text.split() for text in readings]
+    sizes = np.array([len(texts) for texts in split])
+    exact = np.array([text for texts in split for text in texts], float)
+    nanometres = np.rint(exact * NM_PER_MM).astype(np.int64)
+    # Trials of one series stand together, so each series is one stretch of readings.
+    begins = np.flatnonzero(np.diff(of, prepend=-1))
+    first = np.concatenate([[0], np.cumsum(sizes)[:-1]])[begins]
+    found = np.zeros(m)
+    found[of[begins]] = np.gcd.reduceat(nanometres, first) / NM_PER_MM
+    return found
+
+
+def _checks(
+    rows: Sequence[Row[Any]], facts: Sequence[SeriesFacts], trials: _Trials
+) -> list[list[tuple[Check, float]]]:
+    """Of each series its checks, each with the scatter of one reading in mm."""
+    found: list[list[tuple[Check, float]]] = [[] for _ in rows]
+    by_method: dict[str, list[int]] = defaultdict(list)
+    for i, row in enumerate(rows):
+        if row.method in _JUDGE_MACHINES:
+            by_method[row.method].append(i)
+    for key, members in by_method.items():
+        place = np.full(len(rows), -1)
+        place[members] = np.arange(len(members))
+        mine = place[trials.of] >= 0
+        for quantity in METHODS[key].reveals:
+            said = checks(
+                METHODS[key],
+                quantity,
+                trials.values[quantity][mine],
+                place[trials.of[mine]],
+                [facts[i] for i in members],
+                [rows[i].repeats for i in members],
+            )
+            for i, n, mean, sd, u, df, k, expanded, scatter, step in zip(
+                members,
+                *(
+                    array.tolist()
+                    for array in (
+                        said.trials, said.mean, said.sd, said.u, said.df, said.coverage_factor,
+                        said.expanded, said.reading_sd, said.step,
+                    )
+                ),
+                strict=True,
+            ):  # fmt: skip
+                if expanded != expanded:  # nan: nothing can be told
+                    continue
+                tolerance = facts[i].tolerance
+                if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
+                    tolerance = None
+                verdict = (
+                    None
+                    if tolerance is None
+                    else conformity.verdict(mean, expanded, tolerance)
+                )
+                check = Check(
+                    quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
+                    verdict, step,
+                )  # fmt: skip
+                found[i].append((check, scatter))
+    return found
+
+
+def _rounding_shows(
+    found: Sequence[Sequence[tuple[Check, float]]], trials: _Trials, m: int
+) -> list[int]:
+    """The series in which the caliper's count matters, as far as can be told without its texts."""
+    limit = DITHER_SHARE * np.maximum(trials.divisor_mm, _COARSE_MM)
+    return [
+        i
+        for i in range(m)
+        if any(check.trials < 2 or scatter < limit[i] for check, scatter in found[i])
+    ]
+
+
+def _sent(connection: Connection, series: Sequence[UUID]) -> Mapping[UUID, list[tuple[str, Unit]]]:
+    """Texts and units of the readings of complete trials."""
+    query = (
+        select(Trial.series_id, Reading.sent, Reading.unit)
+        .join(TrialReading, TrialReading.trial_id == Trial.id)
+        .join(Reading, Reading.id == TrialReading.reading_id)
+        .where(Trial.series_id.in_(series), Trial.state == "complete")
+    )
+    found: dict[UUID, list[tuple[str, Unit]]] = defaultdict(list)
+    for row in connection.execute(query):
+        found[row.series_id].append((row.sent, row.unit))
+    return found
