@@ -12,9 +12,11 @@ from api import VERSION, problems
 from api.pages import StaticPages
 from api.routes import (
     benches,
+    comparison,
     exports,
     health,
     live,
+    load,
     machines,
     methods,
     pages,
@@ -44,7 +46,19 @@ def build(shop: Shop) -> FastAPI:
     app.state.shop = shop
     problems.install(app)
     under_api = APIRouter(prefix="/api")
-    for room in (health, machines, methods, series, series_list, readings, benches, exports, live):
+    for room in (
+        health,
+        machines,
+        methods,
+        series,
+        series_list,
+        readings,
+        benches,
+        exports,
+        load,
+        live,
+        comparison,
+    ):
         under_api.include_router(room.router)
     app.include_router(under_api)
     app.include_router(pages.router)
