@@ -92,8 +92,9 @@ class QuantityScore:
     cut) and tolerance_interval (95 % of cuts to come) take two trials. mean_interval = mean +-
     expanded_uncertainty, at 95 %, with coverage_factor; effective_degrees_of_freedom None where
     unlimited. own_scatter: the machine's, apart from caliper and hand. conformance: probability
-    that the true value is within tolerance. direction: which way it leans, in words. remedy: the
-    cheapest way to a verdict that cannot be given yet.
+    that the true value is within tolerance. direction: which way it leans, in words. scatter:
+    whose scatter it is, in a sentence; empty where trials do not scatter. remedy: the cheapest
+    way to a verdict that cannot be given yet.
     """
 
     unit: Literal["rad", "mm"]
@@ -115,6 +116,7 @@ class QuantityScore:
     conformance: float | None
     direction: str
     sentence: str
+    scatter: str
     remedy: Remedy | None
 
 
@@ -357,6 +359,7 @@ def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore
         conformance=None,
         direction="",
         sentence=told,
+        scatter="",
         remedy=None,
     )
 
@@ -405,6 +408,7 @@ def _quantity(
             mean, tolerance, sources, len(facts.method.places), _shown(relation, facts)
         )
     scattered = sd is not None and sd > 0
+    own = _own_scatter(relation, facts, mean, found.sd, n, repeats)
     sentence = _sentence(relation, facts, mean, sd, n, budget.expanded, judged, complete)
     return QuantityScore(
         unit=_unit(relation),
@@ -419,7 +423,7 @@ def _quantity(
         sd_interval=spread.sd_interval(sd, int(sd_df) + 1) if sd and scattered else None,
         prediction=spread.prediction_interval(mean, found.sd, n) if found.sd else None,
         tolerance_interval=spread.tolerance_interval(mean, found.sd, n) if found.sd else None,
-        own_scatter=_own_scatter(relation, facts, mean, found.sd, n, repeats),
+        own_scatter=own,
         budget=budget,
         verdict=judged,
         tolerance=tolerance,
@@ -434,6 +438,11 @@ def _quantity(
         ),
         direction=_direction(relation, mean, budget.expanded),
         sentence=sentence if way is None else f"{sentence} {way.sentence}",
+        scatter=(
+            sentences.scatter_sentence(found.sd, own, _unit(relation), facts.unit)
+            if own is not None and found.sd
+            else ""
+        ),
         remedy=way,
     )
 

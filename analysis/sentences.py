@@ -8,9 +8,12 @@ uncertainty supports: the uncertainty to two significant digits, the value to th
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.units import Unit
+
+if TYPE_CHECKING:
+    from analysis.spread import OwnScatter
 
 _MM_PER_IN: Final = 25.4
 _MOST_DECIMALS: Final = 6
@@ -120,6 +123,37 @@ def length_sentence(
     return (
         f"{length(mean_mm, expanded_mm, unit)} at 95 %{spread}, from {cuts(trials)}: "
         f"{verdict or 'give a tolerance for a verdict'}."
+    )
+
+
+def scatter_sentence(sd: float, own: OwnScatter, unit: Literal["rad", "mm"], speak: Unit) -> str:
+    """Whose scatter it is: the machine's, or the caliper's and the hand's.
+
+    sd: standard deviation over trials; own: the machine's share; both in `unit`. Lengths are
+    spoken of in `speak`.
+    """
+
+    def size(value: float) -> str:
+        if unit == "mm":
+            return short_length(value, speak)
+        degrees = math.degrees(value)
+        return f"{number(degrees, decimals_for(degrees) if degrees else 3)} degrees"
+
+    spread = f"Trials scatter by {size(sd)} (one standard deviation)"
+    most = size(own.interval.high)
+    if own.sd == 0:
+        return (
+            f"{spread}, no more than caliper and hand explain. They hide the machine's own "
+            f"scatter, which is at most {most}."
+        )
+    if own.hidden:
+        return (
+            f"{spread}. About {size(own.sd)} of it may be the machine's own, but caliper and hand "
+            f"could explain it all; the machine's is at most {most}."
+        )
+    return (
+        f"{spread}. The machine's own share is {size(own.sd)} ({size(own.interval.low)} to {most}, "
+        "at 95 %); the rest is caliper and hand."
     )
 
 

@@ -7,7 +7,8 @@ from collections.abc import Callable
 
 from analysis.interval import Interval
 from analysis.score import QuantityScore, SeriesFacts, score
-from api.shapes import ContributionOut, IntervalOut, QuantityOut, ScoreOut
+from analysis.spread import OwnScatter
+from api.shapes import ContributionOut, IntervalOut, OwnScatterOut, QuantityOut, ScoreOut
 
 
 def score_out(facts: SeriesFacts) -> ScoreOut:
@@ -43,10 +44,13 @@ def _quantity_out(q: QuantityScore) -> QuantityOut:
         sd_interval=_interval(q.sd_interval, outward),
         prediction=_interval(q.prediction, outward),
         tolerance_interval=_interval(q.tolerance_interval, outward),
+        own_scatter=_own_scatter(q.own_scatter, outward),
+        conformance=q.conformance,
         tolerance=None if q.tolerance is None else outward(q.tolerance.high),
         verdict=q.verdict,
         direction=q.direction,
         sentence=q.sentence,
+        scatter=q.scatter,
         remedy=None if q.remedy is None else q.remedy.sentence,
         budget=[
             ContributionOut(
@@ -67,6 +71,16 @@ def _quantity_out(q: QuantityScore) -> QuantityOut:
             for c in (q.budget.contributions if q.budget else ())
         ],
     )
+
+
+def _own_scatter(
+    found: OwnScatter | None, outward: Callable[[float], float]
+) -> OwnScatterOut | None:
+    if found is None:
+        return None
+    low, high = outward(found.interval.low), outward(found.interval.high)
+    interval = IntervalOut(low=low, high=high, level=found.interval.level)
+    return OwnScatterOut(sd=outward(found.sd), interval=interval, hidden=found.hidden)
 
 
 def _interval(found: Interval | None, outward: Callable[[float], float]) -> IntervalOut | None:

@@ -159,11 +159,20 @@ class ContributionOut(Out):
     degrees_of_freedom: float | None
 
 
+class OwnScatterOut(Out):
+    """The machine's own scatter apart from caliper and hand; `hidden`: they could explain all."""
+
+    sd: float
+    interval: IntervalOut
+    hidden: bool
+
+
 class QuantityOut(Out):
     """What the trials say of one quantity, in `unit`; null where too few say anything.
 
     expanded_uncertainty = coverage_factor * standard uncertainty of the mean, at 95 %
-    (JCGM 100). verdict by the rule of ISO 14253-1.
+    (JCGM 100). verdict by the rule of ISO 14253-1; conformance is the probability of lying
+    within the tolerance (JCGM 106). scatter says in words whose scatter it is.
     """
 
     unit: Literal["deg", "mm"]
@@ -178,10 +187,13 @@ class QuantityOut(Out):
     sd_interval: IntervalOut | None
     prediction: IntervalOut | None
     tolerance_interval: IntervalOut | None
+    own_scatter: OwnScatterOut | None
     tolerance: float | None
+    conformance: float | None
     verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
     direction: str
     sentence: str
+    scatter: str
     remedy: str | None
     budget: list[ContributionOut]
 

@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import sentences
+from analysis.interval import Interval
+from analysis.spread import OwnScatter
 
 LEANS = ("the open end leans right", "the open end leans left")
 
@@ -98,3 +100,18 @@ def test_words_for_counts():
     assert sentences.times(5) == "5 times"
     assert sentences.cuts(1) == "1 trial"
     assert sentences.cuts(0) == "0 trials"
+
+
+@pytest.mark.parametrize(
+    ("own", "says"),
+    [
+        (OwnScatter(0.0, Interval(0.0, 4e-4), True), "They hide the machine's own scatter"),
+        (OwnScatter(2e-4, Interval(0.0, 6e-4), True), "could explain it all"),
+        (OwnScatter(2e-4, Interval(1e-4, 6e-4), False), "own share is 0.011 degrees (0.0057"),
+    ],
+)
+def test_whose_scatter_it_is_is_said_as_far_as_it_is_known(own, says):
+    told = sentences.scatter_sentence(3e-4, own, "rad", "mm")
+    assert says in told
+    assert told.startswith("Trials scatter by 0.017 degrees (one standard deviation)")
+    assert "-" not in told
