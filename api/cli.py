@@ -13,7 +13,7 @@ from typing import Final
 
 from api import VERSION
 
-COMMANDS: Final = ("serve", "bench", "instruments", "listen", "pretend")
+COMMANDS: Final = ("serve", "bench", "instruments", "listen", "pretend", "pull", "load")
 
 
 def parser() -> argparse.ArgumentParser:

@@ -20,6 +20,12 @@ from api.store.tables import Event
 
 START: Final = "0"
 """The cursor of a store in which nothing has happened."""
+TOLD_BY: Final = {
+    "trials": ("trial",),
+    "readings": ("reading",),
+    "history": ("trial", "reading"),
+}
+"""Which kinds of events tell that there are new rows."""
 _FORM: Final = re.compile(r"([1-9][0-9]{0,17})-([0-9a-f]{8})", re.ASCII)
 
 

@@ -31,12 +31,14 @@ def read_jsonl(table: Table, lines: Iterable[bytes]) -> Iterator[Block]:
     """
     rows: list[list[Any]] = []
     for line in lines:
-        # Numbers as their text: so exact decimals come back as they were.
-        found = json.loads(line, parse_float=str, parse_int=str)
         try:
+            # Numbers as their text: so exact decimals come back as they were.
+            found = json.loads(line, parse_float=str, parse_int=str)
             rows.append([_value(column, found[column.name]) for column in table.columns])
-        except (KeyError, TypeError) as error:
-            raise ValueError(f"a line is no row of {table.name}: {error}") from None
+        except (KeyError, TypeError, ValueError):
+            raise ValueError(
+                f"what came is no line of {table.name}; both ends must be of one version"
+            ) from None
         if len(rows) == BLOCK:
             yield list(zip(*rows, strict=True))
             rows = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from itertools import chain
-from typing import Annotated, Final
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
 from fastapi.responses import StreamingResponse
@@ -25,13 +25,6 @@ from api.store import queries
 from api.store.journal import NotThere
 
 router = APIRouter(tags=["history"])
-
-# Which events tell of new rows.
-_TOLD_BY: Final = {
-    "trials": ("trial",),
-    "readings": ("reading",),
-    "history": ("trial", "reading"),
-}
 
 
 class _Asked:
@@ -100,7 +93,7 @@ def _answer(
     filename = request.url.path.rpartition("/")[2]
     connection = snapshot(shop.engine)
     try:
-        upto = cursor.latest(connection, _TOLD_BY[what])
+        upto = cursor.latest(connection, cursor.TOLD_BY[what])
         tag = f'W/"{VERSION}/{upto}"'
         following = request.url.include_query_params(after=upto)
         headers = {

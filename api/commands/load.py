@@ -1,0 +1,130 @@
+"""`bothends load`: old measurements out of a notebook kept as CSV."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from api.commands import fail
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+    from api.importing import Notebook
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "load",
+        help="old measurements from a notebook kept as CSV",
+        description="Load old measurements: a CSV file with one row a trial and a heading over"
+        " each column: date, machine, method, cut length, thickness, unit, strip side, and the"
+        " readings by their place (fence end, open end, ...) or as reading 1, reading 2. Commas,"
+        " semicolons or tabs between the cells; decimal point or comma. Loading the same file"
+        " again adds nothing. Lines that can't be taken are listed and stop no others.",
+    )
+    command.add_argument("file", type=Path, metavar="FILE")
+    command.add_argument("--dry-run", action="store_true", help="only say what would be loaded")
+    command.add_argument("--strict", action="store_true", help="load nothing if a line is refused")
+    command.add_argument("--machine", metavar="NAME", help="where no column says it")
+    command.add_argument("--method", help="where no column says it, such as reversal")
+    command.add_argument("--unit", choices=("mm", "in"), help="where no column says it")
+    command.add_argument(
+        "--strip-side",
+        choices=("left", "right"),
+        default="left",
+        help="where the strip fell, if no column says it (%(default)s)",
+    )
+    command.add_argument(
+        "--dates",
+        choices=("ymd", "dmy", "mdy"),
+        default="ymd",
+        help="how dates such as 3/5/2024 are meant",
+    )
+    command.add_argument(
+        "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
+    )
+    command.add_argument("--db", metavar="URL", help="the store by its database URL")
+    command.add_argument("--to", metavar="URL", help="a running server instead: http://HOST:PORT")
+
+
+def run(args: argparse.Namespace) -> int:
+    from api.exports.sources import NoSuchQuestion, PullFailed
+    from api.importing import LARGEST, Defaults, NoNotebook, read_notebook
+    from api.store.engine import StoreError
+
+    if sum(each is not None for each in (args.data, args.db, args.to)) > 1:
+        fail("give one of --data, --db and --to, not several")
+    try:
+        with args.file.open("rb") as file:
+            data = file.read(LARGEST + 1)
+        book = read_notebook(
+            data, Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
+        )
+    except OSError as error:
+        fail(f"{args.file} cannot be read ({error.strerror})")
+    except NoNotebook as error:
+        fail(f"{args.file}: {error}")
+    for line, reason in book.refused:
+        print(f"line {line}: {reason}", file=sys.stderr)
+    if book.unused:
+        print(f"columns not used: {', '.join(book.unused)}", file=sys.stderr)
+    if args.strict and book.refused and not args.dry_run:
+        print(f"bothends: {_lines(book)} refused, so nothing was loaded", file=sys.stderr)
+        return 1
+    try:
+        done = _at_server(args, data) if args.to else _here(args, book)
+    except NoSuchQuestion as error:
+        fail(str(error))
+    except (PullFailed, StoreError) as error:
+        print(f"bothends: {error}", file=sys.stderr)
+        return 1
+    would = "would be " if args.dry_run else ""
+    print(
+        f"{done['trials']} trials ({done['readings']} readings) {would}loaded,"
+        f" {done['known']} known already, {_lines(book)} refused"
+    )
+    return 0
+
+
+def _lines(book: Notebook) -> str:
+    return f"{len(book.refused)} line{'' if len(book.refused) == 1 else 's'}"
+
+
+def _here(args: argparse.Namespace, book: Notebook) -> dict[str, Any]:
+    from sqlalchemy.exc import DBAPIError
+
+    from api.exports.sources import PullFailed
+    from api.importing import load
+    from api.settings import Settings
+    from api.shop import open_store, user_data
+    from api.store.journal import Journal
+
+    engine = open_store(Settings(data=args.data or user_data(), db=args.db))
+    try:
+        done = load(engine, Journal(engine), book.lines, args.dry_run)
+    except DBAPIError as error:
+        raise PullFailed(
+            f"the store did not take it ({error.orig}); load the same again, what is there stays"
+        ) from None
+    finally:
+        engine.dispose()
+    return {"trials": done.trials, "readings": done.readings, "known": done.known}
+
+
+def _at_server(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
+    from api.exports.sources import ServerSource
+
+    asked = {
+        "dry_run": str(args.dry_run).lower(),
+        "machine": args.machine,
+        "method": args.method,
+        "unit": args.unit,
+        "strip_side": args.strip_side,
+        "dates": args.dates,
+    }
+    query = urlencode({name: value for name, value in asked.items() if value is not None})
+    done: dict[str, Any] = ServerSource(args.to).post(f"/api/load?{query}", data, "text/csv")
+    return done

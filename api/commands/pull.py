@@ -1,0 +1,112 @@
+"""`bothends pull`: the history into a file, and from then on what is new."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from api.commands import fail
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+    from api.exports.sources import Source
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "pull",
+        help="the history into a file, and from then on what is new",
+        description="Write the history to FILE, from a running server or straight from a store."
+        " FILE.cursor beside it remembers how far it has come: the next time only what is new is"
+        " pulled. CSV and JSON Lines files are added to, and of several rows with one id the last"
+        " counts; other files are written anew. Says nothing when all is well.",
+    )
+    command.add_argument("url", metavar="URL", nargs="?", help="a server: http://HOST:PORT")
+    command.add_argument(
+        "--data", type=Path, metavar="DIR", help="folder of a store (default: yours, by platform)"
+    )
+    command.add_argument("--db", metavar="URL", help="a store by its database URL")
+    command.add_argument(
+        "--to",
+        type=Path,
+        metavar="FILE",
+        required=True,
+        help="its ending says the format: .csv, .jsonl, .xlsx, .parquet or .zip",
+    )
+    command.add_argument(
+        "--what",
+        choices=("trials", "readings"),
+        help="which table (default: trials; a .zip holds everything)",
+    )
+    command.add_argument("--machine", help="only this machine: its id or name")
+    command.add_argument("--method", help="only this method, such as reversal")
+    command.add_argument("--since", metavar="MOMENT", help="only taken at or after, in UTC")
+
+
+def run(args: argparse.Namespace) -> int:
+    from api.exports.extras import MissingExtra
+    from api.exports.keeping import ENDINGS, pull_to, since_text
+    from api.exports.sources import NoSuchQuestion, PullFailed, Question
+    from api.store.engine import StoreError
+
+    file: Path = args.to
+    ending = file.suffix.lower().lstrip(".")
+    if ending not in ENDINGS:
+        fail(f"--to {file}: end the name with .{', .'.join(ENDINGS)}")
+    if not file.parent.is_dir():
+        fail(f"--to {file}: there is no folder {file.parent}; make it first")
+    if ending == "zip" and args.what is not None:
+        fail("--what: a .zip holds everything; leave it out")
+    what = "history" if ending == "zip" else args.what or "trials"
+    shown = _Progress()
+    try:
+        since = None if args.since is None else since_text(args.since)
+        question = Question(what, args.machine, args.method, since)
+        pull_to(file, _source(args), question, shown.told)
+    except (NoSuchQuestion, MissingExtra) as error:
+        shown.end()
+        fail(str(error))
+    except (PullFailed, StoreError, ValueError) as error:
+        shown.end()
+        print(f"bothends: {error}", file=sys.stderr)
+        return 1
+    shown.end()
+    return 0
+
+
+def _source(args: argparse.Namespace) -> Source:
+    from api.exports.sources import PullFailed, ServerSource, StoreSource
+    from api.settings import Settings
+    from api.shop import open_store, user_data
+
+    if sum(each is not None for each in (args.url, args.data, args.db)) > 1:
+        fail("give one of URL, --data and --db, not several")
+    if args.url is not None:
+        return ServerSource(args.url)
+    data: Path = args.data or user_data()
+    # Opening would make an empty store, which is not what anybody pulls from.
+    if args.db is None and not (data / "bothends.sqlite").exists():
+        raise PullFailed(f"there is no store in {data}; give its folder with --data")
+    engine = open_store(Settings(data=data, db=args.db))
+    return StoreSource(engine, args.db or str(data.resolve()))
+
+
+class _Progress:
+    """How much has come, on a terminal; nothing elsewhere."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._bytes = 0
+        self._said = 0
+
+    def told(self, count: int) -> None:
+        self._bytes += count
+        if self._shown and self._bytes - self._said >= 1 << 18:
+            self._said = self._bytes
+            print(f"\r{self._bytes / 1e6:,.1f} MB", end="", file=sys.stderr, flush=True)
+
+    def end(self) -> None:
+        if self._said:
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -1,0 +1,270 @@
+"""A file that is kept up to date by pulling: beside it, how far it has come.
+
+FILE.cursor says what was asked of whom, and the cursor to go on from. It is written last;
+before a CSV or JSON Lines file is added to, it says how long that file was, so that a pull
+that was broken off, even by a power cut, leaves no half and no double rows behind.
+
+CSV and JSON Lines are added to: of several rows with one key, the last counts. Parquet and
+workbooks are written anew from the file and what is new; a zip is pulled anew when anything
+is. A new file takes the old one's place whole or not at all.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from itertools import chain
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+from api.exports import readings, trials
+from api.exports.columns import Block, Table
+from api.exports.jsonl import read_jsonl
+from api.exports.parquet import parquet_chunks, read_parquet
+from api.exports.sources import Lost, NoSuchQuestion, PullFailed, Question, Source
+from api.exports.xlsx import read_xlsx, xlsx_chunks
+
+ENDINGS: Final = ("csv", "jsonl", "xlsx", "parquet", "zip")
+_ADDED_TO: Final = ("csv", "jsonl")
+_REWRITTEN: Final[dict[str, tuple[Any, Any]]] = {
+    "parquet": (read_parquet, parquet_chunks),
+    "xlsx": (read_xlsx, xlsx_chunks),
+}
+_TABLES: Final = {"trials": trials.TABLE, "readings": readings.TABLE}
+
+Progress = Callable[[int], None]
+"""Told how many bytes came, part by part."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What FILE.cursor says. `length`: of the file before it was last added to, None when
+    that was done to the end."""
+
+    source: str
+    what: str
+    machine: str | None
+    method: str | None
+    since: str | None
+    after: str | None = None
+    length: int | None = None
+
+
+def pull_to(file: Path, source: Source, question: Question, told: Progress) -> bool:
+    """Bring `file` up to date from `source`; whether anything was new.
+
+    Raises NoSuchQuestion where the file is not one that was pulled so, PullFailed where it
+    could not be brought up to date; then it is as it was.
+    """
+    ending = file.suffix.lower().lstrip(".")
+    beside = file.with_name(f"{file.name}.cursor")
+    asked = _Kept(
+        source=source.name,
+        what=question.what,
+        machine=question.machine,
+        method=question.method,
+        since=None if question.since is None else question.since.isoformat(),
+    )
+    kept = _read_kept(file, beside, asked)
+    if kept is not None and kept.length is not None:
+        _cut_back(file, kept.length)
+    after = kept.after if kept is not None and file.exists() else None
+    try:
+        return _pull(file, beside, ending, source, replace(question, after=after), asked, told)
+    except Lost:
+        # The store is another one than the file knows: what it holds now is the truth.
+        whole = replace(question, after=None)
+        try:
+            return _pull(file, beside, ending, source, whole, asked, told)
+        except Lost:
+            raise PullFailed(f"{source.name} contradicts itself; try again") from None
+    except OSError as error:
+        raise PullFailed(f"{file} cannot be written ({error.strerror})") from None
+
+
+def _read_kept(file: Path, beside: Path, asked: _Kept) -> _Kept | None:
+    if not beside.exists():
+        if file.exists():
+            raise NoSuchQuestion(
+                f"{file} is there, but not {beside.name}, which says what it holds; give another"
+                " name with --to, or move the file away"
+            )
+        return None
+    try:
+        kept = _Kept(**json.loads(beside.read_text("utf-8")))
+    except (OSError, ValueError, TypeError):
+        raise NoSuchQuestion(
+            f"{beside} cannot be read; move it and {file.name} away, and everything is pulled anew"
+        ) from None
+    for name in ("source", "what", "machine", "method", "since"):
+        was, now = getattr(kept, name), getattr(asked, name)
+        if was != now:
+            raise NoSuchQuestion(
+                f"{file} was pulled with {_said(name, was)}, not {_said(name, now)}; ask the same,"
+                " or give another name with --to"
+            )
+    return kept
+
+
+def _said(name: str, value: str | None) -> str:
+    if name == "source":
+        return f"from {value}"
+    return f"no --{name}" if value is None else f"--{name} {value}"
+
+
+def _pull(
+    file: Path,
+    beside: Path,
+    ending: str,
+    source: Source,
+    question: Question,
+    asked: _Kept,
+    told: Progress,
+) -> bool:
+    done = replace(asked, after=question.after)
+    if ending in _ADDED_TO and question.after is not None:
+        with source.pull(question, ending) as answer:
+            parts = _counted(answer.parts, told)
+            fresh = _without_header(parts) if ending == "csv" else parts
+            if answer.cursor == question.after:
+                return False
+            added = _add(file, beside, fresh, done)
+        _write_kept(beside, replace(done, after=answer.cursor))
+        return added
+    if ending in _REWRITTEN:
+        read, write = _REWRITTEN[ending]
+        table = _TABLES[question.what]
+        with source.pull(question, "jsonl") as answer:
+            if answer.cursor == question.after:
+                return False
+            blocks = read_jsonl(table, _lines(_counted(answer.parts, told)))
+            if question.after is not None:
+                blocks = _merged(table, lambda: read(table, file), blocks)
+            _renew(file, beside, write(table, blocks), asked)
+    else:
+        with source.pull(replace(question, after=None), ending) as answer:
+            if answer.cursor == question.after:
+                return False
+            _renew(file, beside, _counted(answer.parts, told), asked)
+    _write_kept(beside, replace(done, after=answer.cursor))
+    return True
+
+
+# ---------------------------------------------------------------- writing
+
+
+def _add(file: Path, beside: Path, parts: Iterable[bytes], kept: _Kept) -> bool:
+    """Add to the end of `file`, or leave it as it was; whether there was anything to add."""
+    with file.open("r+b") as out:
+        length = out.seek(0, os.SEEK_END)
+        _write_kept(beside, replace(kept, length=length))
+        try:
+            for part in parts:
+                out.write(part)
+            _to_disk(out)
+        except BaseException:
+            out.truncate(length)
+            _to_disk(out)
+            _write_kept(beside, kept)
+            raise
+        return out.tell() > length
+
+
+def _cut_back(file: Path, length: int) -> None:
+    if file.exists() and file.stat().st_size > length:
+        with file.open("r+b") as out:
+            out.truncate(length)
+            _to_disk(out)
+
+
+def _renew(file: Path, beside: Path, parts: Iterable[bytes], asked: _Kept) -> None:
+    """Put a new file in the place of `file`; a first one is known as ours before it stands."""
+
+    def known() -> None:
+        if not beside.exists():
+            _write_kept(beside, asked)
+
+    _replace(file, parts, known)
+
+
+def _replace(file: Path, parts: Iterable[bytes], before: Callable[[], None] = lambda: None) -> None:
+    new = file.with_name(f"{file.name}.new")
+    try:
+        with new.open("wb") as out:
+            for part in parts:
+                out.write(part)
+            _to_disk(out)
+        before()
+        new.replace(file)
+    finally:
+        new.unlink(missing_ok=True)
+
+
+def _write_kept(beside: Path, kept: _Kept) -> None:
+    _replace(beside, [(json.dumps(asdict(kept), indent=1) + "\n").encode()])
+
+
+def _to_disk(out: BinaryIO) -> None:
+    out.flush()
+    os.fsync(out.fileno())
+
+
+# ---------------------------------------------------------------- what comes
+
+
+def _counted(parts: Iterable[bytes], told: Progress) -> Iterator[bytes]:
+    for part in parts:
+        told(len(part))
+        yield part
+
+
+def _lines(parts: Iterable[bytes]) -> Iterator[bytes]:
+    rest = b""
+    for part in parts:
+        *lines, rest = (rest + part).split(b"\n")
+        yield from lines
+    if rest:
+        raise PullFailed("the answer ends within a line; nothing was changed, try again")
+
+
+def _without_header(parts: Iterator[bytes]) -> Iterator[bytes]:
+    head = b""
+    for part in parts:
+        head += part
+        if b"\r\n" in head:
+            return chain([head.partition(b"\r\n")[2]], parts)
+    return iter(())
+
+
+def _merged(
+    table: Table, old: Callable[[], Iterator[Block]], new: Iterator[Block]
+) -> Iterator[Block]:
+    """The old rows that are not told of anew, then the new ones that are not gone."""
+    keys = [table.index(name) for name in table.key]
+    state = table.index("state") if "state" in table.header else None
+    fresh: dict[tuple[Any, ...], tuple[Any, ...]] = {}
+    for block in new:
+        for row in zip(*block, strict=True):
+            fresh[tuple(row[k] for k in keys)] = row
+    for block in old():
+        rows = [row for row in zip(*block, strict=True) if tuple(row[k] for k in keys) not in fresh]
+        if rows:
+            yield list(zip(*rows, strict=True))
+    left = [row for row in fresh.values() if state is None or row[state] != "gone"]
+    if left:
+        yield list(zip(*left, strict=True))
+
+
+def since_text(text: str) -> datetime:
+    """A moment as --since gives it; without a zone, UTC. Raises NoSuchQuestion."""
+    from api.shapes import aware
+
+    try:
+        return aware(datetime.fromisoformat(text))
+    except ValueError:
+        raise NoSuchQuestion(
+            f"--since {text} is no moment; write it as 2026-03-02 or 2026-03-02T14:30:00Z"
+        ) from None
