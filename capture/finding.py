@@ -148,6 +148,7 @@ def serial_instruments(
     devices = [*known, *(real for real in by_id if real not in known)]
     twins = _twins(known.values())
     holders = _holders(devices, proc)
+    consoles = {line.split()[0] for line in _text(proc / "consoles").splitlines()}
     found = []
     for device in sorted(devices, key=lambda name: (name not in by_id, name)):
         port = known.get(device)
@@ -158,7 +159,9 @@ def serial_instruments(
         if device in twins:
             likely += "; one of several alike without serial number, so named by its socket"
         missing, remedy = _rights(device, "dialout")
-        if not missing and device in holders:
+        if os.path.basename(device) in consoles:
+            missing, remedy = "it is this system's console", "use another port"
+        elif not missing and device in holders:
             missing = f"{holders[device]} has it open"
             remedy = "close that program"
         found.append(Found("serial", device, f"serial:{name}", likely, missing, remedy))

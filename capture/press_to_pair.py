@@ -70,7 +70,8 @@ def parse_shown(text: str) -> tuple[Decimal, Unit]:
 class PressToPair:
     """Listens on `candidates` for the caliper that shows what it sends.
 
-    `leave_alone`: devices or names that must not be opened. Used as
+    Left out are candidates that cannot be heard yet, a console of the system among them,
+    and `leave_alone`: devices or names that must not be opened. Used as
 
         pair = PressToPair(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
         pair.start()
@@ -93,6 +94,7 @@ class PressToPair:
             _Ear(self, each, speeds, patience)
             for each in candidates
             if each.kind == "serial"
+            and not each.missing
             and alone.isdisjoint({each.device, each.spec, each.spec.removeprefix("serial:")})
         ]
         self._changed = threading.Condition()

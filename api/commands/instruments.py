@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
+
+_PAIR_S = 120.0
 
 
 def add(subparsers: Subparsers) -> None:
@@ -17,6 +20,19 @@ def add(subparsers: Subparsers) -> None:
         " --caliper, and what is missing before it can be heard. Nothing is opened.",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object a line")
+    parser.add_argument(
+        "--pair",
+        metavar="SHOWN",
+        help="find a serial caliper by its button: give what its display shows, such as"
+        " '12.34 mm', and press send; this opens every serial port",
+    )
+    parser.add_argument(
+        "--leave-alone",
+        metavar="PORT",
+        action="append",
+        default=[],
+        help="a port that --pair must not open; repeat for more",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -25,6 +41,8 @@ def run(args: argparse.Namespace) -> int:
 
     from capture.finding import instruments
 
+    if args.pair is not None:
+        return _pair(args.pair, args.leave_alone, args.json)
     found = instruments()
     for each in found:
         if args.json:
@@ -42,4 +60,51 @@ def run(args: argparse.Namespace) -> int:
             " caliper behind a network converter is named by its address, such as"
             " serial:socket://192.0.2.7:5001."
         )
+    return 0
+
+
+def _pair(shown: str, leave_alone: list[str], as_json: bool) -> int:
+    import dataclasses
+    import json
+    import sys
+    import time
+
+    from api.commands import fail
+    from capture.finding import serial_instruments
+    from capture.press_to_pair import BEFORE, PressToPair, parse_shown
+
+    try:
+        parse_shown(shown)
+    except ValueError as fault:
+        fail(f"--pair: {fault}")
+    pair = PressToPair(serial_instruments(), leave_alone)
+    if not pair.heard():
+        fail("no serial port is here to listen to; plug the caliper in and run this again")
+    print(BEFORE, file=sys.stderr)
+    pair.start()
+    try:
+        pair.shown(shown)
+        told: tuple[object, ...] = ()
+        gives_up = time.monotonic() + _PAIR_S
+        paired = None
+        while paired is None and time.monotonic() < gives_up:
+            paired = pair.wait(0.2)
+            heard = pair.heard()
+            for each in heard:
+                if each not in told:
+                    print(f"{each.device}  {each.words}", file=sys.stderr, flush=True)
+            told = heard
+    finally:
+        pair.stop()
+    if paired is None:
+        fail(
+            f"no port sent {shown} within {_PAIR_S:.0f} seconds; check the cable, and that the"
+            " number given is the one on the display"
+        )
+    if as_json:
+        facts = dataclasses.asdict(paired) | {"spec": str(paired.spec)}
+        print(json.dumps(facts, default=str, ensure_ascii=False))
+    else:
+        print(paired.sentence)
+        print(f"--caliper {shlex.quote(str(paired.spec))}")
     return 0

@@ -123,6 +123,13 @@ def test_a_port_that_has_only_its_name_goes_by_it(tmp_path: Path) -> None:
     assert identity_of(str(lasting), tmp_path, list) is None
 
 
+def test_the_console_of_the_system_is_not_offered(tmp_path: Path) -> None:
+    device = node(tmp_path, "ttyS0")
+    node(tmp_path, "proc/consoles").write_text("ttyS0                -W- (EC   a)    4:64\n")
+    (found,) = serial_instruments(tmp_path, lambda: [port(device)], tmp_path / "proc")
+    assert "console" in found.missing
+
+
 def test_a_keyboard_is_never_taken_for_the_caliper_that_had_its_number(tmp_path: Path) -> None:
     caliper, desk = node(tmp_path, "input/event5"), node(tmp_path, "input/event6")
     by_path = link(tmp_path, "input/by-path/pci-0-usb-0:2:1.0-event-kbd", caliper)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -119,6 +120,13 @@ def test_a_port_that_cannot_be_opened_says_why_and_the_others_go_on() -> None:
         paired = pair.wait(10)
         assert paired is not None
         assert paired.spec.target == port.target
+
+
+def test_what_cannot_be_heard_is_not_opened() -> None:
+    port = PtyPort()
+    pair = PressToPair([replace(found(port), missing="it is this system's console")])
+    assert pair.heard() == ()
+    port.close()
 
 
 def test_what_is_typed_needs_number_and_unit() -> None:

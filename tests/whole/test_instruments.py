@@ -19,3 +19,9 @@ def test_json_is_one_object_a_line() -> None:
     assert found.returncode == 0
     for line in found.stdout.splitlines():
         assert {"kind", "device", "spec", "likely", "missing", "remedy"} <= json.loads(line).keys()
+
+
+def test_pairing_without_a_port_or_a_unit_says_what_is_needed() -> None:
+    said = done("instruments", "--pair", "12.34")
+    assert said.returncode == 2
+    assert "such as 12.34 mm" in said.stderr
