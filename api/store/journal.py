@@ -340,7 +340,7 @@ class Journal:
                 with connection.begin():
                     yield connection
                     if self._events:
-                        _publish(connection, self._events)
+                        publish(connection, self._events)
             self._benches |= self._new_benches
             self._calipers |= self._new_calipers
             told = bool(self._events)
@@ -438,9 +438,7 @@ class Journal:
         slots = [s for s in slots if s["reading_id"] in placed or s["trial_id"] in moved]
         if moved:
             connection.execute(_CLEAR_SLOTS, [{"trial": trial_id} for trial_id in moved])
-        connection.execute(_upsert(connection.dialect.name, _TRIALS), rows)
-        if slots:
-            connection.execute(insert(_TRIAL_READINGS), slots)
+        write_trials(connection, rows, slots)
         for row in rows:
             self._tell(bench_id, "trial", row["id"])
         self._tell(bench_id, "score", series.id)
@@ -485,7 +483,7 @@ _MOVE_BENCH: Final = (
 )
 
 
-def _publish(connection: Connection, events: list[dict[str, Any]]) -> None:
+def publish(connection: Connection, events: list[dict[str, Any]]) -> None:
     """Number `events` and tell other processes; the last step before the commit."""
     if connection.dialect.name == "postgresql":
         # Numbers are drawn before the commit; without this lock another process's lower
@@ -493,6 +491,16 @@ def _publish(connection: Connection, events: list[dict[str, Any]]) -> None:
         connection.execute(_LOCK_AND_NOTIFY)
     at = now()
     connection.execute(_ADD_EVENT, [event | {"at": at} for event in events])
+
+
+def write_trials(
+    connection: Connection, rows: list[dict[str, Any]], slots: list[dict[str, Any]]
+) -> None:
+    """Write rows of `trials`, over those there are, and new rows of `trial_readings`."""
+    if rows:
+        connection.execute(_upsert(connection.dialect.name, _TRIALS), rows)
+    if slots:
+        connection.execute(insert(_TRIAL_READINGS), slots)
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:

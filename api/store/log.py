@@ -32,6 +32,20 @@ def read_log_by_series(
         yield start.series_id, _entries(connection, bench_id, start.seq, before)
 
 
+def read_series(connection: Connection, series_id: UUID) -> Iterator[records.Entry]:
+    """The bench's entries from the start of a series up to the next start.
+
+    Yields nothing where the bench has not started that series.
+    """
+    start = connection.execute(
+        select(Act.bench_id, Act.seq).where(Act.series_id == series_id, Act.kind == "start")
+    ).first()
+    if start is None:
+        return iter(())
+    after = _starts(start.bench_id).where(Act.seq > start.seq).order_by(Act.seq).limit(1)
+    return _entries(connection, start.bench_id, start.seq, connection.execute(after).scalar())
+
+
 def _starts(bench_id: int) -> Select[int, UUID | None]:
     return select(Act.seq, Act.series_id).where(Act.bench_id == bench_id, Act.kind == "start")
 

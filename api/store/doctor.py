@@ -1,0 +1,284 @@
+"""Is the store in order? Checked from its own log, and what is derived made anew.
+
+Truth cannot be repaired, only told of. Trials, their readings' slots, and which series a
+bench feeds follow from the log and can always be written again.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import (
+    Connection,
+    Engine,
+    delete,
+    exists,
+    func,
+    not_,
+    select,
+    text,
+    union_all,
+    update,
+)
+
+from api.store import journal
+from api.store.engine import begin_writing
+from api.store.log import read_log_by_series
+from api.store.projection import project
+from api.store.tables import (
+    Act,
+    Base,
+    Bench,
+    Event,
+    Reading,
+    Series,
+    Trial,
+    TrialReading,
+)
+from capture import pairing, records
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that is not as it should be, in a sentence; whether `repair` mends it."""
+
+    sentence: str
+    mendable: bool = False
+
+
+def findings(connection: Connection) -> Iterator[Finding]:
+    """All that is wrong with the store; nothing where it is in order. Reads one moment of it."""
+    yield from _damage(connection)
+    yield from _rows_that_point_nowhere(connection)
+    yield from _order(connection)
+    yield from _untold(connection)
+    for replayed in _replay(connection):
+        yield from replayed.differences(connection)
+
+
+def repair(engine: Engine) -> int:
+    """Write what follows from the log anew where it differs; the number of findings mended.
+
+    Readers and pulls are told of each trial that changed, as of any other change. Servers
+    may go on meanwhile: all is done in one transaction, which makes writers wait.
+    """
+    mended = 0
+    with engine.connect() as connection:
+        begin_writing(connection)
+        with connection.begin():
+            if connection.dialect.name == "postgresql":
+                connection.execute(text("LOCK TABLE benches IN EXCLUSIVE MODE"))
+            for replayed in _replay(connection):
+                wrong = [f for f in replayed.differences(connection) if f.mendable]
+                if wrong:
+                    replayed.write(connection)
+                    mended += len(wrong)
+    return mended
+
+
+@dataclass(frozen=True, slots=True)
+class _BenchReplayed:
+    """What the log says a bench feeds, and whether each of its series has ended."""
+
+    bench: Any
+    running: UUID | None
+    series: list[UUID]
+
+    def differences(self, connection: Connection) -> Iterator[Finding]:
+        name = self.bench.name
+        if self.bench.series_id != self.running:
+            yield Finding(f"bench {name} feeds another series than its log says", True)
+        ended = {
+            row.id: row.over
+            for row in connection.execute(
+                select(Series.id, Series.finished_at.is_not(None).label("over")).where(
+                    Series.bench_id == self.bench.id
+                )
+            )
+        }
+        for series_id, over in ended.items():
+            if series_id not in self.series:
+                yield Finding(f"series {series_id} stands in no log of bench {name}")
+            elif over == (series_id == self.running):
+                said = "has ended" if over else "runs"
+                yield Finding(f"series {series_id} {said}, and its bench's log says otherwise")
+
+    def write(self, connection: Connection) -> None:
+        connection.execute(
+            update(Bench).where(Bench.id == self.bench.id).values(series_id=self.running)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _SeriesReplayed:
+    """A series' trials as its log gives them; `touched`: every number there ever was."""
+
+    series: Any
+    state: pairing.State
+    touched: set[int]
+
+    def differences(self, connection: Connection) -> Iterator[Finding]:
+        rows, slots = project(self.series, self.state, sorted(self.touched))
+        stored = {
+            row["number"]: dict(row)
+            for row in connection.execute(
+                select(Trial.__table__).where(Trial.series_id == self.series.id)
+            ).mappings()
+        }
+        for row in rows:
+            found = stored.pop(row["number"], None)
+            where = f"trial {row['number']} of series {self.series.id}"
+            if found is None:
+                yield Finding(f"{where} is not there, and its log has it", True)
+            elif wrong := [name for name, value in row.items() if found[name] != value]:
+                yield Finding(f"{where} differs from its log: {', '.join(wrong)}", True)
+        for number in stored:
+            yield Finding(
+                f"trial {number} of series {self.series.id} is there, and its log has none", True
+            )
+        if _by_trial(slots) != _by_trial(self._slots(connection)):
+            yield Finding(
+                f"the readings of series {self.series.id} stand in other places than its log says",
+                True,
+            )
+
+    def _slots(self, connection: Connection) -> Iterable[Any]:
+        return connection.execute(
+            select(TrialReading.__table__)
+            .join(Trial, Trial.id == TrialReading.trial_id)
+            .where(Trial.series_id == self.series.id)
+        ).mappings()
+
+    def write(self, connection: Connection) -> None:
+        of_series = Trial.series_id == self.series.id
+        there = set(connection.scalars(select(Trial.number).where(of_series)))
+        rows, slots = project(self.series, self.state, sorted(self.touched | there))
+        connection.execute(
+            delete(TrialReading).where(TrialReading.trial_id.in_(select(Trial.id).where(of_series)))
+        )
+        journal.write_trials(connection, rows, slots)
+        told = [("trial", row["id"]) for row in rows] + [("score", self.series.id)]
+        journal.publish(
+            connection,
+            [
+                {"bench_id": self.series.bench_id, "kind": kind, "subject": subject, "data": {}}
+                for kind, subject in told
+            ],
+        )
+
+
+def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed]:
+    """Every bench's log folded: its series one by one, then the bench."""
+    for bench in connection.execute(select(Bench.__table__).order_by(Bench.id)).all():
+        state = pairing.State()
+        series: list[UUID] = []
+        for series_id, entries in read_log_by_series(connection, bench.id):
+            series.append(series_id)
+            touched: set[int] = set()
+            state = last = pairing.State()
+            for entry in entries:
+                state, outcome = pairing.apply(state, entry)
+                if not isinstance(entry, records.Finish) and state.series == series_id:
+                    last = state
+                if outcome.trial is not None:
+                    touched.add(outcome.trial)
+            row = connection.execute(select(Series.__table__).where(Series.id == series_id)).first()
+            if row is not None:
+                yield _SeriesReplayed(row, last, touched)
+        yield _BenchReplayed(bench, state.series, series)
+
+
+def _by_trial(slots: Iterable[Any]) -> dict[UUID, list[tuple[int, int, UUID]]]:
+    found: dict[UUID, list[tuple[int, int, UUID]]] = defaultdict(list)
+    for slot in slots:
+        found[slot["trial_id"]].append((slot["slot"], slot["place"], slot["reading_id"]))
+    return {trial: sorted(places) for trial, places in found.items()}
+
+
+def _damage(connection: Connection) -> Iterator[Finding]:
+    if connection.dialect.name != "sqlite":
+        return  # PostgreSQL checks its pages with its own pg_amcheck
+    for (said,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+        if said != "ok":
+            yield Finding(f"SQLite finds the file damaged: {said}; open a backup")
+
+
+def _rows_that_point_nowhere(connection: Connection) -> Iterator[Finding]:
+    for table in Base.metadata.sorted_tables:
+        for key in table.foreign_keys:
+            there = key.column.table.alias()
+            column = key.parent
+            lost = connection.execute(
+                select(func.count())
+                .select_from(table)
+                .where(
+                    column.is_not(None),
+                    not_(exists().where(there.c[key.column.name] == column)),
+                )
+            ).scalar_one()
+            if lost:
+                yield Finding(
+                    f"{lost} rows of {table.name} name a row of {key.column.table.name} that is"
+                    f" not there ({column.name})"
+                )
+
+
+def _order(connection: Connection) -> Iterator[Finding]:
+    """Each number of a bench's order must be given once, up to the latest and without a gap."""
+    numbers = union_all(
+        select(Reading.bench_id, Reading.seq), select(Act.bench_id, Act.seq)
+    ).subquery()
+    found = {
+        row.bench_id: row
+        for row in connection.execute(
+            select(
+                numbers.c.bench_id,
+                func.count().label("given"),
+                func.count(numbers.c.seq.distinct()).label("different"),
+                func.min(numbers.c.seq).label("first"),
+                func.max(numbers.c.seq).label("last"),
+            ).group_by(numbers.c.bench_id)
+        )
+    }
+    for bench in connection.execute(select(Bench.__table__).order_by(Bench.id)):
+        row = found.get(bench.id)
+        given, different, first, last = (
+            (row.given, row.different, row.first, row.last) if row else (0, 0, 1, 0)
+        )
+        if given != different:
+            yield Finding(f"bench {bench.name} gave {given - different} numbers twice")
+        if different != last or first != 1:
+            yield Finding(
+                f"bench {bench.name} has {different} entries numbered {first} to {last}:"
+                " some are missing"
+            )
+        if last != bench.last_seq:
+            yield Finding(
+                f"bench {bench.name} says its last number is {bench.last_seq}, and it is {last}"
+            )
+
+
+def _untold(connection: Connection) -> Iterator[Finding]:
+    """Each reading and trial must have been told of, and no number may be given again."""
+    for kind, table in (("reading", Reading), ("trial", Trial)):
+        # A set made once: events have no index by subject.
+        told = select(Event.subject).where(Event.kind == kind, Event.subject.is_not(None))
+        untold = connection.execute(
+            select(func.count()).select_from(table).where(table.id.not_in(told))
+        ).scalar_one()
+        if untold:
+            yield Finding(f"{untold} {table.__tablename__} were never told of by an event")
+    latest = connection.execute(select(func.max(Event.id))).scalar() or 0
+    if connection.dialect.name == "sqlite":
+        counter = "SELECT seq FROM sqlite_sequence WHERE name = 'events'"
+    else:
+        counter = "SELECT last_value FROM pg_sequences WHERE sequencename = 'events_id_seq'"
+    given = connection.execute(text(counter)).scalar() or 0
+    if given < latest:
+        yield Finding(
+            f"events are numbered up to {latest}, and the next would be numbered {given + 1} again"
+        )
