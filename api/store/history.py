@@ -249,9 +249,7 @@ def _checks(
                 if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
                     tolerance = None
                 verdict = (
-                    None
-                    if tolerance is None
-                    else conformity.verdict(mean, expanded, tolerance)
+                    None if tolerance is None else conformity.verdict(mean, expanded, tolerance)
                 )
                 check = Check(
                     quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,

@@ -1,0 +1,27 @@
+"""Days and ages in words, by the clock of the place where the server stands."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+
+def day(at: datetime) -> str:
+    """ "3 March 2026"."""
+    here = at.astimezone()
+    return f"{here.day} {here:%B %Y}"
+
+
+def ago(at: datetime, now: datetime) -> str:
+    """ "today", "yesterday", "12 days ago", "5 weeks ago", "7 months ago", "3 years ago".
+
+    By whole days of the calendar; a moment still to come is "today".
+    """
+    days = (now.astimezone().date() - at.astimezone().date()).days
+    if days <= 0:
+        return "today"
+    if days == 1:
+        return "yesterday"
+    for length, least, word in ((365.25, 2, "years"), (30.44, 2, "months"), (7, 3, "weeks")):
+        if (count := int(days / length)) >= least:
+            return f"{count} {word} ago"
+    return f"{days} days ago"
