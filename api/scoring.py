@@ -3,29 +3,67 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from analysis.interval import Interval
 from analysis.score import QuantityScore, SeriesFacts, score
 from analysis.spread import OwnScatter
-from api.shapes import ContributionOut, IntervalOut, OwnScatterOut, QuantityOut, ScoreOut
+from api.shapes import (
+    ContributionOut,
+    IntervalOut,
+    OwnScatterOut,
+    QuantityOut,
+    ScoreOut,
+    StudyOut,
+)
+from api.store.studies import Study
 
 
-def score_out(facts: SeriesFacts) -> ScoreOut:
-    """What the trials in `facts` say, angles in degrees."""
+def score_out(facts: SeriesFacts, study: Study | None = None) -> ScoreOut:
+    """What the trials in `facts` say, angles in degrees.
+
+    study: what the facts know of the calipers from studies; the budget's lines name it.
+    """
     found = score(facts)
+    known = study or Study()
+    named = _named_sources(known)
     return ScoreOut(
         trials=found.trials,
-        quantities={name: _quantity_out(q) for name, q in found.quantities.items()},
+        quantities={name: _quantity_out(q, named) for name, q in found.quantities.items()},
         notes=list(found.notes),
+        study=None if known == Study() else _study_out(known),
     )
+
+
+def _study_out(study: Study) -> StudyOut:
+    return StudyOut(
+        repeatability_mm=study.repeatability_mm,
+        repeatability_degrees_of_freedom=study.repeatability_df,
+        scale_u=study.scale_u,
+        zero_u_mm=study.zero_u_mm,
+        same_spot=[source.series for source in study.same_spot],
+        known_block=[source.series for source in study.known_block],
+    )
+
+
+def _named_sources(study: Study) -> dict[str, str]:
+    """What a budget's line says of the study behind it, by the line's source."""
+    named = {}
+    if study.same_spot:
+        on = study.same_spot[-1].started_at
+        named["caliper and hand, repeatability"] = f" (same-spot series of {on:%Y-%m-%d})"
+    if study.known_block:
+        on = study.known_block[-1].started_at
+        named["caliper scale"] = f" (known blocks, latest of {on:%Y-%m-%d})"
+        named["caliper zero"] = named["caliper scale"]
+    return named
 
 
 def _same(value: float) -> float:
     return value
 
 
-def _quantity_out(q: QuantityScore) -> QuantityOut:
+def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
     outward = math.degrees if q.unit == "rad" else _same
 
     def number(value: float | None) -> float | None:
@@ -54,7 +92,7 @@ def _quantity_out(q: QuantityScore) -> QuantityOut:
         remedy=None if q.remedy is None else q.remedy.sentence,
         budget=[
             ContributionOut(
-                source=c.source,
+                source=c.source + named.get(c.source, ""),
                 value=math.degrees(c.value) if c.unit == "rad" else c.value,
                 unit="deg" if c.unit == "rad" else c.unit,
                 distribution=c.distribution,

@@ -123,6 +123,9 @@ class TrialReadingOut(Out):
     sent: str
     unit: Unit
     mm: Millimetres
+    caliper: str
+    origin: Origin
+    taken_at: datetime
 
 
 class TrialOut(Out):
@@ -198,15 +201,101 @@ class QuantityOut(Out):
     budget: list[ContributionOut]
 
 
+class StudyOut(Out):
+    """What studies of the series' calipers say; null where not every one was studied.
+
+    repeatability_mm: standard deviation of one reading by caliper and hand. scale_u, relative,
+    and zero_u_mm: standard uncertainties of what is not corrected. same_spot and known_block:
+    the series that they come from.
+    """
+
+    repeatability_mm: float | None
+    repeatability_degrees_of_freedom: float | None
+    scale_u: float | None
+    zero_u_mm: float | None
+    same_spot: list[UUID]
+    known_block: list[UUID]
+
+
 class ScoreOut(Out):
+    """`study`: what is known of the calipers from studies, null where nothing is."""
+
     trials: int
     quantities: dict[str, QuantityOut]
     notes: list[str]
+    study: StudyOut | None
+
+
+class WithoutOut(Out):
+    """What is left of a quantity without the doubted trials."""
+
+    trials: int
+    mean: float | None
+    expanded_uncertainty: float | None
+    verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
+
+
+class DoubtOut(Out):
+    """Trials, by number, that deserve a second look, and the score without them.
+
+    They count all the same: nothing is dropped.
+    """
+
+    kind: str
+    trials: list[int]
+    sentence: str
+    without: dict[str, WithoutOut]
+
+
+class TrendOut(Out):
+    """How a quantity crept from the first cut to the last, in its own unit.
+
+    creep: by the fitted line, with its interval and p (NIST e-Handbook 4.4.3); early and
+    late: means of the two halves. Null where the cuts are too few. `shown`: the interval
+    excludes no change.
+    """
+
+    cuts: int
+    creep: float | None
+    interval: IntervalOut | None
+    p: float | None
+    early: float | None
+    late: float | None
+    shown: bool
+    sentence: str
+
+
+class AsideOut(Out):
+    """A reading of the series that stands in no trial, and why.
+
+    bounced: the button sent it twice; it can be restored while the series runs. taken back:
+    the person took it back. closed jaws: it took another one back.
+    """
+
+    id: UUID
+    sent: str
+    unit: Unit
+    mm: Millimetres
+    caliper: str
+    origin: Origin
+    taken_at: datetime
+    why: Literal["bounced", "taken back", "closed jaws"]
 
 
 class SeriesOut(SeriesHead):
+    """A series whole. `doubts` and `trend` are empty where the method judges no machine."""
+
     trials: list[TrialOut]
     score: ScoreOut
+    doubts: list[DoubtOut]
+    trend: dict[str, TrendOut]
+    aside: list[AsideOut]
+
+
+class SeriesChangeIn(In):
+    """What may be changed of a series: its note alone. Null or empty: no note."""
+
+    note: Note | None
 
 
 class ReadingIn(In):

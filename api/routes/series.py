@@ -13,7 +13,7 @@ from analysis.units import Unit, mm, parse_length
 from api.needs import TheShop, TheStore
 from api.problems import BadField
 from api.routes.machines import machine_named
-from api.shapes import SeriesIn, SeriesOut
+from api.shapes import SeriesChangeIn, SeriesIn, SeriesOut
 from api.store import queries
 from api.store.facts import tolerance_of
 from api.store.journal import NewSeries
@@ -33,6 +33,14 @@ def start_series(body: SeriesIn, shop: TheShop) -> SeriesOut:
 @router.get("/series/{series_id}")
 def get_series(series_id: UUID, store: TheStore) -> SeriesOut:
     return queries.series(store, series_id)
+
+
+@router.patch("/series/{series_id}")
+def change_series(series_id: UUID, body: SeriesChangeIn, shop: TheShop) -> SeriesOut:
+    """Change the note of a series; what was measured stays as it was."""
+    shop.journal.note(series_id, body.note or None)
+    with shop.reading() as store:
+        return queries.series(store, series_id)
 
 
 @router.post("/series/{series_id}/finish")

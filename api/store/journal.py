@@ -324,6 +324,22 @@ class Journal:
             )
         return change_id
 
+    def note(self, series_id: UUID, note: str | None) -> None:
+        """Change the note of a series; what it said until now stays in the events.
+
+        Raises NotThere where no series has that id.
+        """
+        found = select(Series.bench_id, Series.note).where(Series.id == series_id)
+        with self._writing() as connection:
+            series = connection.execute(found.with_for_update()).first()
+            if series is None:
+                raise NotThere("no series has that id")
+            if series.note == note:
+                return
+            connection.execute(update(_SERIES).where(_SERIES.c.id == series_id).values(note=note))
+            data = {"series": str(series_id), "note": note, "before": series.note}
+            self._tell(series.bench_id, "note", series_id, data)
+
     def next_place(self, name: str) -> pairing.Next | None:
         """Where the bench's next reading will go, None while no series runs on it."""
         with self._writing() as connection:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
 import numpy as np
 from sqlalchemy import Connection, Row, Select, func, select
 
+from analysis.score import SeriesFacts
 from analysis.units import Unit, mm
-from api import scoring
+from api import scoring, second_look
 from api.shapes import (
     BenchOut,
     CaliperOut,
@@ -26,9 +28,12 @@ from api.shapes import (
     TrialOut,
     TrialReadingOut,
 )
+from api.store.aside import aside
+from api.store.earlier import found_before
 from api.store.facts import facts_of, method_of
 from api.store.journal import NotThere
 from api.store.log import reading_of
+from api.store.studies import Study, study_of
 from api.store.tables import (
     Bench,
     Caliper,
@@ -143,10 +148,15 @@ def series(connection: Connection, series_id: UUID) -> SeriesOut:
     """
     row = series_row(connection, series_id)
     trials, readings = _trials(connection, row)
+    facts, study = _facts(connection, row, trials, readings)
+    numbers = [t.number for t in trials if t.state == "complete"]
     return SeriesOut(
         **_head_fields(row),
         trials=[_trial_out(row, t, readings[t.id]) for t in trials],
-        score=_score(row, trials, readings),
+        score=scoring.score_out(facts, study),
+        doubts=second_look.doubts_out(facts, numbers, found_before(connection, row)),
+        trend=second_look.trend_out(facts),
+        aside=aside(connection, row),
     )
 
 
@@ -156,7 +166,16 @@ def score(connection: Connection, series_id: UUID) -> ScoreOut:
     Raises NotThere where no series has that id.
     """
     row = series_row(connection, series_id)
-    return _score(row, *_trials(connection, row))
+    return scoring.score_out(*_facts(connection, row, *_trials(connection, row)))
+
+
+def facts(connection: Connection, series_id: UUID) -> SeriesFacts:
+    """What the analysis knows of a series: its complete trials, in order, and its calipers.
+
+    Raises NotThere where no series has that id.
+    """
+    row = series_row(connection, series_id)
+    return _facts(connection, row, *_trials(connection, row))[0]
 
 
 def trial(connection: Connection, trial_id: UUID) -> TrialOut:
@@ -189,9 +208,13 @@ def _readings(connection: Connection, condition: Any) -> dict[UUID, list[Row[Any
             Reading.sent,
             Reading.unit,
             Reading.nm,
+            Reading.origin,
+            Reading.taken_at,
+            Caliper.name.label("caliper"),
         )
         .join(Trial, Trial.id == TrialReading.trial_id)
         .join(Reading, Reading.id == TrialReading.reading_id)
+        .join(Caliper, Caliper.id == Reading.caliper_id)
         .where(condition)
         .order_by(TrialReading.trial_id, TrialReading.slot)
     )
@@ -210,7 +233,14 @@ def _trial_out(series: Row[Any], row: Row[Any], readings: Iterable[Row[Any]]) ->
         flags=[flag.replace("-", " ") for flag in row.flags.split()],
         readings=[
             TrialReadingOut(
-                id=r.id, place=places[r.place].key, sent=r.sent, unit=r.unit, mm=mm(r.nm)
+                id=r.id,
+                place=places[r.place].key,
+                sent=r.sent,
+                unit=r.unit,
+                mm=mm(r.nm),
+                caliper=r.caliper,
+                origin=r.origin,
+                taken_at=r.taken_at,
             )
             for r in readings
         ],
@@ -223,17 +253,27 @@ def _trial_out(series: Row[Any], row: Row[Any], readings: Iterable[Row[Any]]) ->
     )
 
 
-def _score(
-    series: Row[Any], trials: Sequence[Row[Any]], readings: dict[UUID, list[Row[Any]]]
-) -> ScoreOut:
+def _facts(
+    connection: Connection,
+    series: Row[Any],
+    trials: Sequence[Row[Any]],
+    readings: dict[UUID, list[Row[Any]]],
+) -> tuple[SeriesFacts, Study]:
+    method = method_of(series)
     complete = [t for t in trials if t.state == "complete"]
-    widths = np.full((len(complete), len(method_of(series).places), series.repeats), np.nan)
+    widths = np.full((len(complete), len(method.places), series.repeats), np.nan)
     sent: list[tuple[str, Unit]] = []
+    calipers: dict[str, None] = {}
     for index, row in enumerate(complete):
         for r in readings[row.id]:
             widths[index, r.place, r.slot % series.repeats] = mm(r.nm)
             sent.append((r.sent, r.unit))
-    return scoring.score_out(facts_of(series, widths, sent))
+            calipers[r.caliper] = None
+    found = facts_of(series, widths, sent)
+    if method.judges != "machine":
+        return found, Study()  # it is itself a study
+    study = study_of(connection, tuple(calipers), series.finished_at or datetime.now(UTC))
+    return study.told_to(found), study
 
 
 # ---------------------------------------------------------------- benches

@@ -1,0 +1,55 @@
+"""What was found on a machine before a series, while it stood as it stands in the series."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from sqlalchemy import Connection, Row, func, select
+
+from analysis.methods import METHODS
+from api.store.facts import method_of
+from api.store.tables import Series, SetupChange, Trial
+
+# Fewer trials than this are no finding to hold another against.
+_ENOUGH = 3
+
+
+def found_before(connection: Connection, series: Row[Any]) -> float | None:
+    """The mean, in radians, of the latest earlier series that tells the same of the machine.
+
+    The same is told by methods whose first quantity leans in the same words. Only series of
+    at least three trials since the last setup change before `series` count. None where there
+    is none, or the quantity is a length.
+    """
+    relation = method_of(series).relations[0]
+    if relation.quantity == "length":
+        return None
+    alike = [
+        m.key
+        for m in METHODS.values()
+        if (other := m.relation(relation.quantity)) is not None and other.toward == relation.toward
+    ]
+    value = Trial.angle_deg if relation.quantity == "angle" else Trial.tilt_deg
+    since = (
+        select(func.max(SetupChange.at))
+        .where(SetupChange.machine_id == series.machine_id, SetupChange.at <= series.started_at)
+        .scalar_subquery()
+    )
+    mean = connection.execute(
+        select(func.avg(value))
+        .join(Series, Series.id == Trial.series_id)
+        .where(
+            Series.machine_id == series.machine_id,
+            Series.started_at < series.started_at,
+            since.is_(None) | (Series.started_at >= since),
+            Series.method.in_(alike),
+            Trial.state == "complete",
+            value.is_not(None),
+        )
+        .group_by(Series.id, Series.started_at)
+        .having(func.count() >= _ENOUGH)
+        .order_by(Series.started_at.desc())
+        .limit(1)
+    ).scalar()
+    return None if mean is None else math.radians(mean)

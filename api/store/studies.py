@@ -1,0 +1,188 @@
+"""What studies of a series' calipers say of them: how well they repeat, and their scale.
+
+A same-spot series shows the repeatability of caliper and hand; known blocks of two sizes or
+more show the caliper's zero and scale. A score takes them instead of what is usual.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import Connection, Row, select
+
+from analysis.caliper_study import known_block, same_spot
+from analysis.score import SeriesFacts
+from analysis.units import mm
+from api.store.facts import resolution_mm
+from api.store.tables import Caliper, Reading, Series, Trial, TrialReading
+
+_SAME_SPOT = "same-spot"
+_KNOWN_BLOCK = "known-block"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A series that a study rests on."""
+
+    series: UUID
+    started_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What is known of the calipers that measured; None where some of them was not studied.
+
+    repeatability_mm: standard deviation of one reading by caliper and hand, with
+    repeatability_df degrees of freedom. scale_u (relative) and zero_u_mm: standard
+    uncertainties of the uncorrected scale and zero. Of several calipers the worst counts.
+    """
+
+    repeatability_mm: float | None = None
+    repeatability_df: float | None = None
+    scale_u: float | None = None
+    zero_u_mm: float | None = None
+    same_spot: tuple[Source, ...] = ()
+    known_block: tuple[Source, ...] = ()
+
+    def told_to(self, facts: SeriesFacts) -> SeriesFacts:
+        """`facts` with what the study knows in place of what is usual."""
+        return replace(
+            facts,
+            repeatability_mm=self.repeatability_mm,
+            repeatability_df=self.repeatability_df,
+            scale_u=self.scale_u,
+            zero_u_mm=self.zero_u_mm,
+        )
+
+
+def study_of(connection: Connection, calipers: Collection[str], at: datetime) -> Study:
+    """What is known of `calipers` for something measured at `at`.
+
+    Of each caliper counts the latest same-spot series up to `at`, or else the first one after
+    it, that says anything; and so, size by size, its known blocks. Nothing known, or no
+    calipers: an empty study.
+
+    Repeatability: pooled within spots (ISO 5725-2, 7.4). Scale and zero: least squares
+    through the blocks; what was found but is not corrected enters with its own uncertainty,
+    sqrt(estimate^2 + u^2) (JCGM 100, F.2.4.5: an effect that is not corrected widens the
+    uncertainty). The blocks' own sizes are taken as exact: a workshop block is good to a
+    tenth of what the finest caliper counts.
+    """
+    readings = _readings(connection, calipers)
+    spots = [_spot(_in_order(readings[name, _SAME_SPOT], at)) for name in calipers]
+    blocks = [_blocks(_in_order(readings[name, _KNOWN_BLOCK], at)) for name in calipers]
+    hand = scale = Study()
+    if spots and all(spots):
+        hand = max((s for s in spots if s), key=lambda s: s.repeatability_mm or 0.0)
+    if blocks and all(blocks):
+        known = [b for b in blocks if b]
+        scale = Study(
+            scale_u=max(b.scale_u or 0.0 for b in known),
+            zero_u_mm=max(b.zero_u_mm or 0.0 for b in known),
+            known_block=_once(source for b in known for source in b.known_block),
+        )
+    return replace(
+        scale,
+        repeatability_mm=hand.repeatability_mm,
+        repeatability_df=hand.repeatability_df,
+        same_spot=hand.same_spot,
+    )
+
+
+_Rows = Sequence[Row[Any]]
+
+
+def _readings(
+    connection: Connection, calipers: Collection[str]
+) -> defaultdict[tuple[str, str], list[Row[Any]]]:
+    """The readings of studies by caliper and method, in the order they were taken."""
+    found: defaultdict[tuple[str, str], list[Row[Any]]] = defaultdict(list)
+    if not calipers:
+        return found
+    query: Any = (
+        select(
+            Series.id.label("series"),
+            Series.method,
+            Series.started_at,
+            Series.repeats,
+            Series.baseline_nm,
+            Trial.number,
+            Reading.nm,
+            Reading.sent,
+            Reading.unit,
+            Caliper.name.label("caliper"),
+        )
+        .join(Trial, Trial.series_id == Series.id)
+        .join(TrialReading, TrialReading.trial_id == Trial.id)
+        .join(Reading, Reading.id == TrialReading.reading_id)
+        .join(Caliper, Caliper.id == Reading.caliper_id)
+        .where(
+            Series.method.in_((_SAME_SPOT, _KNOWN_BLOCK)),
+            Trial.state == "complete",
+            Caliper.name.in_(list(calipers)),
+        )
+        .order_by(Series.started_at, Series.id, Trial.number, TrialReading.slot)
+    )
+    for row in connection.execute(query):
+        found[row.caliper, row.method].append(row)
+    return found
+
+
+def _in_order(rows: _Rows, at: datetime) -> list[_Rows]:
+    """The readings of each series, the one to be preferred first."""
+    by_series: dict[UUID, list[Row[Any]]] = {}
+    for row in rows:
+        by_series.setdefault(row.series, []).append(row)
+    series = list(by_series.values())
+    before = [s for s in series if s[0].started_at <= at]
+    after = [s for s in series if s[0].started_at > at]
+    return [*reversed(before), *after]
+
+
+def _spot(series: Iterable[_Rows]) -> Study | None:
+    for rows in series:
+        spots: dict[int, list[float]] = defaultdict(list)
+        for row in rows:
+            # Read once for each trial, all trials are of the one spot; else each has its own.
+            spots[row.number if row.repeats > 1 else 0].append(mm(row.nm))
+        found = same_spot(list(spots.values()))
+        if found.repeatability is not None:
+            return Study(
+                repeatability_mm=found.repeatability.sd,
+                repeatability_df=float(found.table[-1].df),
+                same_spot=(Source(rows[0].series, rows[0].started_at),),
+            )
+    return None
+
+
+def _blocks(series: Iterable[_Rows]) -> Study | None:
+    of_size: dict[int, _Rows] = {}
+    for rows in series:
+        if rows[0].baseline_nm is not None:
+            of_size.setdefault(rows[0].baseline_nm, rows)
+    if len(of_size) < 2:
+        return None
+    rows = [row for found in of_size.values() for row in found]
+    check = known_block(
+        [mm(row.baseline_nm) for row in rows],
+        [mm(row.nm) for row in rows],
+        resolution=resolution_mm([(row.sent, row.unit) for row in rows]),
+    )
+    if check.offset is None or check.scale is None:
+        return None
+    return Study(
+        scale_u=math.hypot(check.scale.estimate, check.scale.standard_error or 0.0),
+        zero_u_mm=math.hypot(check.offset.estimate, check.offset.standard_error or 0.0),
+        known_block=_once(Source(row.series, row.started_at) for row in rows),
+    )
+
+
+def _once(sources: Iterable[Source]) -> tuple[Source, ...]:
+    """Each source once, in order of time."""
+    return tuple(sorted(dict.fromkeys(sources), key=lambda s: (s.started_at, s.series)))
