@@ -13,7 +13,18 @@ from typing import Final
 
 from api import VERSION
 
-COMMANDS: Final = ("serve", "bench", "instruments", "listen", "pretend", "pull", "load")
+COMMANDS: Final = (
+    "serve",
+    "bench",
+    "instruments",
+    "listen",
+    "pretend",
+    "pull",
+    "load",
+    "backup",
+    "doctor",
+    "move",
+)
 
 
 def parser() -> argparse.ArgumentParser:

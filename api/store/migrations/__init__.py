@@ -7,6 +7,7 @@ before, from which a test then comes up.
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +20,7 @@ from api.store.tables import Base
 
 # The newest step in versions/; a test holds it to what Alembic finds there.
 HEAD: Final = "0002"
+_MOVING: Final = "moving from "
 _UPGRADE_LOCK: Final = 8018
 
 
@@ -40,11 +42,22 @@ def revision(connection: Connection) -> str | None:
     return None
 
 
+def moving_mark(source: Engine) -> str:
+    """What stands for the step in a store that is being filled from `source`."""
+    name = source.url.set(password=None).render_as_string()
+    return _MOVING + hashlib.sha256(name.encode()).hexdigest()[:16]
+
+
 def check(connection: Connection) -> None:
     """Raise StoreError, saying what to do, where the store is not at HEAD."""
     at = revision(connection)
     if at is None:
         raise StoreError("there is no store here yet; give the folder or URL of one")
+    if at.startswith(_MOVING):
+        raise StoreError(
+            "this store is being filled by bothends move; let that end, or run it again if it"
+            " was interrupted"
+        )
     if at > HEAD:
         raise StoreError(
             f"this store is at step {at} and this program knows steps up to {HEAD}:"
@@ -85,9 +98,9 @@ def _upgrade(connection: Connection, to: str) -> None:
     if connection.dialect.name == "postgresql":
         connection.execute(text(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})"))
     at = revision(connection)
+    if at is not None and at > HEAD:
+        check(connection)
     if at is not None and at >= to:
-        if at > HEAD:
-            check(connection)
         return
     if at is not None:
         copy_beside(connection, f"before-{to}")

@@ -1,0 +1,67 @@
+"""`bothends backup`: a copy of the store, made while it is in use, and checked."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from api.commands import fail
+from api.commands.stores import add_store_options, failed, open_existing, progress, store_url
+
+if TYPE_CHECKING:
+    from sqlalchemy import URL
+
+    from api.commands import Subparsers
+    from api.store.backup import Checked
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "backup",
+        help="copy the store while it is in use, or check such a copy",
+        description="Copies an SQLite store to one file, whole and of one moment, while a server"
+        " may go on with it, and checks the copy; FILE.sha256 beside it holds its SHA-256."
+        " To restore: stop the server, move the files bothends.sqlite* out of the data folder,"
+        " copy FILE there as bothends.sqlite, and start. PostgreSQL has its own tools, which"
+        " this names.",
+    )
+    add_store_options(command)
+    what = command.add_mutually_exclusive_group(required=True)
+    what.add_argument("--to", type=Path, metavar="FILE", help="the new file")
+    what.add_argument("--check", type=Path, metavar="FILE", help="check a copy made earlier")
+
+
+def run(args: argparse.Namespace) -> int:
+    from api.store import backup
+    from api.store.engine import StoreError
+
+    try:
+        if args.check is not None:
+            _tell(args.check, backup.check(args.check))
+            return 0
+        engine = open_existing(store_url(args))
+        if engine.dialect.name == "postgresql":
+            fail(_with_its_own_tools(engine.url, args.to))
+        with progress() as told:
+            made = backup.back_up(engine, args.to, told)
+        _tell(args.to, made)
+    except StoreError as error:
+        return failed(error)
+    return 0
+
+
+def _tell(path: Path, found: Checked) -> None:
+    rows = ", ".join(f"{n} {name}" for name, n in found.counts.items() if n)
+    print(f"{path} is whole: step {found.step}; {rows or 'no rows yet'}; sha256 {found.sha256}")
+
+
+def _with_its_own_tools(url: URL, to: Path) -> str:
+    from shlex import quote
+
+    name = url.set(drivername="postgresql", password=None).render_as_string()
+    return (
+        "PostgreSQL is backed up with its own tools, while servers may go on:"
+        f" pg_dump --format=custom --file={quote(str(to))} {quote(name)}"
+        f"  and restored into an empty database with  pg_restore --dbname=URL {quote(str(to))}"
+    )

@@ -1,0 +1,56 @@
+"""`bothends doctor`: is the store in order?"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from api.commands.stores import add_store_options, failed, open_existing, store_url
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "doctor",
+        help="check that the store is in order",
+        description="Replays every series from its log and compares, and checks that no row"
+        " points nowhere and no number is missing, doubled or untold. Prints what is wrong, one"
+        " finding a line, and ends with status 1 where anything is. A server may go on meanwhile.",
+    )
+    add_store_options(command)
+    command.add_argument(
+        "--repair",
+        action="store_true",
+        help="write what follows from the log (trials, places) anew where it differs",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    from sqlalchemy.exc import DBAPIError
+
+    from api.store import doctor, migrations
+    from api.store.engine import StoreError
+
+    try:
+        engine = open_existing(store_url(args))
+        with engine.connect() as connection:
+            migrations.check(connection)
+        if args.repair and (mended := doctor.repair(engine)):
+            print(f"{mended} findings mended from the log")
+        found = 0
+        with engine.connect() as connection:
+            if connection.dialect.name == "postgresql":
+                connection.execution_options(isolation_level="REPEATABLE READ")
+            for finding in doctor.findings(connection):
+                found += 1
+                mendable = " (--repair mends this)" if finding.mendable else ""
+                print(f"{finding.sentence}{mendable}", flush=True)
+    except StoreError as error:
+        return failed(error)
+    except DBAPIError as error:
+        return failed(f"the store cannot be read ({str(error.orig).strip()}); open a backup")
+    if not found:
+        print("the store is in order")
+    return 1 if found else 0

@@ -1,0 +1,42 @@
+"""`bothends move`: a store from one database to another."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from api.commands.stores import failed, open_existing, progress
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "move",
+        help="copy a whole store to another database",
+        description="Copies a whole store, from SQLite to PostgreSQL or back or to one of its"
+        " kind, and compares every table in the end. Interrupted, it goes on where it was when"
+        " run again. The source stays as it is; stop its servers first, for what they keep"
+        " meanwhile is not moved.",
+    )
+    command.add_argument("--from", dest="source", required=True, metavar="URL", help="the store")
+    command.add_argument("--to", required=True, metavar="URL", help="an empty database")
+
+
+def run(args: argparse.Namespace) -> int:
+    from sqlalchemy.exc import DBAPIError
+
+    from api.store.engine import StoreError, open_engine
+    from api.store.moving import move
+
+    try:
+        source, target = open_existing(args.source), open_engine(args.to)
+        with progress() as told:
+            moved = move(source, target, lambda table, done, whole: told(done, whole, table))
+    except StoreError as error:
+        return failed(error)
+    except DBAPIError as error:
+        return failed(f"the move was interrupted ({str(error.orig).strip()}); run it again")
+    print("moved: " + (", ".join(f"{n} {name}" for name, n in moved.items() if n) or "no rows"))
+    return 0

@@ -1,0 +1,71 @@
+"""What the commands that look after a store share."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+
+def add_store_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
+    )
+    command.add_argument("--db", metavar="URL", help="the store by its database URL")
+
+
+def store_url(args: argparse.Namespace) -> str:
+    """The URL that --data or --db name."""
+    from api.shop import user_data
+    from api.store.engine import sqlite_url
+
+    return args.db or sqlite_url(args.data or user_data())
+
+
+def open_existing(url: str) -> Engine:
+    """The engine of a store that is there already; nothing is made.
+
+    Raises StoreError where there is none.
+    """
+    from api.store.engine import StoreError, open_engine, sqlite_file
+
+    engine = open_engine(url)
+    path = sqlite_file(engine.url)
+    if path is not None and not path.exists():
+        raise StoreError(f"there is no store at {path}; give its folder with --data, or its URL")
+    return engine
+
+
+class Told(Protocol):
+    """Told how much is done, of how much, and of what."""
+
+    def __call__(self, done: int, whole: int, what: str = "") -> None: ...
+
+
+@contextmanager
+def progress() -> Iterator[Told]:
+    """How far a copy has come, on one line of a terminal; nothing elsewhere."""
+    shown = sys.stderr.isatty()
+
+    def told(done: int, whole: int, what: str = "") -> None:
+        if shown and whole:
+            line = f"{what} {done / whole:4.0%}".strip()
+            print(f"\r{line}\x1b[K", end="", file=sys.stderr, flush=True)
+
+    try:
+        yield told
+    finally:
+        if shown:
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+def failed(sentence: object) -> int:
+    """Say what went wrong, and what to do; the exit status."""
+    print(f"bothends: {sentence}", file=sys.stderr)
+    return 1
