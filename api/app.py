@@ -15,14 +15,17 @@ from api.routes import (
     comparison,
     exports,
     health,
+    history,
     live,
     load,
     machines,
     methods,
     pages,
+    plan,
     readings,
     series,
     series_list,
+    work,
 )
 from api.shop import Shop
 
@@ -49,6 +52,8 @@ def build(shop: Shop) -> FastAPI:
     for room in (
         health,
         machines,
+        history,
+        work,
         methods,
         series,
         series_list,
@@ -58,6 +63,7 @@ def build(shop: Shop) -> FastAPI:
         load,
         live,
         comparison,
+        plan,
     ):
         under_api.include_router(room.router)
     app.include_router(under_api)

@@ -1,0 +1,305 @@
+"""How many cuts, how wide a board, how fine a caliper to see an error of a given size."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+from analysis import geometry, planning, spread
+from analysis.conversions import size_text
+from analysis.methods import METHODS, Method, Quantity, Relation
+from analysis.uncertainty import REPEATABILITY_MM
+from analysis.units import NM_PER_MM, NM_PER_UNIT, Unit
+from api.answers.comparison import Side
+from api.problems import BadField
+from api.shapes import Out
+
+_MM_PER: Final[dict[Unit, float]] = {u: nm / NM_PER_MM for u, nm in NM_PER_UNIT.items()}
+
+CUTS: Final = (2, 3, 4, 5, 7, 10, 15, 20)
+"""Numbers of cuts that a person makes."""
+
+# Boards, blanks' thicknesses, and joints of a shop; common practice, no source.
+_BOARDS: Final[dict[Unit, tuple[float, ...]]] = {
+    "mm": (100, 150, 200, 300, 450),
+    "in": (4, 6, 8, 12, 18),
+}
+_THICKNESSES: Final[dict[Unit, tuple[float, ...]]] = {
+    "mm": (12, 18, 25, 38, 50),
+    "in": (0.5, 0.75, 1, 1.5, 2),
+}
+
+METHODS_TO_PLAN: Final[tuple[Method, ...]] = tuple(
+    m for m in METHODS.values() if m.judges == "machine" and m.relations[0].terms
+)
+
+
+class PlanTable(Out):
+    """The smallest error seen, in degrees: `smallest_deg[i][j]` for width i and cuts j.
+
+    Null where no error would be, because the jaws' inset leaves nothing of the width.
+    """
+
+    widths_mm: list[float]
+    cuts: list[int]
+    smallest_deg: list[list[float | None]]
+
+
+class PlanOut(Out):
+    """Three ways to see the error, each with the other two left as asked for.
+
+    cuts_needed: null where no number up to 10000 would do. width_needed_mm and
+    resolution_needed_mm: the least width and the coarsest caliper with the cuts asked for,
+    null where none would do. seen_deg: the smallest error that those cuts see on that width,
+    missed in at most `beta` of series, and `power` their chance to see the error asked for.
+    """
+
+    method: str
+    quantity: str
+    error_deg: float
+    width_mm: float
+    length_mm: float
+    cuts: int
+    two_series: bool
+    alpha: float
+    beta: float
+    reading_sd_mm: float
+    resolution_mm: float
+    own_sd_deg: float
+    trial_sd_deg: float
+    cuts_needed: int | None
+    width_needed_mm: float | None
+    resolution_needed_mm: float | None
+    seen_deg: float
+    power: float
+    sentences: list[str]
+    table: PlanTable
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is planned. Lengths in mm, angles in radians.
+
+    width_mm: of what the method takes as its length (board, thickness, joint), with the
+    jaws' `inset_mm` still to come off it.
+    """
+
+    method: Method
+    error_rad: float
+    width_mm: float
+    unit: Unit = "mm"
+    inset_mm: float = 0.0
+    pieces: int | None = None
+    cuts: int = 5
+    reading_sd_mm: float = REPEATABILITY_MM
+    resolution_mm: float = 0.01
+    own_sd_rad: float = 0.0
+    alpha: float = 0.05
+    beta: float = 0.1
+    two_series: bool = False
+
+    @property
+    def relation(self) -> Relation:
+        """What the method reveals first."""
+        return self.method.relations[0]
+
+    @property
+    def length_mm(self) -> float:
+        """What counts of the width; zero or less where the inset leaves nothing."""
+        return self.width_mm - self.relation.insets * self.inset_mm
+
+    @property
+    def trial_sd_rad(self) -> float:
+        return planning.trial_sd(
+            self.length_mm,
+            reading_sd_mm=self.reading_sd_mm,
+            resolution_mm=self.resolution_mm,
+            own_sd_rad=self.own_sd_rad,
+            factor=factor(self.method, self.relation, self.pieces),
+        )
+
+
+def factor(method: Method, relation: Relation, pieces: int | None = None) -> float:
+    """How often the error is counted, as `planning.trial_sd` takes it: for a difference of two
+    readings the slope of the relation; more for a mean of several, or one reading alone."""
+    slope = float(geometry.slope(relation, 0.0, geometry.pieces_of(method, pieces)))
+    return slope * math.sqrt(2) / math.hypot(*relation.weights)
+
+
+def own_sd(of: Side, quantity: Quantity, reading_sd_mm: float) -> float:
+    """How far a machine's cuts scatter by themselves, in radians, as its series shows it.
+
+    The scatter of the trials less what caliper and hand add to each, never less than zero.
+    Raises BadField where the series does not show the quantity, or has fewer than two trials.
+    """
+    relation = of.method.relation(quantity)
+    if relation is None or not relation.terms:
+        raise BadField("series", f"does not show the {quantity}; choose one whose method does")
+    values = [value for _, value in of.counted(quantity)]
+    found = spread.summary(values)
+    if found.sd is None:
+        raise BadField("series", "has fewer than two trials, which show no scatter; choose another")
+    hand = planning.trial_sd(
+        of.base_mm(relation),
+        reading_sd_mm=reading_sd_mm / math.sqrt(of.head.repeats),
+        resolution_mm=of.resolution_mm,
+        factor=factor(of.method, relation, of.head.pieces),
+    )
+    return spread.own_scatter(found.sd, found.n, hand).sd
+
+
+def plan(asked: Asked) -> PlanOut:
+    """The answer. Raises ValueError where the inset leaves nothing of the width."""
+    if not asked.length_mm > 0:
+        raise ValueError("inset: it leaves nothing of the width; give a smaller inset")
+    found = planning.plan(
+        asked.error_rad,
+        length_mm=asked.length_mm,
+        trials=asked.cuts,
+        reading_sd_mm=asked.reading_sd_mm,
+        resolution_mm=asked.resolution_mm,
+        own_sd_rad=asked.own_sd_rad,
+        factor=factor(asked.method, asked.relation, asked.pieces),
+        alpha=asked.alpha,
+        beta=asked.beta,
+        two_series=asked.two_series,
+    )
+    width = None
+    if found.width_mm is not None:
+        width = found.width_mm + asked.relation.insets * asked.inset_mm
+    found = replace(found, width_mm=width)
+    seen = effect(asked, asked.cuts) * found.trial_sd_rad
+    power = 1.0
+    if found.trial_sd_rad > 0:
+        power = planning.power(
+            asked.error_rad / found.trial_sd_rad,
+            asked.cuts,
+            asked.cuts if asked.two_series else None,
+            alpha=asked.alpha,
+        )
+    widths = table_widths(asked)
+    return PlanOut(
+        method=asked.method.key,
+        quantity=asked.relation.quantity,
+        error_deg=math.degrees(asked.error_rad),
+        width_mm=asked.width_mm,
+        length_mm=asked.length_mm,
+        cuts=asked.cuts,
+        two_series=asked.two_series,
+        alpha=asked.alpha,
+        beta=asked.beta,
+        reading_sd_mm=asked.reading_sd_mm,
+        resolution_mm=asked.resolution_mm,
+        own_sd_deg=math.degrees(asked.own_sd_rad),
+        trial_sd_deg=math.degrees(found.trial_sd_rad),
+        cuts_needed=found.cuts,
+        width_needed_mm=width,
+        resolution_needed_mm=found.resolution_mm,
+        seen_deg=math.degrees(seen),
+        power=power,
+        sentences=_sentences(asked, found, seen),
+        table=PlanTable(
+            widths_mm=widths,
+            cuts=sorted({*CUTS, asked.cuts}),
+            smallest_deg=[
+                smallest_deg(replace(asked, width_mm=w), sorted({*CUTS, asked.cuts}))
+                for w in widths
+            ],
+        ),
+    )
+
+
+def table_widths(asked: Asked) -> list[float]:
+    """The usual widths, and the one asked for, in mm."""
+    usual = _THICKNESSES if asked.relation.over == "thickness" else _BOARDS
+    found = {round(w * _MM_PER[asked.unit], 9) for w in usual[asked.unit]}
+    return sorted(found | {asked.width_mm})
+
+
+def smallest_deg(asked: Asked, cuts: Sequence[int]) -> list[float | None]:
+    """The smallest error seen with each number of cuts, in degrees."""
+    if not asked.length_mm > 0:
+        return [None] * len(cuts)
+    sd = math.degrees(asked.trial_sd_rad)
+    return [effect(asked, n) * sd for n in cuts]
+
+
+def effect(asked: Asked, cuts: int) -> float:
+    """The smallest error seen, in standard deviations of a trial."""
+    return _effect(cuts, asked.alpha, asked.beta, asked.two_series)
+
+
+@lru_cache(maxsize=4096)
+def _effect(cuts: int, alpha: float, beta: float, two_series: bool) -> float:
+    return planning.effect_seen(cuts, alpha=alpha, beta=beta, two_series=two_series)
+
+
+def _sentences(asked: Asked, found: planning.Plan, seen_rad: float) -> list[str]:
+    """The answer in words, in the person's unit; the first says it all."""
+    what = "a difference" if asked.two_series else "an error"
+    error = size_text(asked.error_rad, "rad")
+    each = " with each machine" if asked.two_series else ""
+    board = _with_width(asked.method, length_text(asked.width_mm, asked.unit))
+    if found.cuts is None:
+        first = f"No number of cuts up to 10000 shows {what} of {error} {board}."
+    else:
+        first = f"To see {what} of {error} {board}, make {found.cuts} cuts{each}."
+    told = [first]
+    if found.cuts is None or found.cuts > asked.cuts:
+        told += _other_ways(asked, found)
+    told.append(
+        f"{asked.cuts} cuts{each} {board} see {what} of {size_text(seen_rad, 'rad', seen_rad)}"
+        " or more."
+    )
+    wrong, missed = _in_a_hundred(asked.alpha), _in_a_hundred(asked.beta)
+    told.append(
+        f"So sure: {'no difference' if asked.two_series else 'a true machine'} is called one in "
+        f"{wrong} series of 100, and {what} of that size is missed in {missed} of 100."
+    )
+    return told
+
+
+def _other_ways(asked: Asked, found: planning.Plan) -> list[str]:
+    told = []
+    if found.width_mm is None:
+        told.append(
+            f"With {asked.cuts} cuts no length is enough: the machine itself scatters too much."
+        )
+    elif found.width_mm > asked.width_mm:
+        needed = length_text(
+            _up(found.width_mm / _MM_PER[asked.unit]) * _MM_PER[asked.unit], asked.unit
+        )
+        told.append(f"{asked.cuts} cuts are enough {_with_width(asked.method, needed)} or more.")
+    if found.resolution_mm is not None and found.resolution_mm < asked.resolution_mm:
+        step = length_text(found.resolution_mm, asked.unit, 2)
+        told.append(f"So are {asked.cuts} cuts read with a caliper that shows {step} or finer.")
+    elif found.width_mm is not None:
+        told.append("A caliper with finer steps alone would not do: the hand repeats no better.")
+    return told
+
+
+def _with_width(method: Method, length: str) -> str:
+    """ "on a board 200 mm wide", or what else the method takes as its length."""
+    if method.relations[0].over == "thickness":
+        return f"on a board {length} thick"
+    if method.relations[0].insets:
+        return f"on a board {length} wide"
+    return f"over a length of {length}"
+
+
+def _up(value: float) -> float:
+    """Up to three significant digits."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return math.ceil(value / step - 1e-9) * step
+
+
+def length_text(length_mm: float, unit: Unit, digits: int = 5) -> str:
+    """ "203.2 mm", "8 in"."""
+    return f"{length_mm / _MM_PER[unit]:.{digits}g} {unit}"
+
+
+def _in_a_hundred(risk: float) -> str:
+    return f"{100 * risk:.3g}"
