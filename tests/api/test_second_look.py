@@ -1,0 +1,189 @@
+"""A series' doubts, its drift, what was set aside, and its note."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+from statistics import fmean
+
+import pytest
+from sqlalchemy import select
+
+from api.store.tables import Event
+from tests.api.bench import Person
+
+
+@pytest.fixture
+def person(client) -> Person:
+    return Person(client)
+
+
+def degrees(deviation_mm: float, baseline_mm: float = 200) -> float:
+    """A reversal's angle by its formula, tan e = D / (2 L)."""
+    return math.degrees(math.atan(deviation_mm / (2 * baseline_mm)))
+
+
+def strips(person, *deviations: str) -> None:
+    """One strip for each deviation in hundredths of a millimetre."""
+    for hundredths in deviations:
+        person.press("12.00", f"{12 + int(hundredths) / 100:.2f}")
+
+
+def test_a_strip_read_the_wrong_way_round_is_asked_about_and_still_counts(person):
+    series = person.start(tolerance_deg="0.07")
+    strips(person, "40", "41", "-40", "39", "42")
+    found = person.series(series)
+    (doubt,) = found["doubts"]
+    assert (doubt["kind"], doubt["trials"]) == ("ends swapped", [3])
+    assert "Trial 3" in doubt["sentence"]
+    left = [degrees(d) for d in (0.40, 0.41, 0.39, 0.42)]
+    without = doubt["without"]["angle"]
+    assert without["trials"] == 4
+    assert without["mean"] == pytest.approx(fmean(left), rel=1e-12)
+    assert without["verdict"] == "good enough"
+    counted = found["score"]["quantities"]["angle"]
+    assert counted["trials"] == 5
+    assert counted["mean"] == pytest.approx(fmean([*left, degrees(-0.40)]), rel=1e-12)
+    assert counted["verdict"] == "cannot tell yet"
+
+
+def test_the_doubt_goes_when_the_ends_are_swapped_back(person):
+    series = person.start()
+    strips(person, "40", "41", "-40", "39", "42")
+    person.post("/api/benches/main/swap-ends", {"trial": 3})
+    assert person.series(series)["doubts"] == []
+
+
+def test_a_trial_keeps_its_number_when_an_open_one_stands_before_it(person):
+    series = person.start()
+    strips(person, "40", "41", "40")
+    first = person.series(series)["trials"][0]["readings"][0]["id"]
+    strips(person, "-40", "39", "42")
+    person.post("/api/benches/main/take-back", {"reading": first})
+    (doubt,) = person.series(series)["doubts"]
+    assert doubt["trials"] == [4]
+
+
+def test_a_machine_found_out_of_square_before_makes_zeros_doubtful(person):
+    person.start()
+    strips(person, "41", "40", "42")
+    series = person.start()
+    strips(person, "1", "0", "-1", "1")
+    (doubt,) = person.series(series)["doubts"]
+    assert doubt["kind"] == "wrong turn"
+    assert "0.059 degrees was found" in doubt["sentence"]  # atan(0.41 / 400)
+    assert doubt["without"]["angle"]["mean"] is None
+
+
+def test_zeros_after_an_adjustment_are_what_was_wanted(person):
+    person.start()
+    strips(person, "41", "40", "42")
+    person.post("/api/setup-changes", {"machine": "Window saw", "kind": "adjusted"}, 201)
+    series = person.start()
+    strips(person, "1", "0", "-1", "1")
+    assert person.series(series)["doubts"] == []
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_a_stop_that_creeps_shows_as_drift_in_the_series_own_unit(person, unit):
+    series = person.start(method="stop-block", unit=unit)
+    person.press("150.00", "150.02", "150.05", "150.06", "150.09", "150.10")
+    trend = person.series(series)["trend"]["length"]
+    # Least squares by hand: x = -2.5..2.5, sum x^2 = 17.5, sum xy = 0.36 mm.
+    assert trend["creep"] == pytest.approx(0.36 / 17.5 * 5, rel=1e-9)
+    assert trend["early"] == pytest.approx((150 + 150.02 + 150.05) / 3, rel=1e-12)
+    assert trend["late"] == pytest.approx((150.06 + 150.09 + 150.10) / 3, rel=1e-12)
+    assert trend["shown"]
+    assert trend["interval"]["low"] > 0
+    assert (" mm from the first" if unit == "mm" else " thou from the first") in trend["sentence"]
+
+
+def test_too_few_cuts_say_how_many_more_show_a_drift(person):
+    series = person.start()
+    strips(person, "40", "41")
+    trend = person.series(series)["trend"]["angle"]
+    assert trend["creep"] is None
+    assert "at least four" in trend["sentence"]
+
+
+@pytest.mark.parametrize("method", ["same-spot", "known-block"])
+def test_what_judges_no_machine_is_neither_doubted_nor_said_to_drift(person, method):
+    series = person.start(method=method)
+    person.press("12.00", "12.01", "12.02", "12.03", "13.04")
+    found = person.series(series)
+    assert (found["doubts"], found["trend"]) == ([], {})
+
+
+def test_nothing_that_was_heard_is_lost_and_each_says_why_it_does_not_count(person):
+    series = person.start()
+    (first,) = person.press("12.30")
+    again = (datetime.fromisoformat(first["taken_at"]) + timedelta(milliseconds=90)).isoformat()
+    (twin,) = person.press("12.30", taken_at=again)
+    (second,) = person.press("12.41")
+    (third,) = person.press("12.31")
+    (jaws,) = person.press("0.00")
+    person.post("/api/benches/main/take-back", {"reading": second["id"]})
+    person.post(f"/api/series/{series}/finish")
+    person.press("99.99")
+    found = person.series(series)["aside"]
+    assert [(a["id"], a["why"]) for a in found] == [
+        (twin["id"], "bounced"),
+        (second["id"], "taken back"),
+        (third["id"], "taken back"),
+        (jaws["id"], "closed jaws"),
+    ]
+    assert {(a["caliper"], a["origin"]) for a in found} == {("six-inch", "button")}
+
+
+def test_a_repeat_that_was_real_stands_again_once_restored(person):
+    series = person.start()
+    (first,) = person.press("12.30")
+    again = (datetime.fromisoformat(first["taken_at"]) + timedelta(milliseconds=90)).isoformat()
+    (twin,) = person.press("12.30", taken_at=again)
+    person.post("/api/benches/main/restore", {"reading": twin["id"]})
+    assert person.series(series)["aside"] == []
+    assert person.sent(series) == [["12.30", "12.30"]]
+
+
+def test_each_reading_says_which_caliper_it_came_from_and_how(person):
+    series = person.start()
+    person.press("12.30")
+    person.press("12.40", caliper="keyboard", origin="typed")
+    (trial,) = person.series(series)["trials"]
+    assert [(r["caliper"], r["origin"]) for r in trial["readings"]] == [
+        ("six-inch", "button"),
+        ("keyboard", "typed"),
+    ]
+    assert all(r["taken_at"].endswith("Z") for r in trial["readings"])
+
+
+def test_a_note_can_change_and_its_old_words_stay_on_record(person, shop):
+    series = person.start(note="new blade")
+    changed = person.client.patch(f"/api/series/{series}", json={"note": "new blade, 60 teeth"})
+    assert changed.status_code == 200
+    assert changed.json()["note"] == "new blade, 60 teeth"
+    assert person.client.patch(f"/api/series/{series}", json={"note": ""}).json()["note"] is None
+    with shop.reading() as store:
+        told = store.execute(select(Event.data).where(Event.kind == "note").order_by(Event.id))
+        kept = [(data["before"], data["note"]) for (data,) in told]
+    assert kept == [("new blade", "new blade, 60 teeth"), ("new blade, 60 teeth", None)]
+
+
+@pytest.mark.parametrize(
+    ("body", "status", "says"),
+    [
+        ({"note": "x" * 4001}, 422, "4000"),
+        ({"baseline": "100"}, 422, "not a field"),
+        ({}, 422, "note"),
+    ],
+)
+def test_only_the_note_of_a_series_can_change(person, body, status, says):
+    series = person.start()
+    answer = person.client.patch(f"/api/series/{series}", json=body)
+    assert answer.status_code == status
+    assert says in answer.json()["detail"]
+
+
+def test_a_note_needs_a_series(person):
+    nowhere = "/api/series/00000000-0000-7000-8000-000000000000"
+    assert person.client.patch(nowhere, json={"note": "x"}).status_code == 404

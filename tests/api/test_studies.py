@@ -1,0 +1,176 @@
+"""A score that knows its calipers from their own studies."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from tests.api.bench import Person
+
+
+@pytest.fixture
+def person(client) -> Person:
+    return Person(client)
+
+
+def line(series: dict, source: str, quantity: str = "angle") -> dict:
+    budget = series["score"]["quantities"][quantity]["budget"]
+    (found,) = [c for c in budget if c["source"].startswith(source)]
+    return found
+
+
+def spot(person, *sent: str, caliper: str = "six-inch", **settings) -> str:
+    series = person.start(method="same-spot", baseline=None, **settings)
+    person.press(*sent, caliper=caliper)
+    return series
+
+
+def block(person, size: str, *sent: str, caliper: str = "six-inch") -> str:
+    series = person.start(method="known-block", baseline=size)
+    person.press(*sent, caliper=caliper)
+    return series
+
+
+# sd of these five by hand: deviations from 12.31 are -1, 1, 0, 2, -2 hundredths, so
+# sqrt(10 / 4) hundredths.
+FIVE = ("12.30", "12.32", "12.31", "12.33", "12.29")
+FIVE_SD = math.sqrt(10 / 4) / 100
+
+
+def test_one_cut_is_as_sure_as_its_own_caliper_repeats(person):
+    studied = spot(person, *FIVE)
+    series = person.start()
+    person.press("12.30", "12.70")
+    found = person.series(series)
+    hand = line(found, "caliper and hand")
+    assert hand["standard_uncertainty"] == pytest.approx(math.sqrt(2) * FIVE_SD, rel=1e-9)
+    assert hand["degrees_of_freedom"] == 4
+    assert "same-spot series of 20" in hand["source"]
+    assert "assumed" not in hand["source"]
+    study = found["score"]["study"]
+    assert study["repeatability_mm"] == pytest.approx(FIVE_SD, rel=1e-9)
+    assert study["repeatability_degrees_of_freedom"] == 4
+    assert study["same_spot"] == [studied]
+
+
+def test_without_a_study_the_usual_is_assumed_and_said(person):
+    series = person.start()
+    person.press("12.30", "12.70")
+    found = person.series(series)
+    assert found["score"]["study"] is None
+    assert "0.02 mm assumed" in line(found, "caliper and hand")["source"]
+
+
+def test_the_trials_own_column_keeps_the_stated_default(person):
+    series = person.start()
+    person.press("12.30", "12.70")
+    before = person.series(series)["trials"][0]["expanded_uncertainty_deg"]
+    person.post(f"/api/series/{series}/finish")
+    spot(person, *FIVE)
+    assert person.series(series)["trials"][0]["expanded_uncertainty_deg"] == before
+    assert person.series(series)["score"]["study"] is not None
+
+
+def test_a_study_made_later_serves_where_there_is_none_before(person):
+    series = person.start()
+    person.press("12.30", "12.70")
+    person.post(f"/api/series/{series}/finish")
+    first = spot(person, *FIVE)
+    spot(person, "12.30", "12.31")
+    assert person.series(series)["score"]["study"]["same_spot"] == [first]
+
+
+def test_of_two_studies_before_the_later_one_counts(person):
+    spot(person, *FIVE)
+    later = spot(person, "12.30", "12.31", "12.30")
+    series = person.start()
+    person.press("12.30", "12.70")
+    assert person.series(series)["score"]["study"]["same_spot"] == [later]
+
+
+def test_a_spot_pressed_once_says_nothing_yet_and_the_one_before_serves(person):
+    told = spot(person, *FIVE)
+    spot(person, "12.30")
+    series = person.start()
+    person.press("12.30", "12.70")
+    assert person.series(series)["score"]["study"]["same_spot"] == [told]
+
+
+def test_several_spots_are_pooled_not_mixed(person):
+    spot(person, "12.30", "12.32", "15.00", "15.02", repeats=2)
+    series = person.start()
+    person.press("12.30", "12.70")
+    study = person.series(series)["score"]["study"]
+    assert study["repeatability_mm"] == pytest.approx(0.02 / math.sqrt(2), rel=1e-9)
+    assert study["repeatability_degrees_of_freedom"] == 2
+
+
+def test_of_two_calipers_the_one_that_repeats_worse_counts(person):
+    worse = spot(person, *FIVE, caliper="eight-inch")
+    spot(person, "12.30", "12.31", "12.30", caliper="six-inch")
+    series = person.start()
+    person.press("12.30", caliper="six-inch")
+    person.press("12.70", caliper="eight-inch")
+    assert person.series(series)["score"]["study"]["same_spot"] == [worse]
+
+
+def test_one_caliper_that_nobody_studied_leaves_the_usual(person):
+    spot(person, *FIVE)
+    series = person.start()
+    person.press("12.30")
+    person.press("12.70", caliper="borrowed")
+    found = person.series(series)
+    assert found["score"]["study"] is None
+    assert "assumed" in line(found, "caliper and hand")["source"]
+
+
+def test_two_blocks_tell_the_scale_and_the_budget_names_them(person):
+    blocks = [block(person, "25", "25.01", "25.01"), block(person, "75", "75.03", "75.03")]
+    series = person.start()
+    person.press("12.30", "12.70", "12.31", "12.69")
+    found = person.series(series)
+    # Errors of 0.01 and 0.03 mm over 50 mm; rounding to 0.01 mm at either block.
+    estimate = 0.02 / 50
+    u = math.sqrt(2) * 0.01 / math.sqrt(12) / 50
+    scale = line(found, "caliper scale")
+    assert scale["standard_uncertainty"] == pytest.approx(math.hypot(estimate, u), rel=1e-6)
+    assert "known blocks" in scale["source"]
+    assert found["score"]["study"]["known_block"] == blocks
+    assert found["score"]["study"]["repeatability_mm"] is None
+
+
+def test_two_blocks_tell_the_zero_that_a_length_feels(person):
+    block(person, "25", "25.01", "25.01")
+    block(person, "75", "75.01", "75.01")
+    series = person.start(method="stop-block", baseline=None)
+    person.press("50.00", "50.01")
+    zero = line(person.series(series), "caliper zero", "length")
+    # The line from 25 to 75 mm read off at zero: weights 1.5 and -0.5.
+    u = math.hypot(1.5, 0.5) * 0.01 / math.sqrt(12)
+    assert zero["standard_uncertainty"] == pytest.approx(math.hypot(0.01, u), rel=1e-6)
+
+
+def test_one_block_alone_cannot_tell_scale_from_zero(person):
+    block(person, "25", "25.01", "25.01")
+    series = person.start()
+    person.press("12.30", "12.70")
+    assert person.series(series)["score"]["study"] is None
+
+
+def test_the_latest_check_of_each_block_counts(person):
+    block(person, "25", "25.09")
+    block(person, "75", "75.00")
+    later = block(person, "25", "25.00")
+    series = person.start()
+    person.press("12.30", "12.70")
+    found = person.series(series)["score"]["study"]
+    u = math.sqrt(2) * 0.01 / math.sqrt(12) / 50
+    assert found["scale_u"] == pytest.approx(u, rel=1e-6)
+    assert later in found["known_block"]
+
+
+def test_a_study_does_not_lean_on_another_study(person):
+    spot(person, *FIVE)
+    again = spot(person, "12.30", "12.31")
+    assert person.series(again)["score"]["study"] is None
