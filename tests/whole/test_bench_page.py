@@ -366,6 +366,36 @@ def test_a_press_without_a_series_is_said_to_be_kept(bench):
     expect(bench.page.locator("#heard")).to_contain_text("13.21 mm")
 
 
+def test_a_press_does_not_turn_the_page_while_the_cautions_are_read(bench):
+    bench.open()
+    fill_in(bench.page, bench.name)
+    bench.page.click("#show-guide")
+    expect(bench.page.locator("#guide")).to_be_visible()
+    bench.press("13.21")
+    expect(bench.page.locator("#heard")).to_contain_text("13.21 mm")
+    expect(bench.page.locator("#guide")).to_be_visible()
+    expect(bench.page.locator("#setup")).to_be_hidden()
+
+
+def test_an_unplugged_caliper_is_named_until_it_is_back(page, tmp_path):
+    with (
+        plugged(tmp_path / "caliper") as port,
+        serving(tmp_path / "shop", "--caliper", f"serial:{port.target},unit=mm") as server,
+    ):
+        server.start_series()
+        assert server.calipers_listen()
+        at = Bench(server, page, "main")
+        at.open()
+        expect(page.locator("#notice")).to_be_hidden()
+        port.unplug()
+        expect(page.locator("#notice")).to_be_visible()
+        port.plug()
+        expect(page.locator("#notice")).to_be_hidden(timeout=10_000)
+        assert server.calipers_listen()
+        port.send(b"12.34\r\n")
+        at.shows("12.34")
+
+
 def test_a_series_started_elsewhere_takes_the_page_along(bench):
     bench.open()
     expect(bench.page.locator("#setup")).to_be_visible()

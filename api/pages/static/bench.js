@@ -127,12 +127,14 @@ async function begin(running) {
   let whole;
   try {
     whole = await get(`/api/series/${running.id}`);
-  } catch {
+  } catch (error) {
     if (series === running) series = null; // so that asking again begins it anew
-    setTimeout(ask, 1000);
+    notice(`${error.message} Trying again…`);
+    setTimeout(ask, 2000);
     return;
   }
   if (series !== running) return;
+  showCalipers();
   // What the live link told meanwhile is newer.
   for (const trial of whole.trials) if (!trials.has(trial.id)) trials.set(trial.id, trial);
   score ??= whole.score;
@@ -252,15 +254,14 @@ function link(up) {
   if (up) box.send();
 }
 
+// Also takes away whatever else was noticed and is over.
 function showCalipers() {
-  if (!calipers.size) return;
-  at("calipers").replaceChildren(
-    ...[...calipers.values()].map((c) => {
-      const item = document.createElement("li");
-      item.textContent = `${c.name}: ${c.state}${c.message ? ". " + c.message : ""}`;
-      return item;
-    }),
-  );
+  const items = [...calipers.values()].map((c) => {
+    const item = document.createElement("li");
+    item.textContent = `${c.name}: ${c.state}${c.message ? ". " + c.message : ""}`;
+    return item;
+  });
+  if (items.length) at("calipers").replaceChildren(...items);
   const troubled = [...calipers.values()].filter((c) => c.state === "unplugged" || c.state === "trouble");
   notice(troubled.map((c) => `${c.name}: ${c.message || c.state}`).join("\n"));
 }
@@ -319,7 +320,7 @@ function takeBurst(strokes, takenAt) {
 // take the focus from under a person at the keyboard.
 async function act(path, body, button) {
   if (button.ariaBusy === "true") return;
-  notice("");
+  showCalipers();
   button.ariaBusy = "true";
   try {
     await post(path, body);
@@ -403,6 +404,7 @@ function wire() {
   at("finish").addEventListener("click", (event) => act(`/api/series/${series.id}/finish`, {}, event.currentTarget));
   at("again").addEventListener("click", async () => {
     series = null;
+    at("heard").hidden = true;
     await setup.prepare(methods).catch(() => {});
     view("setup");
   });
@@ -418,10 +420,10 @@ async function load() {
   try {
     const [known, state] = await Promise.all([get("/api/methods"), get(bench_path)]);
     methods = new Map(known.map((m) => [m.key, m]));
-    await setup.prepare(methods);
-    await follow(state);
-    listen(name, state.last_event, hear, link);
     notice("");
+    await Promise.all([setup.prepare(methods), follow(state)]);
+    typedUnit();
+    listen(name, state.last_event, hear, link);
   } catch (error) {
     notice(error instanceof Refused ? error.message : `${error.message} Trying again…`);
     setTimeout(load, 2000);

@@ -94,7 +94,7 @@ export function showNothingYet(method) {
   value.dataset.state = "waiting";
   value.style.setProperty("--characters", 4);
   value.textContent = "–";
-  value.hidden = false;
+  value.hidden = at("places").hidden = false;
   showState("waiting", "waiting for the first press");
   at("state-more").textContent = method?.closed_jaws ? "With the jaws shut, send takes the last reading back." : "";
   at("restore").hidden = true;
@@ -103,7 +103,7 @@ export function showNothingYet(method) {
 /** Say that the series is over, under its last reading or without one. */
 export function showFinished() {
   showNothingYet(null);
-  at("value").hidden = true;
+  at("value").hidden = at("places").hidden = true;
   showState("finished", "the series is finished");
 }
 
@@ -172,9 +172,13 @@ export function showScore(score, series) {
     verdict.querySelector("span").textContent = capital(quantity.verdict);
   }
   const angular = known && quantity.unit === "deg";
-  at("result").querySelector(".lean").dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
+  box.querySelector(".lean").dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
   at("figure").replaceChildren(...(known ? figure(quantity, series) : []));
-  at("sentence").textContent = quantity ? [quantity.sentence, quantity.remedy].filter(Boolean).join(" ") : "No complete trial yet.";
+  // An angle that may as well be nothing is drawn with a broken line.
+  box.querySelector(".lean").dataset.sure = angular && Math.abs(quantity.mean) > (quantity.expanded_uncertainty ?? 0);
+  const sentence = quantity?.sentence || "No complete trial yet.";
+  const remedy = quantity?.remedy ?? "";
+  at("sentence").textContent = sentence.includes(remedy) ? sentence : `${sentence} ${remedy}`;
   const others = Object.entries(score?.quantities ?? {}).filter(([name]) => name !== main?.[0]);
   at("more-figures").replaceChildren(
     ...others.map(([name, q]) => make("p", `${capital(name)}: ${q.sentence || "no complete trial yet."}`)),

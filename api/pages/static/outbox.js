@@ -74,8 +74,5 @@ export function outbox(key, { answered, refused, waiting }) {
       wait = FIRST_WAIT_MS;
       send();
     },
-    get size() {
-      return entries.length;
-    },
   };
 }
