@@ -7,7 +7,6 @@ so that a slow store holds up no instrument and a mad instrument no other.
 
 from __future__ import annotations
 
-import contextlib
 import re
 import threading
 import time
@@ -71,7 +70,8 @@ class Instruments:
     in memory and is offered again, before any later one, until it is safe, while the
     instrument's state says so. `refuse(refusal)` likewise takes what was no reading. Both
     are called from one thread, never at the same time. `report(state)` is told each change
-    of state, from any thread, and should be quick. `clock` gives monotonic seconds, `wall`
+    of state, from a thread of its own, so that trouble with the store can be told while it
+    lasts; it may raise and is then told again. `clock` gives monotonic seconds, `wall`
     the time of day: order and gaps come from the first alone.
     """
 
@@ -83,13 +83,14 @@ class Instruments:
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], datetime] = _now,
     ) -> None:
-        self._report = report
         self._clock = clock
         self._wall = wall
         self._lock = threading.Lock()
         self._instruments: dict[tuple[str, str], _Instrument] = {}
         self._keeper = _Keeper(keep, refuse)
+        self._reporter = _Reporter(report)
         self._keeper.start()
+        self._reporter.start()
 
     def start(self, specs: Iterable[Spec]) -> None:
         """Listen to each of `specs`; those that are not there yet are waited for."""
@@ -109,7 +110,7 @@ class Instruments:
                 count += 1
                 name = f"{wanted}-{count}"
             instrument = _Instrument(
-                name, spec, self._keeper, self._report, self._clock, self._wall
+                name, spec, self._keeper, self._reporter, self._clock, self._wall
             )
             self._instruments[spec.bench, name] = instrument
         instrument.start()
@@ -145,7 +146,9 @@ class Instruments:
             each.stop()
         for each in instruments:
             each.join(max(0.0, deadline - time.monotonic()))
-        return self._keeper.stop(max(0.2, deadline - time.monotonic()))
+        left = self._keeper.stop(max(0.2, deadline - time.monotonic()))
+        self._reporter.stop(max(0.2, deadline - time.monotonic()))
+        return left
 
 
 def default_name(spec: Spec) -> str:
@@ -223,6 +226,54 @@ class _Keeper:
                 self._troubled.pop().storage(None)
 
 
+class _Reporter:
+    """Tells each change of state, in order, on a thread of its own."""
+
+    def __init__(self, report: Callable[[CaliperState], None]) -> None:
+        self._thread = threading.Thread(target=self._run, name="reporter", daemon=True)
+        self._report = report
+        # While nobody can be told, the latest states are the ones worth telling.
+        self._waiting: deque[CaliperState] = deque(maxlen=1000)
+        self._changed = threading.Condition()
+        self._over = threading.Event()
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def put(self, state: CaliperState) -> None:
+        with self._changed:
+            self._waiting.append(state)
+            self._changed.notify()
+
+    def stop(self, seconds: float) -> None:
+        self._over.set()
+        with self._changed:
+            self._changed.notify()
+        self._thread.join(seconds)
+
+    def _run(self) -> None:
+        backoff = Backoff()
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: bool(self._waiting) or self._over.is_set())
+                if not self._waiting:
+                    return
+                state = self._waiting.popleft()
+            try:
+                self._report(state)
+            # Whoever is told may fail as it likes; the bench listens on.
+            except Exception:
+                if self._over.is_set():
+                    return
+                with self._changed:
+                    # The newest are kept where there are too many.
+                    if len(self._waiting) < (self._waiting.maxlen or 0):
+                        self._waiting.appendleft(state)
+                self._over.wait(backoff.next())
+            else:
+                backoff.reset()
+
+
 @dataclass(slots=True)
 class _Question:
     """A request that waits for its answer."""
@@ -239,7 +290,7 @@ class _Instrument:
         name: str,
         spec: Spec,
         keeper: _Keeper,
-        report: Callable[[CaliperState], None],
+        reporter: _Reporter,
         clock: Callable[[], float],
         wall: Callable[[], datetime],
     ) -> None:
@@ -247,7 +298,7 @@ class _Instrument:
         self._spec = spec
         self._caliper = name
         self._keeper = keeper
-        self._report = report
+        self._reporter = reporter
         self._clock = clock
         self._wall = wall
         self._over = threading.Event()
@@ -258,9 +309,9 @@ class _Instrument:
         self._reported: tuple[str, str] | None = None
         self._storage: str | None = None
         self._lost = 0
-        self._state_lock = threading.RLock()
+        self._state_lock = threading.Lock()
         self._was_there = False
-        self._previous: float | None = None
+        self._previous: dict[str, float] = {}
         self._question: _Question | None = None
         self._next_question: float | None = None
         self._allowance = float(_REFUSAL_BURST)
@@ -286,28 +337,30 @@ class _Instrument:
     def storage(self, fault: str | None) -> None:
         """The store will not take this instrument's readings, or (None) has taken them all."""
         with self._state_lock:
-            if fault != self._storage:
-                self._storage = fault
-                self._tell()
+            self._storage = fault
+            self._tell()
 
     def state(self) -> CaliperState:
         with self._state_lock:
-            state = self._state
-            if self._lost:
-                state = replace(
-                    state,
-                    state="trouble",
-                    message=f"memory is full: {self._lost} readings were not kept; see to the"
-                    " storage, then measure again",
-                )
-            elif self._storage is not None:
-                state = replace(
-                    state,
-                    state="trouble",
-                    message="readings wait in memory, since the storage fails:"
-                    f" {self._storage}; do not switch off",
-                )
-            return state
+            return self._effective()
+
+    def _effective(self) -> CaliperState:
+        """The state with what the store adds to it. Under the lock."""
+        if self._lost:
+            return replace(
+                self._state,
+                state="trouble",
+                message=f"memory is full: {self._lost} readings were not kept; see to the"
+                " storage, then measure again",
+            )
+        if self._storage is not None:
+            return replace(
+                self._state,
+                state="trouble",
+                message=f"readings wait in memory, since the storage fails: {self._storage};"
+                " do not switch off",
+            )
+        return self._state
 
     def _wake(self) -> None:
         source = self._source
@@ -390,6 +443,8 @@ class _Instrument:
                 late = returned - then > wait + _HELD_UP_S or (late and bool(chunk))
                 if chunk:
                     heard_at = now
+                    if self._state.state == "quiet":
+                        self._say("listening")
                     with self._state_lock:
                         self._state = replace(self._state, last_heard=self._wall())
                     if late and self._spec.mode == "stream":
@@ -456,12 +511,18 @@ class _Instrument:
             self._say("trouble", decoded.sentence)
 
     def _keep(self, value: Value, now: float, late: bool) -> None:
-        since = None if self._previous is None else max(0, round((now - self._previous) * 1000))
-        self._previous = now
+        caliper = self._caliper
+        if self._spec.pattern is not None and value.label is not None:
+            # Several calipers behind one port, told apart by the label that the pattern names.
+            caliper = f"{caliper} {value.label}"
+        since = None
+        if caliper in self._previous:
+            since = max(0, round((now - self._previous[caliper]) * 1000))
+        self._previous[caliper] = now
         reading = Reading(
             id=_new_id(),
             bench=self._spec.bench,
-            caliper=self._caliper,
+            caliper=caliper,
             sent=value.sent,
             unit=value.unit,
             nm=value.nm,
@@ -516,9 +577,8 @@ class _Instrument:
             self._tell()
 
     def _tell(self) -> None:
-        state = self.state()
+        """Have the state told, if it is news. Under the lock."""
+        state = self._effective()
         if (state.state, state.message) != self._reported:
             self._reported = (state.state, state.message)
-            # A report that fails is no reason to stop listening.
-            with contextlib.suppress(Exception):
-                self._report(state)
+            self._reporter.put(state)

@@ -76,7 +76,7 @@ class Keyboard:
             os.close(fd)
             raise self._cannot_open(fault) from fault
         self._fd = fd
-        self._alarm = Alarm()
+        self._alarm = Alarm(self._fd)
 
     def read(self, wait: float | None) -> list[KeyEvent]:
         """The events that have arrived, after `wait` seconds at the most.
@@ -84,7 +84,7 @@ class Keyboard:
         Raises SourceError when the device has gone.
         """
         assert self._alarm is not None, "open() comes first"
-        events = self._alarm.wait(self._fd, wait)
+        events = self._alarm.wait(wait)
         if not events:
             return []
         try:

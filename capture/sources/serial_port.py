@@ -120,7 +120,7 @@ class SerialPort:
             # pyserial waits with select(), which knows no descriptor past 1023 and cannot
             # tell an idle port from one that has hung up.
             self._fd = port.fileno()
-            self._alarm = Alarm()
+            self._alarm = Alarm(self._fd)
 
     def read(self, wait: float | None) -> bytes:
         """What has arrived, after `wait` seconds at the most; b"" when nothing has.
@@ -180,7 +180,7 @@ class SerialPort:
             alarm.close()
 
     def _read_device(self, alarm: Alarm, wait: float | None) -> bytes:
-        events = alarm.wait(self._fd, wait)
+        events = alarm.wait(wait)
         if not events:
             return b""
         data = b""

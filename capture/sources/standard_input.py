@@ -32,14 +32,14 @@ class StandardInput:
                 self.target, "this program has no standard input to read"
             ) from fault
         if sys.platform != "win32":
-            self._alarm = Alarm()
+            self._alarm = Alarm(self._fd)
 
     def read(self, wait: float | None) -> bytes:
         """What has arrived, after `wait` seconds at the most.
 
         Raises SourceEndedError when nothing more will come.
         """
-        if self._alarm is not None and not self._alarm.wait(self._fd, wait):
+        if self._alarm is not None and not self._alarm.wait(wait):
             return b""
         try:
             data = os.read(self._fd, _CHUNK)

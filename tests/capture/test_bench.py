@@ -249,6 +249,23 @@ def test_order_and_gaps_survive_a_clock_that_steps_back() -> None:
         assert ids == sorted(ids)
 
 
+def test_several_calipers_behind_one_port_are_told_apart_by_their_label() -> None:
+    pattern = r"(?P<label>CH[0-9]) (?P<value>[0-9.]+)"
+    with (
+        plugged() as port,
+        bench(f"serial:{port.target},name=box,unit=mm,pattern={pattern}") as (
+            book,
+            _,
+        ),
+    ):
+        assert listening(book)
+        port.send(b"CH1 1.00\r\nCH2 1.00\r\nCH1 1.00\r\n")
+        assert until(lambda: len(book.readings) == 3)
+        assert [each.caliper for each in book.readings] == ["box CH1", "box CH2", "box CH1"]
+        # The second is no bounce of the first: it is another caliper's first.
+        assert [each.since_previous_ms is None for each in book.readings] == [True, True, False]
+
+
 def test_two_instruments_at_once_are_never_mixed() -> None:
     """Row 28."""
     with (
@@ -429,25 +446,75 @@ def test_a_removed_caliper_is_let_go() -> None:
     with plugged() as port, bench(f"serial:{port.target},name=g") as (book, instruments):
         assert listening(book)
         instruments.remove("g")
-        assert book.said("stopped")
+        assert until(lambda: book.said("stopped"))
         assert instruments.states() == ()
         serial.Serial(port.target, exclusive=True).close()
 
 
-def test_a_failing_report_does_not_deafen_the_bench() -> None:
+def test_a_state_that_could_not_be_told_is_told_again() -> None:
     book = Notebook()
+    attempts = itertools.count()
 
     def report(state: CaliperState) -> None:
+        if next(attempts) < 3:
+            raise OSError("the store is busy")
         book.states.append(state)
-        raise RuntimeError("the page is gone")
 
     with plugged() as port:
         instruments = Instruments(book.keep, book.refuse, report)
         instruments.start([parse_spec(f"serial:{port.target},unit=mm")])
-        assert listening(book)
+        assert until(lambda: instruments.states()[0].state == "listening")
         port.send(b"1.00\r\n")
         assert until(lambda: book.readings)
+        assert listening(book)
         instruments.stop()
+        assert book.states[-1].state == "stopped"
+
+
+def test_a_report_that_hangs_holds_up_no_port() -> None:
+    book, gate = Notebook(), threading.Event()
+    with plugged() as port:
+        instruments = Instruments(book.keep, book.refuse, lambda _: gate.wait() and None)
+        instruments.start([parse_spec(f"serial:{port.target},unit=mm")])
+        assert until(lambda: instruments.states()[0].state == "listening")
+        port.send(b"1.00\r\n")
+        assert until(lambda: book.readings)
+        gate.set()
+        instruments.stop()
+
+
+def test_who_is_told_of_a_state_may_ask_for_all_states() -> None:
+    asked: list[int] = []
+    everyone: list[Instruments] = []
+
+    def report(_state: CaliperState) -> None:
+        if everyone:
+            asked.append(len(everyone[0].states()))
+
+    book = Notebook()
+    with plugged() as one, plugged() as two:
+        instruments = Instruments(book.keep, book.refuse, report)
+        everyone.append(instruments)
+        instruments.start(parse_spec(f"serial:{each.target},unit=mm") for each in (one, two))
+        assert until(lambda: all(each.state == "listening" for each in instruments.states()))
+        one.unplug()
+        two.unplug()
+        assert until(lambda: all(each.state == "unplugged" for each in instruments.states()))
+        instruments.stop()
+    assert max(asked) == 2
+
+
+def test_a_stream_that_falls_silent_is_shown_to_be() -> None:
+    """Row 23: a sleeping unit."""
+    with (
+        plugged() as port,
+        bench(f"serial:{port.target},name=g,unit=mm,mode=stream") as (book, its),
+    ):
+        assert listening(book)
+        assert until(lambda: state_of(its, "g").state == "quiet")
+        assert "asleep" in state_of(its, "g").message
+        port.send(b"1.00\r\n")
+        assert until(lambda: state_of(its, "g").state == "listening")
 
 
 def test_a_pretend_bench_is_heard_like_any_other() -> None:
