@@ -649,23 +649,21 @@ _SAME_SPOT: Final = Method(
     judges="hand",
 )
 
-METHODS: Final[Mapping[str, Method]] = MappingProxyType(
-    {
-        m.key: m
-        for m in (
-            _REVERSAL,
-            _HALF_TURN,
-            _ROLL,
-            _FIVE_CUT,
-            _BLADE_TO_SLOT,
-            _STOP_BLOCK,
-            _PLANED_THICKNESS,
-            _CLOSING_MITERS,
-            _KNOWN_BLOCK,
-            _SAME_SPOT,
-        )
-    }
+_BUILT_IN: Final = (
+    _REVERSAL,
+    _HALF_TURN,
+    _ROLL,
+    _FIVE_CUT,
+    _BLADE_TO_SLOT,
+    _STOP_BLOCK,
+    _PLANED_THICKNESS,
+    _CLOSING_MITERS,
+    _KNOWN_BLOCK,
+    _SAME_SPOT,
 )
+_known: Final = {m.key: m for m in _BUILT_IN}
+# All methods there are, those of the user's own behind the built-in ones.
+METHODS: Final[Mapping[str, Method]] = MappingProxyType(_known)
 
 
 def method(key: str) -> Method:
@@ -711,6 +709,16 @@ _CUSTOM_FIELDS: Final = frozenset(
 )  # fmt: skip
 
 
+def add_method(own: Method) -> None:
+    """Let METHODS know a method of the user's own. Adding the same one again does nothing.
+
+    Raises ValueError where its key means another method already: what was measured by a
+    method must not change its meaning.
+    """
+    if _known.setdefault(own.key, own) != own:
+        raise ValueError(f"key: {own.key!r} is another method already; choose another key")
+
+
 def custom_method(data: Mapping[str, object]) -> Method:
     """A method of the user's own with one or two readings, from plain data.
 
@@ -730,7 +738,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
     key = _text(data, "key")
     if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", key):
         raise ValueError(f"key: {key!r} must be small letters, digits and hyphens")
-    if key in METHODS:
+    if any(key == m.key for m in _BUILT_IN):
         raise ValueError(f"key: {key!r} is a built-in method; choose another key")
     quantity = _text(data, "quantity")
     if quantity not in ("angle", "tilt", "length"):

@@ -17,6 +17,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Engine
 
 from api.live import Signal
+from api.own_methods import load_own_methods
 from api.settings import Settings
 from api.shapes import BenchOut, CaliperOut
 from api.store import migrations, queries
@@ -129,6 +130,7 @@ def open_store(settings: Settings) -> Engine:
             f"the data folder {settings.data} cannot be made ({error.strerror});"
             " give another with --data"
         ) from None
+    load_own_methods(settings.data)
     engine = open_engine(settings.db or sqlite_url(settings.data))
     migrations.upgrade(engine)
     return engine
