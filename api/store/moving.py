@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
+from contextlib import closing
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -75,10 +76,8 @@ def move(
 def digest(connection: Connection, table: Table) -> str:
     """SHA-256 of all rows of a table in the order of their keys, the same on either engine."""
     running = hashlib.sha256()
-    rows = connection.execution_options(yield_per=_ROWS).execute(
-        select(table).order_by(*table.primary_key)
-    )
-    for row in rows:
+    every = select(table).order_by(*table.primary_key).execution_options(yield_per=_ROWS)
+    for row in connection.execute(every):
         running.update(json.dumps(list(row), default=_plain, sort_keys=True).encode() + b"\n")
     return running.hexdigest()
 
@@ -138,11 +137,12 @@ def _copy(there: Connection, target: Engine, table: Table, whole: int, progress:
     rest = select(table)
     if last is not None:
         rest = rest.where(tuple_(*key) > tuple_(*last))
-    for batch in _batches(there, table, rest):
-        with target.begin() as connection:
-            connection.execute(insert(table), batch)
-        done += len(batch)
-        progress(table.name, done, whole)
+    with closing(_batches(there, table, rest)) as batches:
+        for batch in batches:
+            with target.begin() as connection:
+                connection.execute(insert(table), batch)
+            done += len(batch)
+            progress(table.name, done, whole)
 
 
 def _copy_again(there: Connection, target: Engine, table: Table) -> None:
@@ -171,10 +171,13 @@ def _over(connection: Connection, table: Table) -> Any:
     return statement.on_conflict_do_update(index_elements=key, set_=changed)
 
 
-def _batches(there: Connection, table: Table, query: Select[Any]) -> Iterator[list[dict[str, Any]]]:
-    rows = there.execution_options(yield_per=_ROWS).execute(query.order_by(*table.primary_key))
-    for batch in rows.mappings().partitions(_ROWS):
-        yield [dict(row) for row in batch]
+def _batches(
+    there: Connection, table: Table, query: Select[Any]
+) -> Generator[list[dict[str, Any]], None, None]:
+    query = query.order_by(*table.primary_key).execution_options(yield_per=_ROWS)
+    with there.execute(query) as rows:
+        for batch in rows.mappings().partitions(_ROWS):
+            yield [dict(row) for row in batch]
 
 
 def _same(there: Connection, target: Engine, table: Table) -> bool:
