@@ -136,10 +136,12 @@ class _SeriesReplayed:
                 yield Finding(f"{where} is not there, and its log has it", True)
             elif wrong := [name for name, value in row.items() if found[name] != value]:
                 yield Finding(f"{where} differs from its log: {', '.join(wrong)}", True)
-        for number in stored:
-            yield Finding(
-                f"trial {number} of series {self.series.id} is there, and its log has none", True
-            )
+        for number, extra in stored.items():
+            if extra["state"] != "gone":  # what a repair leaves, to tell those who pulled it
+                yield Finding(
+                    f"trial {number} of series {self.series.id} is there, and its log has none",
+                    True,
+                )
         if _by_trial(slots) != _by_trial(self._slots(connection)):
             yield Finding(
                 f"the readings of series {self.series.id} stand in other places than its log says",

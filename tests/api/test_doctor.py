@@ -1,0 +1,149 @@
+"""The doctor finds what is wrong, mends what follows from the log, and invents nothing."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from sqlalchemy import Engine, text
+
+from api.cli import main
+from api.store import doctor, migrations
+from api.store.engine import open_engine, sqlite_url
+from tests.api.stores import digests, fill
+
+
+@pytest.fixture
+def filled(engine: Engine) -> Engine:
+    fill(engine)
+    return engine
+
+
+def found(engine: Engine) -> list[str]:
+    with engine.connect() as connection:
+        return [finding.sentence for finding in doctor.findings(connection)]
+
+
+def change(engine: Engine, *statements: str) -> None:
+    """As somebody with a database tool might."""
+    with engine.begin() as connection:
+        for statement in statements:
+            connection.execute(text(statement))
+
+
+def without_triggers(engine: Engine, table: str, *statements: str) -> None:
+    """Past the triggers that hold the log, as damage would."""
+    if engine.dialect.name == "postgresql":
+        change(engine, "SET session_replication_role = replica", *statements)
+        return
+    change(
+        engine,
+        f"DROP TRIGGER {table}_no_update",
+        f"DROP TRIGGER {table}_no_delete",
+        *statements,
+    )
+
+
+def test_a_store_in_order_is_said_to_be(filled):
+    assert found(filled) == []
+    assert doctor.repair(filled) == 0
+
+
+DAMAGE = {
+    "a value was changed": (
+        "UPDATE trials SET angle_deg = 1 WHERE number = 1 AND readings_mm = '12.065 12.2428'",
+        "differs from its log: angle_deg",
+    ),
+    "a trial is missing": (
+        "DELETE FROM trials WHERE readings_mm = '12.36 12.41'",
+        "trial 2 of series .* is not there",
+    ),
+    "a trial is too many": (
+        "UPDATE trials SET number = 9 WHERE readings_mm = '12.36 12.41'",
+        "trial 9 of series .* its log has none",
+    ),
+    "readings stand in the wrong places": (
+        "UPDATE trial_readings SET place = 1 - place",
+        "stand in other places",
+    ),
+    "the bench feeds another series": (
+        "UPDATE benches SET series_id = NULL WHERE name = 'main'",
+        "bench main feeds another series",
+    ),
+}
+
+
+@pytest.mark.parametrize(("damage", "sentence"), DAMAGE.values(), ids=DAMAGE.keys())
+def test_what_follows_from_the_log_is_found_and_mended(filled, damage, sentence):
+    before = digests(filled)
+    with filled.connect() as connection:
+        since = connection.execute(text("SELECT max(id) FROM events")).scalar_one()
+    change(filled, damage)
+    assert any(re.search(sentence, said) for said in found(filled)), found(filled)
+    assert doctor.repair(filled) > 0
+    assert found(filled) == []
+    if "its log has none" not in sentence:
+        assert {**digests(filled), "events": None} == {**before, "events": None}
+    if "bench" not in sentence:
+        # Readers learn of it as of any other change.
+        with filled.connect() as connection:
+            events = connection.execute(
+                text("SELECT count(*) FROM events WHERE kind = 'trial' AND id > :since"),
+                {"since": since},
+            )
+            assert events.scalar_one() > 0
+
+
+def test_a_gap_in_a_benchs_order_is_found_and_not_papered_over(filled):
+    without_triggers(
+        filled,
+        "readings",
+        "DELETE FROM trial_readings WHERE reading_id IN"
+        " (SELECT id FROM readings WHERE sent = '0.513')",
+        "DELETE FROM readings WHERE sent = '0.513'",
+    )
+    said = found(filled)
+    assert any("main" in s and "some are missing" in s for s in said), said
+    doctor.repair(filled)
+    assert any("some are missing" in s for s in found(filled))
+
+
+def test_rows_that_point_nowhere_are_found(filled):
+    if filled.dialect.name == "sqlite":
+        with filled.connect() as connection:
+            connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
+            connection.commit()
+            driver = connection.connection.dbapi_connection
+            driver.execute("PRAGMA foreign_keys=OFF")
+            driver.execute("DELETE FROM calipers WHERE name = 'side caliper'")
+            driver.execute("PRAGMA foreign_keys=ON")
+    else:
+        change(
+            filled,
+            "SET session_replication_role = replica",
+            "DELETE FROM calipers WHERE name = 'side caliper'",
+        )
+    assert any("rows of readings name a row of calipers" in said for said in found(filled))
+
+
+def test_events_that_were_lost_are_found(filled):
+    change(filled, "DELETE FROM events WHERE kind = 'reading'")
+    assert any("16 readings were never told of" in said for said in found(filled))
+
+
+def test_the_command_prints_a_line_each_and_ends_with_one(tmp_path, capsys):
+    engine = open_engine(sqlite_url(tmp_path))
+    migrations.upgrade(engine)
+    fill(engine)
+    assert main(["doctor", "--data", str(tmp_path)]) == 0
+    assert capsys.readouterr().out == "the store is in order\n"
+    change(engine, "UPDATE trials SET angle_deg = 1 WHERE number = 1")
+    assert main(["doctor", "--data", str(tmp_path)]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 3
+    assert all(line.endswith("(--repair mends this)") for line in lines)
+    assert main(["doctor", "--data", str(tmp_path), "--repair"]) == 0
+    assert "3 findings mended" in capsys.readouterr().out
+    assert main(["doctor", "--data", str(tmp_path / "nowhere")]) == 1
+    assert "no store at" in capsys.readouterr().err
+    engine.dispose()
