@@ -24,7 +24,7 @@ from capture.finding import Identity, find_again, identity_of
 from capture.hearing import Decoded, Hearing, hearing_for
 from capture.records import CaliperCondition, CaliperState, Reading, Refusal
 from capture.retry import Backoff
-from capture.sources import Askable, Source, SourceEndedError, source_for
+from capture.sources import Askable, Overheard, Source, SourceEndedError, source_for
 from capture.spec import Spec
 from capture.values import Message, NotUnderstood, Value
 
@@ -317,6 +317,7 @@ class _Instrument:
         self._allowance = float(_REFUSAL_BURST)
         self._allowed_at = clock()
         self._unlisted = 0
+        self._notice = ""
 
     # What others may ask of it, from any thread.
 
@@ -428,7 +429,8 @@ class _Instrument:
         self._was_there = True
         self._question = None
         self._next_question = self._clock() if self._spec.interval else None
-        self._say("listening")
+        self._notice = source.notice if isinstance(source, Overheard) else ""
+        self._say("listening", self._notice)
         if self._spec.kind in ("serial", "keys") and self._identity is None:
             self._identity = identity_of(self._spec.target)
         heard_at = self._clock()
@@ -535,7 +537,7 @@ class _Instrument:
             with self._state_lock:
                 self._lost += 1
                 self._tell()
-        self._say("listening")
+        self._say("listening", self._notice)
 
     def _refuse(self, raw: str, reason: str, now: float) -> None:
         if not self._may_list(now):

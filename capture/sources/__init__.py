@@ -34,6 +34,14 @@ class Askable(Source, Protocol):
     def write(self, data: bytes) -> None: ...
 
 
+@runtime_checkable
+class Overheard(Source, Protocol):
+    """A source that may not have its instrument to itself: `notice` then says what follows."""
+
+    @property
+    def notice(self) -> str: ...
+
+
 def source_for(spec: Spec) -> Source:
     """The source, not yet open, that `spec` describes."""
     # Each library is loaded only where an instrument needs it.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import re
 import sys
 from types import ModuleType
 from typing import Any, Final
@@ -20,6 +22,10 @@ _LONGEST_WAIT_S: Final = 0.1
 PAGE_REMEDY: Final = (
     "this system keeps keyboards to itself; open the Bench page and press there, since the"
     " page hears what a keyboard-kind caliper types"
+)
+_OVERHEARD: Final = (
+    "its digits also go to whatever window has the focus; to keep them out, allow the USB"
+    " device itself (bothends install --udev), or listen through keys: instead"
 )
 
 
@@ -48,9 +54,15 @@ class HidDevice:
         self.target = path if path is not None else f"{vendor or 0:04x}:{product or 0:04x}"
         self._vendor, self._product, self._path = vendor, product, path
         self._device: Any = None
+        self._notice = ""
+
+    @property
+    def notice(self) -> str:
+        """What the person should know while the device is open, "" when nothing."""
+        return self._notice
 
     def open(self) -> None:
-        """Open the device. Raises SourceError."""
+        """Open the device. Raises SourceError, also where two are alike: never a guess."""
         modules = backends()
         if not modules:
             raise SourceUnsupportedError(
@@ -66,6 +78,8 @@ class HidDevice:
                 except OSError:
                     continue
                 self._device = device
+                # Only the other module takes the device away from the system.
+                self._notice = _OVERHEARD if path.startswith(b"/dev/hidraw") else ""
                 return
         if not seen:
             raise SourceMissingError(self.target, f"no HID device {self.target} is plugged in")
@@ -111,6 +125,15 @@ class HidDevice:
             wanted = self._path.encode()
             return [each["path"] for each in module.enumerate() if each["path"] == wanted]
         found = module.enumerate(self._vendor or 0, self._product or 0)
+        alike = {_unit(each["path"].decode()): each for each in found}
+        if sys.platform == "linux" and len(alike) > 1:
+            names = " or ".join(
+                f"hid:{each['path'].decode()} (number {each.get('serial_number') or 'unknown'})"
+                for _, each in sorted(alike.items())
+            )
+            raise SourceUnsupportedError(
+                self.target, f"several devices {self.target} are plugged in; name one: {names}"
+            )
         # The keyboard among a device's several interfaces: generic desktop page, usage 6
         # (HID Usage Tables, page 0x01). Where the usage is unknown, the lowest interface.
         found.sort(
@@ -120,3 +143,11 @@ class HidDevice:
             )
         )
         return [each["path"] for each in found]
+
+
+def _unit(path: str) -> str:
+    """What tells one plugged-in unit from others, however many interfaces it has (Linux)."""
+    if path.startswith("/dev/hidraw"):
+        path = os.path.realpath(f"/sys/class/hidraw/{os.path.basename(path)}/device")
+    # "1-2:1.0": bus and sockets, then configuration and interface.
+    return re.sub(r"(\b[0-9]+-[0-9.]+):[0-9].*", r"\1", path)
