@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import APIRouter, FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
 
 from api import VERSION, problems
 from api.pages import StaticPages
@@ -47,6 +48,8 @@ def build(shop: Shop) -> FastAPI:
         redoc_url=None,
     )
     app.state.shop = shop
+    # A phone at the saw is often far from the router. Live streams are passed over by it.
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     problems.install(app)
     under_api = APIRouter(prefix="/api")
     for room in (

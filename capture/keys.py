@@ -463,6 +463,10 @@ def read_strokes(
         ]
         if _is_reading("".join(marks)):
             return Typed("".join(marks), by, burst)
+    why = read_value(text, "mm")
+    # Where there are digits, what is wrong with them helps; else the keys are the matter.
+    if isinstance(why, NotUnderstood) and any(mark.isdigit() for mark in text):
+        return NotUnderstood(text, f"{why.reason}; press again")
     return NotUnderstood(text, "keys that form no number with a unit of mm or in; press again")
 
 
