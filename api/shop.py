@@ -6,6 +6,7 @@ shops can stand side by side in one process.
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -29,6 +30,8 @@ from capture.records import CaliperState, Reading
 if TYPE_CHECKING:
     from api.pretending import PretendShop
 
+
+_log = logging.getLogger(__name__)
 
 # A bench elsewhere tells of its instruments every twenty seconds; three missed are silence.
 _AWAY_AFTER_S: Final = 70.0
@@ -63,7 +66,9 @@ class Shop:
         self.signal.close()
         if self.pretend is not None:
             self.pretend.close()
-        self.instruments.stop()
+        for reading in self.instruments.stop():
+            # The last place where it can still be told: the store would not take it.
+            _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
         self.engine.dispose()
 
     @contextmanager
