@@ -1,0 +1,324 @@
+"""The journal keeps what benches say, in order and for good, whoever writes beside it."""
+
+from __future__ import annotations
+
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
+from itertools import count
+from typing import Any
+from uuid import UUID
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import Engine, text
+from sqlalchemy.exc import DBAPIError
+
+from analysis.methods import method
+from analysis.units import Unit, parse_length
+from api.store import doctor, queries
+from api.store.engine import begin_writing, open_engine
+from api.store.journal import Journal, NewSeries, NotNow
+from api.store.tables import APPEND_ONLY
+from capture import pairing, records
+from capture.records import Finish, Press, Reading, Restore, Start, SwapEnds, TakeBack
+from tests.api.stores import fill
+
+_NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+_numbers = count(1)
+
+
+def reading(sent: str, unit: Unit = "mm", bench: str = "main", pause_ms: int = 4000) -> Reading:
+    number = next(_numbers)
+    return Reading(
+        id=UUID(int=number),
+        bench=bench,
+        caliper="six-inch",
+        sent=sent,
+        unit=unit,
+        nm=parse_length(sent, unit),
+        taken_at=_NOON + timedelta(seconds=4 * number),
+        since_previous_ms=pause_ms,
+    )
+
+
+def new_series(machine: UUID, bench: str = "main", key: str = "reversal") -> NewSeries:
+    return NewSeries(
+        machine_id=machine,
+        bench=bench,
+        method=method(key),
+        unit="mm",
+        baseline="200",
+        baseline_nm=200_000_000,
+        thickness="19" if key == "half-turn" else None,
+        thickness_nm=19_000_000 if key == "half-turn" else None,
+        inset="0",
+        inset_nm=0,
+        strip_side="left",
+        repeats=2 if key == "half-turn" else 1,
+    )
+
+
+# ------------------------------------------------------------ the log and its trials
+
+_SENT = st.sampled_from(
+    [("12.30", "mm"), ("12.3", "mm"), ("12.305", "mm"), ("0.4825", "in"), ("0.00", "mm")]
+)
+_STEP = st.one_of(
+    st.tuples(st.just("press"), st.lists(_SENT, min_size=1, max_size=5)),
+    st.tuples(st.just("bounce"), st.none()),
+    st.tuples(st.just("again"), st.none()),
+    st.tuples(st.just("take back"), st.integers(0, 9)),
+    st.tuples(st.just("swap"), st.one_of(st.none(), st.integers(1, 4))),
+    st.tuples(st.just("restore"), st.none()),
+    st.tuples(st.just("start"), st.sampled_from(["reversal", "half-turn"])),
+    st.tuples(st.just("finish"), st.none()),
+)
+
+
+@given(
+    steps=st.lists(
+        st.tuples(_STEP, st.integers(0, 1), st.sampled_from([False] * 4 + [True])), max_size=30
+    )
+)
+@settings(
+    max_examples=20,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(engine, steps):
+    bench = f"bench {next(_numbers)}"
+    journals = [Journal(engine), Journal(engine)]
+    machine = journals[0].add_machine("Window saw", "other")
+    first = journals[0].start(new_series(machine, bench))
+    entries: list[records.Entry] = [Start(first, _layout("reversal"))]
+    pressed: list[Reading] = []
+    ended: dict[UUID, pairing.State] = {}
+    running: UUID | None = first
+
+    for (kind, what), who, forgets in steps:
+        if forgets:
+            journals[who] = Journal(engine)
+        journal, entry = journals[who], None
+        match kind:
+            case "press":
+                new = [reading(sent, unit, bench) for sent, unit in what]
+                assert journal.keep(new).stored == len(new)
+                pressed += new
+                entries += map(Press, new)
+            case "bounce" if pressed:
+                last = pressed[-1]
+                new = [reading(last.sent, last.unit, bench, pause_ms=30)]
+                journal.keep(new)
+                pressed += new
+                entries += map(Press, new)
+            case "again":
+                assert journal.keep(pressed[-3:]).stored == 0
+            case "take back":
+                entry = TakeBack(pressed[-what].id if 0 < what <= len(pressed) else None)
+            case "swap":
+                entry = SwapEnds(what)
+            case "restore":
+                aside = pairing.fold(entries).set_aside
+                entry = Restore(aside[0].id) if aside else None
+            case "start":
+                state = pairing.fold(entries)
+                if running is not None:
+                    ended[running] = state
+                running = journal.start(new_series(machine, bench, what))
+                entries.append(Start(running, _layout(what)))
+            case "finish" if running is not None:
+                ended[running] = pairing.fold(entries)
+                journal.finish(running)
+                running = None
+                entries.append(Finish())
+        if entry is not None:
+            try:
+                journal.act(bench, entry)
+                entries.append(entry)
+            except NotNow:
+                # It did nothing, and is no part of the log.
+                assert pairing.apply(pairing.fold(entries), entry)[0] == pairing.fold(entries)
+    state = pairing.fold(entries)
+    if running is not None:
+        ended[running] = state
+
+    with engine.connect() as store:
+        for series_id, at_end in ended.items():
+            assert _stored(store, series_id) == _folded(at_end)
+        following = queries.bench(store, bench, []).next
+        expected = pairing.next_place(state)
+        assert (following is None) == (expected is None)
+        if following is not None and expected is not None:
+            assert (following.trial, following.index, following.repeat) == (
+                expected.trial,
+                expected.place,
+                expected.repeat,
+            )
+        # And the rows are those of a fresh projection, of this bench as of those before.
+        assert list(doctor.findings(store)) == []
+
+
+def _layout(key: str) -> records.Layout:
+    follows = method(key)
+    repeats = 2 if key == "half-turn" else 1
+    return records.Layout(len(follows.places), repeats, follows.swap, follows.closed_jaws)
+
+
+def _folded(state: pairing.State) -> dict[int, list[tuple[int, UUID]]]:
+    return {
+        trial.number: [
+            (pairing.place_of(trial, slot, state.layout), placed.reading.id)
+            for slot, placed in enumerate(trial.slots)
+            if placed is not None
+        ]
+        for trial in state.trials
+        if not trial.empty
+    }
+
+
+def _stored(store: Any, series_id: UUID) -> dict[int, list[tuple[int, UUID]]]:
+    found = queries.series(store, series_id)
+    places = [place.key for place in method(found.method).places]
+    return {t.number: [(places.index(r.place), r.id) for r in t.readings] for t in found.trials}
+
+
+# ------------------------------------------------------------ for good
+
+_CHANGES = {
+    "UPDATE": "UPDATE {table} SET id = id",
+    "DELETE": "DELETE FROM {table}",
+    "REPLACE": "INSERT OR REPLACE INTO {table} SELECT * FROM {table}",
+    "TRUNCATE": "TRUNCATE {table} CASCADE",
+    "UPSERT": "INSERT INTO {table} SELECT * FROM {table} WHERE true"
+    " ON CONFLICT (id) DO UPDATE SET id = excluded.id",
+}
+
+
+@pytest.mark.parametrize("table", APPEND_ONLY)
+@pytest.mark.parametrize("verb", _CHANGES)
+def test_what_was_said_at_a_bench_cannot_be_changed_with_a_database_tool(engine, table, verb):
+    if verb == {"sqlite": "TRUNCATE", "postgresql": "REPLACE"}[engine.dialect.name]:
+        pytest.skip(f"{engine.dialect.name} has no such verb")
+    fill(engine)
+    with engine.connect() as connection:
+        before = connection.execute(text(f"SELECT * FROM {table} ORDER BY id")).all()
+        assert before
+        with pytest.raises(DBAPIError, match="never changed or deleted"):
+            connection.execute(text(_CHANGES[verb].format(table=table)))
+        connection.rollback()
+        assert connection.execute(text(f"SELECT * FROM {table} ORDER BY id")).all() == before
+
+
+# ------------------------------------------------------------ side by side
+
+
+class _Arriving(Journal):
+    """Says when a start has arrived: it has looked which series runs, and waits its turn."""
+
+    def __init__(self, engine: Engine) -> None:
+        super().__init__(engine)
+        self.arrived = threading.Event()
+
+    def _running(self, name: str) -> UUID | None:
+        found = super()._running(name)
+        self.arrived.set()
+        return found
+
+
+def test_of_two_starts_at_the_same_moment_one_wins_and_the_other_is_told(engine, store_url):
+    machine = Journal(engine).add_machine("Window saw", "other")
+    before = Journal(engine).start(new_series(machine))
+    both = [_Arriving(open_engine(store_url)) for _ in range(2)]
+    with ThreadPoolExecutor(2) as pool:
+        with engine.connect() as third:
+            begin_writing(third)
+            third.execute(text("UPDATE benches SET last_seq = last_seq"))
+            starts = [pool.submit(journal.start, new_series(machine)) for journal in both]
+            assert all(journal.arrived.wait(10) for journal in both)
+            third.rollback()
+        results = [start.exception() or start.result() for start in starts]
+    won = [r for r in results if isinstance(r, UUID)]
+    lost = [r for r in results if isinstance(r, NotNow)]
+    assert (len(won), len(lost)) == (1, 1), results
+    assert "same moment" in str(lost[0])
+    with engine.connect() as store:
+        running = queries.bench(store, "main", []).series
+        assert running is not None
+        assert running.id == won[0]
+        assert queries.series(store, before).finished_at is not None
+        assert list(doctor.findings(store)) == []
+    for journal in both:
+        journal._engine.dispose()
+
+
+def test_one_start_after_another_takes_the_bench_over_at_once(engine):
+    journal, other = Journal(engine), Journal(engine)
+    machine = journal.add_machine("Window saw", "other")
+    journal.start(new_series(machine))
+    second = other.start(new_series(machine))
+    third = journal.start(new_series(machine))
+    with engine.connect() as store:
+        assert queries.series(store, second).finished_at is not None
+        running = queries.bench(store, "main", []).series
+        assert running is not None
+        assert running.id == third
+
+
+def test_writers_of_the_same_benches_in_any_order_wait_for_nobody_in_a_circle(engine, store_url):
+    names = ["a", "b", "c"]
+    journals = [Journal(open_engine(store_url)) for _ in range(3)]
+    batches = [
+        [
+            [
+                reading(f"1{n % 9}.{n:02d}", bench=name)
+                for name in (names[who:] + names[:who])
+                for n in range(5)
+            ]
+            for _ in range(8)
+        ]
+        for who in range(3)
+    ]
+
+    def write(who: int) -> int:
+        return sum(journals[who].keep(batch).stored for batch in batches[who])
+
+    with ThreadPoolExecutor(3) as pool:
+        assert sum(pool.map(write, range(3))) == 3 * 8 * 15
+    with engine.connect() as store:
+        assert list(doctor.findings(store)) == []
+    for journal in journals:
+        journal._engine.dispose()
+
+
+def test_readers_see_events_in_the_order_of_their_numbers_whoever_writes(engine, store_url):
+    """A reader that has seen a number never finds a lower one afterwards."""
+    journals = [Journal(open_engine(store_url)) for _ in range(2)]
+    over = threading.Event()
+
+    def write(who: int) -> None:
+        for n in range(60):
+            journals[who].keep([reading(f"1{n % 9}.00", bench=f"of {who}")])
+
+    def watch() -> list[int]:
+        seen: list[int] = []
+        while True:
+            last = over.is_set()
+            with engine.connect() as store:
+                seen += store.execute(
+                    text("SELECT id FROM events WHERE id > :after ORDER BY id"),
+                    {"after": seen[-1] if seen else 0},
+                ).scalars()
+            if last:
+                return seen
+
+    with ThreadPoolExecutor(3) as pool:
+        watching = pool.submit(watch)
+        list(pool.map(write, range(2)))
+        over.set()
+        seen = watching.result()
+    assert len(seen) == 120
+    for journal in journals:
+        journal._engine.dispose()
