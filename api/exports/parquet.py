@@ -11,7 +11,7 @@ from api.exports.drain import Drain
 from api.exports.extras import needed
 
 # A group is written at once, and read at once: a few megabytes.
-_ROWS_A_GROUP: Final = 20_000
+_ROWS_A_GROUP: Final = 10_000
 # A kilometre in millimetres with a nanometre's digits; lengths go no further.
 _DIGITS: Final = 18
 _DECIMALS: Final = 6

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from itertools import chain
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
 from fastapi.responses import StreamingResponse
@@ -25,6 +25,8 @@ from api.store import queries
 from api.store.journal import NotThere
 
 router = APIRouter(tags=["history"])
+
+_PART: Final = 1 << 18
 
 
 class _Asked:
@@ -105,7 +107,7 @@ def _answer(
         if asked.knows(tag):
             connection.close()
             return Response(status_code=304, headers=headers)
-        parts = chunks(connection, wanted)
+        parts = _gathered(chunks(connection, wanted))
         # The first part is made here: what can't be done is said before any of it is sent.
         begun = _held(connection, parts, next(parts))
         next(begun)
@@ -125,6 +127,19 @@ def _held(connection: Connection, parts: Iterator[bytes], first: bytes) -> Itera
     with connection:
         yield b""
         yield from chain([first], parts)
+
+
+def _gathered(parts: Iterator[bytes]) -> Iterator[bytes]:
+    """The same in larger parts: each is handed to the network by itself."""
+    held: list[bytes] = []
+    size = 0
+    for part in parts:
+        held.append(part)
+        size += len(part)
+        if size >= _PART:
+            yield b"".join(held)
+            held, size = [], 0
+    yield b"".join(held)
 
 
 def _offer(what: str, form: str) -> None:
