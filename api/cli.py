@@ -24,6 +24,7 @@ COMMANDS: Final = (
     "backup",
     "doctor",
     "move",
+    "install",
 )
 
 

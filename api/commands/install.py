@@ -1,0 +1,238 @@
+"""`bothends install`: start with the computer (systemd), and may open calipers (udev)."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import shlex
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from api.commands import fail
+
+if TYPE_CHECKING:
+    from api.commands import Subparsers
+
+SYSTEM_UNIT: Final = "/etc/systemd/system/bothends.service"
+USER_UNIT: Final = "systemd/user/bothends.service"
+_ID: Final = re.compile(r"([0-9a-f]{4}):([0-9a-f]{4})")
+
+
+def add(subparsers: Subparsers) -> None:
+    command = subparsers.add_parser(
+        "install",
+        help="start with the computer; let people and the service open calipers (Linux)",
+        description="Write what makes a Linux computer start bothends by itself (--systemd) and"
+        " lets people who are not root open calipers (--udev), or show it (--print). What stood"
+        " in such a file before is kept beside it. System files need root.",
+    )
+    command.add_argument(
+        "--systemd", action="store_true", help="a service, under a user of its own, that serves"
+    )
+    command.add_argument(
+        "--user",
+        action="store_true",
+        help="rather a service of yours, with your own store; needs no root",
+    )
+    command.add_argument(
+        "--udev", action="store_true", help="a rule that opens the calipers named by --id"
+    )
+    command.add_argument(
+        "--print", action="store_true", dest="show", help="show the files and write nothing"
+    )
+    command.add_argument(
+        "--id",
+        action="append",
+        default=[],
+        metavar="VID:PID",
+        help="a caliper or its adapter for --udev, by the ids that bothends instruments or"
+        " lsusb shows; repeat for more",
+    )
+    command.add_argument(
+        "--caliper",
+        action="append",
+        default=[],
+        metavar="SPEC",
+        help="an instrument that the service listens to; repeat for more",
+    )
+    command.add_argument("--host", help="address that the service serves on")
+    command.add_argument("--port", type=int, help="port that the service serves on")
+    command.add_argument(
+        "--root",
+        type=Path,
+        default=Path("/"),
+        metavar="DIR",
+        help="folder that stands for / (to build a package)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    from capture.errors import SpecError
+    from capture.finding import RULES_FILE
+    from capture.spec import parse_spec
+
+    if sys.platform != "linux":
+        fail("systemd and udev are Linux's; here, have the system start bothends serve at login")
+    if not (args.systemd or args.udev or args.show):
+        fail("say what to install: --systemd, --udev or both; add --print to see it first")
+    if args.port is not None and not 0 < args.port <= 65535:
+        fail(f"--port {args.port} is no port; give one from 1 to 65535")
+    ids = list(args.id)
+    for text in args.caliper:
+        try:
+            spec = parse_spec(text)
+        except SpecError as error:
+            fail(f"--caliper {text}: {error}")
+        if spec.vid is not None:
+            ids.append(f"{spec.vid:04x}:{spec.pid:04x}")
+    everything = not (args.systemd or args.udev)
+    files: list[tuple[Path, str, str]] = []
+    if args.systemd or everything:
+        words = serve_words(args.caliper, args.host, args.port)
+        if args.user:
+            place = _below(args.root, str(_user_folder() / USER_UNIT))
+            files.append((place, unit(words, user=True), _USER_NEXT))
+        else:
+            hidden = _hidden_from_others(Path(words[0]))
+            if hidden is not None:
+                print(
+                    f"bothends: the service's own user may not look into {hidden}; install"
+                    " bothends where everyone may, such as /opt/bothends, and run this from"
+                    " there, or use --user",
+                    file=sys.stderr,
+                )
+            files.append((_below(args.root, SYSTEM_UNIT), unit(words), _SYSTEM_NEXT))
+    if args.udev or (everything and ids):
+        try:
+            files.append((_below(args.root, RULES_FILE), rules(ids), _RULES_NEXT))
+        except ValueError as fault:
+            fail(str(fault))
+    for path, text, then in files:
+        if args.show:
+            print(f"# {path}\n{text}")
+        else:
+            _put(path, text)
+            print(f"    then run: {then}")
+    return 0
+
+
+_SYSTEM_NEXT: Final = "sudo systemctl daemon-reload && sudo systemctl enable --now bothends"
+_USER_NEXT: Final = (
+    "systemctl --user daemon-reload && systemctl --user enable --now bothends"
+    " (and, to have it run while you are logged out: loginctl enable-linger)"
+)
+_RULES_NEXT: Final = "sudo udevadm control --reload && sudo udevadm trigger"
+
+
+def serve_words(calipers: Iterable[str], host: str | None, port: int | None) -> list[str]:
+    """The command that the service runs, by full path."""
+    words = [str(_program()), "serve"]
+    if host is not None:
+        words += ["--host", host]
+    if port is not None:
+        words += ["--port", str(port)]
+    for each in calipers:
+        words += ["--caliper", each]
+    return words
+
+
+def unit(words: Sequence[str], user: bool = False) -> str:
+    """The systemd unit that runs `words`, for the system or for one user.
+
+    The system's keeps its store in /var/lib/bothends, the user's where `serve` does.
+    """
+    if user:
+        return _shipped("bothends-user.service").replace("@COMMAND@", unit_words(words))
+    words = [*words[:2], "--data", "/var/lib/bothends", *words[2:]]
+    return _shipped("bothends.service").replace("@COMMAND@", unit_words(words))
+
+
+def unit_words(words: Iterable[str]) -> str:
+    """`words` as systemd reads a command line (systemd.service(5), COMMAND LINES).
+
+    Unlike in a shell, % and $ mean something everywhere, and nothing else means anything
+    within double quotes but \\ and the quote itself.
+    """
+    quoted = []
+    for word in words:
+        plain = word.replace("%", "%%").replace("$", "$$")
+        if not re.fullmatch(r"[A-Za-z0-9_@%$+=:,./-]+", plain):
+            plain = '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+        quoted.append(plain)
+    return " ".join(quoted)
+
+
+def rules(ids: Sequence[str]) -> str:
+    """The udev rules for calipers by their USB ids, each "VID:PID" in hexadecimal.
+
+    Raises ValueError without ids, or naming the first that is none.
+    """
+    if not ids:
+        raise ValueError("say which calipers: --id VID:PID, as bothends instruments shows it")
+    lines = []
+    for text in dict.fromkeys(each.lower() for each in ids):
+        parts = _ID.fullmatch(text)
+        if parts is None:
+            raise ValueError(
+                f"--id {text} is none; give twice four hexadecimal digits, such as 1209:0001"
+            )
+        vendor, product = parts.groups()
+        mark = 'ENV{BOTHENDS_CALIPER}="1"'
+        lines += [
+            f'SUBSYSTEMS=="usb", ATTRS{{idVendor}}=="{vendor}", ATTRS{{idProduct}}=="{product}",'
+            f" {mark}",
+            f'SUBSYSTEMS=="hid", KERNELS=="*:{vendor.upper()}:{product.upper()}.*", {mark}',
+        ]
+    return _shipped("70-bothends.rules").replace("@CALIPERS@", "\n".join(lines))
+
+
+def _shipped(name: str) -> str:
+    from importlib.resources import files
+
+    return (files("api") / "system" / name).read_text(encoding="utf-8")
+
+
+def _program() -> Path:
+    """The `bothends` command of this very environment."""
+    return Path(sys.executable).with_name("bothends")
+
+
+def _user_folder() -> Path:
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+
+
+def _below(root: Path, path: str) -> Path:
+    return root.absolute() / path.lstrip("/")
+
+
+def _hidden_from_others(program: Path) -> Path | None:
+    """The first folder on the way to the program or its interpreter that others may not enter."""
+    for each in (program, Path(sys.executable).resolve(), Path(__file__).resolve()):
+        for folder in reversed(each.parents):
+            if folder.exists() and not folder.stat().st_mode & 0o001:
+                return folder
+    return None
+
+
+def _put(path: Path, text: str) -> None:
+    """Write `text`, keeping what stood there before."""
+    before = path.with_name(path.name + ".before")
+    try:
+        if path.exists():
+            if path.read_text(encoding="utf-8", errors="replace") == text:
+                print(f"{path} is there already")
+                return
+            path.replace(before)
+            print(f"what stood in {path} is now in {before}")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        path.chmod(0o644)
+    except PermissionError:
+        again = shlex.join(["sudo", str(_program()), *sys.argv[1:]])
+        fail(f"only root may write {path}; run: {again}   (or add --print to see it)")
+    except OSError as fault:
+        fail(f"{path} cannot be written: {fault.strerror}; use --print and put it there yourself")
+    print(f"written: {path}")
