@@ -76,7 +76,9 @@ WORDS: Final[Mapping[str, tuple[str, ...]]] = {
 
 _NAMESPACE: Final = UUID("6f2d3c2e-5a0b-5c8e-9f43-2b6f6f746865")
 _FIELD_OF: Final = {word: name for name, words in WORDS.items() for word in words}
-_HEADING_UNIT: Final = re.compile(r"[\s_]*[(\[]?\s*\b(mm|in|inch|inches)\s*[)\]]?$", re.IGNORECASE)
+_HEADING_UNIT: Final = re.compile(
+    r"[\s_]*[(\[]?\s*(?<![^\W_])(mm|in|inch|inches)\s*[)\]]?$", re.IGNORECASE
+)
 _NUMBERED: Final = re.compile(r"(.*?)\s*([1-9][0-9]?)")
 _MOST_READINGS: Final = 100
 
@@ -378,7 +380,10 @@ def _values(
             raise ValueError(f"{place or 'reading'} {missing} is missing before a later one")
         if named and not numbers:
             raise ValueError(f"the {place} has no reading")
-        texts += [(f"{place or 'reading'} {n}", *readings[place, n]) for n in numbers]
+        alone = named and len(numbers) == 1
+        texts += [
+            (place if alone else f"{place or 'reading'} {n}", *readings[place, n]) for n in numbers
+        ]
     if named and len({sum(of == place for of, _ in readings) for place in order}) > 1:
         raise ValueError("its places were not all read equally often")
     if not texts:
