@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Row, select
@@ -22,8 +22,8 @@ from analysis.units import mm
 from api.store.facts import resolution_mm
 from api.store.tables import Caliper, Reading, Series, Trial, TrialReading
 
-_SAME_SPOT = "same-spot"
-_KNOWN_BLOCK = "known-block"
+SAME_SPOT: Final = "same-spot"
+KNOWN_BLOCK: Final = "known-block"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +74,9 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
     uncertainty). The blocks' own sizes are taken as exact: a workshop block is good to a
     tenth of what the finest caliper counts.
     """
-    readings = _readings(connection, calipers)
-    spots = [_spot(_in_order(readings[name, _SAME_SPOT], at)) for name in calipers]
-    blocks = [_blocks(_in_order(readings[name, _KNOWN_BLOCK], at)) for name in calipers]
+    readings = study_readings(connection, calipers)
+    spots = [_spot(_in_order(readings[name, SAME_SPOT], at)) for name in calipers]
+    blocks = [_blocks(_in_order(readings[name, KNOWN_BLOCK], at)) for name in calipers]
     hand = scale = Study()
     if spots and all(spots):
         hand = max((s for s in spots if s), key=lambda s: s.repeatability_mm or 0.0)
@@ -98,7 +98,7 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
 _Rows = Sequence[Row[Any]]
 
 
-def _readings(
+def study_readings(
     connection: Connection, calipers: Collection[str]
 ) -> defaultdict[tuple[str, str], list[Row[Any]]]:
     """The readings of studies by caliper and method, in the order they were taken."""
@@ -110,8 +110,12 @@ def _readings(
             Series.id.label("series"),
             Series.method,
             Series.started_at,
+            Series.machine_id,
+            Series.person,
             Series.repeats,
             Series.baseline_nm,
+            Series.unit.label("series_unit"),
+            Series.tolerance_length,
             Trial.number,
             Reading.nm,
             Reading.sent,
@@ -123,7 +127,7 @@ def _readings(
         .join(Reading, Reading.id == TrialReading.reading_id)
         .join(Caliper, Caliper.id == Reading.caliper_id)
         .where(
-            Series.method.in_((_SAME_SPOT, _KNOWN_BLOCK)),
+            Series.method.in_((SAME_SPOT, KNOWN_BLOCK)),
             Trial.state == "complete",
             Caliper.name.in_(list(calipers)),
         )
