@@ -1,0 +1,128 @@
+"""`bothends install` as its user meets it. Whether its rule opens anything, tests/usb tries."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from api.commands.install import rules, unit, unit_words
+from capture.finding import RULES_FILE
+from tests.whole.commands import done
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="systemd and udev are Linux's")
+SPEC = r'serial:/dev/ttyUSB0,unit=mm,pattern=CH "1" = (?P<value>[0-9.]+)\s%$'
+
+
+def test_files_shown_are_not_written(tmp_path: Path) -> None:
+    shown = done("install", "--print", "--id", "1209:0001", "--root", str(tmp_path))
+    assert shown.returncode == 0
+    assert f"# {tmp_path}/etc/systemd/system/bothends.service" in shown.stdout
+    assert f"# {tmp_path}{RULES_FILE}" in shown.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_stood_there_before_is_kept(tmp_path: Path) -> None:
+    words = ("install", "--systemd", "--udev", "--id", "1209:0001", "--root", str(tmp_path))
+    written = tmp_path / "etc/systemd/system/bothends.service"
+    written.parent.mkdir(parents=True)
+    written.write_text("[Service]\nExecStart=/my/own\n")
+    first = done(*words)
+    assert first.returncode == 0
+    assert f"what stood in {written} is now in {written}.before" in first.stdout
+    assert "enable --now bothends" in first.stdout
+    assert "udevadm control --reload" in first.stdout
+    assert "/my/own" in written.with_name("bothends.service.before").read_text()
+    assert "there already" in done(*words).stdout
+    assert "/my/own" in written.with_name("bothends.service.before").read_text()
+    assert (tmp_path / RULES_FILE.lstrip("/")).stat().st_mode & 0o777 == 0o644
+
+
+def test_a_service_of_ones_own_goes_into_ones_own_folder(tmp_path: Path) -> None:
+    written = done("install", "--systemd", "--user", "--root", str(tmp_path))
+    (file,) = tmp_path.rglob("*.service")
+    assert f"written: {file}" in written.stdout
+    assert file.parts[-3:] == ("systemd", "user", "bothends.service")
+    assert "User=" not in file.read_text()
+    assert "--data" not in file.read_text()
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+def test_who_may_not_write_is_told_to_be_root() -> None:
+    refused = done("install", "--systemd")
+    assert refused.returncode == 2
+    assert "run: sudo " in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["install"], "--systemd, --udev"),
+        (["install", "--udev"], "--id VID:PID"),
+        (["install", "--udev", "--id", "0403-6001"], "--id 0403-6001 is none"),
+        (["install", "--systemd", "--caliper", "parallel:1"], "begin with serial:"),
+        (["install", "--systemd", "--port", "0"], "--port 0"),
+    ],
+)
+def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -> None:
+    refused = done(*words)
+    assert refused.returncode == 2
+    assert said in refused.stderr
+    assert "Traceback" not in refused.stderr
+
+
+def test_the_service_is_the_program_that_wrote_it() -> None:
+    """And starts with what it was told: systemd's own marks are no marks of a pattern."""
+    shown = done("install", "--print", "--systemd", "--host", "0.0.0.0", "--caliper", SPEC)
+    (line,) = (each for each in shown.stdout.splitlines() if each.startswith("ExecStart="))
+    # Once systemd's % and $ are single again, a shell would read its words the same way.
+    words = shlex.split(line.removeprefix("ExecStart=").replace("%%", "%").replace("$$", "$"))
+    program = Path(words[0])
+    assert program == Path(sys.executable).with_name("bothends")
+    assert words[1:] == (
+        ["serve", "--data", "/var/lib/bothends", "--host", "0.0.0.0", "--caliper", SPEC]
+    )
+
+
+def test_an_empty_word_stays_a_word() -> None:
+    assert unit_words(["/bin/echo", "", "a b"]) == '/bin/echo "" "a b"'
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+def test_systemd_understands_the_service_and_shuts_it_in(tmp_path: Path) -> None:
+    file = tmp_path / "bothends.service"
+    file.write_text(unit(["/bin/true", "serve", "--caliper", SPEC]))
+    read = subprocess.run(["systemd-analyze", "verify", file], capture_output=True, text=True)
+    assert (read.returncode, read.stdout, read.stderr) == (0, "", "")
+    # systemd's own measure, from 0 (shut in) to 10; most services are at 9.
+    judged = subprocess.run(
+        ["systemd-analyze", "security", "--offline=yes", "--threshold=30", "--no-pager", file],
+        capture_output=True,
+        text=True,
+    )
+    assert judged.returncode == 0, judged.stdout
+
+
+def test_the_service_still_sees_what_is_plugged_in_later() -> None:
+    """Each of these would close /dev to devices that were not there at the start."""
+    settings = {
+        line.partition("=")[0]
+        for line in unit(["/bin/true", "serve"]).splitlines()
+        if not line.startswith("#")
+    }
+    assert settings.isdisjoint({"PrivateDevices", "ProtectClock", "DeviceAllow", "DevicePolicy"})
+    assert {"DynamicUser", "SupplementaryGroups", "Restart"} <= settings
+
+
+def test_the_rule_names_every_caliper_once_and_comes_before_the_seat() -> None:
+    text = rules(["0403:6001", "1209:ABCD", "1209:abcd"])
+    assert text.count('ATTRS{idVendor}=="1209", ATTRS{idProduct}=="abcd"') == 1
+    assert 'KERNELS=="*:1209:ABCD.*"' in text
+    assert 'ATTRS{idVendor}=="0403", ATTRS{idProduct}=="6001"' in text
+    # 73-seat-late.rules hands what is tagged to the person; udev reads by file name.
+    assert "70-bothends.rules" == Path(RULES_FILE).name < "73-seat-late.rules"
