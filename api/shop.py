@@ -17,14 +17,17 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Engine
 
+from api.listening import Listening
 from api.live import Signal
 from api.own_methods import load_own_methods
+from api.press_to_pair import PairByPressing
 from api.settings import Settings
 from api.shapes import BenchOut, CaliperOut
 from api.store import migrations, queries
 from api.store.engine import StoreError, open_engine, sqlite_url
 from api.store.journal import Journal
 from capture.bench import Instruments
+from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading
 
 if TYPE_CHECKING:
@@ -49,21 +52,25 @@ class Shop:
         self.signal = Signal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(self._keep, self.journal.refuse, self.journal.report)
+        self.listening = Listening(self.instruments, settings.data)
+        self.pair_by_pressing = PairByPressing(serial_instruments, self.listening.listened)
         self.pretend: PretendShop | None = None
         # Instruments of benches elsewhere: how they fared when they were last heard of.
         self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
 
     def start(self) -> None:
-        """Listen to the calipers of the settings, the pretend one included."""
+        """Listen to the calipers of the settings, the pretend one included, and to those
+        that are remembered."""
         if self.settings.pretend:
             from api.pretending import PretendShop
 
             self.pretend = PretendShop(self)
-        self.instruments.start(self.settings.calipers)
+        self.listening.start(self.settings.calipers)
 
     def close(self) -> None:
         """Stop listening, commit what was heard, release ports and the store."""
         self.signal.close()
+        self.pair_by_pressing.close()
         if self.pretend is not None:
             self.pretend.close()
         for reading in self.instruments.stop():

@@ -1,0 +1,246 @@
+"""One pairing of a caliper by its send button, as the page leads through it.
+
+It ends by itself, so that no port stays open because somebody walked away.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from api.listening import Listened, place_of
+from capture.finding import Found
+from capture.keys import Stroke, read_strokes
+from capture.press_to_pair import Heard, PressToPair
+from capture.spec import Spec
+from capture.values import NotUnderstood, Value, read_value
+
+# A page asks several times a second while it is open.
+_ALONE_S: Final = 20.0
+_LONGEST_S: Final = 300.0
+# Enough to read a number in a burst of keys; which unit it is in, the bench's series says.
+_ANY_UNIT: Final = "mm"
+
+Stage = Literal["none", "listening", "paired", "given up"]
+
+
+class NoneUnderWay(Exception):
+    """No pairing listens; one is to be begun first."""
+
+
+class OneUnderWay(Exception):
+    """A pairing listens already."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A port that is not opened, and why not."""
+
+    device: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class FoundCaliper:
+    """The caliper that pressed. `spec`: None where it types into the page, which needs none."""
+
+    spec: Spec | None
+    sent: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a pairing is. `message`: why it was given up. `heard_keys`: what the page's keys
+    said that was no number."""
+
+    stage: Stage
+    ports: tuple[Heard, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    shown: str | None = None
+    heard_keys: str | None = None
+    found: FoundCaliper | None = None
+    seconds_left: int = 0
+    message: str = ""
+
+
+@dataclass(slots=True)
+class _Run:
+    pair: PressToPair
+    left_out: tuple[LeftOut, ...]
+    ends: float
+    looked_at: float
+    ports: tuple[Heard, ...] = ()
+    shown: str | None = None
+    heard_keys: str | None = None
+    found: FoundCaliper | None = None
+    message: str = ""
+    over: threading.Event = field(default_factory=threading.Event)
+    thread: threading.Thread | None = None
+
+
+class PairByPressing:
+    """At most one pairing at a time. Safe to call from any thread.
+
+    `serial_ports` gives the ports there are, `listened` what is listened to already and is
+    therefore left alone. `alone` and `longest`: seconds after which a pairing that nobody
+    asks about, or that finds nothing, releases its ports.
+    """
+
+    def __init__(
+        self,
+        serial_ports: Callable[[], Iterable[Found]],
+        listened: Callable[[], Sequence[Listened]],
+        alone: float = _ALONE_S,
+        longest: float = _LONGEST_S,
+    ) -> None:
+        self._serial_ports = serial_ports
+        self._listened = listened
+        self._alone = alone
+        self._longest = longest
+        self._lock = threading.Lock()
+        self._run: _Run | None = None
+
+    def start(self, leave_alone: Iterable[str] = (), also: Iterable[Spec] = ()) -> Progress:
+        """Open and listen to every port but those of `leave_alone`, and to those of `also`.
+
+        Raises OneUnderWay where a pairing listens already.
+        """
+        with self._lock:
+            if self._run is not None and not self._run.over.is_set():
+                raise OneUnderWay
+            candidates, left_out = self._choose(set(leave_alone), also)
+            pair = PressToPair(candidates)
+            now = time.monotonic()
+            run = _Run(pair, tuple(left_out), ends=now + self._longest, looked_at=now)
+            run.thread = threading.Thread(
+                target=self._watch, args=(run,), name="press to pair", daemon=True
+            )
+            self._run = run
+            pair.start()
+            run.thread.start()
+        return self.progress()
+
+    def progress(self) -> Progress:
+        """How far it is; asking keeps it going."""
+        with self._lock:
+            run = self._run
+            if run is None:
+                return Progress("none")
+            run.looked_at = time.monotonic()
+            stage: Stage = "listening"
+            if run.found is not None:
+                stage = "paired"
+            elif run.over.is_set():
+                stage = "given up"
+            return Progress(
+                stage,
+                run.ports if run.over.is_set() else run.pair.heard(),
+                run.left_out,
+                run.shown,
+                run.heard_keys,
+                run.found,
+                max(0, round(run.ends - run.looked_at)) if stage == "listening" else 0,
+                run.message,
+            )
+
+    def shown(self, text: str) -> Progress:
+        """What the display shows, as "12.34 mm".
+
+        Raises NoneUnderWay, and ValueError where number or unit is missing.
+        """
+        run = self._listening()
+        run.pair.shown(text)
+        run.shown = text
+        found = run.pair.wait(0)  # whoever pressed before typing need not wait a turn
+        if found is not None:
+            self._end(run, found=FoundCaliper(found.spec, found.sent, found.sentence))
+        return self.progress()
+
+    def keys(self, strokes: Sequence[Stroke]) -> Progress:
+        """A burst of keys that the page caught. Raises NoneUnderWay."""
+        run = self._listening()
+        typed = read_strokes(strokes)
+        if isinstance(typed, NotUnderstood):
+            run.heard_keys = f"{typed.text}: {typed.reason}"
+            return self.progress()
+        value = read_value(typed.text, _ANY_UNIT)
+        if not isinstance(value, Value):
+            run.heard_keys = f"{typed.text}: no number"
+        elif not typed.burst:
+            run.heard_keys = f"{typed.text}: typed by hand"
+        else:
+            sentence = (
+                f"It types like a keyboard: {value.sent} came through this page's keys. There is"
+                " nothing to set up; it is heard whenever the Bench page is in front."
+            )
+            self._end(run, found=FoundCaliper(None, value.sent, sentence))
+        return self.progress()
+
+    def cancel(self) -> None:
+        """Release every port; nothing happens where none is under way."""
+        with self._lock:
+            run, self._run = self._run, None
+        if run is not None:
+            self._end(run)
+
+    close = cancel
+
+    def _choose(
+        self, leave_alone: set[str], also: Iterable[Spec]
+    ) -> tuple[list[Found], list[LeftOut]]:
+        heard = {place_of(each.spec): each for each in self._listened()}
+        candidates: list[Found] = []
+        left_out: list[LeftOut] = []
+        named = [Found("serial", spec.target, str(spec), "") for spec in also]
+        taken: set[str] = set()
+        for found in [*named, *self._serial_ports()]:
+            place = place_of(Spec("serial", found.device))
+            if place in taken:
+                continue
+            taken.add(place)
+            if place in heard:
+                each = heard[place]
+                why = f"listened to already, as {each.name} on bench {each.bench}"
+            elif not leave_alone.isdisjoint(
+                {found.device, found.spec, found.spec.removeprefix("serial:")}
+            ):
+                why = "left alone, as you asked"
+            elif found.missing:
+                why = found.missing
+            else:
+                candidates.append(found)
+                continue
+            left_out.append(LeftOut(found.device, why))
+        return candidates, left_out
+
+    def _listening(self) -> _Run:
+        with self._lock:
+            run = self._run
+        if run is None or run.over.is_set():
+            raise NoneUnderWay
+        return run
+
+    def _watch(self, run: _Run) -> None:
+        while not run.over.is_set():
+            found = run.pair.wait(0.1)
+            now = time.monotonic()
+            if found is not None:
+                self._end(run, found=FoundCaliper(found.spec, found.sent, found.sentence))
+            elif now >= run.ends:
+                minutes = f"{self._longest / 60:g}"
+                self._end(run, message=f"nothing matched within {minutes} minutes")
+            elif now - run.looked_at >= self._alone:
+                self._end(run, message="the page that asked was closed")
+
+    def _end(self, run: _Run, found: FoundCaliper | None = None, message: str = "") -> None:
+        """Release the ports; the first ending counts."""
+        with self._lock:
+            if run.over.is_set():
+                return
+            run.found, run.message, run.ports = found, message, run.pair.heard()
+            run.over.set()
+        run.pair.stop()
