@@ -383,8 +383,15 @@ def came_back(
         *taken.values, margin=accepted, floor_sd=taken.floor, unit=taken.unit
     )
     base = taken.nominals[0] or 0.0
+    shared = _before_after(connection, before, after, taken, (told.before, told.after))
+    other = dict.fromkeys(c.kind for c in shared["setup_changes"] if c.kind != "swung and back")
+    if other:
+        shared["notes"].append(
+            f"Recorded between the two: {', '.join(other)}. A shift may come from that rather "
+            "than from the stop."
+        )
     return ReturnOut(
-        **_before_after(connection, before, after, taken, (told.before, told.after)),
+        **shared,
         sentence=told.sentence,
         answer=told.answer,
         way=told.way,

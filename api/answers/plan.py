@@ -251,13 +251,20 @@ def _sentences(asked: Asked, found: planning.Plan, seen_rad: float) -> list[str]
     if found.cuts is None or found.cuts > asked.cuts:
         told += _other_ways(asked, found)
     told.append(
-        f"{asked.cuts} cuts{each} {board} see {what} of {size_text(seen_rad, 'rad', seen_rad)}"
-        " or more."
+        f"With {asked.cuts} cuts{each} {board} you see {what} of "
+        f"{size_text(seen_rad, 'rad', seen_rad)} or more."
     )
-    wrong, missed = _in_a_hundred(asked.alpha), _in_a_hundred(asked.beta)
+    none, one = (
+        ("pairs of like machines", "pairs")
+        if asked.two_series
+        else (
+            "series of a true machine",
+            "series",
+        )
+    )
     told.append(
-        f"So sure: {'no difference' if asked.two_series else 'a true machine'} is called one in "
-        f"{wrong} series of 100, and {what} of that size is missed in {missed} of 100."
+        f"Of 100 {none}, {_in_a_hundred(asked.alpha)} still show {what} by chance; of 100 {one} "
+        f"with {what} of that size, {_in_a_hundred(asked.beta)} miss it."
     )
     return told
 
@@ -266,7 +273,8 @@ def _other_ways(asked: Asked, found: planning.Plan) -> list[str]:
     told = []
     if found.width_mm is None:
         told.append(
-            f"With {asked.cuts} cuts no length is enough: the machine itself scatters too much."
+            f"With {asked.cuts} cuts {_none_enough(asked.method)}: the machine itself scatters "
+            "too much."
         )
     elif found.width_mm > asked.width_mm:
         needed = length_text(
@@ -288,6 +296,12 @@ def _with_width(method: Method, length: str) -> str:
     if method.relations[0].insets:
         return f"on a board {length} wide"
     return f"over a length of {length}"
+
+
+def _none_enough(method: Method) -> str:
+    if method.relations[0].over == "thickness":
+        return "no board is thick enough"
+    return "no board is wide enough" if method.relations[0].insets else "no length is enough"
 
 
 def _up(value: float) -> float:

@@ -8,6 +8,7 @@ from typing import Annotated
 from uuid import UUID
 
 from fastapi import APIRouter, Query
+from sqlalchemy import Connection
 
 from analysis.conformity import Tolerance
 from analysis.methods import METHODS, Method
@@ -61,6 +62,53 @@ def plan(
     ] = False,
 ) -> PlanOut:
     """How many cuts, how wide a board, how fine a caliper; and a table of what can be seen."""
+    return answers.plan(
+        asked_for(
+            store,
+            error_deg=error_deg,
+            gap=gap,
+            joint=joint,
+            method=method,
+            width=width,
+            unit=unit,
+            inset=inset,
+            pieces=pieces,
+            cuts=cuts,
+            resolution=resolution,
+            reading_sd=reading_sd,
+            own_sd_deg=own_sd_deg,
+            series=series,
+            alpha=alpha,
+            beta=beta,
+            two_series=two_series,
+        )
+    )
+
+
+def asked_for(
+    store: Connection,
+    *,
+    error_deg: float | None,
+    gap: str | None,
+    joint: str | None,
+    method: str,
+    width: str | None,
+    unit: Unit,
+    inset: str,
+    pieces: int | None,
+    cuts: int,
+    resolution: str | None,
+    reading_sd: str | None,
+    own_sd_deg: float | None,
+    series: UUID | None,
+    alpha: float,
+    beta: float,
+    two_series: bool,
+) -> Asked:
+    """What is asked, with what is left open filled in.
+
+    Raises BadField naming the field that can't be, NotThere for a series that is not there.
+    """
     follows = _method(method)
     asked = Asked(
         method=follows,
@@ -84,7 +132,7 @@ def plan(
         asked = replace(asked, own_sd_rad=own)
     if not asked.length_mm > 0:
         raise BadField("inset", "leaves nothing of the width; give a smaller inset")
-    return answers.plan(asked)
+    return asked
 
 
 def usual_width(method: Method, unit: Unit) -> str:

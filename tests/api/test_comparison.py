@@ -255,6 +255,18 @@ def test_a_saw_that_moved_is_said_to_have_and_by_how_much(person):
     assert (found["margin"], found["margin_from"]) == (None, None)
 
 
+def test_a_shift_with_an_adjustment_in_between_is_not_laid_on_the_stop_alone(person):
+    before = cut(person, "Saw", (10, 11, 10, 9))
+    for kind in ("adjusted", "swung and back", "cleaned"):
+        person.post("/api/setup-changes", {"machine": "Saw", "kind": kind}, 201)
+    after = cut(person, "Saw", (20, 21, 20, 22))
+    found = person.get(f"/api/compare/return?before={before}&after={after}")
+    assert found["notes"] == [
+        "Recorded between the two: adjusted, cleaned. A shift may come from that rather than "
+        "from the stop."
+    ]
+
+
 def test_without_a_margin_half_the_tolerance_is_what_may_be_missed(person):
     before = cut(person, "Saw", (10, 14, 6, 11), tolerance_deg="0.04")
     after = cut(person, "Saw", (16, 5, 14, 3), tolerance_gap="0.004", tolerance_joint="6")
