@@ -144,11 +144,14 @@ class FenceHalvesOut(Out):
     right: UUID
     reversal: UUID | None
     left_deg: float
+    left_expanded_deg: float
     right_deg: float
+    right_expanded_deg: float
     out_of_line_deg: float
     interval: IntervalOut | None
     in_line: bool
     mean_deg: float
+    mean_expanded_deg: float | None
     agrees: bool | None
     sentence: str
 
@@ -418,7 +421,9 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Fen
         right=right.series.id,
         reversal=None if both is None else both.series.id,
         left_deg=outward(left.check.mean, "angle"),
+        left_expanded_deg=outward(left.check.expanded, "angle"),
         right_deg=outward(right.check.mean, "angle"),
+        right_expanded_deg=outward(right.check.expanded, "angle"),
         out_of_line_deg=outward(apart.estimate, "angle"),
         interval=None
         if interval is None
@@ -429,6 +434,8 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Fen
         ),
         in_line=told.in_line,
         mean_deg=outward(told.mean_rad, "angle"),
+        # The mean of two has half the uncertainty of their difference.
+        mean_expanded_deg=None if interval is None else outward(interval.half_width / 2, "angle"),
         agrees=told.agrees,
         sentence=told.sentence,
     )

@@ -165,7 +165,7 @@ def _mend(method: Method, known: Known, adjusting: Adjusting) -> MendOut | None:
         return None
     unit: Literal["deg", "mm"] = "mm" if check.quantity == "length" else "deg"
     if not told.leave_it and check.verdict == GOOD:
-        notes.append("It is within its tolerance as it is: it may stay so.")
+        notes.insert(0, "It is within its tolerance: it may stay as it is.")
     asks: list[Literal["span", "pitch"]] = []
     if not told.leave_it and check.quantity == "angle" and uses_span(method):
         if adjusting.span_mm is None:

@@ -21,7 +21,7 @@ def ago(at: datetime, now: datetime) -> str:
         return "today"
     if days == 1:
         return "yesterday"
-    for length, least, word in ((365.25, 2, "years"), (30.44, 2, "months"), (7, 3, "weeks")):
-        if (count := int(days / length)) >= least:
-            return f"{count} {word} ago"
+    for length, least, word in ((365.25, 730, "years"), (30.44, 60, "months"), (7, 21, "weeks")):
+        if days >= least:
+            return f"{round(days / length)} {word} ago"
     return f"{days} days ago"

@@ -18,7 +18,7 @@ from api.shop import parse_id
 router = APIRouter(tags=["machines"])
 
 
-@router.get("/machines/{machine}/history", response_model=HistoryOut)
+@router.get("/machines/{machine:path}/history", response_model=HistoryOut)
 def machine_history(machine: str, store: TheStore) -> Response:
     """A machine (by id or name): its series, what happened to it, phases, limits and shifts."""
     found = history.history_out(history.read(store, parse_id(machine)))
@@ -26,7 +26,7 @@ def machine_history(machine: str, store: TheStore) -> Response:
     return Response(found.model_dump_json(), media_type="application/json")
 
 
-@router.get("/machines/{machine}/advice")
+@router.get("/machines/{machine:path}/advice")
 def machine_advice(
     machine: str,
     store: TheStore,

@@ -6,8 +6,9 @@ enough for means and uncertainties; readings are looked at only where rounding s
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 from uuid import UUID
@@ -24,7 +25,9 @@ from analysis.score import SeriesFacts
 from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
 from api.store.facts import facts_of
-from api.store.tables import Machine, Reading, Series, Trial, TrialReading
+from api.store.journal import now
+from api.store.studies import Study, study_of
+from api.store.tables import Caliper, Machine, Reading, Series, SetupChange, Trial, TrialReading
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
 _COARSE_MM: Final = 0.0254
@@ -103,6 +106,24 @@ def latest(connection: Connection) -> list[CheckedSeries]:
     return _checked(connection, Series.id.in_(select(ranked.c.id).where(ranked.c.rank == 1)))
 
 
+def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
+    """Of each machine its latest setup change, as a list of one."""
+    newest = (
+        select(SetupChange.machine_id, func.max(SetupChange.at).label("at"))
+        .group_by(SetupChange.machine_id)
+        .subquery()
+    )
+    rows = connection.execute(
+        select(SetupChange.__table__)
+        .join(
+            newest,
+            (newest.c.machine_id == SetupChange.machine_id) & (newest.c.at == SetupChange.at),
+        )
+        .order_by(SetupChange.id)
+    )
+    return {row.machine_id: [row] for row in rows}
+
+
 def _as_sent(column: Any) -> ColumnElement[Any]:
     """`column` as the driver gives it: thousands of ids are dear to make."""
     return type_coerce(column, String)
@@ -123,13 +144,14 @@ def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[Che
     if not rows:
         return []
     trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
-    facts = [facts_of(row, np.empty(0), ()) for row in rows]
+    studies = _studies(connection, rows, trials.calipers)
+    facts = [studies[i].told_to(facts_of(row, np.empty(0), ())) for i, row in enumerate(rows)]
     found = _checks(rows, facts, trials)
     rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
     if rounding:
         sent = _sent(connection, [rows[i].id for i in rounding])
         for i in rounding:
-            facts[i] = facts_of(rows[i], np.empty(0), sent[rows[i].id])
+            facts[i] = studies[i].told_to(facts_of(rows[i], np.empty(0), sent[rows[i].id]))
         found = _checks(rows, facts, trials)
     return [
         CheckedSeries(
@@ -181,9 +203,11 @@ class _Trials:
             )
         key, angle, tilt, length, readings, caliper = zip(*rows, strict=True)
         of = np.array([index[k] for k in key], np.int64)
+        names = set(connection.scalars(select(Caliper.name)))
+        apart = {joined: _names(joined, names) for joined in set(caliper)}
         named: dict[int, dict[str, None]] = defaultdict(dict)
-        for i, name in zip(of.tolist(), caliper, strict=True):
-            named[i][name] = None
+        for i, joined in zip(of.tolist(), caliper, strict=True):
+            named[i].update(dict.fromkeys(apart[joined]))
         return _Trials(
             of,
             {
@@ -197,10 +221,49 @@ class _Trials:
         )
 
 
+def _names(joined: str, known: Collection[str]) -> list[str]:
+    """The calipers of a trial, whose names stand in its row one after the other; a name may
+    hold spaces itself."""
+    if joined in known:
+        return [joined]
+    for name in sorted(known, key=len, reverse=True):
+        if joined.startswith(f"{name} "):
+            return [name, *_names(joined[len(name) + 1 :], known)]
+    return [joined]
+
+
+def _studies(
+    connection: Connection, rows: Sequence[Row[Any]], calipers: Sequence[tuple[str, ...]]
+) -> list[Study]:
+    """What is known of each series' calipers.
+
+    It changes only when a study begins, so it is asked for once between two of them.
+    """
+    begun = sorted(
+        connection.scalars(
+            select(Series.started_at).where(Series.method.in_(("same-spot", "known-block")))
+        )
+    )
+    if not begun:
+        return [Study()] * len(rows)
+    moment = now()
+    known: dict[tuple[tuple[str, ...], int], Study] = {}
+    found = []
+    for row, names in zip(rows, calipers, strict=True):
+        at = row.finished_at or moment
+        key = (names, bisect_right(begun, at))
+        if row.method not in _JUDGE_MACHINES:
+            found.append(Study())
+            continue
+        if key not in known:
+            known[key] = study_of(connection, names, at)
+        found.append(known[key])
+    return found
+
+
 def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray[np.float64]:
-    split = [text.split() for text in readings]
-    sizes = np.array([len(texts) for texts in split])
-    exact = np.array([text for texts in split for text in texts], float)
+    sizes = np.array([text.count(" ") + 1 for text in readings])
+    exact = np.array(" ".join(readings).split(), float)
     nanometres = np.rint(exact * NM_PER_MM).astype(np.int64)
     # Trials of one series stand together, so each series is one stretch of readings.
     begins = np.flatnonzero(np.diff(of, prepend=-1))
