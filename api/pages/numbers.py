@@ -35,7 +35,7 @@ def size(
         kind,
         value,
         Markup(' data-u="{!r}"').format(uncertainty) if uncertainty else "",
-        Markup(" data-sign") if sign else "",
+        Markup(' data-sign=""') if sign else "",
         before,
         shown,
         word,

@@ -1,0 +1,191 @@
+"""The Compare page as a person meets it: a real server, a real Chromium."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.whole.browser import no_serious_axe_findings
+from tests.whole.serving import Serving, serving
+from tests.whole.shops import measured
+
+OUT = (0.45, 0.44, 0.46, 0.45, 0.44)  # further out, steady
+LOOSE = (0.10, 0.31, 0.02, 0.24, 0.17)  # nearer, less steady
+NASTY = "<script>document.title='broken'</script>" + "very long name " * 10
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
+    with serving(tmp_path_factory.mktemp("compare") / "shop") as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def shop(server: Serving) -> dict[str, str]:
+    """Series by a word: `steady`, `loose`, `before` and `after` an adjustment, `tilt`, `nasty`."""
+    made = {
+        "steady": measured(server, "Steady saw", OUT, tolerance_deg="0.02"),
+        "loose": measured(server, "Loose saw", LOOSE),
+        "before": measured(server, "Sled", OUT),
+        "tilt": measured(server, "Tilting saw", OUT, method="half-turn", thickness="18"),
+        "nasty": measured(server, NASTY, LOOSE),
+    }
+    server.post("/api/setup-changes", {"machine": "Sled", "kind": "swung and back", "note": "45"})
+    made["after"] = measured(server, "Sled", (0.05, 0.06, 0.04, 0.05, 0.05))
+    return made
+
+
+@pytest.fixture
+def complaints(page: Page) -> list[str]:
+    """What the browser complains of: errors, refused styles and scripts."""
+    page.set_default_timeout(8000)
+    heard: list[str] = []
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    page.on("console", lambda m: heard.append(m.text) if m.type in ("error", "warning") else None)
+    return heard
+
+
+def test_an_empty_shop_is_told_what_to_do_first(page, tmp_path, complaints):
+    with serving(tmp_path / "shop") as empty:
+        page.goto(f"{empty.url}/compare")
+        expect(page.locator("main")).to_contain_text("Measure at least two series")
+        expect(page.get_by_role("link", name="Measure one on the Bench page")).to_be_visible()
+        expect(page.locator("form")).to_have_count(0)
+    assert complaints == []
+
+
+def test_two_machines_chosen_with_the_keyboard_alone_are_told_apart(server, shop, page, complaints):
+    page.goto(f"{server.url}/")
+    page.get_by_role("link", name="Compare").click()
+    page.get_by_role("combobox", name="The first", exact=True).focus()
+    page.keyboard.type("Steady saw: the latest")
+    page.keyboard.press("Tab")
+    page.keyboard.type("Loose saw: the latest")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Compare").press("Enter")
+    said = server.get(f"/api/compare?a={shop['steady']}&b={shop['loose']}")
+    angle = said["quantities"]["angle"]
+    expect(page.locator(".answer")).to_have_text(angle["sentence"])
+    further, steady = page.locator(".finding").all()
+    expect(further).to_contain_text("Which is further out?")
+    expect(further.locator(".who")).to_have_text("Steady saw")
+    expect(further).to_contain_text("Shown by these cuts")
+    expect(steady).to_contain_text("Which is less steady?")
+    expect(steady.locator(".who")).to_have_text("Loose saw")
+    assert angle["less_steady"] == {"series": shop["loose"], "shown": True}
+    assert complaints == []
+
+
+def test_the_picture_has_a_dot_for_every_trial_and_a_table_says_the_same(server, shop, page):
+    page.goto(f"{server.url}/compare?a={shop['steady']}&b={shop['loose']}")
+    expect(page.locator(".chart circle.dot")).to_have_count(5)
+    expect(page.locator(".chart polygon.dot")).to_have_count(5)
+    expect(page.locator(".chart .interval")).to_have_count(2)
+    rows = page.get_by_role("table", name="In numbers").locator("tbody tr")
+    expect(rows).to_have_count(2)
+    score = server.get(f"/api/series/{shop['steady']}")["score"]["quantities"]["angle"]
+    expect(rows.first).to_contain_text("needs adjusting")
+    expect(rows.first).to_contain_text(f"{score['coverage_factor']:.2f}")
+    shown = float(rows.first.locator("data.ang").first.get_attribute("value"))
+    assert shown == pytest.approx(score["mean"], rel=1e-12)
+    page.get_by_text("The same in other measures").click()
+    measures = page.get_by_role("table", name=re.compile("^Means"))
+    expect(measures).to_contain_text("thou per foot")
+    expect(measures).to_contain_text("Loose saw less Steady saw")
+
+
+def test_angles_change_unit_without_a_reload_and_stay_changed(server, shop, page, complaints):
+    page.goto(f"{server.url}/compare?a={shop['steady']}&b={shop['loose']}")
+    first = page.get_by_role("table", name="In numbers").locator("tbody tr data.ang").first
+    degrees = first.inner_text()
+    assert degrees.endswith("°")
+    page.get_by_text("Units", exact=True).click()
+    page.get_by_label("Show angles in").select_option("arcmin")
+    value = float(first.get_attribute("value"))
+    expect(first).to_have_text(re.compile("′$"))
+    assert float(first.inner_text().strip("+′")) == pytest.approx(60 * value, abs=0.05)
+    expect(page.locator(".chart text.ang").first).to_have_text(re.compile("′$"))
+    page.reload()
+    expect(first).to_have_text(re.compile("′$"))
+    page.get_by_text("Units", exact=True).click()
+    page.get_by_label("Show angles in").select_option("deg")
+    expect(first).to_have_text(degrees)
+    assert complaints == []
+
+
+def test_before_and_after_are_asked_of_one_machine_whichever_comes_first(server, shop, page):
+    page.goto(f"{server.url}/compare?a={shop['after']}&b={shop['before']}")
+    between = page.locator("#return")
+    expect(between).to_contain_text("swung and back")
+    cards = between.locator(".finding")
+    expect(cards.nth(0).locator(".who")).to_have_text("did not")
+    expect(cards.nth(1).locator(".who")).to_have_text("helped")
+    expect(cards.nth(1)).to_contain_text("nearer to nominal")
+
+
+def test_a_shift_one_can_accept_is_asked_about_with_a_decimal_comma(server, shop, page):
+    page.goto(f"{server.url}/compare?a={shop['before']}&b={shop['after']}")
+    expect(page.locator("#return")).to_contain_text("say here what you can accept")
+    page.get_by_label("A shift that does not matter").fill("0,2")
+    page.get_by_role("button", name="Ask again").click()
+    card = page.locator("#return .finding").first
+    expect(card.locator(".who")).to_have_text("came back")
+    expect(card).to_contain_text("Asked with 0.200°")
+    page.get_by_label("A shift that does not matter").fill("much")
+    page.get_by_role("button", name="Ask again").click()
+    expect(page.get_by_role("alert")).to_contain_text("'much' is not a plain decimal number")
+    expect(page.get_by_role("combobox", name="The first", exact=True)).to_have_value(shop["before"])
+
+
+def test_series_that_reveal_different_things_are_refused_in_a_sentence(server, shop, page):
+    page.goto(f"{server.url}/compare?a={shop['steady']}&b={shop['tilt']}")
+    alert = page.get_by_role("alert")
+    expect(alert).to_contain_text("The second: Reversal shows the angle")
+    expect(alert).to_contain_text("choose series whose methods reveal the same")
+    expect(page.get_by_role("combobox", name="The second", exact=True)).to_have_value(shop["tilt"])
+
+
+@pytest.mark.parametrize("query", ["a=%3Cb%3E&b=7", "a={steady}&b={steady}", "a={steady}", "a=&b="])
+def test_an_address_that_makes_no_sense_still_leads_to_the_lists(server, shop, page, query):
+    page.goto(f"{server.url}/compare?{query.format(**shop)}")
+    expect(page.get_by_role("button", name="Compare")).to_be_visible()
+    expect(page.locator(".finding")).to_have_count(0)
+
+
+def test_three_at_once_are_compared_pair_by_pair(server, shop, page):
+    page.goto(
+        f"{server.url}/compare?a={shop['steady']}&b={shop['loose']}&more={shop['before']}&more="
+    )
+    pairs = page.get_by_role("table", name=re.compile("^Pair by pair"))
+    expect(pairs.locator("tbody tr")).to_have_count(3)
+    expect(page.locator(".chart polygon.dot")).to_have_count(10)
+
+
+def test_a_name_that_is_long_or_looks_like_code_stays_a_name(server, shop, page, complaints):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{server.url}/compare?a={shop['nasty']}&b={shop['loose']}")
+    expect(page.locator(".answer")).to_contain_text("<script>document.title")
+    assert page.title() == "Compare · bothends"
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert complaints == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_at_any_width(server, shop, page, scheme, complaints):
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+    for width in (390, 1600):
+        page.set_viewport_size({"width": width, "height": 844})
+        for query in (
+            "",
+            f"?a={shop['steady']}&b={shop['loose']}&more={shop['nasty']}",
+            f"?a={shop['before']}&b={shop['after']}",
+        ):
+            page.goto(f"{server.url}/compare{query}")
+            for details in page.locator("main details").all():
+                details.evaluate("element => { element.open = true; }")
+            no_serious_axe_findings(page)
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), query
+    assert complaints == []
