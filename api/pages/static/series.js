@@ -1,0 +1,142 @@
+// A series' page: it follows the bench while the series runs, and acts on its readings.
+
+import { Refused, Unreachable, get, post } from "./http.js";
+import { listen } from "./live.js";
+import { show } from "./units.js";
+
+const at = (id) => document.getElementById(id);
+const page = at("series");
+const { series, bench } = page.dataset;
+const api = `/api/benches/${encodeURIComponent(bench)}`;
+const ACTS = { "take-back": "Taken back", "swap-ends": "Ends swapped", restore: "It counts now" };
+
+function tell(text) {
+  at("problem").hidden = true;
+  at("told").textContent = text;
+}
+
+function complain(error) {
+  at("problem").textContent = error.message;
+  at("problem").hidden = false;
+}
+
+// ---- the server draws; what it draws anew is put in place
+
+let drawing = null;
+let again = false;
+const drawn = new Map();
+
+/** Fetch the page anew and put its living parts in place of these; one at a time. */
+function redraw() {
+  if (drawing) {
+    again = true;
+    return drawing;
+  }
+  drawing = draw().finally(() => {
+    drawing = null;
+    if (again) {
+      again = false;
+      redraw();
+    }
+  });
+  return drawing;
+}
+
+async function draw() {
+  let response;
+  try {
+    response = await fetch(location.pathname);
+  } catch {
+    throw new Unreachable();
+  }
+  if (!response.ok) throw new Refused(response.status, {});
+  const there = new DOMParser().parseFromString(await response.text(), "text/html");
+  const focused = document.activeElement?.closest("[data-act]");
+  for (const part of document.querySelectorAll("[data-live]")) {
+    const fresh = there.getElementById(part.id);
+    if (!fresh || fresh.innerHTML === drawn.get(part.id)) continue;
+    drawn.set(part.id, fresh.innerHTML);
+    part.replaceChildren(...fresh.childNodes);
+    show(part);
+  }
+  at("sign").replaceWith(there.getElementById("sign"));
+  page.dataset.running = there.getElementById("series").dataset.running;
+  followWork(there);
+  if (focused && !focused.isConnected) refocus(focused);
+}
+
+/** The button that had the focus was drawn anew, or is gone: stay where the person was. */
+function refocus(button) {
+  const { act, reading, trial } = button.dataset;
+  const same = [...document.querySelectorAll(`[data-act="${act}"]`)].find(
+    (other) => other.dataset.reading === reading && other.dataset.trial === trial,
+  );
+  (same ?? at(`trial-${trial}`) ?? at("readings-title")).focus();
+}
+
+/** What the error does to the work is asked with the error as it is now. */
+function followWork(there) {
+  const form = at("work-form");
+  const fresh = there.getElementById("work-form");
+  if (!form && fresh) location.reload(); // the first trial: the part was not there yet
+  if (!form || !fresh) return;
+  for (const name of ["angle_deg", "u_deg"]) form.elements[name].value = fresh.elements[name].value;
+  form.dispatchEvent(new Event("input"));
+}
+
+// ---- the bench, as it happens
+
+if (page.dataset.running === "yes") {
+  listen(
+    bench,
+    Number(page.dataset.after),
+    (kind, data) => {
+      if (kind === "trial" && data.series === series && data.state === "complete") tell(`Complete: number ${data.number}`);
+      if (["trial", "score"].includes(kind) && data.series === series) redraw().catch(complain);
+      if (kind === "bench" && page.dataset.running === "yes") redraw().catch(complain);
+    },
+    (up) => {
+      const words = "The live link is down: presses are still kept at the bench, and shown once it is back.";
+      if (!up) tell(words);
+      else if (at("told").textContent === words) tell("");
+    },
+  );
+}
+
+// ---- acts on readings, and the note
+
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-act]");
+  if (!button) return;
+  const { act, reading, trial } = button.dataset;
+  button.disabled = true;
+  try {
+    // The bench may feed another series by now; an act without an id would meet that one.
+    const now = await get(api);
+    if (now.series?.id !== series) throw new Error("This series no longer runs on its bench, so it stays as it is.");
+    await post(`${api}/${act}`, act === "swap-ends" ? { trial: Number(trial) } : { reading });
+    tell(`${ACTS[act]}.`);
+    button.disabled = false;
+    button.focus();
+    await redraw();
+  } catch (error) {
+    complain(error);
+    button.disabled = false;
+  }
+});
+
+at("note-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const said = at("note-said");
+  try {
+    const response = await fetch(`/api/series/${series}`, {
+      method: "PATCH",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ note: at("note").value.trim() }),
+    });
+    if (!response.ok) throw new Refused(response.status, await response.json());
+    said.textContent = "Kept.";
+  } catch (error) {
+    said.textContent = error instanceof Refused ? error.message : new Unreachable().message;
+  }
+});
