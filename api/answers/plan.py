@@ -32,9 +32,10 @@ _THICKNESSES: Final[dict[Unit, tuple[float, ...]]] = {
     "in": (0.5, 0.75, 1, 1.5, 2),
 }
 
-METHODS_TO_PLAN: Final[tuple[Method, ...]] = tuple(
-    m for m in METHODS.values() if m.judges == "machine" and m.relations[0].terms
-)
+
+def methods_to_plan() -> list[Method]:
+    """Those that show an angle or a tilt of a machine; a shop's own methods are among them."""
+    return [m for m in METHODS.values() if m.judges == "machine" and m.relations[0].terms]
 
 
 class PlanTable(Out):

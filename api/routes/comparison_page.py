@@ -119,7 +119,7 @@ def _choices(store: Connection) -> tuple[list[_Machine], int | None]:
         select(Series.id, Series.method, Series.started_at, Machine.id, Machine.name, count)
         .join(Machine, Machine.id == Series.machine_id)
         .join(Trial, Trial.series_id == Series.id)
-        .where(Trial.state == "complete", Series.method.in_(_METHODS))
+        .where(Trial.state == "complete", Series.method.in_(_methods()))
         .group_by(Series.id, Series.method, Series.started_at, Machine.id, Machine.name)
         .order_by(Series.started_at.desc(), Series.id.desc())
         .limit(_LISTED + 1)
@@ -133,7 +133,9 @@ def _choices(store: Connection) -> tuple[list[_Machine], int | None]:
     return list(found.values()), _LISTED if len(rows) > _LISTED else None
 
 
-_METHODS: Final = [key for key, m in METHODS.items() if m.judges != "hand"]
+def _methods() -> list[str]:
+    """Those that check a machine or a caliper; a shop's own methods are among them."""
+    return [key for key, m in METHODS.items() if m.judges != "hand"]
 
 
 def _series_of(store: Connection, field: str, text: str) -> UUID:
@@ -148,7 +150,7 @@ def _series_of(store: Connection, field: str, text: str) -> UUID:
         .where(
             Series.machine_id == wanted,
             Trial.state == "complete",
-            Series.method.in_(_METHODS),
+            Series.method.in_(_methods()),
         )
         .order_by(Series.started_at.desc(), Series.id.desc())
         .limit(1)
@@ -162,8 +164,7 @@ def _series_of(store: Connection, field: str, text: str) -> UUID:
 def _answers(store: Connection, wanted: Sequence[str], margin: str) -> dict[str, Any]:
     fields = [*_FIELDS, *("one more" for _ in wanted[len(_FIELDS) :])]
     asked = [
-        (field, _series_of(store, field, text))
-        for field, text in zip(fields, wanted, strict=False)
+        (field, _series_of(store, field, text)) for field, text in zip(fields, wanted, strict=False)
     ]
     found = comparison.sides(store, asked)
     told = comparison.compared(found)

@@ -15,7 +15,7 @@ from analysis.methods import METHODS, Method
 from analysis.units import Unit, mm, parse_length
 from api.answers import plan as answers
 from api.answers.comparison import side
-from api.answers.plan import METHODS_TO_PLAN, Asked, PlanOut
+from api.answers.plan import Asked, PlanOut, methods_to_plan
 from api.needs import TheStore
 from api.problems import BadField
 
@@ -144,9 +144,9 @@ def usual_width(method: Method, unit: Unit) -> str:
 
 def _method(key: str) -> Method:
     known = METHODS.get(key)
-    if known in METHODS_TO_PLAN and known is not None:
+    if known is not None and known in methods_to_plan():
         return known
-    keys = ", ".join(m.key for m in METHODS_TO_PLAN)
+    keys = ", ".join(m.key for m in methods_to_plan())
     if known is None:
         raise BadField("method", f"there is no method {key!r}; use one of {keys}")
     raise BadField("method", f"{known.title} shows no angle of a machine; use one of {keys}")

@@ -18,7 +18,7 @@ from analysis.methods import METHODS, Method, Quantity
 from analysis.sentences import capital
 from analysis.units import Unit, parse_number
 from api.answers import plan as answers
-from api.answers.plan import METHODS_TO_PLAN, Asked
+from api.answers.plan import Asked, methods_to_plan
 from api.needs import TheStore
 from api.pages import plan_chart
 from api.pages.charts import short
@@ -73,7 +73,7 @@ def plan_page(request: Request, store: TheStore) -> HTMLResponse:
     method = METHODS.get(form["method"], METHODS["reversal"])
     values: dict[str, Any] = {
         "asked": form,
-        "methods": METHODS_TO_PLAN,
+        "methods": methods_to_plan(),
         "width_label": _width_label(method),
         "usual_width": usual_width(method, unit),
         "usual": {"resolution": RESOLUTION[unit], "reading_sd": READING_SD[unit]},
@@ -139,7 +139,7 @@ def _steady(store: Connection, quantity: Quantity) -> list[dict[str, Any]]:
         .join(Trial, Trial.series_id == Series.id)
         .where(
             Trial.state == "complete",
-            Series.method.in_([m.key for m in METHODS_TO_PLAN if quantity in m.reveals]),
+            Series.method.in_([m.key for m in methods_to_plan() if quantity in m.reveals]),
         )
         .group_by(Machine.name, Series.id, Series.started_at)
         .having(func.count(Trial.id) >= 2)

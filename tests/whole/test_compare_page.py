@@ -58,7 +58,7 @@ def test_an_empty_shop_is_told_what_to_do_first(page, tmp_path, complaints):
 
 
 def test_two_machines_chosen_with_the_keyboard_alone_are_told_apart(server, shop, page, complaints):
-    page.goto(f"{server.url}/")
+    page.goto(f"{server.url}/plan")
     page.get_by_role("link", name="Compare").click()
     page.get_by_role("combobox", name="The first", exact=True).focus()
     page.keyboard.type("Steady saw: the latest")

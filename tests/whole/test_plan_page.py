@@ -33,7 +33,7 @@ def ask(page: Page) -> None:
 
 
 def test_the_page_answers_the_usual_question_at_once(server, page, complaints):
-    page.goto(f"{server.url}/")
+    page.goto(f"{server.url}/compare")
     page.get_by_role("link", name="Plan").click()
     said = server.get("/api/plan?error_deg=0.05")
     expect(page.locator("#answer")).to_have_text(said["sentences"][0])
@@ -53,7 +53,7 @@ def test_a_question_in_the_persons_own_words_gets_its_answer(server, page, compl
     expect(page.get_by_label("An error of, in degrees")).to_be_hidden()
     page.get_by_label("A gap of").fill("0,004")
     page.get_by_label("over a joint this long").fill("6")
-    page.get_by_label("Width of the board").fill("5.5")
+    page.get_by_role("textbox", name="Width of the board").fill("5.5")
     page.get_by_label("Lengths are in").select_option("in")
     page.get_by_label("Cuts you would make").fill("3")
     ask(page)
@@ -88,10 +88,10 @@ def option(page: Page, words: str) -> str:
 )
 def test_what_cannot_be_is_said_and_what_was_typed_is_kept(server, page, field, text, words):
     page.goto(f"{server.url}/plan")
-    page.get_by_label(field).fill(text)
+    page.get_by_role("textbox", name=field).fill(text)
     ask(page)
     expect(page.get_by_role("alert")).to_contain_text(words)
-    expect(page.get_by_label(field)).to_have_value(text)
+    expect(page.get_by_role("textbox", name=field)).to_have_value(text)
     expect(page.locator("#answer")).to_have_count(0)
 
 
