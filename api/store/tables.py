@@ -116,7 +116,10 @@ class Series(Base):
     """
 
     __tablename__ = "series"
-    __table_args__ = (Index("ix_series_machine_id_started_at", "machine_id", "started_at"),)
+    __table_args__ = (
+        Index("ix_series_machine_id_started_at", "machine_id", "started_at"),
+        Index("ix_series_method_started_at", "method", "started_at"),
+    )
 
     id: Mapped[UUID] = mapped_column(primary_key=True)
     machine_id: Mapped[UUID] = mapped_column(ForeignKey("machines.id"))

@@ -1,6 +1,7 @@
 """Views for those who read the database directly: trial_history and reading_history.
 
-They are kept stable: a later step may add columns at the end, and takes none away.
+They are kept stable: a later step may add columns at the end, and takes none away. And an
+index for the few series that study calipers, which every score asks for.
 """
 
 from alembic import op
@@ -25,6 +26,7 @@ def upgrade() -> None:
         """Exact on PostgreSQL; on SQLite the nearest double."""
         return f"trim_scale({column} / 1000000.0)" if postgresql else f"{column} / 1000000.0"
 
+    op.create_index("ix_series_method_started_at", "series", ["method", "started_at"])
     number = "numeric" if postgresql else "real"
     op.execute(f"""
         CREATE VIEW trial_history AS

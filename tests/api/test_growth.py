@@ -1,0 +1,134 @@
+"""What is asked often stays quick in a store of a million readings: each question has its index.
+
+The engine is asked how it would answer, so the test needs no million. SQLite plans without
+regard to what the tables hold; PostgreSQL is told to scan a table only where nothing else
+can answer.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from sqlalchemy import Connection, Engine, event, text
+
+from api.exports import readings, trials
+from api.exports.cursor import latest
+from api.exports.wanted import Wanted
+from api.live import _messages
+from api.store import history, queries
+from api.store.journal import Journal
+from tests.api.stores import fill
+from tests.api.test_journal import reading
+
+GROWING = ("readings", "trials", "trial_readings", "events", "series", "acts", "refusals")
+
+
+def _ids(store: Connection) -> dict[str, Any]:
+    found = queries.machines(store)
+    bench = queries.bench(store, "main", [])
+    assert bench.series is not None
+    return {"machine": found[-1].id, "series": bench.series.id}
+
+
+QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
+    "a bench as it stands": lambda s, _: queries.bench(s, "main", []),
+    "what happened after": lambda s, _: queries.events_after(s, "main", 40),
+    "the live stream": lambda s, _: _messages(s.engine, "main", 30, lambda _: [], False),
+    "a series": lambda s, ids: queries.series(s, ids["series"]),
+    "a score": lambda s, ids: queries.score(s, ids["series"]),
+    "a machine's history": lambda s, ids: history.of_machine(s, ids["machine"]),
+    "a machine's trials since": lambda s, ids: list(
+        trials.blocks(s, Wanted(machine=ids["machine"], since=datetime(2026, 1, 1, tzinfo=UTC)))
+    ),
+    "trials that are new": lambda s, _: list(trials.blocks(s, Wanted(after=40))),
+    "readings that are new": lambda s, _: list(readings.blocks(s, Wanted(after=40))),
+    "how far a pull has come": lambda s, _: latest(s, ("trial", "reading")),
+    "the last event": lambda s, _: queries.last_event_id(s),
+    "a machine's setup changes": lambda s, ids: queries.setup_changes(s, ids["machine"]),
+}
+
+
+@contextmanager
+def _overheard(engine: Engine) -> Iterator[list[tuple[str, Any]]]:
+    """Every statement that is sent meanwhile, with its values."""
+    heard: list[tuple[str, Any]] = []
+
+    def hear(_c: Any, _cursor: Any, statement: str, values: Any, _x: Any, many: bool) -> None:
+        if re.match(r"\s*(SELECT|WITH|UPDATE|INSERT|DELETE)", statement):
+            heard.append((statement, values[0] if many else values))
+
+    event.listen(engine, "before_cursor_execute", hear)
+    try:
+        yield heard
+    finally:
+        event.remove(engine, "before_cursor_execute", hear)
+
+
+def _scans(engine: Engine, heard: list[tuple[str, Any]]) -> list[str]:
+    """The statements that would read a growing table from end to end, with the plan."""
+    found = []
+    with engine.connect() as connection:
+        if engine.dialect.name == "postgresql":
+            # Left are index scans, and the others where no index can answer.
+            connection.execute(text("SET enable_seqscan = off; SET enable_bitmapscan = off"))
+        for statement, values in heard:
+            scanned: set[str] = set()
+            if engine.dialect.name == "postgresql":
+                asked = f"EXPLAIN (FORMAT JSON) {statement}"
+                plan = connection.exec_driver_sql(asked, values).scalar_one()[0]["Plan"]
+                scanned.update(_read_whole(plan))
+            else:
+                asked = f"EXPLAIN QUERY PLAN {statement}"
+                plan = [row[-1] for row in connection.exec_driver_sql(asked, values)]
+                named = {a: t for t, a in re.findall(r"(?:FROM|JOIN) (\w+) AS (\w+)", statement)}
+                for name in re.findall(r"\bSCAN (\w+)", "\n".join(plan)):
+                    scanned.add(named.get(name, name))
+            if scanned & set(GROWING):
+                found.append(f"{statement}\n{plan}")
+    return found
+
+
+def _read_whole(node: dict[str, Any], limited: bool = False) -> Iterator[str]:
+    """The tables that a plan reads whole, by their order or by an index without a condition."""
+    limited = limited or node["Node Type"] == "Limit"
+    if "Scan" in node["Node Type"] and "Relation Name" in node:
+        by_index = "Index" in node["Node Type"] and ("Index Cond" in node or limited)
+        if not by_index:
+            yield node["Relation Name"]
+    for below in node.get("Plans", ()):
+        yield from _read_whole(below, limited)
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_a_question_does_not_read_a_growing_table_from_end_to_end(engine, question):
+    fill(engine)
+    with engine.connect() as store:
+        ids = _ids(store)
+        with _overheard(engine) as heard:
+            QUESTIONS[question](store, ids)
+    assert heard
+    assert _scans(engine, heard) == []
+
+
+def test_keeping_a_reading_does_not_read_a_growing_table_from_end_to_end(engine):
+    fill(engine)
+    forgetful = Journal(engine)
+    with _overheard(engine) as heard:
+        forgetful.keep([reading("12.30", bench="main")])
+        forgetful.keep([reading("12.40", bench="main")])
+    assert len(heard) > 8
+    assert _scans(engine, heard) == []
+
+
+def test_a_scan_would_be_noticed(engine):
+    fill(engine)
+    for asked in (
+        "SELECT id FROM trials WHERE angle_deg > 1",
+        "SELECT count(*) FROM events WHERE id + bench_id > 4",
+    ):
+        assert len(_scans(engine, [(asked, ())])) == 1, asked
