@@ -1,0 +1,142 @@
+"""The Instruments page, and each caliper's own: its studies over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+
+from analysis.methods import METHODS
+from analysis.units import Unit
+from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
+from api.answers.calipers import CaliperOnRecord, calipers_on_record
+from api.needs import TheShop, TheStore
+from api.pages import caliper_charts
+from api.pages.rendering import page
+from api.problems import BadField
+from api.routes.calipers import tolerance_mm
+from api.routes.instruments import FoundOut, found_now
+from api.store import queries
+from api.store.journal import now
+from capture.press_to_pair import BEFORE
+
+router = APIRouter(include_in_schema=False)
+
+_MARKS: Final = {
+    "listening": "on",
+    "waiting": "waiting",
+    "quiet": "bounced",
+    "unplugged": "off",
+    "trouble": "adjust",
+    "stopped": "off",
+    "not listened to": "off",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    title: str
+    found: list[FoundOut]
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """What is plugged in, by kind, and every caliper, those that are heard first."""
+
+    kinds: list[_Kind]
+    calipers: list[CaliperOnRecord]
+
+
+_KINDS: Final = (
+    (("serial",), "Serial ports"),
+    (("keys", "hid"), "What types like a keyboard, or may"),
+    (("usb",), "USB devices without a driver"),
+)
+
+
+@router.get("/instruments")
+def instruments_page(request: Request, shop: TheShop, store: TheStore) -> HTMLResponse:
+    """What is plugged in, what is listened to, and pairing by the send button."""
+    return page(
+        request,
+        "instruments.html",
+        before=BEFORE,
+        benches=sorted({"main", *queries.bench_names(store)}),
+        now=_now(shop, store),
+        marks=_MARKS,
+    )
+
+
+@router.get("/instruments/now")
+def instruments_now(request: Request, shop: TheShop, store: TheStore) -> HTMLResponse:
+    """The parts of the page that change by themselves, for the page to take over."""
+    return page(request, "instruments_now.html", now=_now(shop, store), marks=_MARKS)
+
+
+@router.get("/calipers/{name:path}")
+def caliper_page(
+    request: Request,
+    name: str,
+    shop: TheShop,
+    store: TheStore,
+    tolerance: str = "",
+    unit: str = "mm",
+) -> HTMLResponse:
+    """One caliper's studies over time."""
+    known = [each for each in calipers_on_record(shop, store, now()) if each.name == name]
+    if not known:
+        return page(
+            request,
+            "missing.html",
+            status=404,
+            title="No such caliper",
+            message=f"No caliper called “{name}” was ever heard. The Instruments page lists those"
+            " that were.",
+        )
+    chosen: Unit = "in" if unit == "in" else "mm"
+    problem, width = "", None
+    try:
+        width = tolerance_mm(tolerance, chosen)
+    except BadField as error:
+        problem = error.message
+    studies = caliper_studies(store, name, width)
+    return page(
+        request,
+        "caliper.html",
+        caliper=known[0],
+        studies=studies,
+        marks=_MARKS,
+        tolerance=tolerance,
+        unit=chosen,
+        problem=problem,
+        people=_people(studies),
+        methods=METHODS,
+        repeat_chart=Markup(caliper_charts.repeatability_chart(studies.same_spot)),
+        block_chart=Markup(caliper_charts.block_chart(studies.known_block)),
+        legend=[(Markup(m), s) for m, s in caliper_charts.size_legend(studies.known_block)],
+    )
+
+
+def _now(shop: TheShop, store: TheStore) -> _Now:
+    found = found_now(shop)
+    return _Now(
+        [
+            _Kind(title, those)
+            for kinds, title in _KINDS
+            if (those := [each for each in found if each.kind in kinds])
+        ],
+        _in_order(calipers_on_record(shop, store, now())),
+    )
+
+
+def _in_order(calipers: list[CaliperOnRecord]) -> list[CaliperOnRecord]:
+    """Those that are heard first, then what is typed, then those that rest."""
+    rank = {"here": 0, "elsewhere": 1, "page": 2, "not now": 3}
+    return sorted(calipers, key=lambda each: rank[each.heard])
+
+
+def _people(studies: CaliperStudiesOut) -> list[str]:
+    return sorted({person for study in studies.same_spot for person in study.people})
