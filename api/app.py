@@ -13,19 +13,26 @@ from api import VERSION, problems
 from api.pages import StaticPages
 from api.routes import (
     benches,
+    calipers,
     comparison,
+    comparison_page,
     exports,
     health,
     history,
+    instruments,
+    instruments_page,
     live,
     load,
+    machine_page,
     machines,
     methods,
     pages,
     plan,
+    plan_page,
     readings,
     series,
     series_list,
+    series_page,
     work,
 )
 from api.shop import Shop
@@ -67,9 +74,16 @@ def build(shop: Shop) -> FastAPI:
         live,
         comparison,
         plan,
+        instruments,
+        calipers,
     ):
         under_api.include_router(room.router)
     app.include_router(under_api)
     app.include_router(pages.router)
+    app.include_router(machine_page.router)
+    app.include_router(series_page.router)
+    app.include_router(comparison_page.router)
+    app.include_router(plan_page.router)
+    app.include_router(instruments_page.router)
     app.mount("/static", StaticPages(), name="static")
     return app
