@@ -266,7 +266,8 @@ def _studied(
     spots = min(len(person) for person in people)
     lengths = [[[nm / per for nm in spot] for spot in person[:spots]] for person in people]
     if len(lengths) > 1 and spots > 1:
-        study = crossed(lengths, tolerance=tolerance, unit=unit)
+        by_part = list(zip(*lengths, strict=True))  # parts by people by repeats
+        study = crossed(by_part, tolerance=tolerance, unit=unit)
         left = max(len(person) for person in people) - spots
         laid_out = f"{len(lengths)} people read the same {spots} spots, in the same order"
         if left:
