@@ -596,12 +596,11 @@ def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
     """The readings, a second apart where the notebook does not say: close behind each other
     two equal ones would be taken for a bounce of the button."""
     kept: list[records.Reading] = []
-    began = ended = None
+    ended: datetime | None = None
     for trial in trials:
         at = trial.line.moment
-        if began is not None and ended is not None and began <= at <= ended:
-            at = ended + timedelta(seconds=1)
-        began = at
+        if ended is not None:
+            at = max(at, ended + timedelta(seconds=1))
         for reading_id, value in zip(trial.reading_ids(), trial.line.readings, strict=True):
             ended = at
             kept.append(

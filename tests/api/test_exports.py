@@ -1,0 +1,350 @@
+"""The history as any other tool reads it: every format, every cell, exactly."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import zipfile
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pyarrow.parquet
+import pytest
+from fastapi.testclient import TestClient
+
+from api.exports import senml
+from api.exports.columns import BLOCK
+from tests.api.bench import Person
+
+TRIALS_HEADER = (
+    "trial_id,series_id,machine,method,number,taken_at,baseline_mm,readings_mm,deviation_mm,"
+    "angle_deg,tilt_deg,expanded_uncertainty_deg,state,flags,caliper"
+)
+FORMULA = '=HYPERLINK("http://192.0.2.1","a, b")'
+
+
+@pytest.fixture
+def person(client: TestClient) -> Person:
+    """Somebody with two trials of a saw with an awkward name, one open, and a roll."""
+    who = Person(client)
+    who.start(FORMULA, baseline="8.026", unit="in")
+    who.press("0.475", "0.482", "0.520", "0.513", unit="in", caliper="-six, inch")
+    who.post("/api/benches/main/swap-ends")
+    who.press("0.51236", unit="in")
+    who.start("Sled", method="roll", thickness="18.5")
+    who.press("12.30", "12.31", "12.40", "12.42")
+    return who
+
+
+def body(person: Person, path: str, status: int = 200) -> bytes:
+    answer = person.client.get(path)
+    assert answer.status_code == status, answer.text
+    return answer.content
+
+
+def rows(data: bytes) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(data.decode(), newline=""), strict=True))
+
+
+def test_the_csv_has_the_promised_header_and_every_row_its_cells(person):
+    data = body(person, "/api/trials.csv")
+    assert data.startswith(f"{TRIALS_HEADER}\r\n".encode())
+    assert data.endswith(b"\r\n")
+    assert data.count(b"\n") == data.count(b"\r\n")
+    found = rows(data)
+    assert len(found) == 4
+    assert all(len(row) == 15 and None not in row.values() for row in found)
+    first = found[0]
+    assert first["readings_mm"] == "12.065 12.2428"
+    assert first["deviation_mm"] == "0.1778"
+    assert first["baseline_mm"] == "203.8604"
+    assert first["taken_at"].endswith("Z")
+    assert found[1]["flags"] == "ends-swapped"
+    assert (found[2]["state"], found[2]["angle_deg"]) == ("open", "")
+
+
+def test_a_spreadsheet_runs_no_name_as_a_formula_and_numbers_stay_numbers(person):
+    found = rows(body(person, "/api/trials.csv"))
+    assert found[0]["machine"] == "'" + FORMULA
+    assert found[0]["caliper"] == "'-six, inch"
+    person.start("-4")
+    person.press("-12.5", "-12.25")
+    last = rows(body(person, "/api/trials.csv"))[-1]
+    assert (last["machine"], last["readings_mm"]) == ("-4", "-12.5 -12.25")
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1+1", "-1+1", "@A1", "＝1", "-", "- 5", "=", "+-5"])
+def test_whatever_begins_like_a_formula_is_made_harmless(name):
+    from api.exports.csv import cell
+
+    assert cell(name) == f"'{name}"
+
+
+@pytest.mark.parametrize("name", ["5", "-5", "+0.5", "-.5 -6", "Saw", "a=b", "", "'=x"])
+def test_what_is_harmless_is_left_as_it_is(name):
+    from api.exports.csv import cell
+
+    assert cell(name) == name
+
+
+def test_json_lines_say_the_same_with_exact_numbers(person):
+    lines = body(person, "/api/trials.jsonl").splitlines()
+    found = [json.loads(line, parse_float=Decimal) for line in lines]
+    for row, same in zip(found, rows(body(person, "/api/trials.csv")), strict=True):
+        assert ",".join(row) == TRIALS_HEADER
+        assert [str(r) for r in row["readings_mm"]] == same["readings_mm"].split()
+        assert str(row["deviation_mm"] or "") == same["deviation_mm"]
+        assert [flag.replace(" ", "-") for flag in row["flags"]] == same["flags"].split()
+        assert str(row["angle_deg"] if row["angle_deg"] is not None else "") == same["angle_deg"]
+    assert found[0]["machine"] == FORMULA
+    assert isinstance(found[0]["number"], int)
+
+
+def test_parquet_has_types_units_and_exact_decimals(person):
+    table = pyarrow.parquet.read_table(io.BytesIO(body(person, "/api/trials.parquet")))
+    assert ",".join(table.schema.names) == TRIALS_HEADER
+    for name in ("baseline_mm", "readings_mm", "deviation_mm"):
+        assert table.schema.field(name).metadata[b"unit"] == b"mm"
+    assert table.schema.field("angle_deg").metadata[b"unit"] == b"deg"
+    assert str(table.schema.field("taken_at").type) == "timestamp[us, tz=UTC]"
+    for row, same in zip(table.to_pylist(), rows(body(person, "/api/trials.csv")), strict=True):
+        assert [str(r.normalize()) for r in row["readings_mm"]] == same["readings_mm"].split()
+        assert row["flags"] == same["flags"].split()
+        assert row["number"] == int(same["number"])
+        assert row["taken_at"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") == same["taken_at"]
+        assert row["angle_deg"] == (float(same["angle_deg"]) if same["angle_deg"] else None)
+    assert table["machine"][0].as_py() == FORMULA
+
+
+def test_a_workbook_has_numbers_moments_and_harmless_text(person):
+    book = openpyxl.load_workbook(io.BytesIO(body(person, "/api/trials.xlsx")))
+    assert book.sheetnames == ["trials", "notes"]
+    header, *found = book["trials"].iter_rows()
+    assert ",".join(cell.value for cell in header) == TRIALS_HEADER
+    for row, same in zip(found, rows(body(person, "/api/trials.csv")), strict=True):
+        cells = {h.value: cell for h, cell in zip(header, row, strict=True)}
+        assert "f" not in {cell.data_type for cell in row}
+        assert cells["machine"].value == same["machine"].removeprefix("'")
+        assert cells["number"].value == int(same["number"])
+        assert cells["taken_at"].value.isoformat()[:19] == same["taken_at"][:19]
+        if same["deviation_mm"]:
+            assert cells["deviation_mm"].value == float(same["deviation_mm"])
+    notes = [row[:3] for row in book["notes"].iter_rows(values_only=True)]
+    assert ("deviation_mm", "mm", "open end minus fence end, exact") in notes
+
+
+def test_readings_are_told_as_sent_whatever_became_of_them(person):
+    person.post("/api/benches/main/take-back")
+    found = rows(body(person, "/api/readings.csv"))
+    assert [row["sent"] for row in found][:2] == ["0.475", "0.482"]
+    assert len(found) == 9
+    assert {row["machine"] for row in found} == {"'" + FORMULA, "Sled"}
+    assert [row["reading_mm"] for row in found[3:5]] == ["13.0302", "13.013944"]
+    person.post(f"/api/series/{found[-1]['series_id']}/finish")
+    person.press("99")
+    last = rows(body(person, "/api/readings.csv"))[-1]
+    assert (last["sent"], last["series_id"], last["machine"]) == ("99", "", "")
+
+
+def test_readings_in_other_formats_say_the_same(person):
+    same = rows(body(person, "/api/readings.csv"))
+    data = body(person, "/api/readings.jsonl")
+    lines = [json.loads(line, parse_float=str) for line in data.splitlines()]
+    assert [str(x["reading_mm"]) for x in lines] == [row["reading_mm"] for row in same]
+    assert [x["late"] for x in lines] == [row["late"] == "true" for row in same]
+    table = pyarrow.parquet.read_table(io.BytesIO(body(person, "/api/readings.parquet")))
+    assert [str(v.normalize()) for v in table["reading_mm"].to_pylist()] == [
+        row["reading_mm"] for row in same
+    ]
+    sheet = openpyxl.load_workbook(io.BytesIO(body(person, "/api/readings.xlsx")))["readings"]
+    assert sheet.max_row == len(same) + 1
+
+
+# ---------------------------------------------------------------- SenML
+
+PUBLISHED = json.loads((Path(__file__).parents[2] / "fixtures" / "published.json").read_text())
+
+
+def published(name: str) -> Any:
+    return next(case for case in PUBLISHED if case["id"] == name)
+
+
+def resolved(pack: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """A pack's records on their own (RFC 8428, 4.6), written from the text of the RFC."""
+    base: dict[str, Any] = {}
+    for record in pack:
+        base |= {k: v for k, v in record.items() if k in ("bn", "bt", "bu", "bver")}
+        yield {
+            "n": base.get("bn", "") + record.get("n", ""),
+            "u": record.get("u", base.get("bu")),
+            "t": base.get("bt", 0) + record.get("t", 0),
+            "v": record["v"],
+        }
+
+
+@pytest.mark.parametrize("name", ["senml-5.1.2-base-values", "senml-5.1.6-two-base-names"])
+def test_the_reader_that_judges_our_packs_reads_the_published_ones(name):
+    case = published(name)
+    for mine, theirs in zip(
+        resolved(case["inputs"]["pack"]), case["expected"]["resolved"], strict=True
+    ):
+        assert (mine["n"], mine["u"], mine["v"]) == (theirs["n"], theirs["u"], theirs["v"])
+        assert mine["t"] == pytest.approx(theirs["t"], abs=case["tolerance"]["abs"])
+
+
+def test_senml_says_metres_exactly_in_the_order_of_time(person):
+    answer = person.client.get("/api/readings.senml")
+    assert answer.headers["content-type"] == "application/senml+json"
+    pack = json.loads(answer.content, parse_float=Decimal, parse_int=Decimal)
+    same = {row["reading_id"]: row for row in rows(body(person, "/api/readings.csv"))}
+    found = list(resolved(pack))
+    assert len(found) == len(same) == 9
+    assert [r["t"] for r in found] == sorted(r["t"] for r in found)
+    for record, plain in zip(pack, found, strict=True):
+        row = same[record["reading_id"]]
+        assert plain["v"] == Decimal(row["reading_mm"]) / 1000
+        # RFC 8428, 12.1: the registry has the metre and no millimetre.
+        assert plain["u"] == published("senml-units")["expected"]["metre"]
+        assert all(c.isascii() and (c.isalnum() or c in "-:./_") for c in plain["n"])
+    assert {r["n"] for r in found} == {"bothends:main:six-inch", "bothends:main:-six_2c_20inch"}
+
+
+def test_millimetres_are_written_as_the_published_metres():
+    case = published("senml-mm-to-m")
+    for mm, m in zip(case["inputs"]["mm"], case["expected"]["m"], strict=True):
+        assert float(senml.metres(str(mm))) == m
+        assert Decimal(senml.metres(str(mm))) == Decimal(str(mm)) / 1000
+    for text, metres in [("0", "0"), ("-0.001", "-0.000001"), ("203.860401", "0.203860401")]:
+        assert senml.metres(text) == metres
+    assert senml.metres("1000000") == "1000"
+    assert senml.metres("-25400") == "-25.4"
+
+
+def test_two_instruments_never_share_a_senml_name():
+    names = [("a", "b:c"), ("a:b", "c"), ("a_3ab", "c"), ("a b", "c"), ("a_20b", "c"), ("ä", "c")]
+    assert len({senml.sensor_name(*each) for each in names}) == len(names)
+
+
+def test_a_senml_moment_is_exact_to_the_microsecond():
+    assert senml.seconds("2010-06-08T18:01:16.001000Z") == "1276020076.001"
+    assert senml.seconds("1970-01-01T00:00:00.000000Z") == "0"
+
+
+# ---------------------------------------------------------------- the package
+
+
+def test_the_package_describes_what_it_holds(person):
+    archive = zipfile.ZipFile(io.BytesIO(body(person, "/api/history.zip")))
+    assert archive.testzip() is None
+    package = json.loads(archive.read("datapackage.json"))
+    tables = {}
+    for resource in package["resources"]:
+        found = rows(archive.read(resource["path"]))
+        tables[resource["name"]] = found
+        fields = resource["schema"]["fields"]
+        assert [field["name"] for field in fields] == list(found[0])
+        units = {f["name"]: f.get("unit") for f in fields}
+        assert all(units[name] == "mm" for name in units if name.endswith("_mm"))
+        assert all(units[name] == "deg" for name in units if name.endswith("_deg"))
+        keys = [tuple(row[k] for k in resource["schema"]["primaryKey"]) for row in found]
+        assert len(set(keys)) == len(keys)
+        for field in fields:
+            for row in found:
+                if row[field["name"]] and field["type"] in ("number", "integer"):
+                    Decimal(row[field["name"]])
+    for key in package["resources"][2]["schema"]["foreignKeys"]:
+        theirs = {row[key["fields"]] for row in tables[key["reference"]["resource"]]}
+        assert {row[key["fields"]] for row in tables["trial-readings"]} <= theirs
+    assert archive.read("trials.csv") == body(person, "/api/trials.csv")
+    swapped = next(r["trial_id"] for r in tables["trials"] if r["flags"] == "ends-swapped")
+    assert [r["place"] for r in tables["trial-readings"] if r["trial_id"] == swapped] == [
+        "open end",
+        "fence end",
+    ]
+
+
+# ---------------------------------------------------------------- what is asked
+
+
+def test_a_pull_is_narrowed_by_machine_method_and_moment(person):
+    every = rows(body(person, "/api/trials.csv"))
+    sled = next(m for m in person.get("/api/machines") if m["name"] == "Sled")
+    for asked in ("machine=Sled", f"machine={sled['id']}", "method=roll"):
+        found = rows(body(person, f"/api/trials.csv?{asked}"))
+        assert [row["method"] for row in found] == ["roll"]
+        assert len(rows(body(person, f"/api/readings.csv?{asked}"))) == 4
+    moment = every[1]["taken_at"]
+    found = rows(body(person, f"/api/trials.csv?since={moment}"))
+    assert [r["trial_id"] for r in found] == [
+        r["trial_id"] for r in every if r["taken_at"] >= moment
+    ]
+    assert rows(body(person, "/api/trials.csv?since=2126-01-01")) == []
+
+
+@pytest.mark.parametrize(
+    ("asked", "field"),
+    [
+        ("machine=Nobody's", "machine"),
+        ("method=sawing", "method"),
+        ("since=yesterday", "since"),
+        ("after=x", "after"),
+        ("after=7", "after"),
+        ("after=-1", "after"),
+    ],
+)
+def test_a_question_that_cannot_be_names_what_is_wrong(person, asked, field):
+    for path in ("trials.csv", "readings.senml", "history.zip"):
+        problem = json.loads(body(person, f"/api/{path}?{asked}", 422))
+        assert problem["errors"][0]["field"] == field
+
+
+def test_an_empty_history_is_an_empty_file_of_every_format(client):
+    for form in ("csv", "jsonl", "xlsx", "parquet"):
+        for what in ("trials", "readings"):
+            assert client.get(f"/api/{what}.{form}").status_code == 200
+    assert client.get("/api/trials.csv").text == f"{TRIALS_HEADER}\r\n"
+    assert client.get("/api/trials.jsonl").content == b""
+    assert client.get("/api/readings.senml").json() == []
+    empty = pyarrow.parquet.read_table(io.BytesIO(client.get("/api/trials.parquet").content))
+    assert (empty.num_rows, empty.num_columns) == (0, 15)
+
+
+def test_more_rows_than_a_block_all_arrive(client):
+    person = Person(client)
+    person.start(method="stop-block", baseline=None)
+    count = 2 * BLOCK + 7
+    person.press(*(f"412.{n:03d}" for n in range(count)))
+    found = rows(body(person, "/api/trials.csv"))
+    assert [row["number"] for row in found] == [str(n + 1) for n in range(count)]
+    table = pyarrow.parquet.read_table(io.BytesIO(body(person, "/api/trials.parquet")))
+    assert table["number"].to_pylist() == list(range(1, count + 1))
+    assert len(json.loads(body(person, "/api/readings.senml"))) == count
+
+
+def test_every_format_is_in_the_contract(client):
+    paths = client.get("/openapi.json").json()["paths"]
+    assert {p for p in paths if "." in p} >= {
+        *(f"/api/trials.{form}" for form in ("csv", "jsonl", "xlsx", "parquet")),
+        *(f"/api/readings.{form}" for form in ("csv", "jsonl", "parquet", "senml")),
+        "/api/history.zip",
+    }
+
+
+@pytest.mark.parametrize(
+    ("form", "module", "extra"),
+    [("parquet", "pyarrow", "parquet"), ("xlsx", "openpyxl", "xlsx")],
+)
+def test_a_format_whose_library_is_missing_says_how_to_get_it(
+    person, monkeypatch, form, module, extra
+):
+    import sys
+
+    for name in [n for n in sys.modules if n.partition(".")[0] == module]:
+        monkeypatch.setitem(sys.modules, name, None)
+    problem = json.loads(body(person, f"/api/trials.{form}", 501))
+    assert f"pip install 'bothends[{extra}]'" in problem["detail"]
+    assert body(person, "/api/trials.csv")
