@@ -316,7 +316,16 @@ def main(words: list[str]) -> int:
         job = folder / "job"
         tests = shlex.join(
             [
-                *(sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "pytest_timeout"),
+                *(
+                    sys.executable,
+                    "-m",
+                    "pytest",
+                    "--color=no",
+                    "-p",
+                    "no:cacheprovider",
+                    "-p",
+                    "pytest_timeout",
+                ),
                 *("tests/usb/guest", "tests/capture/test_keyboard.py", *words),
             ]
         )
