@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 
 from analysis import conformity
 from analysis.conformity import Tolerance
-from analysis.methods import METHODS, Method, Quantity, Relation, Step, steps_for
+from analysis.methods import Method, Quantity, Relation, Step, steps_for
 from analysis.score import SeriesFacts, trial_uncertainty
 from analysis.sentences import capital, times
 from api.pages.numbers import Unit, size, with_uncertainty
@@ -174,7 +174,7 @@ def series_view(connection: Connection, series_id: UUID, running: UUID | None) -
     """
     series = queries.series(connection, series_id)
     facts = queries.facts(connection, series_id)
-    method = METHODS[series.method]
+    method = facts.method
     calipers = dict.fromkeys(r.caliper for t in series.trials for r in t.readings)
     noun = noun_of(method)
     return SeriesView(
@@ -184,7 +184,7 @@ def series_view(connection: Connection, series_id: UUID, running: UUID | None) -
         noun=noun,
         running=running == series.id,
         quantities=tuple(_quantity(series, facts, q, noun) for q in method.reveals),
-        doubts=tuple(_doubted(d, series) for d in series.doubts),
+        doubts=tuple(_doubted(d, series, method) for d in series.doubts),
         settings=tuple(_settings(series, method, facts)),
         calipers=tuple(calipers),
         standards=tuple(_standards(series)),
@@ -372,7 +372,7 @@ def _line(c: ContributionOut, unit: Unit, combined: float) -> Line:
     )
 
 
-def _doubted(doubt: DoubtOut, series: SeriesOut) -> Doubted:
+def _doubted(doubt: DoubtOut, series: SeriesOut, method: Method) -> Doubted:
     def figure(mean: float | None, u: float | None, unit: Unit) -> Markup:
         return with_uncertainty(mean, u, unit, sign=unit == "deg")
 
@@ -386,7 +386,7 @@ def _doubted(doubt: DoubtOut, series: SeriesOut) -> Doubted:
                 left=figure(left.mean, left.expanded_uncertainty, q.unit),
                 verdict_left=left.verdict,
             )
-            for key in METHODS[series.method].reveals
+            for key in method.reveals
             if (left := doubt.without.get(key)) and (q := series.score.quantities[key])
         ),
     )

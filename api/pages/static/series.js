@@ -36,7 +36,7 @@ function redraw() {
     drawing = null;
     if (again) {
       again = false;
-      redraw();
+      redraw().catch(complain);
     }
   });
   return drawing;
@@ -78,8 +78,13 @@ function refocus(button) {
 function followWork(there) {
   const form = at("work-form");
   const fresh = there.getElementById("work-form");
-  if (!form && fresh) location.reload(); // the first trial: the part was not there yet
-  if (!form || !fresh) return;
+  at("work").hidden = !fresh;
+  if (!fresh) return;
+  if (!form) {
+    at("work").replaceChildren(...there.getElementById("work").childNodes);
+    import("./machine.js"); // answers the form, which was not there until now
+    return;
+  }
   for (const name of ["angle_deg", "u_deg"]) form.elements[name].value = fresh.elements[name].value;
   form.dispatchEvent(new Event("input"));
 }
@@ -105,24 +110,25 @@ if (page.dataset.running === "yes") {
 
 // ---- acts on readings, and the note
 
+let acting = false;
+
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-act]");
-  if (!button) return;
+  // Not disabled meanwhile: a disabled button would lose the focus.
+  if (!button || acting) return;
   const { act, reading, trial } = button.dataset;
-  button.disabled = true;
+  acting = true;
   try {
-    // The bench may feed another series by now; an act without an id would meet that one.
+    // The bench may feed another series by now, which a trial's number would meet.
     const now = await get(api);
     if (now.series?.id !== series) throw new Error("This series no longer runs on its bench, so it stays as it is.");
     await post(`${api}/${act}`, act === "swap-ends" ? { trial: Number(trial) } : { reading });
     tell(`${ACTS[act]}.`);
-    button.disabled = false;
-    button.focus();
     await redraw();
   } catch (error) {
     complain(error);
-    button.disabled = false;
   }
+  acting = false;
 });
 
 at("note-form").addEventListener("submit", async (event) => {
