@@ -46,6 +46,8 @@ def add(subparsers: Subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from contextlib import closing
+
     from api.exports.extras import MissingExtra
     from api.exports.keeping import ENDINGS, pull_to, since_text
     from api.exports.sources import NoSuchQuestion, PullFailed, Question
@@ -64,7 +66,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         since = None if args.since is None else since_text(args.since)
         question = Question(what, args.machine, args.method, since)
-        pull_to(file, _source(args), question, shown.told)
+        with closing(_source(args)) as source:
+            pull_to(file, source, question, shown.told)
     except (NoSuchQuestion, MissingExtra) as error:
         shown.end()
         fail(str(error))

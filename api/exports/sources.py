@@ -9,7 +9,7 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, Protocol
@@ -68,7 +68,9 @@ class Source(Protocol):
 
     name: str
 
-    def pull(self, question: Question, form: str) -> Any: ...
+    def pull(self, question: Question, form: str) -> AbstractContextManager[Answer]: ...
+
+    def close(self) -> None: ...
 
 
 # ---------------------------------------------------------------- a store opened here
@@ -80,6 +82,9 @@ class StoreSource:
     def __init__(self, engine: Engine, name: str) -> None:
         self.name = name
         self._engine = engine
+
+    def close(self) -> None:
+        self._engine.dispose()
 
     @contextmanager
     def pull(self, question: Question, form: str) -> Iterator[Answer]:
@@ -127,6 +132,9 @@ class ServerSource:
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise NoSuchQuestion(f"{url} is no address; give one such as http://127.0.0.1:8017")
         self.name = url.rstrip("/")
+
+    def close(self) -> None:
+        """Nothing stays open between two questions."""
 
     @contextmanager
     def pull(self, question: Question, form: str) -> Iterator[Answer]:
@@ -179,6 +187,8 @@ class ServerSource:
                 yield part
         except (OSError, http.client.HTTPException) as error:
             raise PullFailed(f"{self.name} broke off ({error}); nothing was changed") from None
+        if response.length:  # read in parts, an early end is no error to the library
+            raise PullFailed(f"{self.name} broke off; nothing was changed")
 
 
 def _detail(error: urllib.error.HTTPError) -> str:
