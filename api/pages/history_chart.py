@@ -16,6 +16,7 @@ from api.pages.charts import Scale
 _LEFT, _RIGHT, _TOP, _BOTTOM = 60.0, 392.0, 26.0, 212.0
 _HEIGHT: Final = 250
 _DAY: Final = 86_400.0
+_LETTER: Final = 8.0  # how wide one is, about
 # More marks than this would run into one another.
 _MOST_NUMBERS: Final = 14
 
@@ -91,13 +92,17 @@ def _exponent(step: float) -> int:
 
 def _days(x: Scale) -> list[str]:
     parts = [charts.line(_LEFT, _BOTTOM, _RIGHT, _BOTTOM, "axis")]
+    free = 0.0  # where the words so far end
     for moment, words in _dates(x.low, x.high):
         at = x.at(moment.timestamp())
         if not _LEFT <= at <= _RIGHT:
             continue
         parts.append(charts.line(at, _BOTTOM, at, _BOTTOM + 5, "axis"))
-        kind = "quiet end" if at > _RIGHT - 28 else "quiet"
-        parts.append(charts.text(min(at, _RIGHT), _BOTTOM + 20, words, kind))
+        half = _LETTER * len(words) / 2
+        middle = min(at, charts.WIDTH - 2 - half)
+        if middle - half >= free:
+            parts.append(charts.text(middle, _BOTTOM + 20, words, "quiet"))
+            free = middle + half + _LETTER
     return parts
 
 

@@ -98,7 +98,7 @@ def _upright(foot: str, true: str, body: str, low: float, mid: float, high: floa
 
 
 def _planed(foot: str, true: str, _body: str, low: float, mid: float, high: float) -> list[str]:
-    left, right, base, height = 40.0, 280.0, _FOOT, 60.0
+    left, right, base, height = 40.0, 280.0, _FOOT, 90.0
     y = base - height
     # The board's section: as much thicker at its right edge as the cut leans in its height.
     return [
@@ -109,7 +109,10 @@ def _planed(foot: str, true: str, _body: str, low: float, mid: float, high: floa
         f'L{right} {y - high / 4:.1f}L{left} {y + high / 4:.1f}Z"/>',
         f'<path class="true" d="M{left - 14} {y}H{right + 14}"/>',
         f'<path class="cut" d="M{left} {y + mid / 4:.1f}L{right} {y - mid / 4:.1f}"/>',
-        text(right + 12, y - 8, true, "quiet end"),
+        # Over the thin edge, where nothing else is.
+        text(right + 12, y - 8, true, "quiet end")
+        if mid < 0
+        else text(left - 12, y - 8, true, "quiet start"),
         text(14, base + 26, foot, "quiet start"),
     ]
 
@@ -126,7 +129,7 @@ def fence_move(pivot: str, toward_board: bool) -> str:
         f'<svg class="drawing fence-move" viewBox="0 0 {_WIDTH} 196" role="img"'
         f' aria-label="{told}" focusable="false">'
         f"{rect(64, 20, 256, 96, 'board')}"
-        f"{text(_MIDDLE, 62, 'board', '')}"
+        f"{text(_MIDDLE + 46, 64, 'board')}"
         f"{rect(24, 98, 296, 110, 'fence')}"
         f'<path class="blade" d="M{_MIDDLE} 6V118"/>'
         f'<circle class="pivot" cx="{at}" cy="104" r="11"/><circle class="pivot-hole" cx="{at}"'

@@ -43,10 +43,12 @@ router = APIRouter(include_in_schema=False)
 
 _SHOWN: Final = 40  # series in the table; the others are a link away
 _FEWEST_GAPS: Final = 2
-_QUANTITY_WORDS: Final[dict[str, str]] = {
-    "angle": "angle of the cut",
-    "tilt": "tilt",
-    "length": "length",
+_QUANTITY_WORDS: Final = {"angle": "angle of the cut", "tilt": "tilt", "length": "length"}
+# What the angle of a method is, where it is not that of a cut.
+_ANGLE_WORDS: Final = {
+    "blade-to-slot": "angle of blade and slot",
+    "planed-thickness": "taper over the width",
+    "closing-miters": "error of each miter",
 }
 
 
@@ -297,6 +299,8 @@ def _line(found: MachineHistory, line: DriftOut, changes: Sequence[Change]) -> _
     relation = METHODS[line.method].relation(line.quantity)
     assert relation is not None
     what = _QUANTITY_WORDS[line.quantity]
+    if line.quantity == "angle":
+        what = _ANGLE_WORDS.get(line.method, what)
     if line.half:
         what += f", {line.half} half of the fence"
     title = f"{METHODS[line.method].title}: {what}"

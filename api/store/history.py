@@ -145,13 +145,13 @@ def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[Che
         return []
     trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
     studies = _studies(connection, rows, trials.calipers)
-    facts = [studies[i].told_to(facts_of(row, np.empty(0), ())) for i, row in enumerate(rows)]
+    facts = [_facts(row, (), study) for row, study in zip(rows, studies, strict=True)]
     found = _checks(rows, facts, trials)
     rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
     if rounding:
         sent = _sent(connection, [rows[i].id for i in rounding])
         for i in rounding:
-            facts[i] = studies[i].told_to(facts_of(rows[i], np.empty(0), sent[rows[i].id]))
+            facts[i] = _facts(rows[i], sent[rows[i].id], studies[i])
         found = _checks(rows, facts, trials)
     return [
         CheckedSeries(
@@ -159,6 +159,15 @@ def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[Che
         )
         for i, row in enumerate(rows)
     ]
+
+
+_NO_WIDTHS: Final = np.empty(0)
+_NO_STUDY: Final = Study()
+
+
+def _facts(row: Row[Any], sent: Sequence[tuple[str, Unit]], study: Study) -> SeriesFacts:
+    facts = facts_of(row, _NO_WIDTHS, sent)
+    return facts if study is _NO_STUDY else study.told_to(facts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -206,8 +215,8 @@ class _Trials:
         names = set(connection.scalars(select(Caliper.name)))
         apart = {joined: _names(joined, names) for joined in set(caliper)}
         named: dict[int, dict[str, None]] = defaultdict(dict)
-        for i, joined in zip(of.tolist(), caliper, strict=True):
-            named[i].update(dict.fromkeys(apart[joined]))
+        for series, joined in dict.fromkeys(zip(key, caliper, strict=True)):
+            named[index[series]].update(dict.fromkeys(apart[joined]))
         return _Trials(
             of,
             {
@@ -245,7 +254,7 @@ def _studies(
         )
     )
     if not begun:
-        return [Study()] * len(rows)
+        return [_NO_STUDY] * len(rows)
     moment = now()
     known: dict[tuple[tuple[str, ...], int], Study] = {}
     found = []
@@ -253,7 +262,7 @@ def _studies(
         at = row.finished_at or moment
         key = (names, bisect_right(begun, at))
         if row.method not in _JUDGE_MACHINES:
-            found.append(Study())
+            found.append(_NO_STUDY)
             continue
         if key not in known:
             known[key] = study_of(connection, names, at)
