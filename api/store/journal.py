@@ -412,7 +412,7 @@ class Journal:
                 acted = True
                 connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
         if readings:
-            connection.execute(insert(_READINGS), readings)
+            connection.execute(_ADD_READING, readings)
 
         series = bench.series
         if state.series != bench.state.series:
@@ -488,6 +488,8 @@ _LOCK_AND_NOTIFY: Final = select(
     func.pg_advisory_xact_lock(_EVENT_LOCK), func.pg_notify(CHANNEL, "")
 )
 _ADD_EVENT: Final = insert(_EVENTS)
+_ADD_READING: Final = insert(_READINGS)
+_ADD_SLOT: Final = insert(_TRIAL_READINGS)
 _KNOWN: Final = select(_READINGS.c.id).where(_READINGS.c.id.in_(bindparam("ids", expanding=True)))
 _KNOWN_ONE: Final = select(_READINGS.c.id).where(_READINGS.c.id == bindparam("id"))
 _FIND_BENCH: Final = (
@@ -517,7 +519,7 @@ def write_trials(
     if rows:
         connection.execute(_upsert(connection.dialect.name, _TRIALS), rows)
     if slots:
-        connection.execute(insert(_TRIAL_READINGS), slots)
+        connection.execute(_ADD_SLOT, slots)
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:

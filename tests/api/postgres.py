@@ -52,8 +52,10 @@ class PostgresServer:
         self._log = self.folder / "log"
         self._log.touch()
         subprocess.run(
-            [self.bin / "initdb", "-A", "trust", "-E", "utf8", "-U", "postgres"]
-            + ["--locale", "C", "-N", "-D", self._data],
+            [
+                *(self.bin / "initdb", "-A", "trust", "-E", "utf8", "-U", "postgres"),
+                *("--locale", "C", "-N", "-D", self._data),
+            ],
             check=True,
             capture_output=True,
             **self._as_user,
@@ -63,8 +65,10 @@ class PostgresServer:
     def start(self) -> None:
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
-                [self.bin / "postgres", "-D", self._data, "-h", "", "-k", self.folder]
-                + self._settings,
+                [
+                    *(self.bin / "postgres", "-D", self._data, "-h", "", "-k", self.folder),
+                    *self._settings,
+                ],
                 stdout=log,
                 stderr=log,
                 **self._as_user,
@@ -100,8 +104,10 @@ class PostgresServer:
     def psql(self, command: str, database: str = "postgres") -> str:
         """What the database's own tool prints, one row a line."""
         done = subprocess.run(
-            [self.bin / "psql", "-XqAt", "-v", "ON_ERROR_STOP=1", "-h", self.folder]
-            + ["-U", "postgres", "-d", database, "-c", command],
+            [
+                *(self.bin / "psql", "-XqAt", "-v", "ON_ERROR_STOP=1", "-h", self.folder),
+                *("-U", "postgres", "-d", database, "-c", command),
+            ],
             capture_output=True,
             text=True,
             check=False,
