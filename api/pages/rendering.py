@@ -9,7 +9,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from api.pages import SECURITY_HEADERS, TEMPLATES, numbers
+from api.pages import SECURITY_HEADERS, STATIC_ADDRESS, TEMPLATES, numbers
 
 _templates: Final = Environment(
     loader=FileSystemLoader(TEMPLATES),
@@ -18,6 +18,7 @@ _templates: Final = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_templates.globals["static"] = STATIC_ADDRESS
 _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty, "day": numbers.day}
 
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from typing import Final
 
 from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, Response
 from markupsafe import Markup
 
 from analysis.methods import METHODS, SAWING_CAUTIONS, Method, Side, steps_for
-from api.pages import drawings
+from api.needs import TheShop
+from api.pages import SECURITY_HEADERS, drawings, phone
 from api.pages.rendering import page
+from api.shapes import MethodOut
+from api.store import queries
 
 router = APIRouter(include_in_schema=False)
 
@@ -24,6 +28,9 @@ MACHINE_KINDS: Final = (
 )
 
 _SIDES: Final[tuple[Side, Side]] = ("left", "right")
+
+# Offered first; the others are a touch away.
+_USUAL: Final = ("reversal", "half-turn", "roll")
 
 # Said before the first cut, whatever a method's own list leaves out.
 _RADIAL_ARM: Final = "A radial arm saw can climb toward you: hold it back all through the cut."
@@ -45,24 +52,59 @@ def cautions_for(method: Method) -> tuple[str, ...]:
 
 
 @router.get("/")
-def main_bench(request: Request) -> HTMLResponse:
+def main_bench(request: Request, shop: TheShop) -> HTMLResponse:
     """The Bench page of bench `main`."""
-    return bench(request, "main")
+    return bench(request, "main", shop)
 
 
 @router.get("/bench/{name}")
-def bench(request: Request, name: str) -> HTMLResponse:
+def bench(request: Request, name: str, shop: TheShop) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
+    with shop.reading() as store:
+        stands = queries.bench(store, name, shop.calipers(name), shop.pretends(name))
+        series = queries.series(store, stands.series.id) if stands.series else None
+        machines = queries.machines(store)
+    method = METHODS.get(series.method) if series else None
+    state = {
+        "bench": stands.model_dump(mode="json"),
+        "series": series.model_dump(mode="json") if series else None,
+        "machines": [machine.model_dump(mode="json") for machine in machines],
+        "methods": [_for_the_page(m) for m in METHODS.values()],
+    }
     return page(
         request,
         "bench.html",
         part="bench",
         bench=name,
+        # Within a script element nothing but "<" can end it or open a comment.
+        state=Markup(json.dumps(state, separators=(",", ":")).replace("<", "\\u003c")),
+        measuring=method.key if method else None,
+        places=Markup(drawings.places_drawing(method)) if method else "",
         methods=tuple(METHODS.values()),
+        usual=_USUAL,
         kinds=MACHINE_KINDS,
         sides={side: Markup(drawings.side_drawing(side)) for side in _SIDES},
         lean=Markup(drawings.lean_drawing()),
+        phone=phone.address(request, shop.settings.host, name),
+        listens=not phone.loopback(shop.settings.host),
     )
+
+
+@router.get("/bench/{name}/code.svg")
+def bench_code(request: Request, name: str, shop: TheShop) -> Response:
+    """The QR code of the bench's page, for a phone's camera."""
+    found = phone.address(request, shop.settings.host, name)
+    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache"}
+    if found is None:
+        return Response(status_code=404, headers=headers)
+    return Response(phone.code(found), media_type="image/svg+xml", headers=headers)
+
+
+def _for_the_page(method: Method) -> dict[str, object]:
+    """What the page's modules ask of a method, as GET /api/methods says it."""
+    wanted = {"title", "places", "baseline", "needs_thickness", "sided", "reveals", "closed_jaws"}
+    wanted |= {"key", "default_repeats", "pieces"}
+    return MethodOut.model_validate(method).model_dump(mode="json", include=wanted)
 
 
 @router.get("/guide/{key}")

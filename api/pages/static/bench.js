@@ -1,12 +1,14 @@
-// The Bench page: fetches how things stand, then follows the live events and the person.
+// The Bench page: begins with how things stood when the server wrote it, then follows the live
+// events and the person.
 
-import { Refused, get, post, uuid7 } from "./http.js";
+import { Refused, get, memory, post, uuid7 } from "./http.js";
 import { catchKeys, watchListening } from "./keys.js";
 import { listen } from "./live.js";
 import * as measuring from "./measuring.js";
-import { outbox } from "./outbox.js";
+import { entryText, outbox } from "./outbox.js";
 import * as setup from "./setup.js";
 import * as sounds from "./sounds.js";
+import * as units from "./units.js";
 import * as words from "./words.js";
 
 const at = (id) => document.getElementById(id);
@@ -25,6 +27,7 @@ let answered = false; // the next reading that goes was sounded already (jaws sh
 const calipers = new Map();
 
 const method = () => methods.get(series?.method);
+const shownUnits = () => words.unitsFor(series);
 
 // ---- views
 
@@ -83,10 +86,14 @@ async function showPlaces() {
   if (series !== shown || !article) return;
   const drawing = article.querySelector("#places-drawing");
   at("places").replaceChildren(...drawing.content.cloneNode(true).children);
-  drawing.remove();
+  showGuideAgain(article);
+  next();
+}
+
+function showGuideAgain(article) {
+  article.querySelector("#places-drawing").remove();
   article.removeAttribute("id");
   at("guide-again").replaceChildren(article);
-  next();
 }
 
 // ---- how things stand
@@ -113,16 +120,8 @@ async function follow(state) {
 }
 
 async function begin(running) {
-  series = running;
-  trials = new Map();
-  score = null;
-  const chosen = method();
-  at("measuring-title").textContent = `${running.machine.name}: ${chosen?.title ?? running.method}`;
+  present(running);
   at("places").replaceChildren();
-  for (const id of ["take-back", "swap-ends", "finish"]) at(id).hidden = false;
-  at("again").hidden = true;
-  measuring.showNothingYet(chosen);
-  view("measuring");
   showPlaces();
   let whole;
   try {
@@ -135,25 +134,57 @@ async function begin(running) {
   }
   if (series !== running) return;
   showCalipers();
-  // What the live link told meanwhile is newer.
+  fill(whole);
+}
+
+/** Turn to `running`, of which nothing is shown yet. */
+function present(running) {
+  series = running;
+  trials = new Map();
+  score = null;
+  const chosen = method();
+  at("measuring-title").textContent = `${running.machine.name}: ${chosen?.title ?? running.method}`;
+  at("guide-again").replaceChildren();
+  at("again-guide").open = false;
+  for (const id of ["take-back", "swap-ends", "finish"]) at(id).hidden = false;
+  at("again").hidden = true;
+  measuring.showNothingYet(chosen);
+  view("measuring");
+}
+
+/** Show what the series `whole` holds. What the live link told meanwhile is newer. */
+function fill(whole) {
   for (const trial of whole.trials) if (!trials.has(trial.id)) trials.set(trial.id, trial);
   score ??= whole.score;
   const last = bench.last_reading;
   const untold = at("value").dataset.state === "waiting";
-  if (last && untold && whole.trials.length) measuring.showReading({ ...last, outcome: outcomeNow(last, whole.trials) }, chosen);
+  const ofThis = last && (whole.trials.length || whole.aside.some((r) => r.id === last.id));
+  if (ofThis && untold) measuring.showReading(asItStands(last, whole.trials), method(), shownUnits());
   everything();
 }
 
-// What became of a reading is told as of when it came; it may have been taken back since.
-function outcomeNow(reading, all) {
-  const counts = all.some((t) => t.readings.some((r) => r.id === reading.id));
-  return ["kept", "complete"].includes(reading.outcome) && !counts ? "taken back" : reading.outcome;
+// What became of a reading is told as of when it came; since then it may have been taken back,
+// or counted after all.
+function asItStands(reading, all) {
+  const trial = all.find((t) => t.readings.some((r) => r.id === reading.id));
+  const { outcome } = reading;
+  if (!trial) {
+    const now = { kept: "taken back", complete: "taken back", "taken back": "jaws shut" };
+    return { ...reading, outcome: now[outcome] ?? outcome };
+  }
+  if (outcome === "kept" || outcome === "complete") return { ...reading, flags: trial.flags };
+  return standing(reading, trial);
+}
+
+function standing(reading, trial) {
+  const { place } = trial.readings.find((r) => r.id === reading.id);
+  return { ...reading, place, trial: trial.number, flags: trial.flags, outcome: trial.state === "complete" ? "complete" : "kept" };
 }
 
 function everything() {
   if (!series) return;
-  measuring.showTrials([...trials.values()], series, method());
-  measuring.showScore(score, series);
+  measuring.showTrials([...trials.values()], series, method(), shownUnits());
+  measuring.showScore(score, shownUnits());
   next();
 }
 
@@ -201,11 +232,14 @@ function hear(kind, data) {
 }
 
 function heardReading(reading) {
-  measuring.showReading(reading, method());
+  // Shut jaws are no reading that was taken back: they take one back, which its trial tells.
+  const outcome = reading.outcome === "taken back" ? "jaws shut" : reading.outcome;
+  measuring.showReading({ ...reading, outcome }, method(), shownUnits());
   heardLine(`${measuring.numberIn(reading)} ${reading.unit}: heard from ${reading.caliper}`);
+  answered = outcome === "jaws shut";
   // A repeat is the same press once more, and was answered already.
-  if (reading.outcome !== "bounced") sounds.play(reading.outcome === "no series" ? "kept" : reading.outcome);
-  answered = reading.outcome === "taken back";
+  const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
+  if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
   if (answered) sounds.say("Taken back.");
   ask();
 }
@@ -222,12 +256,18 @@ function heardTrial(trial) {
   const before = trials.get(trial.id);
   const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)) ?? [];
   if (gone.length) {
-    measuring.showReading({ ...gone.at(-1), trial: trial.number, outcome: "taken back" }, method());
+    measuring.showReading({ ...gone.at(-1), trial: trial.number, outcome: "taken back" }, method(), shownUnits());
     if (!answered) {
       sounds.play("taken back");
       sounds.say("Taken back.");
     }
     answered = false;
+  }
+  const shown = measuring.shownReading();
+  if (shown?.outcome === "bounced" && trial.readings.some((r) => r.id === shown.id)) {
+    const restored = standing(shown, trial);
+    measuring.showReading(restored, method(), shownUnits());
+    sounds.play(restored.outcome);
   }
   if (trial.state === "gone") trials.delete(trial.id);
   else trials.set(trial.id, trial);
@@ -238,8 +278,8 @@ function heardTrial(trial) {
 function heardScore(event) {
   if (!series || event.series !== series.id) return;
   score = event.score;
-  measuring.showScore(score, series);
-  if (justCompleted) sounds.say(words.spoken(justCompleted, score, method()));
+  measuring.showScore(score, shownUnits());
+  if (justCompleted) sounds.say(words.spoken(justCompleted, score, method(), shownUnits()));
   justCompleted = null;
 }
 
@@ -268,22 +308,33 @@ function showCalipers() {
 
 // ---- what the page takes in itself
 
-const box = outbox(`outbox ${name}`, {
+const box = outbox(name, {
   answered(entry, body) {
     if (linked) return; // The live link has told it, or is about to.
     if (body.kept === false) heardRefusal({ caliper: "keyboard", text: body.sent, reason: body.reason });
     else ask();
   },
   refused(entry, error) {
-    const text = entry.body[0]?.sent ?? entry.body.strokes?.map((s) => (s.key.length === 1 ? s.key : "")).join("") ?? "";
-    if (entry.path === "/api/readings") at("typed-said").textContent = `${text}: ${error.message}`;
-    else heardRefusal({ caliper: "keyboard", text, reason: error.message });
+    const text = entryText(entry);
+    if (entry.path !== "/api/readings") return heardRefusal({ caliper: "keyboard", text, reason: error.message });
+    at("typed-said").textContent = `${text}: ${error.message}`;
+    at("typed-value").value ||= text;
   },
-  waiting(count) {
-    sign("sign-queue", false, `${count} kept in this browser, sent as soon as the server answers`);
-    at("sign-queue").hidden = count === 0;
+  changed({ waiting, aside, unsaved }) {
+    const where = unsaved ? "on this page (leave it open)" : "in this browser";
+    sign("sign-queue", false, `${waiting} kept ${where}, sent as soon as the server answers`);
+    at("sign-queue").hidden = waiting === 0;
+    showAside(aside);
   },
 });
+
+function showAside(aside) {
+  at("aside").hidden = aside.length === 0;
+  at("aside-count").textContent = `${aside.length} ${aside.length === 1 ? "entry" : "entries"} the server could not take`;
+  at("aside-values").textContent = aside.map(entryText).join("; ");
+  at("aside-why").textContent = [...new Set(aside.map((entry) => entry.why))].join(" ");
+  at("aside-discard").textContent = "Discard";
+}
 
 const typed_unit = () => (series && !series.finished_at ? series.unit : setup.unit());
 
@@ -330,6 +381,12 @@ async function act(path, body, button) {
   } finally {
     button.ariaBusy = "false";
   }
+}
+
+function otherUnits() {
+  at("show-lengths").value = memory.get("units", {})?.length ?? "";
+  measuring.showUnits(method(), shownUnits());
+  everything();
 }
 
 // ---- screen and sound
@@ -405,9 +462,29 @@ function wire() {
   at("again").addEventListener("click", async () => {
     series = null;
     at("heard").hidden = true;
-    await setup.prepare(methods).catch(() => {});
+    await get("/api/machines").then((machines) => setup.prepare(methods, machines), () => {});
     view("setup");
   });
+  at("again-guide").addEventListener("toggle", async () => {
+    if (!at("again-guide").open || at("guide-again").hasChildNodes()) return;
+    const article = await guide(series.method, series.strip_side).catch(() => null);
+    if (article) showGuideAgain(article);
+  });
+  at("aside-again").addEventListener("click", () => box.retry());
+  // Asked twice: what is discarded here is gone.
+  at("aside-discard").addEventListener("click", (event) => {
+    const sure = `Discard ${at("aside-values").textContent} for good`;
+    if (event.currentTarget.textContent === sure) box.discard();
+    else event.currentTarget.textContent = sure;
+  });
+  at("show-lengths").addEventListener("change", (event) => {
+    memory.set("units", { ...memory.get("units", {}), length: event.target.value || undefined });
+    units.show();
+    otherUnits();
+  });
+  document.addEventListener("change", (event) => event.target.dataset?.units && otherUnits());
+  addEventListener("storage", otherUnits);
+  otherUnits();
   at("typed").addEventListener("submit", (event) => {
     event.preventDefault();
     keepTyped();
@@ -416,13 +493,29 @@ function wire() {
 
 // ---- begin
 
+// As the server wrote it into the page; a page that the browser brings back from its memory
+// may be hours old, and asks.
+async function stands() {
+  const written = JSON.parse(at("stands").textContent);
+  if (performance.getEntriesByType("navigation")[0]?.type !== "back_forward") return written;
+  const state = await get(bench_path);
+  const [whole, machines] = await Promise.all([state.series && get(`/api/series/${state.series.id}`), get("/api/machines")]);
+  return { bench: state, series: whole, machines, methods: written.methods };
+}
+
 async function load() {
   try {
-    const [known, state] = await Promise.all([get("/api/methods"), get(bench_path)]);
+    const { bench: state, series: whole, machines, methods: known } = await stands();
     methods = new Map(known.map((m) => [m.key, m]));
     notice("");
-    await Promise.all([setup.prepare(methods), follow(state)]);
-    typedUnit();
+    setup.prepare(methods, machines);
+    if (state.series && !state.series.finished_at) {
+      bench = state;
+      present(state.series);
+      if (at("places").dataset.method !== whole.method) showPlaces();
+      fill(whole);
+    }
+    follow(state);
     listen(name, state.last_event, hear, link);
   } catch (error) {
     notice(error instanceof Refused ? error.message : `${error.message} Trying again…`);
@@ -434,5 +527,6 @@ wire();
 askForSound();
 watchListening(at("typed-value"), (listening, why) => sign("sign-keys", listening, listening ? "listening for keys" : `not listening: ${why}`));
 catchKeys({ field: at("typed-value"), take: takeBurst });
-box.send();
+addEventListener("pageshow", (event) => event.persisted && location.reload());
 load();
+box.send().then(box.retry);

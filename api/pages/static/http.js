@@ -70,4 +70,20 @@ export const memory = {
       return false;
     }
   },
+  remove(key) {
+    try {
+      localStorage.removeItem(`bothends ${key}`);
+    } catch {
+      // Nothing is kept, so there is nothing to remove.
+    }
+  },
+  /** All keys that begin with `prefix`. */
+  keys(prefix) {
+    try {
+      const all = Array.from({ length: localStorage.length }, (_, i) => localStorage.key(i).slice("bothends ".length));
+      return all.filter((key) => key.startsWith(prefix));
+    } catch {
+      return [];
+    }
+  },
 };

@@ -2,27 +2,40 @@
 
 const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench"];
 const RETRY_MS = 2000;
+const SILENCE_MS = 20_000;
+const PATIENCE_MS = 4000;
 
 /**
  * Listen at `bench` for what comes after event `after`. `hear(kind, data)` gets each event,
  * `link(up)` whether the link is up.
  *
  * The browser reconnects by itself and says what it saw last. It gives up for good when it
- * gets an answer that is no stream (a server just starting), so that is begun anew here.
+ * gets an answer that is no stream (a server just starting), so that is begun anew here. And
+ * it does not notice a connection that died without a word, as when a phone leaves the reach
+ * of its network: so after a silence the server is asked whether it is still there.
  */
 export function listen(bench, after, hear, link) {
   let last = after;
   let source = null;
+  let again = null;
+  let silence = null;
 
   function open() {
+    clearTimeout(again);
+    source?.close();
     source = new EventSource(`/api/live?bench=${encodeURIComponent(bench)}&after=${last}`);
-    source.onopen = () => link(true);
+    source.onopen = () => {
+      link(true);
+      heard();
+    };
     source.onerror = () => {
       link(false);
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, RETRY_MS);
+      clearTimeout(silence);
+      if (source.readyState === EventSource.CLOSED) later();
     };
     for (const kind of KINDS) {
       source.addEventListener(kind, (event) => {
+        heard();
         const number = Number(event.lastEventId);
         if (event.lastEventId !== "" && number <= last) return;
         if (event.lastEventId !== "") last = number;
@@ -31,5 +44,31 @@ export function listen(bench, after, hear, link) {
     }
   }
 
+  function later() {
+    clearTimeout(again);
+    again = setTimeout(open, RETRY_MS);
+  }
+
+  function heard() {
+    clearTimeout(silence);
+    silence = setTimeout(probe, SILENCE_MS);
+  }
+
+  async function probe() {
+    const asked = source;
+    try {
+      await fetch("/api/health", { signal: AbortSignal.timeout(PATIENCE_MS) });
+      if (asked === source && source.readyState === EventSource.OPEN) heard();
+    } catch {
+      if (asked !== source) return;
+      source.close();
+      link(false);
+      later();
+    }
+  }
+
+  addEventListener("offline", probe);
+  addEventListener("online", () => source.readyState !== EventSource.OPEN && open());
+  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && source.readyState === EventSource.OPEN && probe());
   open();
 }

@@ -3,7 +3,18 @@
 import * as words from "./words.js";
 
 const at = (id) => document.getElementById(id);
-const MARKS = { kept: "kept", "no series": "kept", complete: "complete", "taken back": "taken-back", bounced: "bounced", refused: "refused", waiting: "waiting", finished: "complete" };
+const MARKS = {
+  kept: "kept",
+  "no series": "kept",
+  complete: "complete",
+  "taken back": "taken-back",
+  "jaws shut": "taken-back",
+  "nothing to take back": "taken-back",
+  bounced: "bounced",
+  refused: "refused",
+  waiting: "waiting",
+  finished: "complete",
+};
 const VERDICT_MARKS = { "good enough": "good", "needs adjusting": "adjust", "cannot tell yet": "cannot" };
 const FLAGS = {
   "ends swapped": "ends swapped",
@@ -35,8 +46,14 @@ export function numberIn(reading) {
   return reading.unit === "in" ? String(wanted / 25.4) : String(reading.mm);
 }
 
-/** Show `reading` a hand high and say what became of it. `series` tells trials' names. */
-export function showReading(reading, method) {
+let shown = null;
+
+/** The reading that stands there a hand high, with its outcome; null where none does. */
+export const shownReading = () => shown;
+
+/** Show `reading` a hand high and say what became of it. */
+export function showReading(reading, method, units) {
+  shown = reading;
   const value = at("value");
   const outcome = reading.outcome;
   value.className = "value";
@@ -51,23 +68,40 @@ export function showReading(reading, method) {
     kept: place ? `kept: ${place}, ${trial}` : "kept",
     complete: method?.places.length === 2 ? `pair complete: ${trial}` : `complete: ${trial}`,
     "taken back": "taken back",
+    "jaws shut": "taken back: the jaws were shut",
+    "nothing to take back": "nothing to take back",
     bounced: "ignored: repeat",
     "no series": "kept, but no series is running",
   };
   showState(outcome, said[outcome] ?? outcome);
-  const more = [];
-  if (outcome === "taken back" && trial) more.push(`It no longer counts for ${trial}.`);
-  for (const flag of reading.flags ?? []) more.push(capital(FLAGS[flag] ?? flag) + ".");
-  if (reading.sent.trim() !== number) more.push(`As received: ${reading.sent}`);
-  at("state-more").textContent = more.join(" ");
+  showMore(reading, method, units);
   at("restore").hidden = outcome !== "bounced";
   at("restore").dataset.reading = outcome === "bounced" ? reading.id : "";
+}
+
+function showMore(reading, method, units) {
+  const more = [];
+  const trial = reading.trial ? words.trialName(method, reading.trial) : "";
+  if (units.length !== reading.unit) more.push(`= ${words.converted(reading.mm, units.length)}.`);
+  if (reading.outcome === "taken back" && trial) more.push(`It no longer counts for ${trial}.`);
+  if (reading.outcome === "jaws shut") more.push("The reading before it no longer counts.");
+  if (reading.outcome === "nothing to take back") more.push("The jaws were shut, and no reading counts yet.");
+  if (reading.outcome === "bounced") more.push("It came again at once, as when a button bounces.");
+  for (const flag of reading.flags ?? []) more.push(capital(FLAGS[flag] ?? flag) + ".");
+  if (reading.sent.trim() !== numberIn(reading)) more.push(`As received: ${reading.sent}`);
+  at("state-more").textContent = more.join(" ");
+}
+
+/** The person chose other units: what is said beside the reading follows. */
+export function showUnits(method, units) {
+  if (shown) showMore(shown, method, units);
 }
 
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 /** Show something an instrument sent that is no reading, as it was received. */
 export function showRefusal(refusal) {
+  shown = null;
   const value = at("value");
   value.className = "value raw";
   value.dataset.state = "refused";
@@ -89,6 +123,7 @@ export function showState(state, text) {
 }
 
 export function showNothingYet(method) {
+  shown = null;
   const value = at("value");
   value.className = "value";
   value.dataset.state = "waiting";
@@ -126,15 +161,15 @@ export function showNext(next, method, trial) {
 }
 
 /** All trials, the newest first. */
-export function showTrials(trials, series, method) {
+export function showTrials(trials, series, method, units) {
   const places = method?.places ?? [];
-  const lean = (value, trial) => (value == null ? "–" : words.angle(value, words.decimalsFor(trial.expanded_uncertainty_deg)));
+  const lean = (value, trial) => (value == null ? "–" : words.angle(value, trial.expanded_uncertainty_deg, units));
   const columns = [];
-  if (places.length > 1) columns.push([`Deviation, ${series.unit === "in" ? "thou" : "mm"}`, (t) => (t.deviation_mm == null ? "–" : words.deviation(t.deviation_mm, series.unit))]);
+  if (places.length > 1) columns.push([`Deviation, ${units.deviation}`, (t) => (t.deviation_mm == null ? "–" : words.deviation(t.deviation_mm, units.deviation))]);
   for (const [name, title] of [["angle", "Angle"], ["tilt", "Tilt"]]) {
     if (method?.reveals.includes(name)) columns.push([title, (t) => lean(t[`${name}_deg`], t)]);
   }
-  if (method?.reveals.includes("length") && places.length > 1) columns.push(["Mean", (t) => (t.length_mm == null ? "–" : words.length(t.length_mm, series.unit))]);
+  if (method?.reveals.includes("length") && places.length > 1) columns.push(["Mean", (t) => (t.length_mm == null ? "–" : words.converted(t.length_mm, units.length))]);
 
   const table = at("trials");
   const head = ["No.", ...places.map((p) => capital(p.label)), ...columns.map(([title]) => title)];
@@ -149,7 +184,7 @@ export function showTrials(trials, series, method) {
       row.append(first);
       for (const place of places) {
         const readings = trial.readings.filter((r) => r.place === place.key);
-        row.append(make("td", readings.map((r) => numberIn(r) + (r.unit === series.unit ? "" : ` ${r.unit}`)).join("; ") || "–"));
+        row.append(make("td", readings.map((r) => width(r, series, units)).join("; ") || "–"));
       }
       for (const [, show] of columns) row.append(make("td", show(trial)));
       return row;
@@ -158,8 +193,14 @@ export function showTrials(trials, series, method) {
   at("swap-ends").hidden = places.length < 2;
 }
 
+// As the caliper sent it; converted only for a person who chose another unit.
+function width(reading, series, units) {
+  if (reading.unit === units.length) return numberIn(reading) + (reading.unit === series.unit ? "" : ` ${reading.unit}`);
+  return units.length === series.unit ? `${numberIn(reading)} ${reading.unit}` : words.converted(reading.mm, units.length);
+}
+
 /** The running score: how far off, how sure, what to make of it. */
-export function showScore(score, series) {
+export function showScore(score, units) {
   const box = at("result");
   const verdict = at("verdict");
   const main = score && words.mainQuantity(score);
@@ -172,34 +213,25 @@ export function showScore(score, series) {
     verdict.querySelector("span").textContent = capital(quantity.verdict);
   }
   const angular = known && quantity.unit === "deg";
-  box.querySelector(".lean").dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
-  at("figure").replaceChildren(...(known ? figure(quantity, series) : []));
+  const lean = box.querySelector(".lean");
+  lean.dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
   // An angle that may as well be nothing is drawn with a broken line.
-  box.querySelector(".lean").dataset.sure = angular && Math.abs(quantity.mean) > (quantity.expanded_uncertainty ?? 0);
-  const sentence = quantity?.sentence || "No complete trial yet.";
+  lean.dataset.sure = angular && Math.abs(quantity.mean) > (quantity.expanded_uncertainty ?? 0);
+  at("figure").replaceChildren(...(known ? figure(quantity, units) : ["No complete trial yet"]));
+  const sentence = quantity?.sentence ?? "";
   const remedy = quantity?.remedy ?? "";
-  at("sentence").textContent = sentence.includes(remedy) ? sentence : `${sentence} ${remedy}`;
-  const others = Object.entries(score?.quantities ?? {}).filter(([name]) => name !== main?.[0]);
-  at("more-figures").replaceChildren(
-    ...others.map(([name, q]) => make("p", `${capital(name)}: ${q.sentence || "no complete trial yet."}`)),
-  );
-  at("score-notes").replaceChildren(...(score?.notes ?? []).map((note) => make("li", note)));
+  at("sentence").textContent = words.inUnits(sentence.includes(remedy) ? sentence : `${sentence} ${remedy}`, units);
+  const others = Object.entries(score?.quantities ?? {}).filter(([name, q]) => name !== main?.[0] && q.sentence);
+  at("more-figures").replaceChildren(...others.map(([name, q]) => make("p", `${capital(name)}: ${words.inUnits(q.sentence, units)}`)));
+  at("score-notes").replaceChildren(...(score?.notes ?? []).map((note) => make("li", words.inUnits(note, units))));
 }
 
-function figure(quantity, series) {
-  const u = quantity.expanded_uncertainty;
-  let mean;
-  let sure = "";
-  if (quantity.unit === "deg") {
-    const decimals = words.decimalsFor(u);
-    mean = words.angle(quantity.mean, decimals);
-    if (u != null) sure = `± ${u.toFixed(decimals)}°`;
-  } else {
-    const scale = series.unit === "in" ? 25.4 : 1;
-    const decimals = words.decimalsFor(u == null ? null : u / scale, 2);
-    mean = words.length(quantity.mean, series.unit, decimals);
-    if (u != null) sure = `± ${(u / scale).toFixed(decimals)}`;
-  }
+function figure(quantity, units) {
+  const u = quantity.expanded_uncertainty ?? undefined;
+  const angular = quantity.unit === "deg";
+  const mean = angular ? words.angle(quantity.mean, u, units) : words.length(quantity.mean, units.length, u);
   const count = `${quantity.trials} ${quantity.trials === 1 ? "trial" : "trials"}`;
-  return [mean, make("small", u == null ? count : `${sure} (95 %, ${count})`)];
+  if (u == null) return [mean, make("small", count)];
+  const sure = angular ? words.angleSize(u, u, units) : words.length(u, units.length, u);
+  return [mean, make("small", `± ${sure} (95 %, ${count})`)];
 }

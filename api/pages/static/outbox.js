@@ -1,7 +1,9 @@
 // What the page itself took in (bursts of keys, typed values) and the server has not yet.
 //
-// Each entry is kept in this browser before it is sent, sent in order, and let go only when
-// the server has answered. Its id makes sending it twice harmless.
+// Each entry is kept in this browser before it is sent, under a key of its own, so that two
+// pages of one bench never write over each other. They are sent in order, and let go only when
+// the server has answered; an id makes sending twice harmless. An entry that the server can't
+// take is set aside, where it holds nobody up, until a person tries again or discards it.
 
 import { Refused, memory, post } from "./http.js";
 
@@ -9,70 +11,128 @@ const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 8000;
 // An entry that the server itself trips over must not hold back all that come after it.
 const MOST_FAILURES = 4;
+const DIGITS = 9;
+
+/** What a person would call an entry: what was typed or struck. */
+export function entryText(entry) {
+  return entry.body[0]?.sent ?? entry.body.strokes?.map((s) => (s.key.length === 1 ? s.key : "")).join("") ?? "";
+}
 
 /**
- * `answered(entry, body)` and `refused(entry, error)` are told of each entry's end,
- * `waiting(count)` of how many the server has not got while it can't be reached.
+ * `answered(entry, body)` and `refused(entry, error)` are told how the server answered an
+ * entry; `changed({ waiting, aside, unsaved })` what is still here: how many wait while the
+ * server can't be reached, which entries are set aside (each with its `why`), and whether this
+ * browser keeps some of it only as long as the page is open.
  */
-export function outbox(key, { answered, refused, waiting }) {
-  let entries = memory.get(key, []);
+export function outbox(bench, { answered, refused, changed }) {
+  const prefix = `outbox ${encodeURIComponent(bench)} `;
+  const unsaved = new Map(); // where the browser keeps nothing
+  const failures = new Map();
   let sending = false;
+  let late = false; // whether the server let an entry wait
   let wait = FIRST_WAIT_MS;
   let timer = null;
-  let failures = 0;
 
-  const keep = () => memory.set(key, entries);
+  const names = () => [...new Set([...memory.keys(prefix), ...unsaved.keys()])].sort();
+  const all = () =>
+    names()
+      .map((name) => ({ name, ...(unsaved.get(name) ?? memory.get(name, null)) }))
+      .filter((entry) => entry.path);
+  const queue = () => all().filter((entry) => !entry.why);
+  const aside = () => all().filter((entry) => entry.why);
+
+  function save(name, { path, body, why }) {
+    if (memory.set(name, { path, body, why })) unsaved.delete(name);
+    else unsaved.set(name, { path, body, why });
+  }
+
+  function drop(entry) {
+    unsaved.delete(entry.name);
+    memory.remove(entry.name);
+    failures.delete(entry.name);
+  }
+
+  function tell() {
+    const waiting = late ? queue().length : 0;
+    changed({ waiting, aside: aside(), unsaved: unsaved.size > 0 });
+  }
 
   async function send() {
     if (sending) return;
     sending = true;
     clearTimeout(timer);
-    while (entries.length) {
-      const entry = entries[0];
-      try {
-        const body = await post(entry.path, entry.body);
-        done();
-        answered(entry, body);
-      } catch (error) {
-        if (isFinal(error) || (error.status === 500 && ++failures >= MOST_FAILURES)) {
-          done();
-          refused(entry, error);
-          continue;
-        }
-        waiting(entries.length);
+    for (let entry; (entry = queue()[0]); ) {
+      const error = await deliver(entry);
+      if (!error) continue;
+      if (mustWait(error)) {
+        late = true;
         timer = setTimeout(send, wait);
         wait = Math.min(wait * 2, LONGEST_WAIT_MS);
         break;
       }
+      save(entry.name, { ...entry, why: error.message });
+    }
+    if (!queue().length) {
+      late = false;
+      wait = FIRST_WAIT_MS;
     }
     sending = false;
+    tell();
+
+    // A server that is busy, away or starting will take it later; one that fails may, too.
+    function mustWait(error) {
+      if (!(error instanceof Refused) || [408, 429, 502, 503, 504].includes(error.status)) return true;
+      const failed = (failures.get(entry.name) ?? 0) + 1;
+      failures.set(entry.name, failed);
+      return error.status >= 500 && failed < MOST_FAILURES;
+    }
   }
 
-  // A refusal is an answer. A server that is in trouble or busy will take it later.
-  function isFinal(error) {
-    return error instanceof Refused && error.status < 500 && error.status !== 429 && error.status !== 408;
+  /** Send one entry. What went wrong, or null once the server has answered for good. */
+  async function deliver(entry) {
+    try {
+      const body = await post(entry.path, entry.body);
+      drop(entry);
+      answered(entry, body);
+    } catch (error) {
+      if (error.status !== 422) return error;
+      // It was read, and is no length: that is an answer.
+      drop(entry);
+      refused(entry, error);
+    }
+    return null;
   }
 
-  function done() {
-    failures = 0;
-    entries.shift();
-    keep();
-    wait = FIRST_WAIT_MS;
-    waiting(0);
+  /** Try what was set aside once more, in order. */
+  async function retry() {
+    for (const entry of aside()) {
+      const error = await deliver(entry);
+      if (error instanceof Refused) save(entry.name, { ...entry, why: error.message });
+      else if (error) break;
+    }
+    tell();
   }
 
   addEventListener("online", send);
+  addEventListener("storage", tell); // another page of this bench
   return {
     /** Keep `body` and send it to `path` as soon as all before it are through. */
     put(path, body) {
-      entries.push({ path, body });
-      keep();
+      const last = Number(names().at(-1)?.slice(prefix.length, prefix.length + DIGITS) ?? 0);
+      const id = body.id ?? body[0].id;
+      save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${id}`, { path, body });
       send();
     },
     /** Try again now: the server has been heard from. */
     send() {
       wait = FIRST_WAIT_MS;
-      send();
+      return send();
+    },
+    retry,
+    /** Let go of what was set aside, for good. */
+    discard() {
+      aside().forEach(drop);
+      tell();
     },
   };
 }

@@ -15,12 +15,14 @@ export const side = () => fields.strip_side.value;
 export const method = () => methods.get(fields.method.value);
 
 /** Fill the form with what was set up last, and with the machines there are. */
-export async function prepare(known) {
+export function prepare(known, machinesKnown) {
   methods = known;
+  machines = machinesKnown;
   const last = memory.get("setup", null);
   if (last) remembered(last);
-  await offerMachines();
+  offerMachines();
   adapt();
+  for (const box of form.querySelectorAll("details")) box.open = [...box.querySelectorAll("input")].some(saysMore);
   const machine = machines.find((m) => m.id === fields.machine.value);
   const shortcut = document.getElementById("as-last");
   shortcut.hidden = !last || !machine;
@@ -39,8 +41,10 @@ export function onChange(unitChanged) {
   });
 }
 
-async function offerMachines() {
-  machines = await get("/api/machines");
+// Whether a field that is folded away holds anything but what it usually does.
+const saysMore = (field) => (field.type === "radio" ? field.checked : !["", field.defaultValue].includes(field.value)) && !field.closest("[hidden]");
+
+function offerMachines() {
   const wanted = memory.get("machine", null) ?? machines.at(-1)?.id;
   const select = fields.machine;
   select.replaceChildren(
@@ -150,6 +154,7 @@ function show(errors, detail) {
   const any = errors.length > 0 || detail !== "";
   problem.hidden = !any;
   problem.textContent = detail || (first ? "Something is still missing or wrong: see the marked fields." : "") || elsewhere.join("\n");
+  for (const mark of form.querySelectorAll(".wrong")) mark.closest("details")?.setAttribute("open", "");
   if (any) (first ?? problem).focus();
   return any;
 }
@@ -184,7 +189,8 @@ export async function start(bench) {
     const made = await post("/api/machines", { name: fields.machine_name.value.trim(), kind: fields.kind.value.trim() });
     machine = made.id;
     memory.set("machine", machine);
-    await offerMachines();
+    machines = await get("/api/machines");
+    offerMachines();
     adapt();
   }
   await post("/api/series", payload(bench, machine));

@@ -12,6 +12,7 @@ const SOUNDS = {
 };
 
 let context = null;
+let playing = [];
 
 export const settings = {
   get sounds() {
@@ -48,6 +49,10 @@ export function play(name) {
   if (!notes || !settings.sounds) return;
   document.documentElement.dataset.sounded = name;
   if (context?.state !== "running") return;
+  // The newest answer counts: of several at once, as after a break of the link, none would be
+  // told from another.
+  for (const tone of playing) tone.stop();
+  playing = [];
   const now = context.currentTime + 0.005;
   for (const [start, length, from, to, wave] of notes) {
     const tone = context.createOscillator();
@@ -63,6 +68,7 @@ export function play(name) {
     tone.connect(volume).connect(context.destination);
     tone.start(now + start);
     tone.stop(now + start + length + 0.02);
+    playing.push(tone);
   }
 }
 

@@ -1,0 +1,69 @@
+"""The address at which a phone finds this server, and its code to be photographed."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from functools import lru_cache
+from io import BytesIO
+from typing import Final
+from urllib.parse import quote
+
+import segno
+from starlette.requests import Request
+
+# Set aside for documentation (RFC 5737, section 3; RFC 3849): nobody is there, and nothing is
+# sent to them either. To "connect" a datagram socket only asks the system for the way.
+_SOMEWHERE: Final = (
+    (socket.AF_INET, ("192.0.2.1", 9)),
+    (socket.AF_INET6, ("2001:db8::1", 9)),
+)
+
+
+def loopback(host: str) -> bool:
+    """Whether `host` names this computer to itself alone."""
+    name = host.strip("[]").rstrip(".").lower()
+    try:
+        return ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return name == "localhost" or name.endswith(".localhost")
+
+
+def lan_host() -> str | None:
+    """This computer's address on its network, as its routes say; None on no network."""
+    for family, somewhere in _SOMEWHERE:
+        try:
+            with socket.socket(family, socket.SOCK_DGRAM) as probe:
+                probe.connect(somewhere)
+                found = str(probe.getsockname()[0])
+        except OSError:
+            continue
+        if not loopback(found):
+            return f"[{found}]" if ":" in found else found
+    return None
+
+
+def address(request: Request, listens_on: str, bench: str) -> str | None:
+    """Where another device on the network opens the page of `bench`; None where it can't.
+
+    The address that the request came to, if another device can reach that; else, of a server
+    that listens beyond its own computer, the computer's own address on the network.
+    """
+    base = str(request.base_url).rstrip("/")
+    if loopback(request.base_url.hostname or ""):
+        host = None if loopback(listens_on) else lan_host()
+        if host is None:
+            return None
+        base = f"http://{host}:{request.scope['server'][1]}"
+    return base + ("/" if bench == "main" else f"/bench/{quote(bench, safe='')}")
+
+
+@lru_cache(maxsize=16)
+def code(text: str) -> bytes:
+    """The QR code (ISO/IEC 18004) of `text` as an SVG document, dark on light with its quiet
+    zone of four modules, whatever the page's colours: not every phone reads light on dark."""
+    picture = BytesIO()
+    segno.make(text, micro=False, error="l").save(
+        picture, kind="svg", border=4, dark="#000", light="#fff", omitsize=True
+    )
+    return picture.getvalue()
