@@ -13,14 +13,16 @@ from api.store.tables import Series, SetupChange, Trial
 
 # Fewer trials than this are no finding to hold another against.
 _ENOUGH = 3
+# Whoever breaks off so many series in a row has not found anything.
+_FAR_ENOUGH_BACK = 10
 
 
 def found_before(connection: Connection, series: Row[Any]) -> float | None:
     """The mean, in radians, of the latest earlier series that tells the same of the machine.
 
     The same is told by methods whose first quantity leans in the same words. Only series of
-    at least three trials since the last setup change before `series` count. None where there
-    is none, or the quantity is a length.
+    at least three trials since the last setup change before `series` count, among the ten
+    latest. None where there is none, or the quantity is a length.
     """
     relation = method_of(series).relations[0]
     if relation.quantity == "length":
@@ -36,14 +38,22 @@ def found_before(connection: Connection, series: Row[Any]) -> float | None:
         .where(SetupChange.machine_id == series.machine_id, SetupChange.at <= series.started_at)
         .scalar_subquery()
     )
-    mean = connection.execute(
-        select(func.avg(value))
-        .join(Series, Series.id == Trial.series_id)
+    latest = (
+        select(Series.id)
         .where(
             Series.machine_id == series.machine_id,
             Series.started_at < series.started_at,
             since.is_(None) | (Series.started_at >= since),
             Series.method.in_(alike),
+        )
+        .order_by(Series.started_at.desc())
+        .limit(_FAR_ENOUGH_BACK)
+    )
+    mean = connection.execute(
+        select(func.avg(value))
+        .join(Series, Series.id == Trial.series_id)
+        .where(
+            Trial.series_id.in_(list(connection.scalars(latest))),
             Trial.state == "complete",
             value.is_not(None),
         )

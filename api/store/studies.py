@@ -103,7 +103,11 @@ def study_readings(
 ) -> defaultdict[tuple[str, str], list[Row[Any]]]:
     """The readings of studies by caliper and method, in the order they were taken."""
     found: defaultdict[tuple[str, str], list[Row[Any]]] = defaultdict(list)
-    if not calipers:
+    # Found first, so that the readings of everything else are not gone through.
+    studies = list(
+        connection.scalars(select(Series.id).where(Series.method.in_((SAME_SPOT, KNOWN_BLOCK))))
+    )
+    if not calipers or not studies:
         return found
     query: Any = (
         select(
@@ -127,7 +131,7 @@ def study_readings(
         .join(Reading, Reading.id == TrialReading.reading_id)
         .join(Caliper, Caliper.id == Reading.caliper_id)
         .where(
-            Series.method.in_((SAME_SPOT, KNOWN_BLOCK)),
+            Trial.series_id.in_(studies),
             Trial.state == "complete",
             Caliper.name.in_(list(calipers)),
         )
