@@ -25,6 +25,7 @@ from capture.press_to_pair import BEFORE
 
 router = APIRouter(include_in_schema=False)
 
+# What has no mark is no state of an instrument.
 _MARKS: Final = {
     "listening": "on",
     "waiting": "waiting",
@@ -32,7 +33,6 @@ _MARKS: Final = {
     "unplugged": "off",
     "trouble": "adjust",
     "stopped": "off",
-    "not listened to": "off",
 }
 
 

@@ -364,7 +364,7 @@ async function listenTo(form, spec) {
 async function forget(button) {
   if (button.dataset.sure !== "yes") {
     button.dataset.sure = "yes";
-    button.textContent = "Really stop? Its readings stay";
+    button.textContent = `Really stop listening to ${button.dataset.forget}? Its readings stay`;
     return;
   }
   const { forget: name, bench } = button.dataset;

@@ -1,0 +1,308 @@
+"""The Instruments page as a person with a new caliper meets it: a real server and Chromium."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from playwright.sync_api import BrowserContext, Page, expect
+
+from capture.pretend import PtyPort
+from tests.ptys import plugged, until
+from tests.whole.browser import Keyboard, no_serious_axe_findings
+from tests.whole.serving import Serving, serving
+
+SHOWN = "12.34"
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
+    with serving(tmp_path_factory.mktemp("instruments") / "data") as running:
+        yield running
+
+
+@pytest.fixture
+def server(shared: Serving) -> Iterator[Serving]:
+    yield shared
+    shared.client.delete("/api/pairing")
+    for each in shared.get("/api/calipers"):
+        if each["spec"]:
+            shared.client.delete(f"/api/calipers/{each['name']}")
+
+
+@pytest.fixture
+def port() -> Iterator[PtyPort]:
+    with plugged() as made:
+        yield made
+
+
+@pytest.fixture
+def opened(server: Serving, page: Page) -> Iterator[Page]:
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.goto(f"{server.url}/instruments")
+    yield page
+    assert not errors
+
+
+def begin(page: Page, port: PtyPort) -> None:
+    """From the button to the port being listened to."""
+    page.locator("#leave-alone summary").click()
+    page.get_by_label("Also listen at").fill(port.target)
+    page.get_by_role("button", name="Pair by pressing send").click()
+    expect(page.locator("#ports")).to_contain_text(f"{port.target}: listening")
+
+
+def press(server: Serving, caliper: str, *sent: str, bench: str = "main") -> None:
+    """Readings as different moments bring them."""
+    readings = [
+        {
+            "id": str(uuid4()),
+            "bench": bench,
+            "caliper": caliper,
+            "sent": each,
+            "unit": "mm",
+            "taken_at": datetime(2026, 3, 2, 12, minute, tzinfo=UTC).isoformat(),
+        }
+        for minute, each in enumerate(sent)
+    ]
+    server.post("/api/readings", readings)
+
+
+def names(server: Serving) -> dict[str, Any]:
+    return {c["name"]: c["state"] for c in server.get("/api/health")["calipers"]}
+
+
+# ---------------------------------------------------------------- pairing
+
+
+def test_a_person_with_no_manual_gets_from_the_plug_to_the_first_reading(server, opened, port):
+    page = opened
+    begin(page, port)
+    expect(page.get_by_label("What does its display show?")).to_be_focused()
+    port.send(b"12.34\r\n")
+    expect(page.locator("#progress")).to_contain_text("Type what the display shows")
+    page.get_by_label("What does its display show?").fill(SHOWN)
+    page.keyboard.press("Enter")
+    expect(page.locator("#found-title")).to_have_text("Found it: 12.34")
+    expect(page.locator("#found-sentence")).to_contain_text("9600 baud")
+    page.get_by_label("What do you call it?").fill("six inch")
+    page.get_by_role("button", name="Listen to it from now on").first.click()
+    expect(page.locator("#first-title")).to_contain_text("Press send once more")
+    assert until(lambda: names(server).get("six inch") == "listening")
+    port.send(b"12.35\r\n")
+    expect(page.locator("#first-title")).to_have_text("six inch works.")
+    expect(page.locator("#first-said")).to_contain_text("12.35 mm")
+    # And it stands among the calipers without a reload.
+    card = page.locator(".caliper", has_text="six inch")
+    expect(card).to_contain_text("Listening.")
+    page.get_by_role("link", name="To the Bench page").last.click()
+    expect(page).to_have_url(f"{server.url}/bench/main")
+
+
+def test_a_wrong_number_is_said_and_the_right_one_still_counts(opened, port):
+    page = opened
+    begin(page, port)
+    field = page.get_by_label("What does its display show?")
+    field.fill("twelve")
+    page.get_by_role("button", name="That is what it shows").click()
+    expect(page.locator("#shown-wrong")).to_contain_text("twelve")
+    field.fill("99")
+    page.keyboard.press("Enter")
+    port.send(b"12.34\r\n")
+    expect(page.locator("#progress")).to_contain_text("but not 99 mm")
+    field.fill("12,34")
+    page.keyboard.press("Enter")
+    expect(page.locator("#found-title")).to_be_visible()
+
+
+@pytest.mark.parametrize("where", ["in the field", "anywhere"])
+def test_a_caliper_that_types_like_a_keyboard_is_told_that_nothing_is_to_be_set_up(
+    opened, port, where
+):
+    page = opened
+    begin(page, port)
+    if where == "anywhere":
+        page.get_by_role("button", name="Stop").focus()
+    Keyboard(page).caliper(SHOWN)
+    expect(page.locator("#found-sentence")).to_contain_text("nothing to set up")
+    expect(page.get_by_role("link", name="To the Bench page").first).to_be_visible()
+    expect(page.locator("#listen-form")).to_be_hidden()
+
+
+def test_stopping_releases_the_port_and_begins_anew(server, opened, port):
+    page = opened
+    begin(page, port)
+    page.get_by_role("button", name="Stop", exact=True).click()
+    expect(page.get_by_role("button", name="Pair by pressing send")).to_be_focused()
+    assert until(lambda: server.get("/api/pairing")["state"] == "none")
+
+
+def test_a_page_that_is_reloaded_in_the_middle_goes_on_where_it_was(opened, port):
+    page = opened
+    begin(page, port)
+    page.reload()
+    expect(page.locator("#ports")).to_contain_text(port.target)
+    page.get_by_label("What does its display show?").fill(SHOWN)
+    page.keyboard.press("Enter")
+    port.send(b"12.34\r\n")
+    expect(page.locator("#found-title")).to_be_visible()
+
+
+def test_everything_can_be_done_with_the_keyboard_alone(server, opened, port):
+    page = opened
+    page.locator("#leave-alone summary").press("Enter")
+    page.get_by_label("Also listen at").fill(port.target)
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("button", name="Pair by pressing send")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#ports")).to_contain_text("listening")
+    page.keyboard.type(SHOWN, delay=180)
+    page.keyboard.press("Enter")
+    port.send(b"12.34\r\n")
+    expect(page.get_by_label("What do you call it?")).to_be_focused()
+    page.keyboard.type("keyed", delay=180)
+    page.keyboard.press("Enter")
+    expect(page.locator("#first-title")).to_contain_text("keyed is listened to")
+    assert until(lambda: "keyed" in names(server))
+
+
+# ---------------------------------------------------------------- how each fares
+
+
+def test_a_caliper_pulled_out_is_said_and_found_again(server, opened, tmp_path):
+    with plugged(tmp_path / "link") as port:
+        server.post("/api/calipers", {"spec": f"serial:{port.target},name=pulled"})
+        card = opened.locator(".caliper", has_text="pulled")
+        expect(card).to_contain_text("Listening.")
+        port.unplug()
+        expect(card).to_contain_text("Unplugged.")
+        expect(opened.locator("#said")).to_contain_text("pulled: Unplugged.")
+        port.plug()
+        expect(card).to_contain_text("Listening.")
+
+
+def test_to_stop_listening_asks_once_and_what_was_measured_stays(server, opened, port):
+    server.post("/api/calipers", {"spec": f"serial:{port.target},name=gone"})
+    press(server, "gone", "12.30")
+    card = opened.locator(".caliper", has_text="gone")
+    card.get_by_role("button", name="Stop listening").click()
+    assert "gone" in names(server)
+    card.get_by_role("button", name="Really stop").click()
+    expect(card).to_contain_text("Not listened to now.")
+    expect(card).to_contain_text("1 reading kept.")
+    assert "gone" not in names(server)
+
+
+def test_what_a_person_types_stays_while_the_page_keeps_itself_up_to_date(opened):
+    page = opened
+    page.get_by_text("Describe a caliper yourself").click()
+    page.get_by_label("As for --caliper on the command line").fill("serial:")
+    with page.expect_response("**/instruments/now"):
+        pass
+    page.get_by_role("button", name="Listen to it from now on").last.click()
+    expect(page.locator("#describe-wrong")).to_contain_text("needs a target")
+    expect(page.get_by_label("As for --caliper on the command line")).to_have_value("serial:")
+
+
+# ---------------------------------------------------------------- studies
+
+
+def study(server: Serving, caliper: str, bench: str, *sent: str, **body: Any) -> None:
+    server.post(f"/api/calipers/{caliper}/studies", {"bench": bench, "instead": True, **body})
+    press(server, caliper, *sent, bench=bench)
+
+
+def test_studies_stand_in_a_chart_and_a_table_in_the_units_of_choice(server, page):
+    name = "studied"
+    press(server, name, "12.3", bench="north")
+    study(server, name, "north", "12.30", "12.31", "12.32", method="same-spot", person="Ada")
+    study(server, name, "north", "12.40", "12.41", "12.42", method="same-spot", person="Bo")
+    study(server, name, "north", "25.01", "25.02", method="known-block", block="25")
+    study(server, name, "north", "75.03", "75.02", method="known-block", block="75")
+    page.goto(f"{server.url}/calipers/{name}")
+    spots = page.get_by_role("table", name="Same-spot studies")
+    expect(spots.locator("tbody tr")).to_have_count(1)
+    expect(spots).to_contain_text("Ada, Bo")
+    expect(spots).to_contain_text("0.010 mm (0.006 mm to 0.029 mm)")
+    expect(page.get_by_role("img", name="Repeatability, study by study")).to_be_visible()
+    expect(page.get_by_role("img", name="Readings of known blocks")).to_be_visible()
+    page.get_by_label("Tolerance, end to end").fill("0,5")
+    page.get_by_role("button", name="Show the share").click()
+    expect(page.get_by_role("table", name="Same-spot studies")).to_contain_text(
+        re.compile(r"\d+ %")
+    )
+    page.evaluate("localStorage.setItem('bothends units', '{\"length\": \"thou\"}')")
+    page.reload()
+    expect(page.get_by_role("table", name="Same-spot studies")).to_contain_text("thou")
+    no_serious_axe_findings(page)
+
+
+def test_a_tolerance_that_is_no_number_is_said_at_its_field(server, page):
+    press(server, "odd", "12.3", bench="odd")
+    study(server, "odd", "odd", "12.30", "12.31", method="same-spot")
+    page.goto(f"{server.url}/calipers/odd?tolerance=wide")
+    expect(page.locator("#tolerance-wrong")).to_contain_text("wide")
+    expect(page.get_by_label("Tolerance, end to end")).to_have_value("wide")
+
+
+def test_a_study_begins_from_the_page_and_the_bench_waits_for_presses(server, page):
+    press(server, "fresh", "12.3", bench="west")
+    page.goto(f"{server.url}/calipers/fresh")
+    expect(page.get_by_text("Not tried yet. Press ten times")).to_be_visible()
+    page.locator("#spot-person").fill("Ada")
+    page.locator("[data-begin=same-spot] button.main").click()
+    expect(page).to_have_url(f"{server.url}/bench/west")
+    expect(page.locator("#measuring-title")).to_contain_text("Same spot")
+    assert server.get("/api/benches/west")["series"]["person"] == "Ada"
+
+
+def test_a_series_that_runs_is_ended_only_when_the_person_says_so(server, page):
+    press(server, "late", "12.3", bench="east")
+    running = server.start_series(machine="Saw of east", bench="east")
+    page.goto(f"{server.url}/calipers/late")
+    page.locator("#block-size").fill("25,4")
+    form = page.locator("[data-begin=known-block]")
+    form.locator("button.main").click()
+    expect(form.locator(".wrong")).to_contain_text("Saw of east")
+    assert server.get(f"/api/series/{running}")["finished_at"] is None
+    form.get_by_role("button", name="End that series and begin").click()
+    expect(page).to_have_url(f"{server.url}/bench/east")
+    assert server.get("/api/benches/east")["series"]["baseline"] == "25,4"
+
+
+def test_an_unknown_caliper_has_a_page_that_says_so(server, page):
+    answer = page.goto(f"{server.url}/calipers/nobody")
+    assert answer.status == 404
+    expect(page.locator("main")).to_contain_text("nobody")
+
+
+# ---------------------------------------------------------------- for everybody
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280])
+def test_it_is_within_reach_of_everybody(server, context: BrowserContext, port, scheme, width):
+    page = context.new_page()
+    page.emulate_media(color_scheme=scheme)
+    page.set_viewport_size({"width": width, "height": 844})
+    name = f"<script>{width}{scheme}</script>" + "w" * 160
+    press(server, name, "12.3", bench="axe")
+    page.goto(f"{server.url}/instruments")
+    no_serious_axe_findings(page)
+    begin(page, port)
+    no_serious_axe_findings(page)
+    page.get_by_label("What does its display show?").fill(SHOWN)
+    page.keyboard.press("Enter")
+    port.send(b"12.34\r\n")
+    expect(page.locator("#found-title")).to_be_visible()
+    no_serious_axe_findings(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.goto(f"{server.url}/calipers/{name.replace('/', '%2F')}")
+    expect(page.locator("h1")).to_contain_text(name)
+    no_serious_axe_findings(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
