@@ -14,13 +14,16 @@ from typing import Final, Literal
 from api.listening import Listened, place_of
 from capture.finding import Found
 from capture.keys import Stroke, read_strokes
-from capture.press_to_pair import Heard, PressToPair
+from capture.press_to_pair import Heard, PressToPair, parse_shown
 from capture.spec import Spec
 from capture.values import NotUnderstood, Value, read_value
 
 # A page asks several times a second while it is open.
 _ALONE_S: Final = 20.0
 _LONGEST_S: Final = 300.0
+# How often a port that was plugged in meanwhile is looked for, and an answer waited for.
+_LOOK_S: Final = 1.0
+_TURN_S: Final = 0.1
 # Enough to read a number in a burst of keys; which unit it is in, the bench's series says.
 _ANY_UNIT: Final = "mm"
 
@@ -69,8 +72,13 @@ class Progress:
 
 @dataclass(slots=True)
 class _Run:
-    pair: PressToPair
-    left_out: tuple[LeftOut, ...]
+    """One pairing. `pairs`: the ports that were there at the start, and each that came later.
+    `known`: the places of all ports that were ever looked at."""
+
+    leave_alone: frozenset[str]
+    pairs: list[PressToPair]
+    known: set[str]
+    left_out: list[LeftOut]
     ends: float
     looked_at: float
     ports: tuple[Heard, ...] = ()
@@ -112,15 +120,15 @@ class PairByPressing:
         with self._lock:
             if self._run is not None and not self._run.over.is_set():
                 raise OneUnderWay
-            candidates, left_out = self._choose(set(leave_alone), also)
-            pair = PressToPair(candidates)
             now = time.monotonic()
-            run = _Run(pair, tuple(left_out), ends=now + self._longest, looked_at=now)
+            ends = now + self._longest
+            run = _Run(frozenset(leave_alone), [], set(), [], ends=ends, looked_at=now)
+            named = [Found("serial", spec.target, str(spec), "") for spec in also]
+            self._open(run, [*named, *self._serial_ports()])
             run.thread = threading.Thread(
                 target=self._watch, args=(run,), name="press to pair", daemon=True
             )
             self._run = run
-            pair.start()
             run.thread.start()
         return self.progress()
 
@@ -138,8 +146,8 @@ class PairByPressing:
                 stage = "given up"
             return Progress(
                 stage,
-                run.ports if run.over.is_set() else run.pair.heard(),
-                run.left_out,
+                run.ports if run.over.is_set() else _heard(run),
+                tuple(run.left_out),
                 run.shown,
                 run.heard_keys,
                 run.found,
@@ -153,11 +161,12 @@ class PairByPressing:
         Raises NoneUnderWay, and ValueError where number or unit is missing.
         """
         run = self._listening()
-        run.pair.shown(text)
-        run.shown = text
-        found = run.pair.wait(0)  # whoever pressed before typing need not wait a turn
-        if found is not None:
-            self._end(run, found=FoundCaliper(found.spec, found.sent, found.sentence))
+        parse_shown(text)
+        with self._lock:
+            run.shown = text
+            for pair in run.pairs:
+                pair.shown(text)
+        self._take(run)  # whoever pressed before typing need not wait a turn
         return self.progress()
 
     def keys(self, strokes: Sequence[Stroke]) -> Progress:
@@ -189,33 +198,33 @@ class PairByPressing:
 
     close = cancel
 
-    def _choose(
-        self, leave_alone: set[str], also: Iterable[Spec]
-    ) -> tuple[list[Found], list[LeftOut]]:
+    def _open(self, run: _Run, ports: Iterable[Found]) -> None:
+        """Listen to those of `ports` that are new, or say why not. Under the lock."""
         heard = {place_of(each.spec): each for each in self._listened()}
         candidates: list[Found] = []
-        left_out: list[LeftOut] = []
-        named = [Found("serial", spec.target, str(spec), "") for spec in also]
-        taken: set[str] = set()
-        for found in [*named, *self._serial_ports()]:
+        for found in ports:
             place = place_of(Spec("serial", found.device))
-            if place in taken:
+            if place in run.known:
                 continue
-            taken.add(place)
+            run.known.add(place)
+            names = {found.device, found.spec, found.spec.removeprefix("serial:")}
             if place in heard:
                 each = heard[place]
                 why = f"listened to already, as {each.name} on bench {each.bench}"
-            elif not leave_alone.isdisjoint(
-                {found.device, found.spec, found.spec.removeprefix("serial:")}
-            ):
+            elif not run.leave_alone.isdisjoint(names):
                 why = "left alone, as you asked"
             elif found.missing:
                 why = found.missing
             else:
                 candidates.append(found)
                 continue
-            left_out.append(LeftOut(found.device, why))
-        return candidates, left_out
+            run.left_out.append(LeftOut(found.device, why))
+        if candidates:
+            pair = PressToPair(candidates)
+            if run.shown is not None:
+                pair.shown(run.shown)
+            run.pairs.append(pair)
+            pair.start()
 
     def _listening(self) -> _Run:
         with self._lock:
@@ -225,22 +234,39 @@ class PairByPressing:
         return run
 
     def _watch(self, run: _Run) -> None:
-        while not run.over.is_set():
-            found = run.pair.wait(0.1)
+        looked = time.monotonic()
+        while not run.over.wait(_TURN_S):
+            self._take(run)
             now = time.monotonic()
-            if found is not None:
-                self._end(run, found=FoundCaliper(found.spec, found.sent, found.sentence))
-            elif now >= run.ends:
+            if now >= run.ends:
                 minutes = f"{self._longest / 60:g}"
                 self._end(run, message=f"nothing matched within {minutes} minutes")
             elif now - run.looked_at >= self._alone:
                 self._end(run, message="the page that asked was closed")
+            elif now - looked >= _LOOK_S:
+                looked = now
+                ports = list(self._serial_ports())
+                with self._lock:
+                    if not run.over.is_set():
+                        self._open(run, ports)
+
+    def _take(self, run: _Run) -> None:
+        """End with the caliper that was found, if one was."""
+        for pair in tuple(run.pairs):
+            found = pair.wait(0)
+            if found is not None:
+                self._end(run, found=FoundCaliper(found.spec, found.sent, found.sentence))
 
     def _end(self, run: _Run, found: FoundCaliper | None = None, message: str = "") -> None:
         """Release the ports; the first ending counts."""
         with self._lock:
             if run.over.is_set():
                 return
-            run.found, run.message, run.ports = found, message, run.pair.heard()
+            run.found, run.message, run.ports = found, message, _heard(run)
             run.over.set()
-        run.pair.stop()
+        for pair in run.pairs:
+            pair.stop()
+
+
+def _heard(run: _Run) -> tuple[Heard, ...]:
+    return tuple(each for pair in run.pairs for each in pair.heard())

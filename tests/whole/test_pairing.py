@@ -278,6 +278,16 @@ def test_a_line_that_this_version_cannot_read_stays_in_the_list(tmp_path, port):
         assert strange in json.loads((data / "calipers.json").read_text())["calipers"]
 
 
+def test_what_cannot_be_remembered_is_not_listened_to_either(tmp_path, port):
+    data = tmp_path / "data"
+    (data / "calipers.new").mkdir(parents=True)  # where the list is written first
+    with serving(data) as server:
+        told = refused(server, "/api/calipers", {"spec": f"serial:{port.target}"}, 503)
+        assert "nothing was changed" in told["detail"]
+        assert server.get("/api/health")["calipers"] == []
+        assert _free(port)
+
+
 # ---------------------------------------------------------------- what is refused
 
 

@@ -1,0 +1,110 @@
+"""A pairing that ends by itself, and sees what is plugged in while it listens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import pytest
+import serial
+
+from api.press_to_pair import NoneUnderWay, OneUnderWay, PairByPressing
+from capture.finding import Found
+from capture.keys import Stroke
+from capture.pretend import PtyPort
+from tests.ptys import plugged, until
+
+
+def found(port: PtyPort) -> Found:
+    return Found("serial", port.target, f"serial:{port.target}", "a test port")
+
+
+@contextmanager
+def pairing(ports: Callable[[], list[Found]], **limits: float) -> Iterator[PairByPressing]:
+    made = PairByPressing(ports, lambda: (), **limits)
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+def free(port: PtyPort) -> bool:
+    try:
+        serial.Serial(port.target, exclusive=True).close()
+    except serial.SerialException:
+        return False
+    return True
+
+
+@pytest.fixture
+def port() -> Iterator[PtyPort]:
+    with plugged() as made:
+        yield made
+
+
+def test_ports_are_released_when_the_page_that_asked_was_closed(port):
+    with pairing(lambda: [found(port)], alone=0.3) as pair:
+        pair.start()
+        assert until(lambda: not free(port))
+        assert until(lambda: free(port))
+        progress = pair.progress()
+        assert progress.stage == "given up"
+        assert progress.message == "the page that asked was closed"
+
+
+def test_asking_keeps_it_going_until_its_time_is_over(port):
+    with pairing(lambda: [found(port)], alone=0.5, longest=1.5) as pair:
+        pair.start()
+        assert until(lambda: pair.progress().stage != "listening")
+        assert pair.progress().message == "nothing matched within 0.025 minutes"
+        assert until(lambda: free(port))
+
+
+def test_a_caliper_plugged_in_after_the_button_was_tapped_is_heard_too(port):
+    there: list[Found] = []
+    with pairing(lambda: list(there)) as pair:
+        assert pair.start().ports == ()
+        pair.shown("12.34 mm")
+        there.append(found(port))
+        assert until(lambda: any("listening" in p.words for p in pair.progress().ports))
+        port.send(b"12.34\r\n")
+        assert until(lambda: pair.progress().stage == "paired")
+        caliper = pair.progress().found
+        assert caliper is not None
+        assert caliper.spec is not None
+        assert caliper.spec.target == port.target
+
+
+def test_a_port_that_lacks_something_is_not_opened_and_says_what(port):
+    lacking = Found("serial", port.target, f"serial:{port.target}", "", "you may not open it")
+    with pairing(lambda: [lacking]) as pair:
+        progress = pair.start()
+        assert progress.ports == ()
+        assert [(each.device, each.why) for each in progress.left_out] == [
+            (port.target, "you may not open it")
+        ]
+        assert free(port)
+
+
+def test_what_is_shown_must_be_a_length_and_what_stood_before_stays(port):
+    with pairing(lambda: [found(port)]) as pair:
+        pair.start()
+        pair.shown("12.34 mm")
+        with pytest.raises(ValueError, match="plain decimal number"):
+            pair.shown("twelve mm")
+        assert pair.progress().shown == "12.34 mm"
+
+
+def test_one_at_a_time_and_none_before_the_first(port):
+    with pairing(lambda: [found(port)]) as pair:
+        assert pair.progress().stage == "none"
+        with pytest.raises(NoneUnderWay):
+            pair.shown("1 mm")
+        with pytest.raises(NoneUnderWay):
+            pair.keys([Stroke("1", "Digit1", False, 0.0)])
+        pair.start()
+        with pytest.raises(OneUnderWay):
+            pair.start()
+        pair.cancel()
+        pair.start()
+        assert pair.progress().stage == "listening"
