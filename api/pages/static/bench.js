@@ -211,7 +211,9 @@ async function ask() {
     try {
       await follow(await get(bench_path));
     } catch {
-      break; // The live link says so; it brings the state when it is back.
+      // Without the link its coming back asks anew.
+      setTimeout(() => linked && ask(), 2000);
+      break;
     }
   } while (askAgain);
   asking = false;
@@ -289,6 +291,8 @@ function heardLine(text) {
 }
 
 function link(up) {
+  // What was being asked when the link broke was perhaps never answered.
+  if (up && !linked) ask();
   linked = up;
   sign("sign-live", up, up ? "live" : "live link down: presses are still being kept at the bench");
   if (up) box.send();

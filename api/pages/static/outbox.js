@@ -64,7 +64,7 @@ export function outbox(bench, { answered, refused, changed }) {
     for (let entry; (entry = queue()[0]); ) {
       const error = await deliver(entry);
       if (!error) continue;
-      if (mustWait(error)) {
+      if (mustWait(entry, error)) {
         late = true;
         timer = setTimeout(send, wait);
         wait = Math.min(wait * 2, LONGEST_WAIT_MS);
@@ -78,14 +78,14 @@ export function outbox(bench, { answered, refused, changed }) {
     }
     sending = false;
     tell();
+  }
 
-    // A server that is busy, away or starting will take it later; one that fails may, too.
-    function mustWait(error) {
-      if (!(error instanceof Refused) || [408, 429, 502, 503, 504].includes(error.status)) return true;
-      const failed = (failures.get(entry.name) ?? 0) + 1;
-      failures.set(entry.name, failed);
-      return error.status >= 500 && failed < MOST_FAILURES;
-    }
+  // A server that is busy, away or starting will take it later; one that fails may, too.
+  function mustWait(entry, error) {
+    if (!(error instanceof Refused) || [408, 429, 502, 503, 504].includes(error.status)) return true;
+    const failed = (failures.get(entry.name) ?? 0) + 1;
+    failures.set(entry.name, failed);
+    return error.status >= 500 && failed < MOST_FAILURES;
   }
 
   /** Send one entry. What went wrong, or null once the server has answered for good. */
