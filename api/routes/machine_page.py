@@ -27,7 +27,7 @@ from api.answers.moments import ago, day
 from api.answers.standing import KIND_WORDS, Known, Standing, known_of, outward, standing
 from api.answers.work import Work, work
 from api.needs import TheStore
-from api.pages import figures
+from api.pages import numbers
 from api.pages.history_chart import Change, history_chart
 from api.pages.leaning import fence_move, leaning
 from api.pages.rendering import page
@@ -69,7 +69,7 @@ def machines(request: Request, store: TheStore) -> HTMLResponse:
         "machines.html",
         part="machines",
         machines=[(machine, _headline(how)) for machine, how in found],
-        figures=figures,
+        figures=numbers,
     )
 
 
@@ -96,7 +96,7 @@ def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         kinds=KIND_WORDS,
         mend=_mending(found, None, {}),
         work=_working({**_angle_of(found.standing)}),
-        figures=figures,
+        figures=numbers,
     )
 
 
@@ -122,7 +122,7 @@ def mend(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         part="machines",
         machine=found.machine,
         mend=_mending(found, series, query),
-        figures=figures,
+        figures=numbers,
     )
 
 
@@ -142,7 +142,7 @@ def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         others=[_said(known) for known in found.standing.known[1:4]],
         printed=day(now()),
         due=next_check(found, now()),
-        figures=figures,
+        figures=numbers,
     )
 
 
@@ -154,7 +154,7 @@ def what_it_does(request: Request) -> HTMLResponse:
         "work.html",
         part="machines",
         work=_working(dict(request.query_params)),
-        figures=figures,
+        figures=numbers,
     )
 
 
@@ -313,7 +313,7 @@ def _line(found: MachineHistory, line: DriftOut, changes: Sequence[Change]) -> _
             outward(check.tolerance.low - middle, line.quantity),
             outward(check.tolerance.high - middle, line.quantity),
         )
-    numbers = {c.id: n for n, c in enumerate(found.changes, 1)}
+    numbered = {c.id: n for n, c in enumerate(found.changes, 1)}
     return _Line(
         title=title,
         drift=line,
@@ -323,7 +323,7 @@ def _line(found: MachineHistory, line: DriftOut, changes: Sequence[Change]) -> _
         phases=[
             {
                 "phase": p,
-                "numbers": [numbers[c] for c in p.setup_changes],
+                "numbers": [numbered[c] for c in p.setup_changes],
                 "first": day(line.at[p.start]) if p.checks else "",
                 "last": day(line.at[p.stop - 1]) if p.checks else "",
             }
