@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from contextlib import closing
 from typing import Any, Final
 
 from sqlalchemy import Connection, Select, case, select
@@ -70,18 +72,57 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     With `after`, those that changed since, each once as it stands now. A trial that an
     earlier pull may have given and a whole pull would no longer give is told of as gone.
     """
-    for block in fetch(connection, _query(wanted)):
-        ids, series, machines, methods, numbers, taken, baselines, *rest = block
-        yield [
-            id_texts(ids),
-            group_id_texts(series),
-            machines,
-            methods,
-            numbers,
-            moment_texts(taken),
-            [length_text(nm) for nm in baselines],
-            *rest,
-        ]
+    with (
+        closing(fetch(connection, _query(wanted))) as found,
+        closing(fetch(connection, _series_query(wanted))) as beside,
+    ):
+        series_of = _SeriesBeside(beside)
+        for ids, series, numbers, taken, *rest in found:
+            machines, methods, baselines = series_of(series)
+            yield [
+                id_texts(ids),
+                group_id_texts(series),
+                machines,
+                methods,
+                numbers,
+                moment_texts(taken),
+                baselines,
+                *rest,
+            ]
+
+
+class _SeriesBeside:
+    """The series' part of each trial, read beside the trials in the same order.
+
+    A join would look each series up once a trial, and hand its texts over once a trial.
+    """
+
+    def __init__(self, found: Blocks) -> None:
+        self._rows = (row for block in found for row in zip(*block, strict=True))
+        self._current: tuple[Any, ...] = (None,)
+
+    def __call__(self, series: Sequence[Any]) -> Iterable[Sequence[Any]]:
+        """Machine, method and baseline of each of `series`, by column."""
+        known = {}
+        for each in dict.fromkeys(series):
+            while self._current[0] != each:
+                self._current = next(self._rows)
+            _, machine, method, baseline_nm = self._current
+            known[each] = (machine, method, length_text(baseline_nm))
+        return zip(*[known[each] for each in series], strict=True)
+
+
+def _series_query(wanted: Wanted) -> Select[Any]:
+    query = (
+        select(as_sent(Series.id), Machine.name, Series.method, Series.baseline_nm)
+        .outerjoin(Machine, Machine.id == Series.machine_id)
+        .order_by(Series.id)
+    )
+    query = wanted.of_series(query)
+    if wanted.after is None:
+        return query
+    changed = select(Trial.series_id).where(Trial.id.in_(wanted.told_of("trial")))
+    return query.where(Series.id.in_(changed))
 
 
 def _query(wanted: Wanted) -> Select[Any]:
@@ -89,31 +130,23 @@ def _query(wanted: Wanted) -> Select[Any]:
     if wanted.after is not None and wanted.since is not None:
         old = Trial.taken_at < wanted.since
         state = case((old, "gone"), else_=Trial.state)
-    query = (
-        select(
-            as_sent(Trial.id),
-            as_sent(Trial.series_id),
-            Machine.name,
-            Series.method,
-            Trial.number,
-            as_sent(Trial.taken_at),
-            Series.baseline_nm,
-            Trial.readings_mm,
-            Trial.deviation_mm,
-            Trial.angle_deg,
-            Trial.tilt_deg,
-            Trial.expanded_uncertainty_deg,
-            state,
-            Trial.flags,
-            Trial.caliper,
-        )
-        # Outer, though each trial has both: so the trials are read in the order of their
-        # index, and nothing is sorted first.
-        .outerjoin(Series, Series.id == Trial.series_id)
-        .outerjoin(Machine, Machine.id == Series.machine_id)
-        .order_by(Trial.series_id, Trial.number)
-    )
-    query = wanted.of_series(query)
+    # In the order of an index: nothing is sorted first.
+    query = select(
+        as_sent(Trial.id),
+        as_sent(Trial.series_id),
+        Trial.number,
+        as_sent(Trial.taken_at),
+        Trial.readings_mm,
+        Trial.deviation_mm,
+        Trial.angle_deg,
+        Trial.tilt_deg,
+        Trial.expanded_uncertainty_deg,
+        state,
+        Trial.flags,
+        Trial.caliper,
+    ).order_by(Trial.series_id, Trial.number)
+    if wanted.machine is not None or wanted.method is not None:
+        query = query.where(Trial.series_id.in_(wanted.of_series(select(Series.id))))
     if wanted.after is not None:
         return query.where(Trial.id.in_(wanted.told_of("trial")))
     if wanted.since is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -9,7 +11,7 @@ from uuid import UUID
 
 from sqlalchemy import ColumnElement, Connection, Select, String, select, type_coerce
 
-from api.exports.columns import BLOCK, Blocks
+from api.exports.columns import BLOCK, Block
 from api.store.tables import Event, Series
 
 
@@ -43,7 +45,11 @@ def as_sent(column: Any) -> ColumnElement[Any]:
     return type_coerce(column, String)
 
 
-def fetch(connection: Connection, query: Select[Any]) -> Blocks:
-    """The rows of `query` by column, never more than a block in memory."""
-    result = connection.execution_options(yield_per=BLOCK).execute(query)
-    return (list(zip(*rows, strict=True)) for rows in result.partitions(BLOCK))
+def fetch(connection: Connection, query: Select[Any]) -> Generator[Block, None, None]:
+    """The rows of `query` by column, never more than a block in memory.
+
+    Close it where it is left before its end: a cursor in the server hangs on it.
+    """
+    with closing(connection.execution_options(yield_per=BLOCK).execute(query)) as result:
+        for rows in result.partitions(BLOCK):
+            yield list(zip(*rows, strict=True))

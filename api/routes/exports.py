@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
+from contextlib import closing
 from datetime import datetime
 from itertools import chain
 from typing import Annotated, Final
@@ -26,6 +27,7 @@ from api.store.journal import NotThere
 
 router = APIRouter(tags=["history"])
 
+Parts = Generator[bytes, None, None]
 _PART: Final = 1 << 18
 
 
@@ -121,15 +123,15 @@ def _answer(
     return StreamingResponse(begun, media_type=media_type, headers=headers)
 
 
-def _held(connection: Connection, parts: Iterator[bytes], first: bytes) -> Iterator[bytes]:
+def _held(connection: Connection, parts: Parts, first: bytes) -> Iterator[bytes]:
     """The parts, after an empty one; the connection is let go at the end, or wherever the
     reader leaves: a generator that was never begun would not notice."""
-    with connection:
+    with connection, closing(parts):
         yield b""
         yield from chain([first], parts)
 
 
-def _gathered(parts: Iterator[bytes]) -> Iterator[bytes]:
+def _gathered(parts: Iterator[bytes]) -> Parts:
     """The same in larger parts: each is handed to the network by itself."""
     held: list[bytes] = []
     size = 0

@@ -390,3 +390,15 @@ def _start(journal: Journal, machine: UUID, bench: str, key: str) -> UUID:
             repeats=1,
         )
     )
+
+
+def test_a_reader_who_leaves_early_holds_nothing(client, shop):
+    """Its connection is back in the pool: the writer is never kept waiting for it."""
+    person = Person(client)
+    person.start(method="stop-block", baseline=None)
+    person.press(*(f"412.{n:03d}" for n in range(600)))
+    for _ in range(20):
+        with client.stream("GET", "/api/trials.csv") as answer:
+            assert answer.status_code == 200
+    assert shop.engine.pool.checkedout() == 0
+    person.press("413.5")
