@@ -28,8 +28,9 @@ class CaliperOnRecord(Out):
 
     heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
-    stopped), or "not listened to". words: how it fares, for a person. message: what to do, where something can be
-    done. spec: how it is listened to here. remembered: at the next start too.
+    stopped), or "not listened to". words: how it fares, for a person. message: what to do,
+    where something can be done. spec: how it is listened to here. remembered: at the next
+    start too.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
