@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from threading import BoundedSemaphore
 
 from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
@@ -55,6 +56,7 @@ def build(shop: Shop) -> FastAPI:
         redoc_url=None,
     )
     app.state.shop = shop
+    app.state.pulls = BoundedSemaphore(4)
     # A phone at the saw is often far from the router. Live streams are passed over by it.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     problems.install(app)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from datetime import datetime
 from itertools import chain
+from threading import BoundedSemaphore
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
@@ -95,8 +96,13 @@ def _answer(
 ) -> Response:
     """What was asked for, streamed from one moment of the store, and where to go on."""
     filename = request.url.path.rpartition("/")[2]
-    connection = snapshot(shop.engine)
-    try:
+    with ExitStack() as held:
+        # A long pull holds a connection for as long as its reader takes; the benches need some.
+        pulls: BoundedSemaphore = request.app.state.pulls
+        if not pulls.acquire(blocking=False):
+            raise HTTPException(503, "too many pulls are running at once; try again in a minute")
+        held.callback(pulls.release)
+        connection = held.enter_context(snapshot(shop.engine))
         upto = cursor.latest(connection, cursor.TOLD_BY[what])
         tag = f'W/"{VERSION}/{upto}"'
         following = request.url.include_query_params(after=upto)
@@ -107,26 +113,23 @@ def _answer(
         }
         wanted = asked.wanted(connection)
         if asked.knows(tag):
-            connection.close()
             return Response(status_code=304, headers=headers)
         parts = _gathered(chunks(connection, wanted))
-        # The first part is made here: what can't be done is said before any of it is sent.
-        begun = _held(connection, parts, next(parts))
-        next(begun)
-    except MissingExtra as error:
-        connection.close()
-        raise HTTPException(501, str(error)) from None
-    except BaseException:
-        connection.close()
-        raise
+        try:
+            # The first part is made here: what can't be done is said before any of it is sent.
+            first = next(parts)
+        except MissingExtra as error:
+            raise HTTPException(501, str(error)) from None
+        begun = _held(held.pop_all(), parts, first)
+    next(begun)
     headers["Content-Disposition"] = f'attachment; filename="{filename}"'
     return StreamingResponse(begun, media_type=media_type, headers=headers)
 
 
-def _held(connection: Connection, parts: Parts, first: bytes) -> Iterator[bytes]:
-    """The parts, after an empty one; the connection is let go at the end, or wherever the
+def _held(held: ExitStack, parts: Parts, first: bytes) -> Iterator[bytes]:
+    """The parts, after an empty one; what it holds is let go at the end, or wherever the
     reader leaves: a generator that was never begun would not notice."""
-    with connection, closing(parts):
+    with held, closing(parts):
         yield b""
         yield from chain([first], parts)
 

@@ -30,6 +30,7 @@ from api.shop import Shop
 from api.store.journal import Journal, NewSeries, NotNow
 from capture import records
 from tests.api.bench import Person
+from tests.ptys import until
 
 
 def rows(text: str) -> list[dict[str, str]]:
@@ -392,13 +393,28 @@ def _start(journal: Journal, machine: UUID, bench: str, key: str) -> UUID:
     )
 
 
-def test_a_reader_who_leaves_early_holds_nothing(client, shop):
-    """Its connection is back in the pool: the writer is never kept waiting for it."""
+def test_a_pull_that_is_over_holds_no_connection(client, shop):
+    """More pulls than the pool has connections: the writer is never kept waiting for one."""
     person = Person(client)
-    person.start(method="stop-block", baseline=None)
-    person.press(*(f"412.{n:03d}" for n in range(600)))
+    person.start()
+    person.press("12.30", "12.40")
     for _ in range(20):
-        with client.stream("GET", "/api/trials.csv") as answer:
-            assert answer.status_code == 200
-    assert shop.engine.pool.checkedout() == 0
-    person.press("413.5")
+        client.get("/api/trials.csv")
+        client.get("/api/trials.csv", headers={"If-None-Match": "*"})
+        client.get("/api/trials.csv?after=x")
+        client.get("/api/trials.csv?machine=nobody")
+    assert until(lambda: shop.engine.pool.checkedout() == 0)
+    person.press("12.50")
+
+
+def test_pulls_beyond_what_is_given_at_once_are_told_to_come_again(client):
+    pulls = client.app.state.pulls
+    taken = 0
+    while pulls.acquire(blocking=False):
+        taken += 1
+    answer = client.get("/api/trials.csv")
+    assert answer.status_code == 503
+    assert "try again" in answer.json()["detail"]
+    for _ in range(taken):
+        pulls.release()
+    assert client.get("/api/trials.csv").status_code == 200

@@ -202,7 +202,7 @@ def test_a_length_in_another_unit_than_the_readings_stays_exact():
     assert [(x.settings.baseline, x.settings.unit) for x in book.lines] == [("203.8604", "mm")] * 2
 
 
-def test_excel_s_own_ways_of_saving_text_are_read():
+def test_what_spreadsheets_save_unasked_is_read():
     rows = "date;machine;method;part (mm)\r\n2024-05-03;Säge;stop-block;412,1\r\n"
     for data in (
         b"sep=;\r\n" + rows.encode("utf-8"),
