@@ -40,6 +40,22 @@ class FileError(OSError):
     """What is to be remembered can't be written; the message says what to do."""
 
 
+def check_from_afar(spec: Spec) -> Spec:
+    """`spec`, when whoever reaches the server may ask for it.
+
+    Some of pyserial's URLs do more than name a port: spy:// writes any file it is told to.
+    Those are for the command line of whoever starts the server. Raises ListenError.
+    """
+    scheme, marked, _ = spec.target.partition("://")
+    if spec.kind == "serial" and marked and scheme not in ("socket", "rfc2217"):
+        raise ListenError(
+            "spec",
+            f"{scheme}:// can only be named when the server is started, with --caliper;"
+            " here a device, socket:// or rfc2217:// can be",
+        )
+    return spec
+
+
 @dataclass(frozen=True, slots=True)
 class Listened:
     """One instrument that is listened to. `remembered`: from the next start on as well.

@@ -12,7 +12,7 @@ from pydantic import Field, StringConstraints
 from analysis.units import Unit, mm, parse_length
 from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
 from api.answers.calipers import CaliperOnRecord, calipers_on_record
-from api.listening import FileError, Listened, ListenError
+from api.listening import FileError, Listened, ListenError, check_from_afar
 from api.needs import TheShop, TheStore
 from api.problems import BadField
 from api.routes.series import new_series
@@ -164,9 +164,12 @@ def _spec(body: ListenIn) -> Spec:
         options = {"name": body.name, "bench": body.bench, "unit": body.unit}
         given = {field: value for field, value in options.items() if value is not None}
         # Once more through its text, so that a name or bench is held to the same rules.
-        return parse_spec(str(replace(spec, **given)))  # type: ignore[arg-type]
+        named = parse_spec(str(replace(spec, **given)))  # type: ignore[arg-type]
+        return check_from_afar(named)
     except SpecError as error:
         raise BadField(_field_of(error), str(error)) from None
+    except ListenError as error:
+        raise BadField(error.field, str(error)) from None
 
 
 def _field_of(error: SpecError) -> str:

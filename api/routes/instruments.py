@@ -9,7 +9,7 @@ from pydantic import Field
 
 from analysis.units import Unit
 from api.answers.calipers import in_words
-from api.listening import place_of
+from api.listening import ListenError, check_from_afar, place_of
 from api.needs import TheShop
 from api.press_to_pair import NoneUnderWay, OneUnderWay, Progress
 from api.problems import BadField
@@ -213,9 +213,9 @@ def _port(text: str) -> Spec:
     """A port as a person names it: an address, a device, or all that --caliper takes."""
     try:
         spec = parse_spec(text if text.startswith("serial:") else f"serial:{_doubled(text)}")
-    except SpecError as error:
+        return check_from_afar(spec)
+    except (SpecError, ListenError) as error:
         raise BadField("also", str(error)) from None
-    return spec
 
 
 def _doubled(text: str) -> str:

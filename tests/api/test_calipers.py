@@ -354,3 +354,20 @@ def test_when_a_caliper_was_heard_last_is_said_as_people_say_it():
     assert since(NOON - timedelta(minutes=5), NOON) == "5 minutes ago"
     assert since(NOON - timedelta(days=1), NOON) == "yesterday"
     assert "press its send button" in in_words("listening", None, NOON)
+
+
+# ---------------------------------------------------------------- asked from afar
+
+
+@pytest.mark.parametrize("scheme", ["spy", "alt", "hwgrep", "loop"])
+def test_nobody_on_the_network_can_have_the_server_write_files(client, tmp_path, scheme):
+    target = tmp_path / "written"
+    spec = f"serial:{scheme}:///dev/null?file={target}"
+    for path, body in (
+        ("/api/calipers", {"spec": spec}),
+        ("/api/pairing", {"also": [spec]}),
+    ):
+        answer = client.post(path, json=body)
+        assert answer.status_code == 422
+        assert "--caliper" in answer.json()["detail"]
+    assert not target.exists()
