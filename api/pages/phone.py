@@ -29,6 +29,14 @@ def loopback(host: str) -> bool:
         return name == "localhost" or name.endswith(".localhost")
 
 
+def _anywhere(host: str) -> bool:
+    """Whether `host` is no address but "all of mine", which a browser here takes for this one."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_unspecified
+    except ValueError:
+        return False
+
+
 def lan_host() -> str | None:
     """This computer's address on its network, as its routes say; None on no network."""
     for family, somewhere in _SOMEWHERE:
@@ -50,7 +58,8 @@ def address(request: Request, listens_on: str, bench: str) -> str | None:
     that listens beyond its own computer, the computer's own address on the network.
     """
     base = str(request.base_url).rstrip("/")
-    if loopback(request.base_url.hostname or ""):
+    came_to = request.base_url.hostname or ""
+    if loopback(came_to) or _anywhere(came_to):
         host = None if loopback(listens_on) else lan_host()
         if host is None:
             return None

@@ -41,7 +41,10 @@ def test_the_address_that_brought_one_person_here_brings_the_next(host, shown):
     assert phone.address(came_to(host), "0.0.0.0", "main") == shown
 
 
-@pytest.mark.parametrize("host", ["127.0.0.1:8017", "localhost:8017", "[::1]:8017", "127.1.2.3"])
+@pytest.mark.parametrize(
+    "host",
+    ["127.0.0.1:8017", "localhost:8017", "[::1]:8017", "127.1.2.3", "0.0.0.0:8017", "[::]:8017"],
+)
 def test_an_address_that_only_this_computer_knows_is_not_shown(host, monkeypatch):
     monkeypatch.setattr(phone, "lan_host", lambda: "10.0.0.5")
     assert phone.address(came_to(host), "0.0.0.0", "main") == "http://10.0.0.5:8017/"

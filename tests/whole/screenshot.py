@@ -58,6 +58,9 @@ def views(page: Page, url: str, folder: Path, name: str) -> None:
     page.click("text=Settings")
     keep("settings")
     page.click("text=Settings")
+    page.click("text=On a phone")
+    keep("code")
+    page.click("text=On a phone")
     page.click("#finish")
     keep("finished")
     page.click("#again")
@@ -72,6 +75,25 @@ def views(page: Page, url: str, folder: Path, name: str) -> None:
     page.check("#acknowledge")
     page.click("#start")
     expect(page.locator("#measuring")).to_be_visible()
+    aside(page)
+    keep("set-aside")
+    page.click("#finish")
+    page.click("#again")
+    page.reload()
+    expect(page.locator("#as-last")).to_be_visible()
+    keep("as-last")
+    page.click("#as-last button")
+    page.check("#acknowledge")
+    page.click("#start")
+    expect(page.locator("#measuring")).to_be_visible()
+
+
+def aside(page: Page) -> None:
+    """An entry that the server could not take."""
+    page.route("**/keys", lambda route: route.fulfill(status=404, json={"detail": "Not there."}))
+    Keyboard(page).caliper("12.34")
+    expect(page.locator("#aside")).to_be_visible()
+    page.unroute("**/keys")
 
 
 def main() -> None:
@@ -79,7 +101,7 @@ def main() -> None:
     folder.mkdir(exist_ok=True)
     with (
         tempfile.TemporaryDirectory() as data,
-        serving(Path(data) / "shop", "--pretend") as server,
+        serving(Path(data) / "shop", "--pretend", "--host", "0.0.0.0") as server,
         sync_playwright() as playwright,
     ):
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(FLAGS))

@@ -21,7 +21,7 @@ let bench = null; // as GET /api/benches/{name} says
 let series = null; // the series shown: the running one, or the one just finished
 let trials = new Map();
 let score = null;
-let linked = false;
+let linked = null; // whether the live link is up; null before it was
 let justCompleted = null; // a complete trial not yet said aloud
 let answered = false; // the next reading that goes was sounded already (jaws shut and sent)
 const calipers = new Map();
@@ -292,7 +292,7 @@ function heardLine(text) {
 
 function link(up) {
   // What was being asked when the link broke was perhaps never answered.
-  if (up && !linked) ask();
+  if (up && linked === false) ask();
   linked = up;
   sign("sign-live", up, up ? "live" : "live link down: presses are still being kept at the bench");
   if (up) box.send();

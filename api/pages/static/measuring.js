@@ -217,7 +217,7 @@ export function showScore(score, units) {
   lean.dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
   // An angle that may as well be nothing is drawn with a broken line.
   lean.dataset.sure = angular && Math.abs(quantity.mean) > (quantity.expanded_uncertainty ?? 0);
-  at("figure").replaceChildren(...(known ? figure(quantity, units) : ["No complete trial yet"]));
+  at("figure").replaceChildren(...(known ? figure(quantity, units) : ["No result yet"]));
   const sentence = quantity?.sentence ?? "";
   const remedy = quantity?.remedy ?? "";
   at("sentence").textContent = words.inUnits(sentence.includes(remedy) ? sentence : `${sentence} ${remedy}`, units);
