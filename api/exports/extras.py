@@ -10,14 +10,11 @@ class MissingExtra(Exception):
     """A library is not installed; the message names the command that installs it."""
 
 
-def needed(module: str, extra: str, what: str) -> ModuleType:
-    """The module.
-
-    Raises MissingExtra where it is not installed: `what` needs the extra named.
-    """
+def needed(module: str, what: str) -> ModuleType:
+    """The module. Raises MissingExtra where it is not installed: `what` needs it."""
     try:
         return import_module(module)
     except ImportError:
         raise MissingExtra(
-            f"{what} needs one more package: pip install 'bothends[{extra}]'"
+            f"{what} needs one more package: pip install {module.partition('.')[0]}"
         ) from None

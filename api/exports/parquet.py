@@ -25,7 +25,7 @@ def parquet_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
     pa = _pyarrow()
     drain = Drain()
     schema = _schema(pa, table)
-    with needed("pyarrow.parquet", "parquet", "Parquet").ParquetWriter(
+    with needed("pyarrow.parquet", "Parquet").ParquetWriter(
         drain, schema, compression="zstd"
     ) as writer:
         for group in _groups(blocks):
@@ -40,7 +40,7 @@ def read_parquet(table: Table, path: Path) -> Iterator[Block]:
     Raises MissingExtra where pyarrow is not installed, ValueError where the file is no such.
     """
     pa = _pyarrow()
-    parquet = needed("pyarrow.parquet", "parquet", "Parquet")
+    parquet = needed("pyarrow.parquet", "Parquet")
     try:
         file = parquet.ParquetFile(path)
     except pa.ArrowInvalid:
@@ -56,8 +56,8 @@ def read_parquet(table: Table, path: Path) -> Iterator[Block]:
 
 
 def _pyarrow() -> Any:
-    needed("pyarrow.compute", "parquet", "Parquet")
-    return needed("pyarrow", "parquet", "Parquet")
+    needed("pyarrow.compute", "Parquet")
+    return needed("pyarrow", "Parquet")
 
 
 def _groups(blocks: Blocks) -> Iterator[list[Block]]:

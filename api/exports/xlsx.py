@@ -33,8 +33,8 @@ def xlsx_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
 
 
 def _write(table: Table, blocks: Blocks, file: Any) -> None:
-    openpyxl = needed("openpyxl", "xlsx", "XLSX")
-    cells = needed("openpyxl.cell", "xlsx", "XLSX")
+    openpyxl = needed("openpyxl", "XLSX")
+    cells = needed("openpyxl.cell", "XLSX")
     illegal = cells.cell.ILLEGAL_CHARACTERS_RE
     book = openpyxl.Workbook(write_only=True)
 
@@ -97,7 +97,7 @@ def read_xlsx(table: Table, path: Path) -> Iterator[Block]:
 
     Raises MissingExtra where openpyxl is not installed, ValueError where the file is no such.
     """
-    openpyxl = needed("openpyxl", "xlsx", "XLSX")
+    openpyxl = needed("openpyxl", "XLSX")
     try:
         book = openpyxl.load_workbook(path, read_only=True)
     except Exception:  # the library lets through whatever goes wrong inside

@@ -100,7 +100,6 @@ def _open_postgresql(url: URL) -> Engine:
         import psycopg  # noqa: F401
     except ImportError:
         raise StoreError(
-            "PostgreSQL needs one more package: install bothends with its extra,"
-            " pip install 'bothends[postgres]'"
+            "PostgreSQL needs one more package: pip install 'psycopg[binary]'"
         ) from None
     return create_engine(url.set(drivername="postgresql+psycopg"), pool_pre_ping=True)

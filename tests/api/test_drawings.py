@@ -93,9 +93,7 @@ def test_edge_on_the_fence_and_face_up_are_written_not_only_coloured(method, sid
 def test_each_method_is_turned_its_own_way(key, turns, side):
     steps = steps_for(METHODS[key], side)
     found = [
-        turn_between(before, step)
-        for before, step in pairwise(steps)
-        if step.action == "turn"
+        turn_between(before, step) for before, step in pairwise(steps) if step.action == "turn"
     ]
     # A panel's first quarter turn starts from an edge that has no letter yet.
     assert found == turns

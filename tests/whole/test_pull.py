@@ -348,15 +348,16 @@ def pulled(shop: Serving, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def readme(heading: str) -> str:
+    """The example under a heading of the README, as a reader copies it."""
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    part = text.split(f"### {heading}\n", 1)[1]
+    return part.split("```", 2)[1].partition("\n")[2]
+
+
 def test_pandas_reads_the_files(shop, pulled):
-    pytest.importorskip("pandas")
     shown = python(
-        "import pandas as pd\n"
-        'trials = pd.read_csv("trials.csv", parse_dates=["taken_at"])\n'
-        'trials = trials.drop_duplicates("trial_id", keep="last").query("state == \'complete\'")\n'
-        'print(len(trials), trials["angle_deg"].mean(), trials["taken_at"].dtype)\n'
-        'same = pd.read_parquet("trials.parquet").query("state == \'complete\'")\n'
-        'print(len(same), same["angle_deg"].mean(), same["taken_at"].dtype)\n',
+        readme("pandas") + 'print(len(same), same["angle_deg"].mean(), same["taken_at"].dtype)\n',
         pulled,
     ).splitlines()
     means = [float(line.split()[1]) for line in shown]
@@ -367,13 +368,9 @@ def test_pandas_reads_the_files(shop, pulled):
 
 
 def test_duckdb_reads_the_files(pulled):
-    pytest.importorskip("duckdb")
     shown = python(
         "import duckdb\n"
-        'print(duckdb.sql("""\n'
-        "    SELECT machine, count(*), avg(angle_deg) FROM 'trials.parquet'\n"
-        "    WHERE state = 'complete' GROUP BY machine ORDER BY machine\n"
-        '""").fetchall())\n'
+        f'print(duckdb.sql("""{readme("DuckDB")}""").fetchall())\n'
         "print(duckdb.sql(\"SELECT typeof(deviation_mm), typeof(taken_at) FROM 'trials.parquet'\")"
         ".fetchall()[0])\n",
         pulled,
@@ -388,13 +385,7 @@ def test_curl_pulls_what_is_new(shop, tmp_path):
 
     if shutil.which("curl") is None:
         pytest.skip("no curl here")
-    shell = (
-        "set -e\n"
-        'curl -sS -D head -o trials.csv "$URL/api/trials.csv"\n'
-        "next=$(sed -n 's/^link: <\\(.*\\)>; rel=\"next\".*/\\1/p' head)\n"
-        'curl -sS -o new.csv "$next"\n'
-        "wc -l < new.csv\n"
-    )
+    shell = f"set -e\n{readme('curl')}wc -l < new.csv\n"
     done = subprocess.run(
         ["sh", "-c", shell],
         cwd=tmp_path,
@@ -411,11 +402,8 @@ def test_r_reads_the_csv(shop, pulled):
 
     if shutil.which("Rscript") is None:
         pytest.skip("no R here")
-    code = (
-        'trials <- read.csv("trials.csv")\n'
-        "trials <- trials[!duplicated(trials$trial_id, fromLast = TRUE), ]\n"
-        'cat(sum(trials$state == "complete"))\n'
+    done = subprocess.run(
+        ["Rscript", "-e", readme("R")], cwd=pulled, capture_output=True, text=True
     )
-    done = subprocess.run(["Rscript", "-e", code], cwd=pulled, capture_output=True, text=True)
     complete = [state for state in truth(shop).values() if state == "complete"]
     assert done.stdout == str(len(complete))

