@@ -81,7 +81,8 @@ class Serving:
     def start_series(self, machine: str = "Window saw", **settings: Any) -> str:
         """A series on bench main, once the bench's calipers listen."""
         made = self.post("/api/machines", {"name": machine, "kind": "other"})
-        body = {"machine": made["id"], "method": "reversal", "baseline": "200"} | settings
+        usual = {"method": "reversal", "baseline": "200", "unit": "mm", "strip_side": "left"}
+        body = {"machine": made["id"]} | usual | settings
         series: str = self.post("/api/series", body)["id"]
         return series
 

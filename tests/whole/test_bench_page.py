@@ -1118,6 +1118,26 @@ def test_the_page_is_light_on_the_wire(server, page):
     assert 0 < sum(sizes) <= 60_000
 
 
+def test_a_second_visit_asks_for_the_page_alone(server, page):
+    page.goto(f"{server.url}/bench/again")
+    expect(page.locator("#sign-live")).to_have_text("live")
+    page.goto(f"{server.url}/bench/again")
+    expect(page.locator("#sign-live")).to_have_text("live")
+    again = page.evaluate(
+        """performance.getEntriesByType('resource')
+             .filter((e) => e.name.includes('/static/') && e.transferSize > 0).map((e) => e.name)"""
+    )
+    assert again == []
+
+
+def test_a_page_of_an_earlier_version_still_gets_its_files(server):
+    for name in ("base.css", "bench.js", "icon.svg"):
+        answer = server.client.get(f"/static/v-earlier/{name}")
+        assert answer.status_code == 200
+        assert answer.headers["Cache-Control"] == "no-cache"
+    assert server.client.get("/static/v-earlier/../__init__.py").status_code == 404
+
+
 def test_the_guide_of_a_method_that_is_none_says_so(server, page):
     answer = page.goto(f"{server.url}/guide/guesswork")
     assert answer is not None
