@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 from analysis import quantiles
 from analysis.sentences import times
-from analysis.uncertainty import LEVEL, coverage_factor, factor
+from analysis.uncertainty import LEVEL, coverage_factor, factor, hand_is_floor
 
 Verdict = Literal["good enough", "needs adjusting", "cannot tell yet"]
 GOOD: Final[Verdict] = "good enough"
@@ -137,7 +137,7 @@ class Sources:
         more_cuts: trials added. readings: how often as many readings of each place as now.
         wider: the new base over the present one. The saw's own scatter stays, caliper and hand
         shrink with readings and width. With one trial the saw's own scatter is unknown and
-        counts as none.
+        counts as none; with few, they claim no less scatter than caliper and hand.
         """
         n = self.trials + more_cuts
         shrink = readings * wider * wider
@@ -149,6 +149,11 @@ class Sources:
             hand = min(self.hand_u, self.trial_sd)
             one = self.trial_sd**2 - hand**2 + hand**2 / shrink
             df = n - 1
+        if hand_is_floor(n, self.hand_assumed):
+            floor = (self.hand_u**2 / shrink, self.hand_df)
+            one, df = max(
+                (one, df), floor, key=lambda part: coverage_factor(part[1], level) ** 2 * part[0]
+            )
         parts = (
             math.sqrt(one / n),
             self.rounding_u / wider,

@@ -39,6 +39,9 @@ FEW: Final = 4
 # no longer averages out over readings.
 DITHER_SHARE: Final = 0.3
 
+# So many trials know their own scatter better than what is taken for granted of the hand.
+_OWN_WORD: Final = 10
+
 
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value anywhere within +-half_width: a / sqrt(3) (GUM 4.3.7)."""
@@ -190,6 +193,16 @@ def rounding_averages_out(reading_sd: float, count: float) -> bool:
     return reading_sd >= DITHER_SHARE * count
 
 
+def hand_is_floor(trials: int, assumed: bool) -> bool:
+    """Whether trials may not claim to scatter less than caliper and hand alone.
+
+    Few trials that are alike by chance, or by the rounding, do not show that the hand is
+    still (GUM 4.3: what is known beforehand counts too). A hand from a study always counts;
+    the usual one, if `assumed`, below ten trials.
+    """
+    return trials < _OWN_WORD or not assumed
+
+
 def reading_lines(
     *,
     value: float,
@@ -210,13 +223,28 @@ def reading_lines(
     standard deviation over trials in `unit`, None for fewer than two; contrast_sd the same of
     the contrast in mm. sensitivity: `unit` per mm of contrast.
 
-    Two trials or more: their scatter, s / sqrt(m) with m - 1 degrees of freedom (GUM 4.2.3).
-    It holds the saw, the hand and the rounding already; only where the readings scatter less
-    than 0.3 of a count is rounding added, undivided by m. One trial: the repeatability of
+    Two trials or more: their scatter, s / sqrt(m) with m - 1 degrees of freedom (GUM 4.2.3),
+    or what caliper and hand alone bring to the mean, if that is more once each is expanded
+    (see `hand_is_floor`). Either holds the rounding already; only where the readings scatter
+    less than 0.3 of a count is it added, undivided by m. One trial: the repeatability of
     caliper and hand, as studied or 0.02 mm (common practice, no source), and the rounding;
     the saw's own scatter does not show.
     """
     gain = math.sqrt(sum(w * w for w in weights))
+    hand = REPEATABILITY_MM if repeatability_mm is None else repeatability_mm
+    df = None if repeatability_mm is None else repeatability_df
+    averaged = gain / math.sqrt(repeats)
+    assumed = " (0.02 mm assumed)" if repeatability_mm is None else ""
+    by_hand = Contribution(
+        "caliper and hand, repeatability" + assumed,
+        0.0,
+        "mm",
+        "normal" if df is None else "Student's t",
+        averaged * hand / math.sqrt(max(trials, 1)),
+        sensitivity,
+        df,
+        "contrast",
+    )
     if trial_sd is not None and contrast_sd is not None and trials >= 2:
         scatter = Contribution(
             f"scatter over {trials} trials",
@@ -227,30 +255,24 @@ def reading_lines(
             1.0,
             trials - 1,
         )
+        widest = scatter
+        if hand_is_floor(trials, repeatability_mm is None):
+            widest = max(scatter, by_hand, key=_expanded)
         if rounding_averages_out(contrast_sd / gain, resolution_mm):
-            return (scatter,)
-        return scatter, _rounding_line(gain, resolution_mm, sensitivity)
-    hand = REPEATABILITY_MM if repeatability_mm is None else repeatability_mm
-    df = None if repeatability_mm is None else repeatability_df
-    assumed = " (0.02 mm assumed)" if repeatability_mm is None else ""
-    averaged = gain / math.sqrt(repeats)
+            return (widest,)
+        return widest, _rounding_line(gain, resolution_mm, sensitivity)
     return (
-        Contribution(
-            "caliper and hand, repeatability" + assumed,
-            0.0,
-            "mm",
-            "normal" if df is None else "Student's t",
-            averaged * hand,
-            sensitivity,
-            df,
-            "contrast",
-        ),
+        by_hand,
         _rounding_line(
             averaged if rounding_averages_out(hand, resolution_mm) else gain,
             resolution_mm,
             sensitivity,
         ),
     )
+
+
+def _expanded(line: Contribution) -> float:
+    return coverage_factor(line.degrees_of_freedom) * line.contribution
 
 
 def _rounding_line(gain: float, resolution_mm: float, sensitivity: float) -> Contribution:

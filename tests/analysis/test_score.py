@@ -391,6 +391,62 @@ def test_the_stated_interval_holds_the_true_angle_as_often_as_it_says(key, n, rn
     assert share < 0.99
 
 
+@pytest.mark.parametrize("count", [0.01, 0.0127])
+@pytest.mark.parametrize("hand", [0.005, 0.01, 0.02])
+@pytest.mark.parametrize("n", [2, 3, 5])
+def test_few_trials_on_a_still_saw_hold_the_true_angle_as_often_as_said(n, hand, count, rng):
+    """Rounding makes few readings of a steady hand alike by chance: they know no better."""
+    runs = 600
+    d = rng.uniform(0.1, 0.5, (runs, 1))
+    ends = rng.uniform(10, 11, (runs, n, 1)) + np.stack([0 * d, d], axis=-1)
+    widths = np.round((ends + rng.normal(0, hand, ends.shape)) / count) * count
+    true = np.arctan(d[:, 0] / (2 * L))
+    for known in (None, hand):
+        alike, held_alike, held = 0, 0, 0
+        for w, t in zip(widths, true, strict=True):
+            found = angle_of(
+                SeriesFacts(
+                    REVERSAL, w, baseline_mm=L, resolution_mm=count, repeatability_mm=known,
+                    baseline_u_mm=0, inset_u_mm=0, scale_u=0,
+                )
+            )  # fmt: skip
+            holds = float(t) in found.mean_interval
+            still = found.sd < 1e-9
+            held, alike, held_alike = held + holds, alike + still, held_alike + (holds and still)
+        assert held / runs > 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
+        if alike:
+            assert held_alike / alike > 0.95 - 4 * math.sqrt(0.95 * 0.05 / alike)
+
+
+def test_a_second_trial_alike_the_first_makes_little_surer():
+    one, alike, next_digit = (
+        angle_of(reversal(d, baseline_mm=200.0)).expanded_uncertainty
+        for d in ([0.18], [0.18, 0.18], [0.18, 0.19])
+    )
+    assert alike == pytest.approx(one / math.sqrt(2), rel=0.02)
+    assert next_digit > alike
+    # What a study says of the hand stands beneath any number of trials.
+    many = reversal([0.18] * 50, repeatability_mm=0.02, repeatability_df=30)
+    by_hand = angle_of(many).budget.contributions[0]
+    assert by_hand.source == "caliper and hand, repeatability"
+    assert by_hand.contribution == pytest.approx(0.02 / math.sqrt(50) * math.sqrt(2) / (2 * L))
+    assert by_hand.degrees_of_freedom == 30
+
+
+def test_the_way_to_a_verdict_reckons_with_the_same_floor():
+    alike = reversal([0.30, 0.30], tolerance=Tolerance.angle(0.0008), baseline_u_mm=0,
+                     inset_u_mm=0)  # fmt: skip
+    found = angle_of(alike)
+    assert found.verdict == "cannot tell yet"
+    assert found.remedy.kind == "more cuts"
+    cuts = 2 + found.remedy.amount
+
+    def after(n):
+        return angle_of(dataclasses.replace(alike, widths_mm=strips([0.30] * n))).verdict
+
+    assert (after(cuts - 1), after(cuts)) == ("cannot tell yet", "good enough")
+
+
 @pytest.mark.parametrize("repeats", [1, 4])
 def test_one_trial_holds_the_true_angle_as_often_as_it_says(repeats, rng):
     runs, true = 4000, 0.001
