@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final
 from uuid import UUID
 
@@ -21,9 +21,10 @@ import uuid_utils
 
 from capture.errors import SourceError, SourceMissingError, SourceUnpluggedError
 from capture.finding import Identity, find_again, identity_of
-from capture.hearing import Decoded, Hearing, hearing_for
+from capture.hearing import Decoded, Hearing, HeldBack, hearing_for
 from capture.records import CaliperCondition, CaliperState, Reading, Refusal
 from capture.retry import Backoff
+from capture.settling import State as StreamState
 from capture.sources import Askable, Overheard, Source, SourceEndedError, source_for
 from capture.spec import Spec
 from capture.values import Message, NotUnderstood, Value
@@ -34,6 +35,12 @@ _HELD_UP_S: Final = 0.5
 # No wait is longer, or a suspension within it would not be noticed.
 _LONGEST_WAIT_S: Final = 1.0
 _STREAM_QUIET_S: Final = 3.0
+# A stream's stand is told at most this often, and moving only once it has lasted as long.
+_STAND_S: Final = 0.5
+_STANDS: Final[dict[StreamState, str]] = {
+    "moving": "still moving: a reading comes when the jaws stand still",
+    "still": "standing at zero, which gives no reading",
+}
 _ANSWER_S: Final = 1.0
 _STOP_S: Final = 2.0
 # Readings that wait in memory while the store fails: some megabytes, hours of pressing.
@@ -312,6 +319,8 @@ class _Instrument:
         self._state_lock = threading.Lock()
         self._was_there = False
         self._previous: dict[str, float] = {}
+        self._stand_seen: StreamState | None = None
+        self._stand_since = 0.0
         self._question: _Question | None = None
         self._next_question: float | None = None
         self._allowance = float(_REFUSAL_BURST)
@@ -459,6 +468,8 @@ class _Instrument:
                     self._settle_refusals(now)
                 for each in decoded:
                     self._take(each, now, late)
+                if chunk:
+                    self._stand(hearing.state, now)
                 if self._spec.mode == "stream" and now - heard_at > _STREAM_QUIET_S:
                     self._say("quiet", "it sends nothing; it may be asleep or switched off")
                 if isinstance(source, Askable) and self._spec.request is not None:
@@ -466,6 +477,16 @@ class _Instrument:
         finally:
             for each in hearing.hang_up():
                 self._take(each, self._clock(), late)
+
+    def _stand(self, stand: StreamState | None, now: float) -> None:
+        """Say how a stream stands, where that has lasted and is news."""
+        if stand != self._stand_seen:
+            self._stand_seen, self._stand_since = stand, now
+        # A reading has said "listening" at once; what does not become one takes its time.
+        if stand is None or now - self._stand_since < _STAND_S:
+            return
+        if self._state.state == "listening":
+            self._say("listening", _STANDS.get(stand, self._notice))
 
     def _wait(self, hearing: Hearing) -> float:
         now = self._clock()
@@ -509,6 +530,8 @@ class _Instrument:
         elif isinstance(decoded, Message):
             self._refuse(decoded.text, "a message of the instrument, no reading", now)
             self._say("listening", f"the instrument says {decoded.text}")
+        elif isinstance(decoded, HeldBack):
+            self._take(decoded.event, decoded.heard_at, late)
         else:
             self._say("trouble", decoded.sentence)
 
@@ -528,7 +551,8 @@ class _Instrument:
             sent=value.sent,
             unit=value.unit,
             nm=value.nm,
-            taken_at=self._wall(),
+            # It may have been held back for a moment.
+            taken_at=self._wall() - timedelta(seconds=self._clock() - now),
             origin="button",
             since_previous_ms=since,
             late=late,

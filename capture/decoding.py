@@ -46,7 +46,15 @@ class Trouble:
     raw: str = ""
 
 
-Decoded = Value | NotUnderstood | Message | Trouble
+@dataclass(frozen=True, slots=True)
+class HeldBack:
+    """What was heard at `heard_at` and withheld until it was plain that it is no stream."""
+
+    event: Value | NotUnderstood | Message
+    heard_at: float
+
+
+Decoded = Value | NotUnderstood | Message | Trouble | HeldBack
 
 _SENTENCES: Final[dict[TroubleKind, str]] = {
     "wrong speed?": "wrong speed? Most bytes are no text; set `baud` to the instrument's speed",
@@ -56,6 +64,7 @@ _SENTENCES: Final[dict[TroubleKind, str]] = {
     "set bytesize=7,parity=odd, or mask=1 where the port cannot",
     "stream": "this is a stream; set mode=stream to take one reading each time it stands still",
 }
+_OF_A_STREAM: Final = "one line of a stream, no press; set mode=stream"
 _AFTER_NOISE: Final = "the line before was noise; press again until clean lines follow one another"
 
 
@@ -72,62 +81,94 @@ def read_line(
     return read_value(text, unit, pattern)
 
 
+_RUN_S: Final = 0.250
+_EVEN: Final = 8
+_MOST_HELD: Final = 200
+
+
 class StreamWatch:
     """Tells an instrument that sends by itself from a person who presses.
 
-    A run is lines that follow each other within 250 ms, so more than 4 a second. It is a
-    stream when it has lasted a second and
-    - of its latest 12 lines at least half repeat the value before, or
-    - its latest 24 lie within 0.03 mm and come at an even pace, or
-    - 60 lines came over 3 s at an even pace, whatever they say.
-    Even pace: no gap above 2.5 times the mean, which is at least 15 ms. It is judged at
-    every twelfth line, so that a flood costs little.
+    A run is lines that follow each other within 250 ms, so more than 4 a second. Its lines
+    are presses at first. They are held back
+    - from the eighth line on that keeps an even pace: none of the seven gaps before it more
+      than a quarter above their mean, which is at least 15 ms (a hand does not press eight
+      times like that, and a backlog comes faster), or
+    - once the run has lasted two seconds with more than 4 lines a second that do not repeat
+      the value before, whatever their pace.
+    A pause of 250 ms ends the run and gives back all that was held: a fast hand, a bouncing
+    button and a program that waits for one reading before it sends the next lose nothing,
+    nor does anyone at up to 3 presses a second, bounces of up to 0.1 s included. It is a
+    stream when lines are still coming one second after holding began (or 200 of them are
+    held), or when a run has lasted a second and at least nine of its latest 12 lines repeat
+    the value before (judged at every twelfth line, so that a flood costs little). A second
+    without a line ends the stream.
 
-    When unsure it is presses, for a lost press is worse. A program that tests by pressing
-    twenty different strips in a second is let through; equal values so close together are
-    bounces to whoever pairs them, so nothing that would count is held back, and of a
-    stream's first lines the repeats do no harm. A second without a line ends the stream.
+    What it cannot know: whether the up to seven lines before it began to hold were presses.
+    `given` counts them for whoever says so.
     """
 
     def __init__(self) -> None:
         self.streaming = False
+        self.given = 0
         self._last_at = float("-inf")
-        self._values: deque[int] = deque(maxlen=24)
+        self._values: deque[int] = deque(maxlen=13)
+        self._times: deque[float] = deque(maxlen=_EVEN)
         self._begin(0.0)
 
     def _begin(self, now: float) -> None:
         self._began_at = now
+        self._held_at: float | None = None
         self._count = 0
-        self._longest = 0.0
+        self._fresh = 0
+        self.given = 0
         self._values.clear()
+        self._times.clear()
 
-    def value(self, nm: int, now: float) -> bool:
-        """Whether the line that said `nm` at `now` belongs to a stream."""
-        gap = now - self._last_at
-        if gap >= 1.0:
+    @property
+    def due(self) -> float:
+        """The moment at which the run ends when no line comes before."""
+        return self._last_at + _RUN_S
+
+    def line(self, nm: int, now: float) -> Literal["press", "held", "stream"]:
+        """What the line that said `nm` at `now` is, as far as can be told."""
+        if now >= self._last_at + 1.0:
             self.streaming = False
-        if gap > 0.250:
+        if now >= self.due:
             self._begin(now)
-        elif gap > self._longest:
-            self._longest = gap
         self._last_at = now
+        self._fresh += not self._values or self._values[-1] != nm
         self._values.append(nm)
+        self._times.append(now)
         self._count += 1
-        if not self.streaming and self._count % 12 == 0:
-            self.streaming = self._is_stream(now - self._began_at)
-        return self.streaming
+        if self.streaming:
+            return "stream"
+        lasted = now - self._began_at
+        if self._held_at is None and (
+            (lasted >= 2.0 and self._fresh > 1 + 4 * lasted) or self._even()
+        ):
+            self._held_at = now
+        held_long = self._held_at is not None and (
+            now - self._held_at >= 1.0 or self._count - self.given > _MOST_HELD
+        )
+        if held_long or (self._count % 12 == 0 and lasted >= 1.0 and self._repeats()):
+            self.streaming = True
+            return "stream"
+        if self._held_at is not None:
+            return "held"
+        self.given += 1
+        return "press"
 
-    def _is_stream(self, lasted: float) -> bool:
-        if lasted < 1.0:
+    def _even(self) -> bool:
+        if len(self._times) < _EVEN:
             return False
-        latest = list(self._values)[-13:]
-        if sum(later == earlier for earlier, later in pairwise(latest)) >= 6:
-            return True
-        mean = lasted / (self._count - 1)
-        if self._longest > 2.5 * mean or mean < 0.015:
+        mean = (self._times[-1] - self._times[0]) / (_EVEN - 1)
+        if mean < 0.015:
             return False
-        steady = self._count >= 24 and max(self._values) - min(self._values) <= 30_000
-        return steady or (self._count >= 60 and lasted >= 3.0)
+        return all(later - earlier <= 1.25 * mean for earlier, later in pairwise(self._times))
+
+    def _repeats(self) -> bool:
+        return sum(later == earlier for earlier, later in pairwise(self._values)) >= 9
 
 
 class LineDecoder:
@@ -135,7 +176,8 @@ class LineDecoder:
 
     unit, pattern: see `values.read_value`. mode: "stream" gives one value each time the
     instrument stands still (see `settling.Settling`) and joins in mid-line; "press" gives
-    each line, unless they come as a stream; "ask" gives each line. longest, gap: see
+    each line, unless they come as a stream (see `StreamWatch`; what it held is given as
+    `HeldBack`); "ask" gives each line. longest, gap: see
     `lines.LineReader`. mask: clear every top bit first. frame: packed frames, not text.
 
     Call `feed` with every read, `quiet` when `due` is reached without one, `hang_up` when
@@ -165,7 +207,7 @@ class LineDecoder:
         self._noise = NoiseWatch()
         self._stream = StreamWatch()
         self._settling = Settling(settle, tolerance_nm=tolerance_nm, rearm_nm=rearm_nm)
-        self._told_stream = False
+        self._held: list[HeldBack] = []
         # Whose text goes with a settled length: of the few counts among which it flickers.
         self._recent: dict[int, Value] = {}
 
@@ -192,12 +234,16 @@ class LineDecoder:
     @property
     def due(self) -> float | None:
         """The moment at which `quiet` has something to do; None when nothing is pending."""
-        return self._frames.due if self._frames is not None else self._lines.due
+        due = self._frames.due if self._frames is not None else self._lines.due
+        if not self._held:
+            return due
+        return self._stream.due if due is None else min(due, self._stream.due)
 
     def feed(self, data: bytes, now: float) -> list[Decoded]:
         """What `data`, read at `now`, says, in order."""
         out: list[Decoded] = []
         if self._frames is not None:
+            self._give_back(now, out)
             for value in self._frames.feed(data, now):
                 self._take(value, now, out)
             return out
@@ -229,16 +275,25 @@ class LineDecoder:
         if self._frames is not None:
             for value in self._frames.quiet(now):
                 self._take(value, now, out)
-            return out
         for line in self._lines.quiet(now):
             self._line(line, out)
+        self._give_back(now, out)
+        return out
+
+    def give_back(self) -> list[Decoded]:
+        """What is held back, when nothing more can show that it is a stream (an unplug)."""
+        out: list[Decoded] = [*self._held]
+        self._held.clear()
         return out
 
     def hang_up(self) -> NotUnderstood | None:
-        """The half line that an unplug leaves behind; the decoder is as new afterwards."""
+        """The half line that an unplug leaves behind; the decoder is as new afterwards.
+
+        Call `give_back` first, or what is held back is gone.
+        """
         self._noise = NoiseWatch()
         self._stream = StreamWatch()
-        self._told_stream = False
+        self._held.clear()
         self._settling.reset()
         if self._frames is not None:
             return self._frames.hang_up()
@@ -260,16 +315,15 @@ class LineDecoder:
             return
         self._take(read_line(line, self.unit, self.pattern), line.ended_at, out)
 
+    def _give_back(self, now: float, out: list[Decoded]) -> None:
+        if self._held and now >= self._stream.due:
+            out += self.give_back()
+
     def _take(self, value: Value | NotUnderstood | Message, now: float, out: list[Decoded]) -> None:
-        if not isinstance(value, Value) or self.mode == "ask":
+        if self.mode == "press":
+            self._press(value, now, out)
+        elif not isinstance(value, Value) or self.mode == "ask":
             out.append(value)
-        elif self.mode == "press":
-            if not self._stream.value(value.nm, now):
-                self._told_stream = False
-                out.append(value)
-            elif not self._told_stream:
-                self._told_stream = True
-                out.append(Trouble("stream", _SENTENCES["stream"], value.sent))
         else:
             if len(self._recent) >= 64:
                 self._recent.clear()
@@ -277,3 +331,35 @@ class LineDecoder:
             settled = self._settling.feed(value.nm, now)
             if settled is not None:
                 out.append(self._recent.get(settled, value))
+
+    def _press(
+        self, value: Value | NotUnderstood | Message, now: float, out: list[Decoded]
+    ) -> None:
+        self._give_back(now, out)
+        if not isinstance(value, Value):
+            # In its place among what is held, though never without bound.
+            if self._held and len(self._held) < 2 * _MOST_HELD:
+                self._held.append(HeldBack(value, now))
+            else:
+                out.append(value)
+            return
+        was = self._stream.streaming
+        told = self._stream.line(value.nm, now)
+        if told == "press":
+            out.append(value)
+        elif told == "held":
+            self._held.append(HeldBack(value, now))
+        elif not was:
+            for held in self.give_back():
+                assert isinstance(held, HeldBack)
+                event = held.event
+                if isinstance(event, Value):
+                    event = NotUnderstood(event.sent, _OF_A_STREAM)
+                out.append(event)
+            sentence = _SENTENCES["stream"]
+            if self._stream.given:
+                sentence += (
+                    f"; the {self._stream.given} readings before this was plain were no presses:"
+                    " take them back"
+                )
+            out.append(Trouble("stream", sentence, value.sent))

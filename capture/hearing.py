@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from capture.decoding import Decoded, LineDecoder
+from capture.decoding import Decoded, HeldBack, LineDecoder
 from capture.keys import KeyEvents, KeyReports
 from capture.lines import Line, Refused
+from capture.settling import State
 from capture.sources.keyboard import KeyEvent
 from capture.spec import Spec
 from capture.values import NotUnderstood, escaped, read_value
 
-__all__ = ["Decoded", "Hearing", "hearing_for"]
+__all__ = ["Decoded", "Hearing", "HeldBack", "hearing_for"]
 
 Chunk = bytes | Sequence[KeyEvent]
 
@@ -30,8 +31,12 @@ class Hearing(Protocol):
     def quiet(self, now: float) -> list[Decoded]:
         """What the silence up to `now` ends."""
 
+    @property
+    def state(self) -> State | None:
+        """How a stream stands; None where single values are sent."""
+
     def hang_up(self) -> list[Decoded]:
-        """The half line that a lost connection leaves behind."""
+        """What was held back, and the half line, that a lost connection leaves behind."""
 
 
 def hearing_for(spec: Spec) -> Hearing:
@@ -55,9 +60,14 @@ class _Lines:
     def quiet(self, now: float) -> list[Decoded]:
         return self._decoder.quiet(now)
 
+    @property
+    def state(self) -> State | None:
+        return self._decoder.state
+
     def hang_up(self) -> list[Decoded]:
+        held = self._decoder.give_back()
         half = self._decoder.hang_up()
-        return [] if half is None else [half]
+        return held if half is None else [*held, half]
 
 
 class _Keys:
@@ -81,6 +91,10 @@ class _Keys:
     def quiet(self, now: float) -> list[Decoded]:
         keys = self._reports if self._spec.kind == "hid" else self._events
         return self._read(keys.quiet(now))
+
+    @property
+    def state(self) -> State | None:
+        return None
 
     def hang_up(self) -> list[Decoded]:
         keys = self._reports if self._spec.kind == "hid" else self._events

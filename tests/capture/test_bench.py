@@ -143,15 +143,18 @@ def test_what_an_instrument_says_of_itself_is_shown_and_not_counted() -> None:
         assert until(lambda: state_of(instruments, "g").message == "")
 
 
-def test_a_stream_on_a_press_port_is_said_to_be_one() -> None:
-    """Row 24."""
+@pytest.mark.parametrize("step", [0, 1])
+def test_a_stream_on_a_press_port_is_said_to_be_one(step: int) -> None:
+    """Row 24: jaws that stand, and jaws that move."""
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, _):
         assert listening(book)
         stop = threading.Event()
 
         def stream() -> None:
-            while not stop.wait(0.02):
-                port.send(b"12.34\r\n")
+            for number in itertools.count():
+                if stop.wait(0.02):
+                    break
+                port.send(f"{12 + step * number}.34\r\n".encode())
 
         thread = threading.Thread(target=stream)
         thread.start()
@@ -163,6 +166,56 @@ def test_a_stream_on_a_press_port_is_said_to_be_one() -> None:
         finally:
             stop.set()
             thread.join()
+
+
+def test_presses_that_were_held_back_keep_the_moments_at_which_they_came() -> None:
+    """Row 24: a program that presses a dozen times at an even pace, and no more."""
+    pace = threading.Event()
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, _):
+        assert listening(book)
+        for number in range(12):
+            port.send(f"{number}.5\r\n".encode())
+            pace.wait(0.03)
+        assert until(lambda: len(book.readings) == 12)
+        assert book.sent() == [f"{number}.5" for number in range(12)]
+        # Handed on together, they would follow one another within no time.
+        assert all((each.since_previous_ms or 0) >= 5 for each in book.readings[1:])
+        taken = [each.taken_at for each in book.readings]
+        assert taken == sorted(taken)
+        assert taken[-1] - taken[0] >= timedelta(seconds=0.25)
+
+
+def test_jaws_that_keep_moving_are_said_to_and_the_words_go_when_they_stand() -> None:
+    """Row 23: `still moving` is shown, at most two changes a second."""
+    with (
+        plugged() as port,
+        bench(f"serial:{port.target},name=g,unit=mm,mode=stream,settle=0.1") as (book, its),
+    ):
+        assert listening(book)
+        widths = itertools.count(12)
+
+        def moving() -> bool:
+            port.send(f"{next(widths)}.00\r\n".encode())
+            return "still moving" in state_of(its, "g").message
+
+        assert until(moving)
+        assert book.readings == []
+        assert state_of(its, "g").state == "listening"
+
+        def stands() -> bool:
+            port.send(b"11.00\r\n")
+            return bool(book.readings) and state_of(its, "g").message == ""
+
+        assert until(stands)
+
+        def zero() -> bool:
+            port.send(b"0.00\r\n")
+            return "at zero" in state_of(its, "g").message
+
+        assert until(zero)
+        # Hundreds of values went by, and few words about them.
+        assert until(lambda: book.said("listening", "at zero"))
+        assert len(book.states) <= 8
 
 
 def test_a_stream_gives_one_reading_for_each_strip() -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+from decimal import Decimal
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.decoding import Decoded, LineDecoder, StreamWatch, Trouble, read_line
+from capture.decoding import Decoded, HeldBack, LineDecoder, StreamWatch, Trouble, read_line
 from capture.frames import FrameLayout
 from capture.lines import Line, Refused
 from capture.spec import parse_spec
@@ -38,7 +39,8 @@ def pressed(
         now = start + number * every
         out += decoder.quiet(now)
         out += decoder.feed(line, now)
-    return out + decoder.quiet(start + len(lines) * every + 10)
+    out += decoder.quiet(start + len(lines) * every + 10)
+    return [event.event if isinstance(event, HeldBack) else event for event in out]
 
 
 def test_lines_messages_and_refusals_come_out_in_the_order_they_went_in() -> None:
@@ -188,35 +190,111 @@ def test_a_stream_that_flickers_at_every_line_is_still_a_stream() -> None:
     assert len(sents(events)) < 24
 
 
-def test_a_stream_of_ever_moving_values_is_said_in_the_end() -> None:
-    lines = [f"{number / 100:.2f}\r".encode() for number in range(1000, 1300)]
-    events = pressed(mm(), lines, every=0.1)
+@pytest.mark.parametrize("every", [0.2, 0.1, 0.05, 0.02])
+def test_moving_values_on_a_press_port_are_said_before_the_tenth_is_kept(every: float) -> None:
+    lines = [f"{number / 100:.2f}\r".encode() for number in range(1000, 1000 + round(4 / every))]
+    events = pressed(mm(), lines, every=every)
     assert troubles(events) == ["stream"]
-    assert len(sents(events)) < 61
+    kept = [event.sent for event in events if isinstance(event, Value)]
+    assert kept == [line.decode().strip() for line in lines[:7]]
+    (said,) = (event.sentence for event in events if isinstance(event, Trouble))
+    assert "the 7 readings before this was plain" in said
+    # What was held back is shown, and nothing of it becomes a reading.
+    refused = [event.text for event in events if isinstance(event, NotUnderstood)]
+    assert refused[0] == lines[7].decode().strip()
+    assert not [event for event in events if isinstance(event, HeldBack)]
+
+
+def test_moving_values_at_no_even_pace_are_said_too() -> None:
+    decoder, now = mm(), 100.0
+    events: list[Decoded] = []
+    for number in range(100):
+        now += 0.02 if number % 2 else 0.2  # as a network hands on two at a time
+        events += decoder.quiet(now) + decoder.feed(f"{number}.5\r".encode(), now)
+    assert troubles(events) == ["stream"]
+    # Held from the second second on: at nine lines a second, 20 are given until then.
+    assert len(sents(events)) == 20
 
 
 def test_a_stream_stays_one_while_the_jaws_move_again() -> None:
     watch = StreamWatch()
     for number in range(40):
-        watch.value(12_340_000, number / 10)
+        watch.line(12_340_000, number / 10)
     now = 4.0
     for number in range(40):
         now += 0.02 if number % 4 else 0.2  # no even pace
-        assert watch.value(number * 100_000, now)
+        assert watch.line(number * 100_000, now) == "stream"
 
 
-def test_a_narrow_even_run_is_a_stream_up_to_exactly_three_counts() -> None:
-    for spread, streaming in ((30_000, True), (30_001, False)):
-        watch = StreamWatch()
-        for number in range(48):
-            watch.value(spread * (number % 2), number / 8)
-        assert watch.streaming is streaming
-
-
-@pytest.mark.parametrize("every", [0.0, 0.01, 0.05, 0.1, 0.2])
-def test_twenty_strips_pressed_by_a_program_are_all_kept(every: float) -> None:
+@pytest.mark.parametrize("every", [0.0, 0.01, 1 / 3, 0.5])
+def test_twenty_strips_pressed_fast_are_all_kept(every: float) -> None:
+    """A program that sends all at once, and a hand at up to three presses a second."""
     lines = [line for strip in range(20) for line in (b"0.520 in\r", b"0.513 in\r")]
-    assert len(sents(pressed(mm(), lines, every=every))) == 40
+    events = pressed(mm(), lines, every=every)
+    assert len(sents(events)) == 40
+    assert troubles(events) == []
+
+
+@pytest.mark.parametrize("bounce", [0.005, 0.05, 0.1])
+def test_three_presses_a_second_that_all_bounce_are_all_kept(bounce: float) -> None:
+    decoder, events = mm(), list[Decoded]()
+    for press in range(40):
+        now = 100.0 + press / 3
+        for moment in (now, now + bounce):
+            events += decoder.quiet(moment)
+            events += decoder.feed(f"{press}.5\r".encode(), moment)
+    events += decoder.quiet(200.0)
+    # Held back or not, in the order and with the moments of the presses.
+    heard = [event.event if isinstance(event, HeldBack) else event for event in events]
+    assert [event.sent for event in heard if isinstance(event, Value)] == [
+        f"{press // 2}.5" for press in range(80)
+    ]
+    assert troubles(events) == []
+
+
+def test_who_waits_for_each_reading_before_the_next_press_loses_none() -> None:
+    decoder, now, got = mm(), 100.0, 0
+    for press in range(60):
+        now += 0.05
+        events = decoder.feed(f"{press}.5\r".encode(), now)
+        if not events:
+            due = decoder.due
+            assert due is not None
+            now = due
+            (held,) = decoder.quiet(now)
+            assert isinstance(held, HeldBack)
+            assert held.heard_at == pytest.approx(now - 0.25)
+            got += 1
+        got += len(sents(events))
+    assert got == 60
+
+
+def test_what_is_held_back_at_an_unplug_is_given_all_the_same() -> None:
+    decoder = mm()
+    events = [
+        event
+        for press in range(10)
+        for event in decoder.feed(f"{press}.5\r".encode(), 1.0 + press / 10)
+    ]
+    held = decoder.give_back()
+    assert sents(events) == [f"{press}.5" for press in range(7)]
+    assert [event.event for event in held if isinstance(event, HeldBack)] == [
+        Value(f"{press}.5", Decimal(f"{press}.5"), "mm", press * 10**6 + 500_000, False, None)
+        for press in (7, 8, 9)
+    ]
+    assert decoder.hang_up() is None
+    assert decoder.due is None
+
+
+def test_a_message_within_what_is_held_back_keeps_its_place() -> None:
+    decoder = mm()
+    for press in range(9):
+        decoder.feed(f"{press}.5\r".encode(), 1.0 + press / 10)
+    assert decoder.feed(b"E1\r", 1.85) == []
+    decoder.feed(b"9.5\r", 1.9)
+    events = decoder.quiet(3.0)
+    heard = [event.event for event in events if isinstance(event, HeldBack)]
+    assert [type(event) for event in heard] == [Value, Value, Message, Value]
 
 
 def test_a_hundred_lines_in_one_read_are_a_backlog_not_a_stream() -> None:
@@ -249,9 +327,13 @@ def test_an_instrument_that_is_asked_often_is_no_stream() -> None:
 def test_a_stream_watch_holds_the_same_small_memory_for_ever() -> None:
     watch = StreamWatch()
     for number in range(10_000):
-        watch.value(number, number / 50)
-    assert len(watch._values) == 24
+        watch.line(number, number / 50)
+    assert (len(watch._values), len(watch._times)) == (13, 8)
     assert watch.streaming
+    decoder = mm()
+    for number in range(10_000):
+        decoder.feed(f"{number}.5\r".encode(), 1.0 + number / 500)
+        assert len(decoder._held) <= 201
 
 
 # Fault: streams that never settle, moving jaws, zeros.
