@@ -404,12 +404,16 @@ class CaliperOut(Out):
 
 
 class BenchOut(Out):
+    """How a bench stands. clock_behind_ms: how far the clock of a bench elsewhere stands behind
+    the server's (negative: ahead), as last compared; null for one whose instruments are here."""
+
     name: str
     series: SeriesHead | None
     next: NextOut | None
     last_reading: ReadingOut | None
     calipers: list[CaliperOut]
     pretend: bool
+    clock_behind_ms: int | None
     last_event: int
 
 

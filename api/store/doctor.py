@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import (
@@ -41,6 +41,9 @@ from api.store.tables import (
 )
 from capture import pairing, records
 
+# Less says little: the time that a message took counts as well.
+_CLOCK_OFF_MS: Final = 60_000
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -56,6 +59,7 @@ def findings(connection: Connection) -> Iterator[Finding]:
     yield from _rows_that_point_nowhere(connection)
     yield from _order(connection)
     yield from _untold(connection)
+    yield from _clocks(connection)
     for replayed in _replay(connection):
         yield from replayed.differences(connection)
 
@@ -192,6 +196,18 @@ def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed
             if row is not None:
                 yield _SeriesReplayed(row, last, touched)
         yield _BenchReplayed(bench, state.series, series)
+
+
+def _clocks(connection: Connection) -> Iterator[Finding]:
+    """The moments of readings are the bench's own; order and trials do not hang on them."""
+    off = func.abs(Bench.clock_behind_ms) > _CLOCK_OFF_MS
+    for bench in connection.execute(select(Bench.__table__).where(off).order_by(Bench.id)):
+        side = "behind" if bench.clock_behind_ms > 0 else "ahead of"
+        yield Finding(
+            f"the clock of bench {bench.name} was {abs(bench.clock_behind_ms) / 1000:,.0f} seconds"
+            f" {side} the server's on {bench.clock_checked_at:%Y-%m-%d at %H:%M} UTC: set both, or"
+            " its readings carry the wrong time"
+        )
 
 
 def _by_trial(slots: Iterable[Any]) -> dict[UUID, list[tuple[int, int, UUID]]]:

@@ -292,6 +292,7 @@ def bench(
         last_reading=None,
         calipers=calipers,
         pretend=pretend,
+        clock_behind_ms=row.clock_behind_ms if row else None,
         last_event=last_event,
     )
     if row is None:

@@ -10,6 +10,7 @@ from sqlalchemy import Engine, text
 from api.cli import main
 from api.store import doctor, migrations
 from api.store.engine import open_engine, sqlite_url
+from api.store.journal import Journal
 from tests.api.stores import digests, fill
 
 
@@ -129,6 +130,19 @@ def test_rows_that_point_nowhere_are_found(filled):
 def test_events_that_were_lost_are_found(filled):
     change(filled, "DELETE FROM events WHERE kind = 'reading'")
     assert any("16 readings were never told of" in said for said in found(filled))
+
+
+@pytest.mark.parametrize(
+    ("behind_ms", "said"),
+    [(-90_000, "main was 90 seconds ahead of"), (3_600_000, "main was 3,600 seconds behind")],
+)
+def test_a_bench_whose_clock_is_off_is_found(filled, behind_ms, said):
+    book = Journal(filled)
+    book.compare_clock("main", 59_000)
+    assert found(filled) == []
+    book.compare_clock("main", behind_ms)
+    (sentence,) = found(filled)
+    assert f"the clock of bench {said} the server's on 20" in sentence
 
 
 def test_the_command_prints_a_line_each_and_ends_with_one(tmp_path, capsys):
