@@ -283,8 +283,8 @@ def _rounding_line(gain: float, resolution_mm: float, sensitivity: float) -> Con
 
 
 # The digits of a line as sent, with its decimal part; signs, names and units may surround it.
-_DECIMALS: Final = re.compile(r"[0-9]*[.,]([0-9]+)")
-# So many readings do not all end in 0, or in 0 and 5, by chance.
+_DECIMALS: Final = re.compile(r"([0-9]*)[.,]([0-9]+)")
+# So many different values do not all end in 0, or in 0 and 5, by chance.
 _MANY: Final = 10
 
 
@@ -293,17 +293,19 @@ def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
 
     The most decimals of any text give the last digit. Inches with four or more decimals and
     millimetres with three or more count in fives where every last digit is 0 or 5 (0.0005 in,
-    0.005 mm); with ten texts or more any unit does, and counts in tens where every last digit
-    is 0. None where no text has decimals.
+    0.005 mm); with ten different values or more any unit does, and counts in tens where every
+    last digit is 0. None where no text has decimals.
     """
-    parts = [match[1] for text in sent if (match := _DECIMALS.search(text))]
+    # One value sent again and again tells no more of the last digit than once.
+    parts = {(match[1], match[2]) for text in sent if (match := _DECIMALS.search(text))}
     if not parts:
         return None
-    decimals = max(map(len, parts))
+    decimals = max(len(part) for _, part in parts)
     # A caliper that drops trailing zeros sends fewer decimals now and then.
-    last = {part.ljust(decimals, "0")[-1] for part in parts}
+    values = {(whole.lstrip("0"), part.ljust(decimals, "0")) for whole, part in parts}
+    last = {part[-1] for _, part in values}
     count = NM_PER_UNIT[unit] // int(10**decimals)
-    many = len(parts) >= _MANY
+    many = len(values) >= _MANY
     if many and last == {"0"}:
         return count * 10
     if last <= {"0", "5"} and (many or decimals >= (4 if unit == "in" else 3)):
