@@ -33,7 +33,7 @@ class FrameLayout:
     counts_mm, counts_in: counts in one mm and in one inch (100: 0.01 mm; 2000: 0.0005 in).
     byte_order: which byte comes first; bit_order: which bit of a byte was sent first,
         "lsb" where adapters collect bits into bytes the other way round.
-    sync: bytes before each frame, none if silence alone parts the frames.
+    sync: bytes before each frame, none if silence alone parts the frames (see FrameReader).
     zero: bits that are 0 in every good frame; another value there refuses the frame.
     idle: a frame (as an integer) that only says that nothing is measured.
 
@@ -181,20 +181,30 @@ def read_frame(layout: FrameLayout, frame: bytes) -> Value | NotUnderstood | Non
     return Value(f"{number:f} {unit}", number, unit, nm, layout.unit is not None, None)
 
 
+_LONGEST_RUN_S: Final = 2.0
+_LONGEST_RUN: Final = 1024
+
+
 class FrameReader:
     """Cuts a port's bytes into frames of `layout` and reads them.
 
-    With `sync` bytes a frame begins behind them, and what stands between is refused once;
-    without, `gap` seconds of silence part the frames, and a rest that silence leaves is
-    refused. Call as `lines.LineReader`. Never raises; holds at most one frame.
+    With `sync` bytes a frame begins behind them, is given as soon as it is whole, and what
+    stands between is refused once. Without, silence alone tells where a frame begins: what
+    comes between two pauses of `gap` seconds is given when the second one has passed, and
+    only if it is a whole number of frames; anything else is refused whole, the rest of the
+    frame within which the port was opened among it. Where no pause comes for 2 s or 1024
+    bytes that is refused, once, with what to do, and all is dropped up to the next pause.
+    Call as `lines.LineReader`. Never raises; memory is bounded.
     """
 
     def __init__(self, layout: FrameLayout, gap: float = GAP_S) -> None:
         self.layout = layout
         self.gap = gap
         self._half = b""
+        self._began_at = 0.0
         self._heard_at = 0.0
         self._lost = b""
+        self._dropping = False
 
     @property
     def due(self) -> float | None:
@@ -206,12 +216,24 @@ class FrameReader:
         out = self.quiet(now)
         if not data:
             return out
+        if not self._half:
+            self._began_at = now
         self._heard_at = now
-        rest = self._half + data
+        if self.layout.sync:
+            self._synced(self._half + data, out)
+        elif not self._dropping:
+            self._half += data
+            if now - self._began_at >= _LONGEST_RUN_S or len(self._half) > _LONGEST_RUN:
+                out.append(NotUnderstood(escaped(self._half[:64]), self._endless))
+                self._half = b""
+                self._dropping = True
+        return out
+
+    def _synced(self, rest: bytes, out: list[Value | NotUnderstood]) -> None:
         sync, size = self.layout.sync, self.layout.size
         at = 0
         while len(rest) - at >= len(sync) + size:
-            if sync and not rest.startswith(sync, at):
+            if not rest.startswith(sync, at):
                 found = rest.find(sync, at)
                 # The last bytes may begin a sync that the next read completes.
                 end = found if found >= 0 else len(rest) - len(sync) + 1
@@ -225,20 +247,33 @@ class FrameReader:
             if value is not None:
                 out.append(value)
         self._half = rest[at:]
-        return out
+
+    @property
+    def _endless(self) -> str:
+        return (
+            f"no pause of {self.gap:g} s in which a frame could begin; give a `gap` shorter than"
+            " the pause between two frames, or the frame's sync"
+        )
 
     def quiet(self, now: float) -> list[Value | NotUnderstood]:
-        """What the silence up to `now` shows to be no whole frame."""
-        if not (self._half or self._lost) or now < self._heard_at + self.gap:
+        """What the silence up to `now` ends, or shows to be no whole frame."""
+        if now < self._heard_at + self.gap:
             return []
-        self._lose(self._half)
+        self._dropping = False
+        run, size = self._half, self.layout.size
         self._half = b""
-        return [*self._refuse_lost()]
+        if not self.layout.sync and run and len(run) % size == 0:
+            frames = (run[at : at + size] for at in range(0, len(run), size))
+            read = (read_frame(self.layout, frame) for frame in frames)
+            return [value for value in read if value is not None]
+        self._lose(run)
+        return self._refuse_lost()
 
     def hang_up(self) -> NotUnderstood | None:
         """The part of a frame that an unplug leaves behind."""
         self._lose(self._half)
         self._half = b""
+        self._dropping = False
         return next(iter(self._refuse_lost()), None)
 
     def _lose(self, data: bytes) -> None:

@@ -173,6 +173,8 @@ def _placed(kind: Kind, target: str) -> Spec:
 
 
 def _agreeing(spec: Spec) -> Spec:
+    if spec.mode == "ask" and spec.kind != "serial":
+        raise SpecError("mode", f"nothing can be asked through {spec.kind}:, only through serial:")
     if spec.mode == "ask" and spec.request is None:
         raise SpecError("request", "mode=ask needs request=TEXT, what the caliper is asked with")
     if spec.mode != "ask" and spec.request is not None:
@@ -187,6 +189,20 @@ def _agreeing(spec: Spec) -> Spec:
         )
     if spec.frame is not None and spec.pattern is not None:
         raise SpecError("frame", "give either frame (packed bits) or pattern (text), not both")
+    if spec.frame is not None and not spec.frame.sync:
+        if spec.gap is None:
+            raise SpecError(
+                "gap",
+                "without sync, silence alone parts the frames: give gap=TIME, or sync:BYTES in"
+                " the frame",
+            )
+        if spec.mode == "stream" and spec.gap >= GAP_S:
+            raise SpecError(
+                "gap",
+                "without sync, the frames of a stream are parted by silence alone: give a gap"
+                f" below {GAP_S * 1000:.0f}ms and shorter than the pause between two frames,"
+                " such as gap=30ms, or sync:BYTES in the frame",
+            )
     return spec
 
 

@@ -418,7 +418,8 @@ def test_a_decoder_is_made_as_its_spec_says() -> None:
 def test_packed_frames_come_out_as_values_too() -> None:
     spec = parse_spec("serial:X,frame=size:3 value:0+20 sign:20 unit:23,gap=50ms")
     decoder = LineDecoder.for_spec(spec)
-    assert sents(decoder.feed((1234 | 1 << 20).to_bytes(3, "little"), 1.0)) == ["-12.34 mm"]
+    assert decoder.feed((1234 | 1 << 20).to_bytes(3, "little"), 1.0) == []
+    assert sents(decoder.quiet(1.05)) == ["-12.34 mm"]
     decoder.feed(b"\x01", 2.0)
     assert decoder.due == pytest.approx(2.05)
     assert [type(event) for event in decoder.quiet(2.05)] == [NotUnderstood]

@@ -68,12 +68,46 @@ def test_counts_that_are_no_decimal_are_refused_not_rounded() -> None:
 
 def test_silence_parts_frames_that_have_no_marker() -> None:
     reader = FrameReader(PLAIN, gap=0.05)
-    assert texts(reader.feed(frame(1234), 1.0)) == ["12.34 mm"]
+    assert reader.feed(frame(1234), 1.0) == []
+    assert reader.due == pytest.approx(1.05)
+    assert texts(reader.quiet(1.05)) == ["12.34 mm"]
+    assert reader.due is None
     assert reader.feed(frame(1235)[:2], 2.0) == []
-    assert reader.due == pytest.approx(2.05)
     (refused,) = reader.quiet(2.05)
     assert isinstance(refused, NotUnderstood)
-    assert texts(reader.feed(frame(1236), 3.0)) == ["12.36 mm"]
+    assert reader.feed(frame(1236) + frame(-1), 3.0) == []
+    assert texts(reader.feed(frame(1237), 4.0)) == ["12.36 mm", "-0.01 mm"]
+
+
+@pytest.mark.parametrize("missed", [1, 2, 3, 4, 5])
+def test_a_stream_joined_within_a_frame_never_stays_shifted(missed: int) -> None:
+    """The bytes of a frame that began before anyone listened would shift all that follow."""
+    reader, out, late = FrameReader(PLAIN, gap=0.03), list[Value | NotUnderstood](), frame(1234)
+    for number in range(50):
+        now = 10.0 + number / 10
+        # The very first read misses some bytes; two frames behind one another are two.
+        data = (late * 2)[missed:] if number == 0 else frame(1234 + number)
+        out += reader.feed(data, now)
+    out += reader.quiet(20.0)
+    whole = [1234] if missed == 3 else []
+    lengths = [event.nm for event in out if isinstance(event, Value)]
+    assert lengths == [count * 10_000 for count in [*whole, *range(1235, 1284)]]
+
+
+@pytest.mark.parametrize("missed", [0, 1, 2])
+def test_frames_that_no_pause_parts_are_refused_once_and_never_read(missed: int) -> None:
+    reader, out = FrameReader(PLAIN), list[Value | NotUnderstood]()
+    for number in range(100):
+        data = frame(1234 + number)[missed if number == 0 else 0 :]
+        out += reader.feed(data, 10.0 + number / 10)
+    assert texts(out) == []
+    (refused,) = out
+    assert isinstance(refused, NotUnderstood)
+    assert "no pause of 0.15 s" in refused.reason
+    assert "`gap`" in refused.reason
+    # Once it pauses, it is heard.
+    assert reader.feed(frame(7), 30.0) == []
+    assert texts(reader.quiet(31.0)) == ["0.07 mm"]
 
 
 def test_frames_with_a_marker_are_found_again_after_garbage() -> None:
@@ -153,3 +187,7 @@ def test_any_bytes_give_the_same_frames_however_they_were_cut(data: bytes) -> No
     reader.feed(data, 1.0)
     assert len(reader._half) < 5
     assert len(reader._lost) <= 64
+    plain = FrameReader(PLAIN)
+    for _ in range(30):
+        plain.feed(data, 1.0)
+        assert len(plain._half) <= 1024

@@ -163,7 +163,11 @@ def test_a_typing_device_and_standard_input() -> None:
         ("serial:X,pattern=[0-9]+", "pattern", "(?P<value>"),
         ("serial:X,frame=size:3", "frame", "value:"),
         ("serial:X,frame=size:3 value:0+20,pattern=(?P<value>.)", "frame", "not both"),
+        ("serial:X,frame=size:3 value:0+20,gap=off", "gap", "silence alone"),
+        ("serial:X,frame=size:3 value:0+20,mode=stream", "gap", "gap=30ms"),
+        ("serial:X,frame=size:3 value:0+20,mode=stream,gap=150ms", "gap", "below 150ms"),
         ("serial:X,mode=ask", "request", "request=TEXT"),
+        ("stdin:,mode=ask", "mode", "only through serial:"),
         ("serial:X,request=D", "request", "mode=ask"),
         ("serial:X,interval=1", "interval", "mode=ask"),
         ("serial:X,mode=ask,request=\\q", "request", "printable"),
@@ -219,3 +223,9 @@ def test_no_text_raises_anything_but_the_one_error(text: str) -> None:
     except SpecError:
         return
     assert parse_spec(str(spec)) == spec
+
+
+@pytest.mark.parametrize("how", ["gap=30ms", "frame=size:3 value:0+20 sync:aa"])
+def test_a_stream_of_frames_is_taken_once_something_tells_where_a_frame_begins(how: str) -> None:
+    frame = "" if how.startswith("frame") else ",frame=size:3 value:0+20"
+    assert parse_spec(f"serial:X,mode=stream,{how}{frame}").frame is not None
