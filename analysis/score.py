@@ -577,7 +577,13 @@ def _own_scatter(
 ) -> spread.OwnScatter | None:
     if not sd or facts.method.judges != "machine":
         return None
-    return spread.own_scatter(sd, n, _hand_u(relation, facts, mean, repeats), _hand_df(facts))
+    hand = _hand_u(relation, facts, mean, repeats)
+    # Trials are rounded anew at each place, which readings of one spot need not show.
+    dithered = uncertainty.rounding_averages_out(_hand_mm(facts), facts.resolution_mm)
+    gain = math.sqrt(sum(w * w for w in relation.weights) / (repeats if dithered else 1))
+    count = abs(_sensitivity(relation, facts, mean)[0]) * gain
+    count *= uncertainty.rounding(facts.resolution_mm)
+    return spread.own_scatter(sd, n, math.hypot(hand, count), _hand_df(facts))
 
 
 def _sources(

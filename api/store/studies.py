@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Row, select
 
 from analysis.caliper_study import known_block, same_spot
 from analysis.score import SeriesFacts
+from analysis.uncertainty import rounding
 from analysis.units import mm
 from api.store.facts import resolution_mm
 from api.store.tables import Caliper, Reading, Series, Trial, TrialReading
@@ -68,11 +69,12 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
     it, that says anything; and so, size by size, its known blocks. Nothing known, or no
     calipers: an empty study.
 
-    Repeatability: pooled within spots (ISO 5725-2, 7.4). Scale and zero: least squares
-    through the blocks; what was found but is not corrected enters with its own uncertainty,
-    sqrt(estimate^2 + u^2) (JCGM 100, F.2.4.5: an effect that is not corrected widens the
-    uncertainty). The blocks' own sizes are taken as exact: a workshop block is good to a
-    tenth of what the finest caliper counts.
+    Repeatability: pooled within spots (ISO 5725-2, 7.4), but no less than the rounding of one
+    reading, count / sqrt(12): readings all alike hide a hand steadier than that. Scale and
+    zero: least squares through the blocks; what was found but is not corrected enters with
+    its own uncertainty, sqrt(estimate^2 + u^2) (JCGM 100, F.2.4.5: an effect that is not
+    corrected widens the uncertainty). The blocks' own sizes are taken as exact: a workshop
+    block is good to a tenth of what the finest caliper counts.
     """
     readings = study_readings(connection, calipers)
     spots = [_spot(_in_order(readings[name, SAME_SPOT], at)) for name in calipers]
@@ -161,8 +163,9 @@ def _spot(series: Iterable[_Rows]) -> Study | None:
             spots[row.number if row.repeats > 1 else 0].append(mm(row.nm))
         found = same_spot(list(spots.values()))
         if found.repeatability is not None:
+            count = resolution_mm([(row.sent, row.unit) for row in rows])
             return Study(
-                repeatability_mm=found.repeatability.sd,
+                repeatability_mm=max(found.repeatability.sd, rounding(count)),
                 repeatability_df=float(found.table[-1].df),
                 same_spot=(Source(rows[0].series, rows[0].started_at),),
             )

@@ -365,6 +365,28 @@ def test_the_saws_own_scatter_is_told_apart(rng):
     assert held / runs > 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
 
 
+@pytest.mark.parametrize("hand", [0.004, 0.008, 0.02])
+def test_rounding_is_not_blamed_on_a_still_saw(hand, rng):
+    """A count of a thou, and a study of thirty readings on one spot, which hardly scatter."""
+    count, runs, blamed = 0.0254, 400, 0
+
+    def shown(x):
+        return np.round(x / count) * count
+
+    for _ in range(runs):
+        study = shown(rng.uniform(10, 11) + rng.normal(0, hand, 30)).std(ddof=1)
+        ends = rng.uniform(10, 11, (10, 1)) + np.array([0, 0.2])
+        found = angle_of(
+            SeriesFacts(
+                REVERSAL, shown(ends + rng.normal(0, hand, ends.shape)), baseline_mm=L,
+                resolution_mm=count, repeatability_df=29,
+                repeatability_mm=max(study, uncertainty.rounding(count)),
+            )
+        )  # fmt: skip
+        blamed += "The machine's own share is" in found.scatter
+    assert blamed / runs < 0.05
+
+
 def within(share, expected, n):
     return abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / n)
 

@@ -106,6 +106,15 @@ def test_several_spots_are_pooled_not_mixed(person):
     assert study["repeatability_degrees_of_freedom"] == 2
 
 
+def test_a_spot_that_always_reads_the_same_makes_no_hand_without_error(person):
+    spot(person, *["12.30"] * 10)
+    series = person.start()
+    person.press("12.30", "12.70")
+    study = person.series(series)["score"]["study"]
+    assert study["repeatability_mm"] == pytest.approx(0.01 / math.sqrt(12), rel=1e-9)
+    assert study["repeatability_degrees_of_freedom"] == 9
+
+
 def test_of_two_calipers_the_one_that_repeats_worse_counts(person):
     worse = spot(person, *FIVE, caliper="eight-inch")
     spot(person, "12.30", "12.31", "12.30", caliper="six-inch")
