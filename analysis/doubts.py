@@ -68,8 +68,8 @@ def find_doubts(
 
     Rules, s being 1.4826 times the median distance from the median, but at least what the
     reading sd gives a deviation:
-    - unit slip: a reading, or a whole trial, 25.4 times its neighbours' or a 25.4th of them,
-      unless that is within 10 reading sds of zero;
+    - unit slip: a reading 25.4 times its neighbour's or a 25.4th of it, or a whole trial so
+      against most trials, unless that is within 10 reading sds of zero;
     - shifted pairing (two places, read once): from some trial on, deviations scatter at
       least 3 times less when each reading is paired with the next;
     - ends swapped: deviations of one size (within 3 s), more than 4 s from zero, with the
@@ -84,6 +84,7 @@ def find_doubts(
         read = np.isfinite(w)
         count = read.sum(axis=2)
         w = np.where(count > 0, np.where(read, w, 0).sum(axis=2) / np.maximum(count, 1), np.nan)
+    w = np.where(np.isfinite(w), w, np.nan)
     if w.ndim != 2:
         raise ValueError("widths: give them as trials by places")
     n, places = w.shape
@@ -183,7 +184,6 @@ def _scatter(x: Array, noise: float) -> float:
 def _unit_slips(series: _Series) -> list[tuple[Doubt, tuple[int, ...]]]:
     size = np.abs(series.widths)
     found: list[tuple[Doubt, tuple[int, ...]]] = []
-    whole = []
     usable = np.where(size >= _SMALLEST * series.reading_sd, size, np.nan)
     typical = _rowwise_median(usable)
     for i in range(size.shape[0]):
@@ -196,13 +196,8 @@ def _unit_slips(series: _Series) -> list[tuple[Doubt, tuple[int, ...]]]:
                 "inches, the other in mm?"
             )
             found.append((series.doubt("unit slip", [i], sentence), (i,)))
-            continue
-        others = typical[np.arange(typical.size) != i]
-        others = others[np.isfinite(others)]
-        if others.size >= 2 and math.isfinite(typical[i]):
-            ratio = float(typical[i] / np.median(others))
-            if _slip(ratio, _BETWEEN_STRIPS) or _slip(1 / ratio, _BETWEEN_STRIPS):
-                whole.append(i)
+            typical[i] = np.nan
+    whole = _slipped_strips(typical)
     if whole:
         sentence = (
             f"{series.named(whole)}: the size is about 25.4 times, or a 25.4th of, the others': "
@@ -210,6 +205,22 @@ def _unit_slips(series: _Series) -> list[tuple[Doubt, tuple[int, ...]]]:
         )
         found.append((series.doubt("unit slip", whole, sentence), tuple(whole)))
     return found
+
+
+def _slipped_strips(typical: Array) -> list[int]:
+    """The strips that are a slip of the unit away from most; of two equal halves, the one
+    without the first strip. Fewer than three strips have no most."""
+    at = np.flatnonzero(np.isfinite(typical))
+    if at.size < 3:
+        return []
+    ratio = typical[at][:, np.newaxis] / typical[at]
+    ratio = np.maximum(ratio, 1 / ratio)
+    apart = (ratio >= _INCH / _BETWEEN_STRIPS) & (ratio <= _INCH * _BETWEEN_STRIPS)
+    unlike = apart.sum(axis=1)
+    odd = 2 * unlike > at.size
+    if not odd.any() and np.all(2 * unlike == at.size):
+        odd = apart[0]
+    return [] if odd.all() else [int(i) for i in at[odd]]
 
 
 def _rowwise_median(rows: Array) -> Array:

@@ -86,6 +86,27 @@ def test_a_whole_strip_in_the_wrong_unit_is_seen(good: np.ndarray, factor: float
     assert (doubt.kind, doubt.trial_numbers) == ("unit slip", (2,))
 
 
+@pytest.mark.parametrize("factor", [25.4, 1 / 25.4])
+@pytest.mark.parametrize("wrong", [0, 1, 2])
+def test_one_slip_among_three_accuses_that_one_alone(wrong: int, factor: float) -> None:
+    w = np.array([[20.0, 20.3], [21.0, 21.3], [19.5, 19.8]])
+    w[wrong] *= factor
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("unit slip", (wrong + 1,))
+    assert doubt.mean_without == pytest.approx(0.3)
+
+
+def test_a_caliper_switched_halfway_leaves_the_first_half_undoubted() -> None:
+    w = np.array([[20.0, 20.3], [21.0, 21.3], [20.5, 20.8], [19.5, 19.8]])
+    w[2:] /= 25.4
+    (doubt,) = find_doubts(w, swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("unit slip", (3, 4))
+
+
+def test_strips_of_every_size_are_never_all_doubted() -> None:
+    assert find_doubts([[1.0, 1.0], [8.6, 8.6], [74.0, 74.0]], swap=SWAP) == ()
+
+
 def test_small_gaps_may_differ_by_any_factor() -> None:
     assert find_doubts([[0.01], [0.25], [0.02], [0.15]]) == ()
 
@@ -196,6 +217,7 @@ def test_repeated_readings_of_a_place_are_averaged(good: np.ndarray) -> None:
         np.zeros((5, 2)),
         np.full((3, 2, 2), math.nan),
         [[math.nan, 19.0], [20.0, 20.5], [20.0, 20.5]],
+        [[math.inf, math.inf], [20.0, 20.5], [20.0, 20.5]],
     ],
 )
 def test_nothing_to_go_by_raises_no_doubt(widths: object) -> None:
