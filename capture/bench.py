@@ -19,8 +19,13 @@ from uuid import UUID
 
 import uuid_utils
 
-from capture.errors import SourceError, SourceMissingError, SourceUnpluggedError
-from capture.finding import Identity, find_again, identity_of
+from capture.errors import (
+    SourceError,
+    SourceMissingError,
+    SourceUnpluggedError,
+    SourceUnsupportedError,
+)
+from capture.finding import Identity, alike, find_again, has_twin, identity_of
 from capture.hearing import Decoded, Hearing, HeldBack, hearing_for
 from capture.records import CaliperCondition, CaliperState, Reading, Refusal
 from capture.retry import Backoff
@@ -312,6 +317,7 @@ class _Instrument:
         self._asked = threading.Event()
         self._source: Source | None = None
         self._identity: Identity | None = None
+        self._socket: Identity | None = None
         self._state = CaliperState(spec.bench, name, "waiting", "not opened yet")
         self._reported: tuple[str, str] | None = None
         self._storage: str | None = None
@@ -402,6 +408,13 @@ class _Instrument:
                 self._listen(source)
             except SourceError as fault:
                 self._say(self._condition(fault), fault.sentence)
+                if (
+                    isinstance(fault, SourceUnpluggedError)
+                    and self._socket is not None
+                    and has_twin(self._socket)
+                ):
+                    # Its name leads to the other one now: from here on only its socket counts.
+                    self._identity, self._socket = self._socket, None
                 if isinstance(fault, SourceEndedError):
                     return
             finally:
@@ -415,6 +428,7 @@ class _Instrument:
     def _today(self) -> Spec:
         """The spec, by the name under which its device is plugged in now."""
         if self._identity is None:
+            self._choose()
             return self._spec
         device = find_again(self._identity)
         if device is None:
@@ -423,6 +437,19 @@ class _Instrument:
                 self._spec.target, f"{self._spec.target} has gone; plug it in again"
             )
         return replace(self._spec, target=device)
+
+    def _choose(self) -> None:
+        """Refuse a by-id name behind which there are several units: never a guess."""
+        if self._spec.kind != "serial":
+            return
+        units = alike(self._spec.target)
+        if units:
+            names = " or ".join(f"serial:{each}" for each in units)
+            raise SourceUnsupportedError(
+                self._spec.target,
+                f"{len(units)} units alike share the name {self._spec.target}, so which one is"
+                f" meant cannot be told; name it by its socket: {names}",
+            )
 
     def _condition(self, fault: SourceError) -> CaliperCondition:
         if isinstance(fault, SourceEndedError):
@@ -442,6 +469,8 @@ class _Instrument:
         self._say("listening", self._notice)
         if self._spec.kind in ("serial", "keys") and self._identity is None:
             self._identity = identity_of(self._spec.target)
+            if self._identity is None and self._spec.kind == "serial":
+                self._socket = identity_of(self._spec.target, socket=True)
         heard_at = self._clock()
         returned, late = _elapsed(), False
         try:

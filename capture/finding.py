@@ -72,14 +72,17 @@ def identity_of(
     device: str,
     dev: Path = Path("/dev"),
     ports: Callable[[], Iterable[Any]] = _ports,
+    socket: bool = False,
 ) -> Identity | None:
     """What to know `device` by after it was unplugged.
 
     None where its name already is all there is to know: a link that the system keeps, a
-    URL, a port with neither number nor socket.
+    URL, a port with neither number nor socket. `socket`: of a link too, since what it leads
+    to today is to be known by its socket.
     """
-    if "://" in device or os.path.islink(device):
+    if "://" in device or (os.path.islink(device) and not socket):
         return None
+    device = os.path.realpath(device) if socket else device
     if device.startswith(f"{dev}/input/"):
         # Today's event5 may be the keyboard one works with tomorrow: never go by the number.
         by_id = _links(dev / "input/by-id").get(device)
@@ -98,6 +101,52 @@ def identity_of(
     )
     named = identity.by_id or identity.by_path or identity.serial_number or identity.location
     return identity if named else None
+
+
+def alike(target: str, ports: Callable[[], Iterable[Any]] = _ports) -> list[str]:
+    """The units among which the by-id name `target` does not choose; empty where it does.
+
+    Units of one kind without a serial number share one such name, and it leads to whichever
+    came last. They are given by the name of their socket (by-path), which each has for
+    itself, or by their device where the system keeps none.
+    """
+    link = Path(target)
+    if link.parent.name != "by-id":
+        return []
+    device = os.path.realpath(target)
+    known = {each.device: each for each in ports()}
+    port = known.get(device)
+    if port is None or device not in _twins(known.values()):
+        return []
+    by_path = _links(link.parent.with_name("by-path"))
+    same = [
+        each.device
+        for each in known.values()
+        if (each.vid, each.pid) == (port.vid, port.pid)
+        and not each.serial_number
+        # One unit may have several ports; each has its own name.
+        and (_unit_of(each) != _unit_of(port) or each is port)
+    ]
+    return [by_path.get(each, each) for each in sorted(same)] if len(same) > 1 else []
+
+
+def has_twin(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) -> bool:
+    """Whether a unit like `identity`, neither having a serial number, is in another socket."""
+    return (
+        identity.vendor is not None
+        and not identity.serial_number
+        and any(
+            (each.vid, each.pid) == (identity.vendor, identity.product)
+            and not each.serial_number
+            and each.location != identity.location
+            for each in ports()
+        )
+    )
+
+
+def _unit_of(port: Any) -> str:
+    """The socket of a port's unit, whichever of its interfaces the port is."""
+    return str(port.location.partition(":")[0] if port.location else port.device)
 
 
 def find_again(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) -> str | None:

@@ -267,7 +267,7 @@ class FrameReader:
             read = (read_frame(self.layout, frame) for frame in frames)
             return [value for value in read if value is not None]
         self._lose(run)
-        return self._refuse_lost()
+        return [*self._refuse_lost()]
 
     def hang_up(self) -> NotUnderstood | None:
         """The part of a frame that an unplug leaves behind."""

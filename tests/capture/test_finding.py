@@ -13,6 +13,7 @@ import pytest
 from serial.tools.list_ports_common import ListPortInfo
 
 from capture.finding import (
+    alike,
     driverless,
     find_again,
     hid_instruments,
@@ -105,6 +106,24 @@ def test_twins_without_a_number_are_told_apart_by_their_socket(tmp_path: Path) -
         device: f"serial:{name}" for device, name in sockets.items()
     }
     assert all("named by its socket" in each.likely for each in found)
+
+
+def test_a_by_id_name_that_twins_share_chooses_none_of_them(tmp_path: Path) -> None:
+    """Row 3, for whoever named the link itself."""
+    first, second = node(tmp_path, "ttyUSB0"), node(tmp_path, "ttyUSB1")
+    shared = link(tmp_path, "serial/by-id/usb-Workbench_Gauge-if00-port0", second)
+    sockets = [
+        link(tmp_path, "serial/by-path/pci-0-usb-0:2:1.0-port0", first),
+        link(tmp_path, "serial/by-path/pci-0-usb-0:3:1.0-port0", second),
+    ]
+    twins = [port(first, None, "1-2"), port(second, None, "1-3")]
+    assert alike(str(shared), lambda: twins) == [str(each) for each in sockets]
+    # Alone it is what its name says, and so is a unit with a number, or one of two ports.
+    assert alike(str(shared), lambda: twins[1:]) == []
+    assert alike(str(shared), lambda: [port(first, "1"), port(second, "2")]) == []
+    assert alike(str(shared), lambda: [port(first, None, "1-3:1.0"), twins[1]]) == []
+    assert alike(str(sockets[0]), lambda: twins) == []
+    assert alike(str(second), lambda: twins) == []
 
 
 def test_two_candidates_are_none(tmp_path: Path) -> None:
