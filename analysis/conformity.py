@@ -37,7 +37,7 @@ class Tolerance:
     def angle(angle_rad: float, text: str | None = None) -> Tolerance:
         """Within +-angle_rad of nominal. Raises ValueError unless it is from 0 to a right angle."""
         if not 0 < angle_rad < math.pi / 2:
-            raise ValueError("tolerance: give an angle greater than zero")
+            raise ValueError("tolerance: give an angle between 0 and 90 degrees")
         shown = f"{math.degrees(angle_rad):.4g} degrees" if text is None else text
         return Tolerance(-angle_rad, angle_rad, "rad", shown)
 

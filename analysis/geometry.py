@@ -64,7 +64,7 @@ def series_values(
 ) -> TrialValues:
     """Each trial's deviation, angle, tilt and length.
 
-    widths_mm: (n, places, repeats), or (n, places) for one repeat; nan = not read. A place's
+    widths_mm: (n, places, repeats), or (n, places) for one repeat; not finite = not read. A place's
     value is the mean of its repeats that were read; a trial with a place never read is nan.
     baseline_mm, thickness_mm: as the method asks; a quantity whose own is None comes out nan.
     inset_mm: from the strip's end to the middle of the jaws' contact; the length that counts
@@ -107,7 +107,8 @@ def blocks(n: int) -> Iterator[slice]:
 def place_means(method: Method, widths_mm: ArrayLike) -> Array:
     """(n, places): the mean of the repeats that were read at each place; nan where none was.
 
-    Raises ValueError when the shape does not fit the method's places.
+    A width that is not finite counts as not read. Raises ValueError when the shape does not
+    fit the method's places.
     """
     widths = np.asarray(widths_mm, dtype=np.float64)
     places = len(method.places)
@@ -121,7 +122,8 @@ def place_means(method: Method, widths_mm: ArrayLike) -> Array:
             f"so the shape must be (trials, {places}, repeats), not {np.shape(widths_mm)}"
         )
     if widths.shape[2] == 1:
-        return widths[:, :, 0]
+        means = widths[:, :, 0]
+        return np.where(np.isinf(means), np.nan, means) if np.isinf(means).any() else means
     read = np.isfinite(widths)
     count = read.sum(axis=2)
     total = np.where(read, widths, 0.0).sum(axis=2)

@@ -41,7 +41,7 @@ _NOT_NEGATIVE: Final = (
 class SeriesFacts:
     """All that a score needs to know of a series.
 
-    widths_mm: (n, places, repeats), nan = not read. baseline_mm, thickness_mm: as the method
+    widths_mm: (n, places, repeats), not finite = not read. baseline_mm, thickness_mm: as the method
     asks; for a known block the baseline is its stated size. repeatability_mm: standard
     deviation of one reading by caliper and hand, from a study with repeatability_df degrees
     of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
@@ -92,9 +92,10 @@ class QuantityScore:
     cut) and tolerance_interval (95 % of cuts to come) take two trials. mean_interval = mean +-
     expanded_uncertainty, at 95 %, with coverage_factor; effective_degrees_of_freedom None where
     unlimited. own_scatter: the machine's, apart from caliper and hand. conformance: probability
-    that the true value is within tolerance. direction: which way it leans, in words. scatter:
-    whose scatter it is, in a sentence; empty where trials do not scatter. remedy: the cheapest
-    way to a verdict that cannot be given yet.
+    that the true value is within tolerance, None for one cut, which does not show the machine's
+    scatter and so is at most found out of tolerance. direction: which way it leans, in words.
+    scatter: whose scatter it is, in a sentence; empty where trials do not scatter. remedy: the
+    cheapest way to a verdict that cannot be given yet.
     """
 
     unit: Literal["rad", "mm"]
@@ -398,9 +399,10 @@ def _quantity(
     tolerance = _tolerance(relation, facts)
     judged = None if tolerance is None else conformity.verdict(mean, budget.expanded, tolerance)
     way = None
-    if judged is not None and n == 1 and any("cut" in s.action for s in facts.method.steps):
-        # The budget of one cut holds what the measuring adds and not the machine's scatter,
-        # of which one cut shows nothing: it proves nothing of the cuts to come.
+    # The budget of one cut holds what the measuring adds and not the machine's scatter, of
+    # which one cut shows nothing: it may be out, but it never proves the cuts to come good.
+    one_cut = n == 1 and any("cut" in s.action for s in facts.method.steps)
+    if one_cut and judged in (conformity.GOOD, conformity.UNKNOWN):
         judged, way = conformity.UNKNOWN, conformity.SECOND_CUT
     elif tolerance is not None and judged == conformity.UNKNOWN:
         sources = _sources(relation, facts, budget, mean, n, found.sd, repeats)
@@ -428,7 +430,7 @@ def _quantity(
         verdict=judged,
         tolerance=tolerance,
         conformance=None
-        if tolerance is None
+        if tolerance is None or one_cut
         else conformity.conformance_probability(
             mean,
             budget.combined,
@@ -500,7 +502,7 @@ def _lines(
                 "caliper scale",
                 1.0,
                 "1",
-                "rectangular",
+                "rectangular" if facts.scale_u is None else "normal",
                 _scale_u(facts),
                 per_mm * contrast_mm,
                 None,
@@ -512,7 +514,7 @@ def _lines(
                 "caliper zero",
                 0.0,
                 "mm",
-                "rectangular",
+                "rectangular" if facts.zero_u_mm is None else "normal",
                 _zero_u(facts),
                 per_mm * sum(relation.weights),
                 None,

@@ -73,9 +73,9 @@ def test_a_gap_over_a_joint_is_the_angle_that_opens_it():
 @pytest.mark.parametrize(
     ("call", "word"),
     [
-        (lambda: Tolerance.angle(0.0), "tolerance"),
-        (lambda: Tolerance.angle(math.nan), "tolerance"),
-        (lambda: Tolerance.angle(2.0), "tolerance"),
+        (lambda: Tolerance.angle(0.0), "tolerance: give an angle between 0 and 90 degrees"),
+        (lambda: Tolerance.angle(math.nan), "tolerance: give an angle between 0 and 90 degrees"),
+        (lambda: Tolerance.angle(2.0), "tolerance: give an angle between 0 and 90 degrees"),
         (lambda: Tolerance.gap(0.0, 90.0), "gap"),
         (lambda: Tolerance.gap(0.2, -1.0), "joint"),
         (lambda: Tolerance.gap(math.nan, 1.0), "gap"),

@@ -240,24 +240,58 @@ def test_trials_set_aside_do_not_count_and_that_is_said():
         score(reversal([0.2, 0.21], counted=[True]))
 
 
-def test_one_cut_proves_nothing_of_the_cuts_to_come():
-    inside, outside = ([[12.0, 12.0 + d]] for d in (0.0, 2.0))
-    for widths in (inside, outside):
-        found = score(
-            SeriesFacts(
-                method("reversal"), widths, baseline_mm=200.0, tolerance=Tolerance.angle(0.004)
-            )
-        ).quantities["angle"]
-        assert found.verdict == "cannot tell yet"
-        assert found.remedy is not None
-        assert "at least one more" in found.sentence
-    # At the blade nothing is cut, so there is no scatter from cut to cut to be missed.
-    at_the_blade = score(
+def one_cut(key, deviation):
+    return score(
         SeriesFacts(
-            method("blade-to-slot"), inside, baseline_mm=200.0, tolerance=Tolerance.angle(0.004)
+            method(key), [[12.0, 12.0 + deviation]], baseline_mm=200.0,
+            tolerance=Tolerance.angle(0.004),
         )
-    )
-    assert at_the_blade.quantities["angle"].verdict == "good enough"
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("deviation", [0.0, 1.55, 1.65])
+def test_one_cut_proves_the_cuts_to_come_never_good(deviation):
+    found = one_cut("reversal", deviation).quantities["angle"]
+    assert found.verdict == "cannot tell yet"
+    assert found.remedy is not None
+    assert "at least one more" in found.sentence
+    assert found.conformance is None
+    # At the blade nothing is cut, so there is no scatter from cut to cut to be missed.
+    at_the_blade = one_cut("blade-to-slot", deviation / 2).quantities["angle"]
+    assert at_the_blade.verdict == ("good enough" if deviation == 0 else "cannot tell yet")
+    assert at_the_blade.conformance is not None
+
+
+def test_one_cut_far_outside_is_told_at_once_and_that_it_shows_no_scatter():
+    told = one_cut("reversal", 2.0)
+    found = told.quantities["angle"]
+    assert found.mean - found.expanded_uncertainty > found.tolerance.high
+    assert found.verdict == "needs adjusting"
+    assert found.remedy is found.conformance is None
+    assert found.sentence.endswith("from 1 trial: needs adjusting.")
+    assert "tells nothing of the machine's own scatter" in told.notes[0]
+
+
+def test_a_width_without_end_counts_as_not_read():
+    whole = angle_of(reversal([0.2, 0.24]))
+    for widths in (
+        [[10.0, 10.2], [math.inf, 10.0], [10.0, 10.24], [math.inf, math.inf]],
+        [[[10.0, -math.inf], [10.2, 10.2]], [[10.0, 10.0], [10.24, math.inf]]],
+    ):
+        facts = SeriesFacts(REVERSAL, widths, baseline_mm=L)
+        found = angle_of(facts)
+        assert (found.trials, found.mean) == (2, pytest.approx(whole.mean))
+        each = trial_uncertainty(facts)
+        assert_allclose(np.isnan(each), np.isnan(series_values(REVERSAL, widths, L).angle_rad))
+
+
+def test_what_a_study_found_is_normal_and_what_is_assumed_lies_anywhere_within_its_bound():
+    lengths = SeriesFacts(method("stop-block"), [[150.0]])
+    studied = dataclasses.replace(lengths, scale_u=1e-5, zero_u_mm=0.002)
+    for facts, shape in ((lengths, "rectangular"), (studied, "normal")):
+        budget = score(facts).quantities["length"].budget.contributions
+        said = {c.source: c.distribution for c in budget}
+        assert (said["caliper scale"], said["caliper zero"]) == (shape, shape)
 
 
 def test_a_tolerance_in_another_unit_is_not_judged_by():
