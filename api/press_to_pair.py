@@ -14,7 +14,14 @@ from typing import Final, Literal
 from api.listening import Listened, place_of
 from capture.finding import Found
 from capture.keys import Stroke, read_strokes
-from capture.press_to_pair import Heard, PressToPair, parse_shown
+from capture.press_to_pair import (
+    Heard,
+    PressToPair,
+    left_alone,
+    nowhere,
+    parse_shown,
+    unknown_port,
+)
 from capture.spec import Spec
 from capture.values import NotUnderstood, Value, read_value
 
@@ -36,6 +43,10 @@ class NoneUnderWay(Exception):
 
 class OneUnderWay(Exception):
     """A pairing listens already."""
+
+
+class UnknownPort(ValueError):
+    """A port to leave alone that is none; the message says what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,19 +123,31 @@ class PairByPressing:
         self._lock = threading.Lock()
         self._run: _Run | None = None
 
-    def start(self, leave_alone: Iterable[str] = (), also: Iterable[Spec] = ()) -> Progress:
+    def start(
+        self,
+        leave_alone: Iterable[str] = (),
+        also: Iterable[Spec] = (),
+        leave_alone_later: Iterable[str] = (),
+    ) -> Progress:
         """Open and listen to every port but those of `leave_alone`, and to those of `also`.
 
-        Raises OneUnderWay where a pairing listens already.
+        `leave_alone_later`: ports that need not be here yet, and are left alone when they
+        come. Raises OneUnderWay where a pairing listens already, UnknownPort where a name of
+        `leave_alone` is no port's; nothing is opened then.
         """
+        leave_alone = list(leave_alone)
         with self._lock:
             if self._run is not None and not self._run.over.is_set():
                 raise OneUnderWay
             now = time.monotonic()
             ends = now + self._longest
-            run = _Run(frozenset(leave_alone), [], set(), [], ends=ends, looked_at=now)
             named = [Found("serial", spec.target, str(spec), "") for spec in also]
-            self._open(run, [*named, *self._serial_ports()])
+            ports = [*named, *self._serial_ports()]
+            for name in nowhere(leave_alone, ports):
+                raise UnknownPort(unknown_port(name, ports))
+            names = frozenset([*leave_alone, *leave_alone_later])
+            run = _Run(names, [], set(), [], ends=ends, looked_at=now)
+            self._open(run, ports)
             run.thread = threading.Thread(
                 target=self._watch, args=(run,), name="press to pair", daemon=True
             )
@@ -207,11 +230,10 @@ class PairByPressing:
             if place in run.known:
                 continue
             run.known.add(place)
-            names = {found.device, found.spec, found.spec.removeprefix("serial:")}
             if place in heard:
                 each = heard[place]
                 why = f"listened to already, as {each.name} on bench {each.bench}"
-            elif not run.leave_alone.isdisjoint(names):
+            elif left_alone(found, run.leave_alone):
                 why = "left alone, as you asked"
             elif found.missing:
                 why = found.missing

@@ -7,6 +7,7 @@ until one hears the number that was typed.
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Iterable
@@ -15,12 +16,13 @@ from decimal import Decimal
 from typing import Final
 
 from analysis.units import Unit, mm_text, parse_number, to_nanometres
+from capture.decoding import LineDecoder, Trouble
 from capture.errors import SourceError
 from capture.finding import Found
-from capture.lines import GAP_S, mask_parity, parity_of
+from capture.lines import GAP_S, STALE_S, parity_of
 from capture.sources.serial_port import Parity, SerialPort
 from capture.spec import Spec, parse_spec
-from capture.values import Value, read_value
+from capture.values import NotUnderstood, Value
 
 BEFORE: Final = (
     "Every port below is opened for a moment. That can restart a small board behind it, and"
@@ -34,7 +36,6 @@ SPEEDS: Final = (9600, 115200, 57600, 38400, 19200, 4800, 2400, 1200)
 _PATIENCE_S: Final = 6.0
 # A display may show one count less than is sent, rounded: half of 0.001 in.
 _ALIKE_NM: Final = 12_700
-_TEXT: Final = frozenset(b"\r\n\t" + bytes(range(0x20, 0x7F)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +68,49 @@ def parse_shown(text: str) -> tuple[Decimal, Unit]:
     raise ValueError(f"{text!r} needs the number and the unit on the display, such as 12.34 mm")
 
 
+def left_alone(found: Found, names: Iterable[str]) -> bool:
+    """Whether one of `names` is `found`: its device, any link that leads to it, or either
+    without its folder."""
+    own = _names(found)
+    return any(_named(each) & own for each in names)
+
+
+def nowhere(names: Iterable[str], among: Iterable[Found]) -> list[str]:
+    """Those of `names` that are none of `among`: a slip of the pen, most likely."""
+    known = set[str]().union(*map(_names, among))
+    return [each for each in names if not _named(each) & known]
+
+
+def unknown_port(name: str, among: Iterable[Found]) -> str:
+    """What to say of a name to leave alone that is no port: nothing is opened on a guess."""
+    there = ", ".join(each.device for each in among) or "none"
+    return f"{name} is no port here, so nothing was opened; name one of: {there}"
+
+
+def _names(found: Found) -> set[str]:
+    return _named(found.device) | _named(found.spec.partition(":")[2] or found.device)
+
+
+def _named(name: str) -> set[str]:
+    """All that says the same as `name`."""
+    name = name.strip()
+    for kind in ("serial:", "keys:", "hid:"):
+        name = name.removeprefix(kind)
+    if not name or "://" in name:
+        return {name} - {""}
+    if os.sep in name or os.path.lexists(name):
+        real = os.path.realpath(name)
+        return {name, real, os.path.basename(name), os.path.basename(real)}
+    by_id = SerialPort(name).device
+    return {name, by_id, os.path.realpath(by_id)} if by_id != name else {name}
+
+
 class PressToPair:
     """Listens on `candidates` for the caliper that shows what it sends.
 
     Left out are candidates that cannot be heard yet, a console of the system among them,
-    and `leave_alone`: devices or names that must not be opened. Used as
+    and `leave_alone`: devices or names that must not be opened (see `left_alone`; a name that
+    is no candidate's raises ValueError). Used as
 
         pair = PressToPair(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
         pair.start()
@@ -89,13 +128,13 @@ class PressToPair:
         speeds: tuple[int, ...] = SPEEDS,
         patience: float = _PATIENCE_S,
     ) -> None:
-        alone = set(leave_alone)
+        candidates, alone = list(candidates), list(leave_alone)
+        for name in nowhere(alone, candidates):
+            raise ValueError(unknown_port(name, candidates))
         self._ears = [
             _Ear(self, each, speeds, patience)
             for each in candidates
-            if each.kind == "serial"
-            and not each.missing
-            and alone.isdisjoint({each.device, each.spec, each.spec.removeprefix("serial:")})
+            if each.kind == "serial" and not each.missing and not left_alone(each, alone)
         ]
         self._changed = threading.Condition()
         self._shown: tuple[Decimal, Unit] | None = None
@@ -238,21 +277,25 @@ class _Ear:
         return burst
 
     def _understand(self, burst: bytes, baud: int) -> bool:
-        """Whether the burst is text at this speed, with a number in it."""
+        """Whether the burst is text at this speed, with a number in it.
+
+        The bench's own decoder says so: what it would read later is found now.
+        """
         parity: Parity = "none"
         told = parity_of(burst)
         if told is not None:
-            burst = mask_parity(burst)
             parity = "even" if told == "7 data bits, even parity" else "odd"
-        if not _TEXT.issuperset(burst):
+        now = time.monotonic()
+        decoder = LineDecoder("mm", mask=told is not None)
+        decoded = [*decoder.feed(burst, now), *decoder.quiet(now + STALE_S)]
+        values = [each for each in decoded if isinstance(each, Value)]
+        refused = [each for each in decoded if isinstance(each, NotUnderstood)]
+        # A number that noise happens to hold comes with more that is none.
+        if len(refused) >= len(values) or any(isinstance(each, Trouble) for each in decoded):
             return False
         spec = replace(parse_spec(self.found.spec), baud=baud)
         if parity != "none":
             spec = replace(spec, bytesize=7, parity=parity)
-        understood = False
-        for line in filter(str.strip, burst.decode("ascii").splitlines()):
-            value = read_value(line, "mm")
-            if isinstance(value, Value):
-                understood = True
-                self._pair.take(self, value, spec)
-        return understood
+        for value in values:
+            self._pair.take(self, value, spec)
+        return True

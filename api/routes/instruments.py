@@ -11,7 +11,7 @@ from analysis.units import Unit
 from api.answers.calipers import in_words
 from api.listening import ListenError, check_from_afar, place_of
 from api.needs import TheShop
-from api.press_to_pair import NoneUnderWay, OneUnderWay, Progress
+from api.press_to_pair import NoneUnderWay, OneUnderWay, Progress, UnknownPort
 from api.problems import BadField
 from api.shapes import In, LengthText, Out, StrokeIn
 from api.shop import Shop
@@ -60,10 +60,12 @@ class InstrumentsOut(Out):
 
 
 class PairingIn(In):
-    """leave_alone: devices or names that must not be opened. also: ports that the system does
-    not list, such as the address of a network converter."""
+    """leave_alone: devices or names of ports that must not be opened; a name that is no port's
+    is refused. leave_alone_later: the same for ports that need not be here yet. also: ports that
+    the system does not list, such as the address of a network converter."""
 
     leave_alone: list[Text] = Field(default_factory=list, max_length=100)
+    leave_alone_later: list[Text] = Field(default_factory=list, max_length=100)
     also: list[Text] = Field(default_factory=list, max_length=20)
 
 
@@ -127,7 +129,9 @@ def start_pairing(shop: TheShop, body: PairingIn | None = None) -> PairingOut:
     asked = body or PairingIn()
     also = [_port(text) for text in asked.also]
     try:
-        return _out(shop.pair_by_pressing.start(asked.leave_alone, also))
+        return _out(shop.pair_by_pressing.start(asked.leave_alone, also, asked.leave_alone_later))
+    except UnknownPort as error:
+        raise BadField("leave_alone", str(error)) from None
     except OneUnderWay:
         raise NotNow(
             "a caliper is being paired already; finish that, or cancel it, and start again"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pytest
 import serial
 
-from api.press_to_pair import NoneUnderWay, OneUnderWay, PairByPressing
+from api.press_to_pair import NoneUnderWay, OneUnderWay, PairByPressing, UnknownPort
 from capture.finding import Found
 from capture.keys import Stroke
 from capture.pretend import PtyPort
@@ -84,6 +85,35 @@ def test_a_port_that_lacks_something_is_not_opened_and_says_what(port):
             (port.target, "you may not open it")
         ]
         assert free(port)
+
+
+def test_a_port_is_left_alone_by_another_of_its_names(port, tmp_path):
+    link = tmp_path / "usb-Shop_Gauge-if00"
+    link.symlink_to(port.target)
+    with pairing(lambda: [found(port)]) as pair:
+        for name in (str(link), port.target, os.path.basename(port.target)):
+            progress = pair.start([name])
+            assert progress.ports == ()
+            assert [each.why for each in progress.left_out] == ["left alone, as you asked"]
+            pair.cancel()
+        assert free(port)
+
+
+def test_a_name_to_leave_alone_that_is_no_port_opens_nothing(port):
+    with pairing(lambda: [found(port)]) as pair:
+        with pytest.raises(UnknownPort, match=f"/dev/ttyUBS0 is no port.*{port.target}"):
+            pair.start(["/dev/ttyUBS0"])
+        assert pair.progress().stage == "none"
+        assert free(port)
+
+
+def test_a_port_to_be_left_alone_when_it_comes_is_left_alone(port):
+    there: list[Found] = []
+    with pairing(lambda: list(there)) as pair:
+        pair.start(leave_alone_later=[port.target])
+        there.append(found(port))
+        assert until(lambda: pair.progress().left_out)
+        assert pair.progress().ports == ()
 
 
 def test_what_is_shown_must_be_a_length_and_what_stood_before_stays(port):

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 import serial
@@ -14,7 +17,7 @@ import serial
 from capture.finding import Found
 from capture.press_to_pair import Paired, PressToPair, parse_shown
 from capture.pretend import PtyPort
-from tests.ptys import until
+from tests.ptys import plugged, until
 
 
 def found(port: PtyPort) -> Found:
@@ -84,6 +87,35 @@ def test_seven_bits_and_parity_are_recognised() -> None:
         assert (paired.spec.bytesize, paired.spec.parity) == (7, "even")
 
 
+@pytest.mark.parametrize(
+    ("line", "shown"),
+    [
+        (b"\x02+12.34\x03\r\n", "12.34 mm"),
+        (b"\x02+12.34\x03", "12.34 mm"),
+        (b"\x0012.34\x00\r", "12.34 mm"),
+        ("\u221212.34\r\n".encode(), "-12.34 mm"),
+        ("0.486\u2033\r\n".encode(), "0.486 in"),
+    ],
+)
+def test_whatever_the_bench_would_read_is_found_too(line: bytes, shown: str) -> None:
+    port = PtyPort()
+    with pairing(port) as pair:
+        pair.shown(shown)
+        port.send(line)
+        paired = pair.wait(10)
+        assert paired is not None, pair.heard()
+        assert paired.spec.baud == 9600
+
+
+def test_a_number_within_noise_keeps_no_port_at_the_wrong_speed() -> None:
+    port = PtyPort()
+    with pairing(port) as pair:
+        pair.shown("5 mm")
+        port.send(b"\xf8\x80\xfe\r5\r\xfe\x80\r")
+        assert until(lambda: "heard noise at 9600" in pair.heard()[0].words)
+        assert pair.wait(0) is None
+
+
 def test_a_unit_in_the_line_is_believed_and_another_number_is_not() -> None:
     port = PtyPort()
     with pairing(port) as pair:
@@ -109,6 +141,33 @@ def test_a_port_told_to_be_left_alone_is_never_opened() -> None:
     # And all are released at the end.
     threads = [each.name for each in threading.enumerate()]
     assert not [name for name in threads if name.startswith("pair ")]
+
+
+def test_a_port_is_left_alone_by_whatever_name_it_is_called(tmp_path: Path) -> None:
+    link = tmp_path / "usb-Shop_Gauge-if00"
+    with plugged(link), plugged() as other:
+        real = os.path.realpath(link)
+        names = [str(link), real, f"serial:{link}", link.name, f"/dev/../{real}"]
+        for name, device in itertools.product(names, (str(link), real)):
+            candidates = [Found("serial", device, f"serial:{link}", ""), found(other)]
+            pair = PressToPair(candidates, leave_alone=[name])
+            assert [each.device for each in pair.heard()] == [other.target], (name, device)
+
+
+def test_ttyusb0_needs_no_folder() -> None:
+    candidates = [
+        Found("serial", f"/dev/nothing/ttyUSB{number}", f"serial:/dev/nothing/by-id/{number}", "")
+        for number in (0, 1)
+    ]
+    pair = PressToPair(candidates, leave_alone=["ttyUSB0"])
+    assert [each.device for each in pair.heard()] == ["/dev/nothing/ttyUSB1"]
+
+
+@pytest.mark.parametrize("typo", ["/dev/ttyUBS0", "ttyUSB", "", "USB0"])
+def test_a_name_to_leave_alone_that_is_no_port_stops_everything(typo: str) -> None:
+    candidates = [Found("serial", "/dev/nothing/ttyUSB0", "serial:/dev/nothing/ttyUSB0", "")]
+    with pytest.raises(ValueError, match="is no port here, so nothing was opened"):
+        PressToPair(candidates, leave_alone=[typo])
 
 
 def test_a_port_that_cannot_be_opened_says_why_and_the_others_go_on() -> None:

@@ -79,14 +79,14 @@ function keepLeftAlone() {
     else kept.delete(box.value);
   }
   memory.set("leave alone", [...kept]);
-  return [...kept];
+  return [...kept]; // some of them may not be plugged in today
 }
 
 async function begin() {
   notice("");
   const also = at("also").value.trim();
   try {
-    await post("/api/pairing", { leave_alone: keepLeftAlone(), also: also ? [also] : [] });
+    await post("/api/pairing", { leave_alone_later: keepLeftAlone(), also: also ? [also] : [] });
   } catch (error) {
     if (!(error instanceof Refused && error.status === 409)) return notice(error.message);
   }
