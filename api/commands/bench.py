@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 import threading
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import urlsplit
 
 from api.commands import fail
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.forwarding import Progress
+    from api.forwarding import Item, Progress
     from capture.records import CaliperState, Reading, Refusal
+    from capture.spec import Spec
 
 
 def add(subparsers: Subparsers) -> None:
@@ -25,7 +28,7 @@ def add(subparsers: Subparsers) -> None:
         help="instruments here, the server elsewhere",
         description="Takes readings here, keeps them on this machine's disk, and hands them over"
         " in order to a server elsewhere, for days without it if need be. Each press is answered"
-        " by a line: kept, or not understood.",
+        " by a line: kept, or not understood. Ends with Ctrl-C, or when all calipers have ended.",
     )
     command.add_argument(
         "--to", required=True, metavar="URL", help="the server, such as http://shop.local:8017"
@@ -42,45 +45,46 @@ def add(subparsers: Subparsers) -> None:
     command.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the queue (default: by platform)"
     )
+    command.add_argument(
+        "--change-server",
+        action="store_true",
+        help="hand what still waits for another server to this one",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    from api.forwarding import Forwarder, Queue, QueueError
+    import sqlite3
+
+    from api.forwarding import Forwarder, Queue, QueueError, server_url
     from api.shop import user_data
     from capture.bench import Instruments
-    from capture.errors import SpecError
-    from capture.spec import parse_spec
 
-    url = urlsplit(args.to)
-    if url.scheme not in ("http", "https") or not url.netloc:
-        fail(f"--to {args.to} is no server; give its address, such as http://shop.local:8017")
-    specs = []
-    for text in args.caliper:
-        try:
-            spec = parse_spec(text)
-        except SpecError as error:
-            fail(f"--caliper {text}: {error}")
-        if args.bench is not None and spec.bench == "main":
-            spec = replace(spec, bench=args.bench)
-        specs.append(spec)
+    try:
+        url = server_url(args.to)
+    except ValueError as error:
+        fail(
+            f"--to {args.to!r} is no server's address ({error}); give one such as"
+            " http://shop.local:8017"
+        )
+    specs = _specs(args)
     try:
         queue = Queue((args.data or user_data()) / "bench.sqlite")
+        queue.claim(url, change=args.change_server)
     except QueueError as error:
         fail(str(error))
 
     shown = _Shown()
-    forwarder = Forwarder(queue, args.to, shown.progress)
 
     def keep(reading: Reading) -> None:
-        forwarder.keep(reading)
-        shown.line(f"kept {reading.sent.strip()} ({reading.unit}) from {reading.caliper}")
+        if forwarder.keep(reading):
+            shown.line(f"kept {reading.sent.strip()} ({reading.unit}) from {reading.caliper}")
 
     def refuse(refusal: Refusal) -> None:
-        forwarder.refuse(refusal)
-        shown.line(f"not understood {refusal.raw!r}: {refusal.reason}", wrong=True)
+        if forwarder.refuse(refusal):
+            shown.line(f"not understood {refusal.raw!r}: {refusal.reason}", wrong=True)
 
     def report(state: CaliperState) -> None:
-        forwarder.report(state)
+        forwarder.report()
         shown.line(
             f"{state.caliper}: {state.state}" + (f", {state.message}" if state.message else "")
         )
@@ -89,18 +93,84 @@ def run(args: argparse.Namespace) -> int:
     for sig in (signal.SIGINT, signal.SIGTERM):
         signal.signal(sig, lambda *_: over.set())
     instruments = Instruments(keep, refuse, report)
+    forwarder = Forwarder(
+        queue, url, states=instruments.states, changed=shown.progress, refused=shown.refused
+    )
     forwarder.start()
     instruments.start(specs)
-    over.wait()
-    instruments.stop()
+    # A wait without end would not let Windows deliver Ctrl-C.
+    while not over.wait(0.2):
+        if all(state.state == "stopped" for state in instruments.states()):
+            break
+    lost = _keep_the_rest(keep, instruments.stop())
+    # Nobody presses any more: hand all over, however long it takes, unless told to stop.
+    while not over.is_set() and not forwarder.finish(0.2):
+        pass
+    ended = not over.is_set()
     forwarder.stop()
-    shown.line(str(queue.progress()))
+    waiting = 0
+    with suppress(sqlite3.Error):
+        progress = queue.progress()
+        waiting = progress.total - progress.sent
+        shown.line(str(progress))
     queue.close()
-    return 0
+    for reading in lost:
+        _complain(f"not kept: {reading.sent.strip()} ({reading.unit}) from {reading.caliper}")
+    if lost:
+        _complain("the queue would not take these; see to its disk, then measure them again")
+    if ended and waiting:
+        _complain(f"{waiting} wait here for the server; the same command hands them over later")
+    return 1 if lost or (ended and waiting) else 0
+
+
+def _specs(args: argparse.Namespace) -> list[Spec]:
+    """The instruments that the options name, on the bench that they name."""
+    from capture.errors import SpecError
+    from capture.spec import parse_spec
+
+    bench = None
+    if args.bench is not None:
+        try:
+            # As the bench of a SPEC, so that both hold to one rule.
+            bench = parse_spec(f"stdin:,bench={args.bench.replace(',', ',,')}").bench
+        except SpecError:
+            fail(
+                f"--bench {args.bench!r} can't be a bench's name; give 1 to 64 letters, digits,"
+                " dots, dashes or underscores, the first a letter or digit"
+            )
+    specs = []
+    for text in args.caliper:
+        try:
+            spec = parse_spec(text)
+        except SpecError as error:
+            fail(f"--caliper {text}: {error}")
+        specs.append(replace(spec, bench=bench) if bench and spec.bench == "main" else spec)
+    return specs
+
+
+def _keep_the_rest(keep: Callable[[Reading], None], left: Sequence[Reading]) -> Sequence[Reading]:
+    """Keep what the instruments still held when they stopped; what could not be.
+
+    Their own thread may be at it as well: each is stored once, and both go by the order.
+    """
+    for number, reading in enumerate(left):
+        try:
+            keep(reading)
+        except Exception:
+            return left[number:]
+    return ()
+
+
+def _complain(sentence: str) -> None:
+    with suppress(OSError, ValueError, AttributeError):
+        print(f"bothends: {sentence}", file=sys.stderr, flush=True)
 
 
 class _Shown:
-    """Lines for the person at this bench; on a terminal each press rings as well."""
+    """Lines for the person at this bench; on a terminal each press rings as well.
+
+    No reading hangs on them: nothing here raises, also where nobody can see a line any more.
+    """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -108,14 +178,31 @@ class _Shown:
 
     def line(self, text: str, wrong: bool = False) -> None:
         with self._lock:
-            # One bell for kept, two for not understood: heard without looking.
-            bell = "\a" * (2 if wrong else 1) if sys.stdout.isatty() else ""
-            print(text + bell, flush=True)
+            try:
+                out = sys.stdout
+                # One bell for kept, two for not understood: heard without looking.
+                bell = "\a" * (2 if wrong else 1) if out.isatty() else ""
+                # What comes from outside moves no cursor.
+                plain = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+                code = out.encoding or "ascii"
+                plain = plain.encode(code, "backslashreplace").decode(code)
+                print(plain + bell, flush=True)
+            except BrokenPipeError:
+                # Whoever read has gone for good; at exit Python would complain of it.
+                with suppress(OSError, ValueError):
+                    nowhere = os.open(os.devnull, os.O_WRONLY)
+                    os.dup2(nowhere, sys.stdout.fileno())
+                    os.close(nowhere)
+            except (OSError, ValueError, AttributeError):
+                pass
 
     def progress(self, progress: Progress, trouble: str) -> None:
         if trouble and trouble != self._trouble:
             self.line(trouble, wrong=True)
         if self._trouble and not trouble:
-            self.line("the server answers again")
+            self.line("handing over goes on")
         self._trouble = trouble
         self.line(str(progress))
+
+    def refused(self, item: Item, why: str) -> None:
+        self.line(f"the server refuses {item}: {why}; it stays in this bench's queue", wrong=True)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import random
 import re
 import signal
+import sqlite3
 import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,13 +19,17 @@ from tests.ptys import plugged, until
 from tests.whole.serving import COMMAND, Serving, serving
 
 
+def command(folder: Path, url: str, *specs: str) -> list[str]:
+    words = [*COMMAND, "bench", "--to", url, "--data", str(folder / "queue")]
+    return words + [word for spec in specs for word in ("--caliper", spec)]
+
+
 class BenchProgram:
     """`bothends bench`, its lines going to a file."""
 
     def __init__(self, folder: Path, url: str, *specs: str) -> None:
         self.output = folder / "bench.log"
-        self._command = [*COMMAND, "bench", "--to", url, "--data", str(folder / "queue")]
-        self._command += [word for spec in specs for word in ("--caliper", spec)]
+        self._command = command(folder, url, *specs)
         self.start()
 
     def start(self) -> None:
@@ -74,6 +81,7 @@ def test_readings_reach_the_server_and_a_wrong_line_is_told_there(tmp_path):
             with server.client.stream("GET", "/api/live?bench=back-room&after=0") as events:
                 refused = next(x for x in events.iter_lines() if '"reason"' in x)
             assert "Err 7" in refused
+            assert abs(server.get("/api/benches/back-room")["clock_behind_ms"]) < 60_000
             assert program.stop() == 0
             assert program.said("sent 3 of 3")
 
@@ -113,13 +121,22 @@ def test_what_the_server_will_never_take_stays_at_the_bench_and_stops_nothing(tm
         for number, sent in enumerate(["12.30", "", "12.40"]):
             body = {"id": f"00000000-0000-7000-8000-{number:012d}", "sent": sent}
             queue.add("reading", good | body)
-        forwarder = Forwarder(queue, server.url, lambda *_: None)
+        refused = []
+        forwarder = Forwarder(
+            queue,
+            server.url,
+            states=lambda: (),
+            changed=lambda *_: None,
+            refused=lambda item, why: refused.append(f"{item}: {why}"),
+        )
         forwarder.start()
         assert until(lambda: queue.progress().sent == 3)
         forwarder.stop()
         assert str(queue.progress()) == "sent 3 of 3, 1 refused by the server"
         queue.close()
         assert _sent(server, series) == ["12.30", "12.40"]
+        (told,) = refused
+        assert told.startswith("'' from x: 0.sent: ")
 
 
 @pytest.mark.timeout(400)
@@ -149,21 +166,173 @@ def test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order(tm
     assert len(texts) > 150
 
 
+def _run(words: list[str], said: str = "", **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        words,
+        input=said,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        env=os.environ | environment,
+        timeout=60,
+    )
+
+
+def test_lines_from_a_file_are_handed_over_to_the_last_and_the_program_ends(tmp_path):
+    texts = _texts(3000)
+    with serving(tmp_path / "shop") as server:
+        series = server.start_series()
+        words = command(tmp_path, server.url, "stdin:,unit=mm")
+        done = _run(words, "".join(f"{text}\n" for text in texts))
+        assert done.returncode == 0, done.stderr
+        assert done.stderr == ""
+        assert len(re.findall(r"^kept ", done.stdout, re.MULTILINE)) == 3000
+        assert done.stdout.endswith("sent 3,000 of 3,000\n")
+        assert _sent(server, series) == texts
+
+
+def test_lines_from_a_file_wait_for_a_server_that_is_away_and_that_is_said(tmp_path):
+    with serving(tmp_path / "shop") as server:
+        series = server.start_series()
+        words = command(tmp_path, server.url, "stdin:,unit=mm")
+        where = server.port
+        server.kill()
+        done = _run(words, "12.30\n12.40\n")
+        assert done.returncode == 1
+        assert "2 wait here for the server" in done.stderr
+        server.start(where)
+        assert _run(words).returncode == 0
+        assert _sent(server, series) == ["12.30", "12.40"]
+
+
+def test_a_reader_of_the_lines_who_goes_away_costs_no_reading_and_doubles_none(tmp_path):
+    with plugged() as port, serving(tmp_path / "shop") as server:
+        series = server.start_series()
+        words = command(tmp_path, server.url, f"serial:{port.target},unit=mm,name=six-inch")
+        with (tmp_path / "errors").open("w+") as errors:
+            program = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=errors, text=True)
+            try:
+                assert program.stdout is not None
+                while "listening" not in program.stdout.readline():
+                    pass
+                program.stdout.close()
+                for number, text in enumerate(_texts(6), 1):
+                    port.send(f"{text}\r\n".encode())
+                    assert until(lambda n=number: len(_sent(server, series)) == n)
+                program.send_signal(signal.SIGTERM)
+                assert program.wait(15) == 0
+            finally:
+                program.kill()
+                program.wait()
+            errors.seek(0)
+            assert errors.read() == ""
+        assert _sent(server, series) == _texts(6)
+
+
+def test_a_terminal_without_the_letters_of_a_name_costs_no_reading(tmp_path):
+    with serving(tmp_path / "shop") as server:
+        series = server.start_series()
+        words = command(tmp_path, server.url, "stdin:,unit=mm,name=Bügel")
+        done = _run(words, "12.30\n12.40\n", PYTHONIOENCODING="ascii")
+        assert (done.returncode, done.stderr) == (0, "")
+        assert "kept 12.40 (mm) from B\\xfcgel\n" in done.stdout
+        assert _sent(server, series) == ["12.30", "12.40"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs prlimit, which Linux has")
+def test_a_full_disk_holds_things_up_until_there_is_room_and_no_longer(tmp_path):
+    import resource
+
+    with plugged() as port, serving(tmp_path / "shop") as server:
+        series = server.start_series()
+        spec = f"serial:{port.target},unit=mm,name=six-inch"
+        with bench_program(tmp_path, server.url, spec) as program:
+            assert program.said("listening")
+            where = server.port
+            server.kill()
+            port.send(b"12.30\r\n")
+            assert program.said("kept 12.30")
+            assert program.said("can't be reached")
+            # No file of the program can grow past this: what is written fails, as on a full
+            # disk. (Its own lines still fit.)
+            pid, grown = program.process.pid, resource.RLIMIT_FSIZE
+            room = (tmp_path / "queue" / "bench.sqlite-wal").stat().st_size
+            assert program.output.stat().st_size + 4000 < room
+            before = resource.prlimit(pid, grown, (room, resource.RLIM_INFINITY))
+            port.send(b"12.40\r\n")
+            assert program.said("readings wait in memory, since the storage fails")
+            server.start(where)
+            assert program.said("the queue on this machine's disk fails")
+            assert program.kept() == 1
+            resource.prlimit(pid, grown, before)
+            assert program.said("kept 12.40")
+            assert until(lambda: _sent(server, series) == ["12.30", "12.40"], 40)
+            assert program.said("sent 2 of 2")
+            assert program.stop() == 0
+
+
+def test_what_the_queue_would_not_take_until_the_end_is_said_at_the_end(tmp_path):
+    with plugged() as port:
+        # Nobody listens there.
+        spec = f"serial:{port.target},unit=mm,name=six-inch"
+        with bench_program(tmp_path, "http://127.0.0.1:9", spec) as program:
+            assert program.said("listening")
+            port.send(b"12.30\r\n")
+            assert program.said("kept 12.30")
+            held = sqlite3.connect(tmp_path / "queue" / "bench.sqlite", isolation_level=None)
+            held.execute("BEGIN IMMEDIATE")
+            port.send(b"12.40\r\n12.50\r\n")
+            assert program.said("readings wait in memory")
+            assert program.stop() == 1
+            held.close()
+            text = program.output.read_text()
+            assert "not kept: 12.40 (mm) from six-inch" in text
+            assert "not kept: 12.50 (mm) from six-inch" in text
+            assert "Traceback" not in text
+
+
+def test_two_programs_cannot_share_a_queue_and_it_changes_its_server_only_when_told(tmp_path):
+    one, other = "http://127.0.0.1:9", "http://127.0.0.1:10"
+    with plugged() as port:
+        spec = f"serial:{port.target},unit=mm,name=six-inch"
+        with bench_program(tmp_path, one, spec) as program:
+            assert program.said("listening")
+            port.send(b"12.30\r\n")
+            assert program.said("kept 12.30")
+            second = _run(command(tmp_path, other, "stdin:"))
+            assert second.returncode == 2
+            assert "another bothends bench has the queue in" in second.stderr
+            # However it ended, the queue is free again.
+            program.process.kill()
+            program.process.wait()
+        second = _run(command(tmp_path, other, "stdin:"))
+        assert second.returncode == 2
+        assert f"is for the server at {one}, and 1 of" in second.stderr
+        assert len(second.stderr.splitlines()) == 1
+        with serving(tmp_path / "shop") as server:
+            series = server.start_series()
+            words = [*command(tmp_path, server.url, "stdin:"), "--change-server"]
+            assert _run(words).returncode == 0
+            assert _sent(server, series) == ["12.30"]
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [
         (["--to", "shop", "--caliper", "stdin:"], "http://shop.local:8017"),
+        (["--to", "http://127.0.0.1:80x", "--caliper", "stdin:"], "--to 'http://127.0.0.1:80x'"),
+        (["--to", "http://[::1", "--caliper", "stdin:"], "--to 'http://[::1'"),
         (["--to", "http://x", "--caliper", "cereal:x"], "serial"),
         (["--to", "http://x"], "--caliper"),
+        (["--to", "http://x", "--caliper", "stdin:", "--bench", ""], "--bench ''"),
+        (["--to", "http://x", "--caliper", "stdin:", "--bench", "a/b"], "--bench 'a/b'"),
+        (["--to", "http://x", "--caliper", "stdin:", "--bench", "a,name=b"], "--bench 'a,name=b'"),
+        (["--to", "http://x", "--caliper", "stdin:", "--bench", "a" * 250], "1 to 64 letters"),
+        (["--to", "http://x", "--caliper", "stdin:", "--data", "/dev/null"], "--data"),
     ],
 )
 def test_a_wrong_option_is_said(tmp_path, options, says):
-    done = subprocess.run(
-        [*COMMAND, "bench", "--data", str(tmp_path), *options],
-        capture_output=True,
-        text=True,
-        timeout=30,
-    )
+    done = _run([*COMMAND, "bench", "--data", str(tmp_path), *options])
     assert done.returncode == 2
     assert says in done.stderr
     assert "Traceback" not in done.stderr
