@@ -80,7 +80,9 @@ class CaliperStudy:
 class BlockCheck:
     """A caliper against gauge blocks: reading = offset + (1 + scale) * stated size.
 
-    With one size `scale` is None and `offset` is the mean error at that size.
+    With one size `scale` is None and `offset` is the mean error at that size. `at_mean`: the
+    line's error at `mean_size`, the mean of the sizes read. Unlike the offset it owes nothing
+    to the scale: error at a size = at_mean + scale * (size - mean_size), the two uncorrelated.
     `residual_sd`: scatter about the line, None without readings to spare.
     """
 
@@ -89,6 +91,8 @@ class BlockCheck:
     scale: Difference | None
     residual_sd: float | None
     sentence: str
+    at_mean: Difference | None = None
+    mean_size: float | None = None
 
 
 def same_spot(
@@ -121,9 +125,8 @@ def same_spot(
         ms, df = (summary(kept[0]).sd or 0.0) ** 2, total - 1
         lines: tuple[Line, ...] = (Line("repeats", df, ms * df, ms),)
         return _study(total, lines, {"repeatability": lambda m: m[0]}, tolerance, unit, level)
-    lines = _one_way_lines(table)
-    sizes = np.array([g.size for g in kept], float)
-    n0 = float((total - (sizes**2).sum() / total) / (len(kept) - 1))
+    lines = _one_way_lines(table, "people")
+    n0 = _mean_number(kept)
     return _study(
         total,
         lines,
@@ -132,6 +135,36 @@ def same_spot(
             "people": lambda m: (m[0] - m[1]) / n0,
             "reproducibility": lambda m: (m[0] - m[1]) / n0,
         },
+        tolerance,
+        unit,
+        level,
+    )
+
+
+def several_spots(
+    spots: Sequence[ArrayLike],
+    *,
+    tolerance: float | None = None,
+    unit: LengthUnit = "mm",
+    level: float = 0.95,
+) -> CaliperStudy:
+    """Several spots, each pressed several times by the same person.
+
+    spots: one array of readings for each spot, of any lengths; nan does not count. The same
+    one-way analysis of variance as `same_spot`, with the spots as parts: what differs between
+    them is their size. Nothing is known of other people, so `gauge` is repeatability alone and
+    people and reproducibility are None. With one spot it is `same_spot`.
+    """
+    kept = [g for g in (counted(spot) for spot in spots) if g.size]
+    total = sum(g.size for g in kept)
+    table = anova(kept) if total - len(kept) >= 1 else None
+    if table is None:
+        return same_spot(kept, tolerance=tolerance, unit=unit, level=level)
+    n0 = _mean_number(kept)
+    return _study(
+        total,
+        _one_way_lines(table, "parts"),
+        {"repeatability": lambda m: m[1], "parts": lambda m: (m[0] - m[1]) / n0},
         tolerance,
         unit,
         level,
@@ -231,9 +264,10 @@ def known_block(
     if sd is not None and sd <= 1e-12 * float(np.abs(size).max()):
         # What is left is the rounding of this computation, not of the caliper.
         sd = 0.0
+    mean_size = float(size.mean())
     if not one:
-        # From the line about the mean size to the line from zero.
-        weights = np.vstack([weights[0] - size.mean() * weights[1], weights[1]])
+        # With the line about the mean size, the line from zero.
+        weights = np.vstack([weights[0] - mean_size * weights[1], weights[1], weights[0]])
     estimates = weights @ error
     member = (size[:, None] == blocks[None, :]).astype(float)
     step = resolution / math.sqrt(12)
@@ -246,12 +280,19 @@ def known_block(
             parts.append((float(((row @ member) ** 2).sum()) * step**2, math.inf))
         found.append(difference_from_parts(estimate, parts, level))
     offset, scale = found[0], None if one else found[1]
-    return BlockCheck(n, offset, scale, sd, _block_sentence(offset, scale, blocks, unit))
+    sentence = _block_sentence(offset, scale, blocks, unit)
+    return BlockCheck(n, offset, scale, sd, sentence, found[-1], mean_size)
 
 
-def _one_way_lines(table: AnovaTable) -> tuple[Line, ...]:
+def _mean_number(groups: Sequence[Array]) -> float:
+    """n0, what stands for the number of readings where groups differ in it (ISO 5725-2, 7.4)."""
+    sizes = np.array([g.size for g in groups], float)
+    return float((sizes.sum() - (sizes**2).sum() / sizes.sum()) / (sizes.size - 1))
+
+
+def _one_way_lines(table: AnovaTable, between: str) -> tuple[Line, ...]:
     return (
-        Line("people", table.df_between, table.ss_between, table.ms_between, table.f, table.p),
+        Line(between, table.df_between, table.ss_between, table.ms_between, table.f, table.p),
         Line("repeats", table.df_within, table.ss_within, table.ms_within),
     )
 
@@ -377,12 +418,14 @@ def _study_sentence(
                 "so few readings do not prove it."
             )
     if fraction is not None:
-        told.append(f"Together that eats {100 * fraction:.0f} % of the tolerance.")
+        eats = "That" if people is None else "Together that"
+        told.append(f"{eats} eats {100 * fraction:.0f} % of the tolerance.")
     if categories is not None:
+        what = "spots" if people is None else "parts"
         told.append(
-            f"It tells {categories} sizes of these parts apart."
+            f"It tells {categories} sizes of these {what} apart."
             if categories > 1
-            else "It cannot tell these parts apart."
+            else f"It cannot tell these {what} apart."
         )
     return " ".join(told)
 

@@ -188,9 +188,11 @@ def second_route(
     def model(*drawn: Array) -> Array:
         into: dict[str, Array | float] = dict.fromkeys(get_args(Enters), 0.0)
         for line, draw in zip(lines, drawn, strict=True):
-            gain = line.sensitivity / per_mm if line.enters == "contrast" else 1.0
+            # The scale counts from the size at which the zero is known.
+            in_contrast = line.enters in ("contrast", "scale")
+            gain = line.sensitivity / per_mm if in_contrast else 1.0
             into[line.enters] = into[line.enters] + gain * draw
-        read = contrast * (1 + into["scale"]) + into["contrast"]
+        read = contrast + into["scale"] + into["contrast"]
         if base is None:
             return np.asarray(read + into["result"])
         length = base + into["base"] - relation.insets * into["inset"]

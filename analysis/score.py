@@ -34,6 +34,7 @@ _NOT_NEGATIVE: Final = (
     "scale_u",
     "straightness_mm",
     "zero_u_mm",
+    "zero_at_mm",
 )
 
 
@@ -47,9 +48,10 @@ class SeriesFacts:
     of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
     scale_u (relative), zero_u_mm (which only lengths feel): standard uncertainties; None
     takes +-0.5 mm, +-1 mm, +-1e-4 and +-0.02 mm, each rectangular (common practice, no
-    source). straightness_mm: how far edge or fence may stand from straight over the length
-    of the cut; None leaves it out. counted: (n,) mask of the trials that count; None counts
-    all. unit: in which lengths and tapers are spoken of.
+    source). zero_at_mm: the size at which zero_u_mm holds, uncorrelated with scale_u; the mean
+    size of the blocks that told both. straightness_mm: how far edge or fence may stand from
+    straight over the length of the cut; None leaves it out. counted: (n,) mask of the trials
+    that count; None counts all. unit: in which lengths and tapers are spoken of.
 
     Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
     number, or degrees of freedom that are not above zero.
@@ -73,6 +75,7 @@ class SeriesFacts:
     counted: ArrayLike | None = None
     unit: Unit = "mm"
     zero_u_mm: float | None = None
+    zero_at_mm: float = 0.0
 
     def __post_init__(self) -> None:
         for name in _NOT_NEGATIVE:
@@ -190,7 +193,8 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
 class _TrialSpread:
     """What the measuring adds to single trials, as variances of the ratio contrast / base.
 
-    growing: per squared ratio (scale, base); steady: the rest; hand: the part of `steady` that
+    growing: per squared ratio (scale, base); linear: per ratio, where the scale counts from
+    another size than nothing; steady: the rest; hand: the part of `steady` that
     has only `df` degrees of freedom, None where unlimited.
     """
 
@@ -198,6 +202,7 @@ class _TrialSpread:
     pieces: int
     base: float
     growing: float
+    linear: float
     steady: float
     hand: float
     df: float | None
@@ -213,17 +218,21 @@ class _TrialSpread:
         repeats = _repeats(facts, np.ones(n, dtype=bool))
         dithered = uncertainty.rounding_averages_out(hand, facts.resolution_mm)
         hand2 = gain2 * hand**2 / repeats
+        total = sum(relation.weights)
+        scale2, apart = _scale_u(facts) ** 2, total * facts.zero_at_mm
         steady = (
             hand2
             + gain2 * uncertainty.rounding(facts.resolution_mm) ** 2 / (repeats if dithered else 1)
-            + (sum(relation.weights) * _zero_u(facts)) ** 2
+            + (total * _zero_u(facts)) ** 2
+            + scale2 * apart**2
             + (_straightness_u(facts) ** 2 if relation.terms else 0.0)
         )
         return _TrialSpread(
             relation,
             geometry.pieces_of(facts.method, facts.pieces),
             over,
-            _scale_u(facts) ** 2 + (base_u / over) ** 2,
+            scale2 + (base_u / over) ** 2,
+            -2 * scale2 * apart / over,
             steady / over**2,
             hand2 / over**2,
             _hand_df(facts),
@@ -236,6 +245,8 @@ class _TrialSpread:
         square = ratio * ratio
         variance = square * self.growing
         variance += self.steady
+        if self.linear:
+            variance += self.linear * ratio
         if self.df is not None and self.hand > 0:
             result = self._by_student_t(variance, self.df)
         else:
@@ -504,7 +515,7 @@ def _lines(
                 "1",
                 "rectangular" if facts.scale_u is None else "normal",
                 _scale_u(facts),
-                per_mm * contrast_mm,
+                per_mm * (contrast_mm - sum(relation.weights) * facts.zero_at_mm),
                 None,
                 "scale",
             )

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any, Final
@@ -19,9 +18,9 @@ from analysis.caliper_study import (
     crossed,
     known_block,
     same_spot,
+    several_spots,
 )
 from analysis.comparison import Difference
-from analysis.conversions import size_text
 from analysis.interval import Interval
 from analysis.units import NM_PER_UNIT, Unit, mm, parse_length
 from api.shapes import IntervalOut, Out
@@ -275,7 +274,7 @@ def _studied(
         return _Studied(study, spots, laid_out)
     if spots > 1:
         return _Studied(
-            _one_persons_spots(lengths[0], tolerance, unit),
+            several_spots(lengths[0], tolerance=tolerance, unit=unit),
             spots,
             f"one person read {spots} spots, each several times",
         )
@@ -286,50 +285,6 @@ def _studied(
     if len(lengths) > 1:
         laid_out = f"one spot, the same for {len(lengths)} people"
     return _Studied(study, 1, laid_out)
-
-
-def _one_persons_spots(
-    spots: Sequence[Sequence[float]], tolerance: float | None, unit: Unit
-) -> CaliperStudy:
-    """Several spots read by one person: what differs between the spots are the parts.
-
-    The same one-way analysis of variance as for people (ISO 5725-2, 7.4); nothing is known of
-    other people, so the gauge is repeatability alone.
-    """
-    found = same_spot(spots, unit=unit)
-    repeat, parts = found.repeatability, found.people
-    if repeat is None:
-        return found
-    told = ["Every repeat reads the same, to the caliper's last digit."]
-    if repeat.sd > 0:
-        told = [
-            f"Caliper and hand repeat to {size_text(repeat.sd, unit, repeat.sd)} (repeatability,"
-            f" a standard deviation with {found.table[-1].df} degrees of freedom)."
-        ]
-    fraction = interval = categories = None
-    if tolerance is not None and tolerance > 0:
-        per = 6 / tolerance
-        fraction = per * repeat.sd
-        interval = Interval(per * repeat.interval.low, per * repeat.interval.high)
-        told.append(f"That eats {100 * fraction:.0f} % of the tolerance.")
-    if parts is not None and repeat.sd > 0:
-        categories = math.floor(math.sqrt(2) * parts.sd / repeat.sd)
-        told.append(
-            f"It tells {categories} sizes of these spots apart."
-            if categories > 1
-            else "It cannot tell these spots apart."
-        )
-    return replace(
-        found,
-        people=None,
-        reproducibility=None,
-        gauge=repeat,
-        parts=parts,
-        distinct_categories=categories,
-        tolerance_fraction=fraction,
-        tolerance_fraction_interval=interval,
-        sentence=" ".join(told),
-    )
 
 
 def _block_check(check: Sequence[_Series]) -> BlockCheckOut:

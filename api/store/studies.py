@@ -41,13 +41,15 @@ class Study:
 
     repeatability_mm: standard deviation of one reading by caliper and hand, with
     repeatability_df degrees of freedom. scale_u (relative) and zero_u_mm: standard
-    uncertainties of the uncorrected scale and zero. Of several calipers the worst counts.
+    uncertainties of the uncorrected scale, and of the uncorrected error at zero_at_mm, the
+    blocks' mean size, where the two are uncorrelated. Of several calipers the worst counts.
     """
 
     repeatability_mm: float | None = None
     repeatability_df: float | None = None
     scale_u: float | None = None
     zero_u_mm: float | None = None
+    zero_at_mm: float = 0.0
     same_spot: tuple[Source, ...] = ()
     known_block: tuple[Source, ...] = ()
 
@@ -59,6 +61,7 @@ class Study:
             repeatability_df=self.repeatability_df,
             scale_u=self.scale_u,
             zero_u_mm=self.zero_u_mm,
+            zero_at_mm=self.zero_at_mm,
         )
 
 
@@ -84,9 +87,11 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
         hand = max((s for s in spots if s), key=lambda s: s.repeatability_mm or 0.0)
     if blocks and all(blocks):
         known = [b for b in blocks if b]
+        size = sum(b.zero_at_mm for b in known) / len(known)
         scale = Study(
             scale_u=max(b.scale_u or 0.0 for b in known),
-            zero_u_mm=max(b.zero_u_mm or 0.0 for b in known),
+            zero_u_mm=max(_error_u(b, size) for b in known),
+            zero_at_mm=size,
             known_block=_once(source for b in known for source in b.known_block),
         )
     return replace(
@@ -95,6 +100,11 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
         repeatability_df=hand.repeatability_df,
         same_spot=hand.same_spot,
     )
+
+
+def _error_u(study: Study, size_mm: float) -> float:
+    """Standard uncertainty of a caliper's error at another size than its blocks' mean."""
+    return math.hypot(study.zero_u_mm or 0.0, (study.scale_u or 0.0) * (size_mm - study.zero_at_mm))
 
 
 _Rows = Sequence[Row[Any]]
@@ -185,11 +195,12 @@ def _blocks(series: Iterable[_Rows]) -> Study | None:
         [mm(row.nm) for row in rows],
         resolution=resolution_mm([(row.sent, row.unit) for row in rows]),
     )
-    if check.offset is None or check.scale is None:
+    if check.at_mean is None or check.mean_size is None or check.scale is None:
         return None
     return Study(
         scale_u=math.hypot(check.scale.estimate, check.scale.standard_error or 0.0),
-        zero_u_mm=math.hypot(check.offset.estimate, check.offset.standard_error or 0.0),
+        zero_u_mm=math.hypot(check.at_mean.estimate, check.at_mean.standard_error or 0.0),
+        zero_at_mm=check.mean_size,
         known_block=_once(Source(row.series, row.started_at) for row in rows),
     )
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis import quantiles
-from analysis.caliper_study import crossed, known_block, same_spot
+from analysis.caliper_study import crossed, known_block, same_spot, several_spots
 from tests.analysis.chance import within_chance
 from tests.analysis.published import case
 
@@ -211,6 +211,41 @@ def test_an_incomplete_study_says_what_is_missing(readings: np.ndarray, says: st
     assert "nan" not in repr(study)
 
 
+def test_one_persons_spots_are_parts_and_no_people() -> None:
+    spots = [[12.30, 12.32], [15.00, 15.02, 15.01], [18.0, math.nan, 18.02]]
+    found, as_people = several_spots(spots, tolerance=0.5), same_spot(spots, tolerance=0.5)
+    assert as_people.people is not None
+    assert found.parts == as_people.people
+    assert found.repeatability == found.gauge == as_people.repeatability
+    assert found.people is found.reproducibility is found.interaction is None
+    assert found.repeatability is not None
+    assert found.parts is not None
+    within = found.repeatability.sd
+    assert found.distinct_categories == math.floor(math.sqrt(2) * found.parts.sd / within)
+    assert found.tolerance_fraction == pytest.approx(6 * within / 0.5)
+    assert [line.source for line in found.table] == ["parts", "repeats"]
+    assert " That eats " in found.sentence
+    assert "of these spots apart" in found.sentence
+    assert "people" not in found.sentence.lower()
+    assert "Together that eats" in as_people.sentence
+
+
+@pytest.mark.parametrize(
+    ("spots", "says"),
+    [
+        ([], "Nothing was read"),
+        ([[1.0], [2.0]], "at least twice"),
+        ([[1.0, 1.0], [2.0, 2.0]], "reads the same"),
+        ([[1.0, 1.1]], "repeat to"),
+    ],
+)
+def test_spots_that_tell_little_are_answered_in_words(spots: list[list[float]], says: str) -> None:
+    found = several_spots(spots, tolerance=0.1)
+    assert says in found.sentence
+    assert found.people is found.distinct_categories is None
+    assert "nan" not in repr(found)
+
+
 def test_readings_of_another_shape_are_refused() -> None:
     with pytest.raises(ValueError, match="parts by people by repeats"):
         crossed([1, 2, 3])
@@ -238,6 +273,26 @@ def test_offset_and_scale_are_the_least_squares_line_with_the_blocks_share() -> 
     assert found.offset.standard_error == pytest.approx(math.sqrt(law[0, 0]), rel=1e-9)
     assert found.scale.standard_error == pytest.approx(math.sqrt(law[1, 1]), rel=1e-9)
     assert found.residual_sd == pytest.approx(math.sqrt(s2), rel=1e-9)
+
+
+def test_the_error_at_the_mean_size_owes_nothing_to_the_scale() -> None:
+    stated = np.repeat([10.0, 25.0, 100.0], 4)
+    rng = np.random.default_rng(8)
+    runs = [
+        known_block(stated, stated * 1.0002 + 0.01 + rng.normal(0, 0.005, 12)) for _ in range(2000)
+    ]
+    scale = np.array([r.scale.estimate for r in runs if r.scale])
+    offset = np.array([r.offset.estimate for r in runs if r.offset])
+    middle = np.array([r.at_mean.estimate for r in runs if r.at_mean])
+    assert runs[0].mean_size == pytest.approx(45)
+    assert middle == pytest.approx(offset + 45 * scale, abs=1e-9)
+    assert abs(np.corrcoef(middle, scale)[0, 1]) < 4 / math.sqrt(2000)
+    assert np.corrcoef(offset, scale)[0, 1] < -0.5
+    claimed = np.sqrt(np.mean([r.at_mean.standard_error**2 for r in runs if r.at_mean]))
+    assert claimed == pytest.approx(middle.std(), rel=0.1)
+    one = known_block([10] * 3, [10.01, 10.02, 10.03])
+    assert one.at_mean == one.offset
+    assert one.mean_size == 10
 
 
 def test_offset_and_scale_hold_as_often_as_they_say() -> None:

@@ -163,6 +163,14 @@ def test_both_routes_agree_for_every_method(key, trials, side, rng):
         assert outcome.mean == pytest.approx(found.mean, abs=0.02 * found.expanded_uncertainty)
 
 
+def test_both_routes_agree_on_a_scale_that_counts_from_the_blocks_mean_size(rng):
+    blocks = {"scale_u": 1e-3, "zero_u_mm": 0.02, "zero_at_mm": 50.0}
+    facts = SeriesFacts(method("stop-block"), [[149.98], [150.0], [150.01]] * 4, **blocks)
+    outcome, agreement = montecarlo.second_route(facts, "length", rng, 400_000)
+    assert outcome.u == pytest.approx(math.hypot(0.1, 0.02), rel=0.01)
+    assert agreement.validated
+
+
 def test_where_bounded_inputs_rule_the_budget_is_the_wider_and_is_not_called_validated(rng):
     facts = SeriesFacts(method("reversal"), [[10.0, 36.2]], baseline_mm=203.86, inset_mm=3.0)
     outcome, agreement = montecarlo.second_route(facts, "angle", rng, 400_000)

@@ -181,7 +181,15 @@ def test_a_length_that_cannot_be_answers_in_words(facts, words):
 
 @pytest.mark.parametrize(
     "name",
-    ["resolution_mm", "repeatability_mm", "baseline_u_mm", "inset_u_mm", "scale_u", "zero_u_mm"],
+    [
+        "resolution_mm",
+        "repeatability_mm",
+        "baseline_u_mm",
+        "inset_u_mm",
+        "scale_u",
+        "zero_u_mm",
+        "zero_at_mm",
+    ],
 )
 @pytest.mark.parametrize("value", [-0.01, math.nan, math.inf])
 def test_an_uncertainty_that_cannot_be_is_refused_by_name(name, value):
@@ -356,6 +364,17 @@ def test_the_zero_offset_reaches_a_length_and_no_difference():
     assert zero["mm"].contribution == pytest.approx(0.02 / math.sqrt(3))
     studied = SeriesFacts(method("stop-block"), [[150.0]], zero_u_mm=0.001)
     assert score(studied).quantities["length"].expanded_uncertainty < length.expanded_uncertainty
+
+
+def test_a_scale_found_between_blocks_costs_a_length_near_them_little():
+    blocks = {"scale_u": 1e-3, "zero_u_mm": 0.001, "zero_at_mm": 150.0}
+    near = score(SeriesFacts(method("stop-block"), [[151.0]], **blocks)).quantities["length"]
+    scale = next(c for c in near.budget.contributions if c.source == "caliper scale")
+    assert scale.contribution == pytest.approx(1e-3)
+    # A difference feels the scale alone, wherever the zero is known.
+    assert angle_of(reversal([0.2], **blocks)).expanded_uncertainty == (
+        angle_of(reversal([0.2], scale_u=1e-3)).expanded_uncertainty
+    )
 
 
 @given(st.floats(-3, 3))
@@ -537,6 +556,7 @@ def test_the_uncertainty_of_single_trials_is_that_of_one_trial_scored():
             {},
             {"repeatability_mm": 0.03, "repeatability_df": 7},
             {"repeatability_mm": 0.03, "repeatability_df": 2},
+            {"scale_u": 0.001, "zero_u_mm": 0.01, "zero_at_mm": 40.0},
         ):
             facts = SeriesFacts(
                 m, widths, baseline_mm=150.0, thickness_mm=20.0, inset_mm=4.0,

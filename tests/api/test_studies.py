@@ -149,15 +149,34 @@ def test_two_blocks_tell_the_scale_and_the_budget_names_them(person):
     assert found["score"]["study"]["repeatability_mm"] is None
 
 
-def test_two_blocks_tell_the_zero_that_a_length_feels(person):
+def test_a_length_between_two_blocks_is_as_sure_as_their_line_there(person):
     block(person, "25", "25.01", "25.01")
     block(person, "75", "75.01", "75.01")
+    q = 0.01 / math.sqrt(12)
+    for length in (25, 50, 75, 150):
+        series = person.start(method="stop-block", baseline=None)
+        person.press(f"{length}.00", f"{length}.01")
+        found = person.series(series)
+        zero, scale = (line(found, f"caliper {of}", "length") for of in ("zero", "scale"))
+        # The line through two blocks, each good to the rounding, read off at the length.
+        share = (length + 0.005 - 25) / 50
+        at = math.hypot(1 - share, share) * q
+        told = math.hypot(zero["contribution"], scale["contribution"])
+        assert told == pytest.approx(math.hypot(0.01, at), rel=1e-6)
+
+
+def test_two_calipers_zeros_are_told_of_one_size(person):
+    for caliper, size in (("six-inch", 75), ("eight-inch", 125)):
+        block(person, "25", "25.00", "25.00", caliper=caliper)
+        block(person, str(size), f"{size}.00", f"{size}.00", caliper=caliper)
     series = person.start(method="stop-block", baseline=None)
-    person.press("50.00", "50.01")
-    zero = line(person.series(series), "caliper zero", "length")
-    # The line from 25 to 75 mm read off at zero: weights 1.5 and -0.5.
-    u = math.hypot(1.5, 0.5) * 0.01 / math.sqrt(12)
-    assert zero["standard_uncertainty"] == pytest.approx(math.hypot(0.01, u), rel=1e-6)
+    person.press("50.00", caliper="six-inch")
+    person.press("50.01", caliper="eight-inch")
+    q = 0.01 / math.sqrt(12)
+    # Known at 50 and at 75 mm, spoken of at 62.5 mm; over 50 mm a line is twice as steep in
+    # doubt as over 100 mm.
+    found = line(person.series(series), "caliper zero", "length")["standard_uncertainty"]
+    assert found == pytest.approx(math.hypot(q / math.sqrt(2), math.sqrt(2) * q / 4), rel=1e-6)
 
 
 def test_one_block_alone_cannot_tell_scale_from_zero(person):
