@@ -466,11 +466,11 @@ class _Instrument:
         self._question = None
         self._next_question = self._clock() if self._spec.interval else None
         self._notice = source.notice if isinstance(source, Overheard) else ""
-        self._say("listening", self._notice)
         if self._spec.kind in ("serial", "keys") and self._identity is None:
             self._identity = identity_of(self._spec.target)
             if self._identity is None and self._spec.kind == "serial":
                 self._socket = identity_of(self._spec.target, socket=True)
+        self._say("listening", self._notice)
         heard_at = self._clock()
         returned, late = _elapsed(), False
         try:

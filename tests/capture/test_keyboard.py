@@ -15,7 +15,7 @@ import pytest
 from capture.errors import SourceBusyError, SourceMissingError, SourceUnsupportedError
 from capture.finding import hid_instruments, keyboard_instruments
 from capture.sources.hid import HidDevice, backends
-from capture.sources.keyboard import Keyboard
+from capture.sources.keyboard import _EVENT, _EVIOCGRAB, Keyboard
 from tests import uhid
 from tests.capture.notebook import Notebook, bench, state_of
 from tests.ptys import until
@@ -64,6 +64,69 @@ def test_what_is_no_input_device_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(SourceUnsupportedError, match="no input device"):
         Keyboard(str(tmp_path / "file")).open()
+
+
+@linux
+def test_nothing_is_grabbed_while_a_key_is_down(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where no input device can be made: the order of what is asked of the kernel."""
+    import fcntl
+
+    asked: list[str] = []
+
+    def ioctl(_fd: int, request: int, _argument: object) -> bytes:
+        if request == _EVIOCGRAB:
+            asked.append("grab")
+        else:
+            asked.append("keys")
+            return bytes([0, len(asked) < 4])
+        return b""
+
+    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    os.mkfifo(tmp_path / "event5")
+    source = Keyboard(str(tmp_path / "event5"))
+    source.open()
+    source.close()
+    assert asked == ["keys", "keys", "keys", "keys", "grab"]
+
+
+@kernel
+def test_a_key_that_is_down_when_the_grab_comes_is_seen_to_go_up() -> None:
+    """Grabbed with a key down, every other window would see that key held for ever."""
+    with typing_caliper(3) as (caliper, device):
+        other = os.open(device, os.O_RDONLY | os.O_NONBLOCK)
+        source = Keyboard(device)
+        thread = threading.Thread(target=source.open, daemon=True)
+        fds = Path("/proc/self/fd")
+        try:
+            caliper.report(uhid.USAGES["1"])
+            assert select.select([other], [], [], 30)[0]
+            thread.start()
+            assert until(lambda: sum(_leads_to(fd, device) for fd in fds.iterdir()) >= 2, 30)
+            caliper.report()
+            thread.join(30)
+            ups = 0
+
+            def up() -> bool:
+                nonlocal ups
+                if select.select([other], [], [], 0.1)[0]:
+                    data = os.read(other, 64 * _EVENT.size)
+                    # EV_KEY, KEY_1, released.
+                    ups += sum(each[2:] == (1, 2, 0) for each in _EVENT.iter_unpack(data))
+                return ups > 0
+
+            assert until(up, 30)
+        finally:
+            source.close()
+            os.close(other)
+
+
+def _leads_to(fd: Path, device: str) -> bool:
+    try:
+        return os.readlink(fd) == device
+    except OSError:
+        return False
 
 
 @pytest.mark.skipif(not backends(), reason="hidapi is not installed")

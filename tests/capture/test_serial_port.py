@@ -228,6 +228,21 @@ def test_a_caliper_behind_a_socket_is_heard_and_its_going_noticed() -> None:
         port.close()
 
 
+@pytest.mark.skipif(not hasattr(socket, "TCP_KEEPIDLE"), reason="this system names it otherwise")
+def test_a_network_that_dies_in_silence_is_noticed_by_the_system() -> None:
+    """Without keep-alive a converter whose cable was cut is quiet for ever."""
+    port = TcpPort()
+    try:
+        with opened(port.target) as source:
+            wire = source._port._socket
+            assert wire.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE) != 0
+            # Seconds until the first question, between two, and how many go unanswered: 5 s.
+            names = (socket.TCP_KEEPIDLE, socket.TCP_KEEPINTVL, socket.TCP_KEEPCNT)
+            assert [wire.getsockopt(socket.IPPROTO_TCP, name) for name in names] == [2, 1, 3]
+    finally:
+        port.close()
+
+
 # pyserial leaves the closing of its log to the garbage collector.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
