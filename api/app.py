@@ -13,6 +13,7 @@ from fastapi.middleware.gzip import GZipMiddleware
 from api import VERSION, problems
 from api.pages import StaticPages
 from api.routes import (
+    ask,
     benches,
     calipers,
     comparison,
@@ -71,6 +72,7 @@ def build(shop: Shop) -> FastAPI:
         series_list,
         readings,
         benches,
+        ask,
         exports,
         load,
         live,
