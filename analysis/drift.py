@@ -135,12 +135,16 @@ class Trend:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """A machine's checks in phases, with what the last phase says."""
+    """A machine's checks in phases, with what the last phase says.
+
+    `trend`: how the checks of the last phase moved, None with fewer than four.
+    """
 
     phases: tuple[Phase, ...]
     ewma: Ewma | None
     change: ChangePoint | None
     sentence: str
+    trend: Trend | None = None
 
 
 @lru_cache(maxsize=64)
@@ -481,9 +485,10 @@ def history(
     values: (n,), one for each check, in order; nan is passed over.
     setup_changes: places in 0..n; a change at place i lies before check i. A change after
     the last check starts an empty phase. labels: what each check is called, (n,).
-    EWMA (centre and sigma of the phase itself) and change point are those of the last
-    phase that has at least four checks, else None; `ewma.out` counts within that phase's
-    finite values, everything else counts in the whole history.
+    A creep is told where the fitted line's slope is shown (see `trend`) and fits better than
+    one lasting shift. EWMA (centre and sigma of the phase itself), change point and trend are
+    those of the last phase that has at least four checks, else None; `ewma.out` counts within
+    that phase's finite values, everything else counts in the whole history.
     Raises ValueError for a setup change outside 0..n or labels of another number.
     """
     given = np.asarray(values, float).ravel()
@@ -518,7 +523,24 @@ def history(
                 found.p,
                 found.sentence,
             )
-    return History(phases, smooth, change, _history_sentence(phases, smooth, change, labels, unit))
+    moved = trend(inside, unit=unit) if last.checks >= 4 else None
+    creeping = moved is not None and _creeps(inside, moved, change)
+    sentence = _history_sentence(phases, smooth, change, moved if creeping else None, labels, unit)
+    return History(phases, smooth, change, sentence, moved)
+
+
+def _creeps(values: Array, moved: Trend, change: ChangePoint | None) -> bool:
+    """Whether a line is shown and leaves less scatter than one shift where that most likely
+    was; each looks a little like the other."""
+    if not moved.shown:
+        return False
+    if change is None or change.p >= 0.05:
+        return True
+    at = np.flatnonzero(np.isfinite(values)).astype(float)
+    x = counted(values)
+    c = at - at.mean()
+    explained = float((c * x).sum()) ** 2 / float((c * c).sum())
+    return explained > float(_explained((x - x.mean())[None, :]).max())
 
 
 def _name(labels: Sequence[str] | None, place: int) -> str:
@@ -549,6 +571,7 @@ def _history_sentence(
     phases: tuple[Phase, ...],
     smooth: Ewma | None,
     change: ChangePoint | None,
+    creep: Trend | None,
     labels: Sequence[str] | None,
     unit: SizeUnit,
 ) -> str:
@@ -562,7 +585,17 @@ def _history_sentence(
             return f"Only {few}{since}: a drift shows from {FEWEST_FOR_LIMITS} on."
         return f"All {last.checks} checks{since} are alike: no drift."
     told = []
-    if change is not None and change.p < 0.05:
+    if creep is not None and creep.creep is not None:
+        size = (
+            size_text(creep.creep, unit)
+            if creep.interval is None
+            else plus_minus_text(creep.creep, creep.interval.half_width, unit)
+        )
+        told.append(
+            f"The checks crept by {size} from the first to the last{since}: something wears or "
+            "works loose; check it again soon."
+        )
+    elif change is not None and change.p < 0.05:
         told.append(change.sentence)
     if last.out:
         names = ", ".join(_name(labels, i) for i in last.out)

@@ -312,6 +312,38 @@ def test_a_setup_change_starts_new_limits() -> None:
     assert "at check of day 4" in unrecorded.sentence
 
 
+def test_a_machine_that_creeps_between_adjustments_is_not_called_stable() -> None:
+    rng = np.random.default_rng(11)
+    # Within each phase 0.01 degrees a check, back to nothing at each adjustment.
+    values = np.radians(np.tile(0.01 * np.arange(8), 3) + rng.normal(0, 0.004, 24))
+    found = history(values, setup_changes=[8, 16])
+    assert found.trend is not None
+    assert found.trend.shown
+    assert found.sentence.startswith("The checks crept by 0.0")
+    assert "since the last setup change" in found.sentence
+    assert "Stable" not in found.sentence
+    assert "shift" not in found.sentence
+    # Only the present phase counts.
+    steady = history(np.concatenate([values, rng.normal(0, 1e-4, 8)]), setup_changes=[8, 16, 24])
+    assert "crept" not in steady.sentence
+
+
+def test_one_step_is_told_as_a_shift_and_not_as_a_creep() -> None:
+    rng = np.random.default_rng(12)
+    found = history(np.repeat([0.0, 0.01], 8) + rng.normal(0, 5e-4, 16))
+    assert found.trend is not None
+    assert found.trend.shown
+    assert found.sentence.startswith("A lasting shift")
+    assert "crept" not in found.sentence
+
+
+def test_a_steady_machine_is_seldom_said_to_creep() -> None:
+    rng = np.random.default_rng(13)
+    runs = 400
+    crept = sum("crept" in history(rng.normal(0, 1e-3, 10)).sentence for _ in range(runs))
+    assert crept / runs < 0.05 + 4 * math.sqrt(0.05 * 0.95 / runs)
+
+
 def test_places_in_a_later_phase_count_in_the_whole_history() -> None:
     rng = np.random.default_rng(6)
     values = np.concatenate([rng.normal(0, 1, 5), rng.normal(0, 1, 8), rng.normal(9, 1, 8)])
