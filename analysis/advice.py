@@ -26,7 +26,6 @@ ADJUSTING_CAUTIONS: Final = (
     "Unplug the machine before you adjust it.",
     "Tighten every lock again, and turn the blade around once by hand before you plug it in.",
     *SAWING_CAUTIONS,
-    "A radial arm saw can climb toward you: hold it back all through the cut.",
 )
 
 

@@ -28,13 +28,13 @@ SAWING_CAUTIONS: Final = (
     "Hold the board, not the narrow strip, with your hands well clear of the blade.",
     "Let nothing trap the strip between the blade and a stop.",
     "Wait until the blade has stopped before you reach for the strip.",
+    "A radial arm saw can climb toward you: hold it back all through the cut.",
     "The machine's manual, local rules and qualified help come before this page.",
 )
 STANDSTILL_CAUTIONS: Final = (
     "Unplug the machine before you measure at the blade or the cutterhead.",
     "The machine's manual, local rules and qualified help come before this page.",
 )
-_RADIAL_ARM: Final = "A radial arm saw can climb toward you: hold it back all through the cut."
 _PRACTICE: Final = "common practice, no source"
 _OWN_GEOMETRY: Final = (
     "relation derived from the cutting plane and checked by cutting polygons and planes"
@@ -107,10 +107,11 @@ class Method:
 
     closed_jaws: shut jaws and send take the last reading back; False where the method's own
     readings can be as small as 0.05 mm. baseline: what is measured as the baseline, None if
-    none is needed. sided: the side to which the strip fell at the last cut sets the sign.
-    pieces: for methods of several mitred pieces, how many unless the series says. checks:
-    what the number is the error of. judges: a machine, the hand that holds the caliper (the
-    spread is the answer), or the caliper itself (its offset is).
+    none is needed. optional_baseline: what a form may ask for in its place, None for nothing.
+    sided: the side to which the strip fell at the last cut sets the sign. pieces: for methods
+    of several mitred pieces, how many unless the series says. checks: what the number is the
+    error of. judges: a machine, the hand that holds the caliper (the spread is the answer), or
+    the caliper itself (its offset is).
     """
 
     key: str
@@ -122,6 +123,7 @@ class Method:
     closed_jaws: bool = True
     default_repeats: int = 1
     baseline: str | None = None
+    optional_baseline: str | None = None
     needs_thickness: bool = False
     sided: bool = False
     pieces: int | None = None
@@ -210,7 +212,7 @@ _REVERSAL: Final = Method(
             "left",
         ),
     ),
-    cautions=(*SAWING_CAUTIONS, _RADIAL_ARM),
+    cautions=SAWING_CAUTIONS,
     traps=(
         _TWO_HALVES,
         "A bow of the fence that is the same on both sides cancels for the same reason.",
@@ -280,7 +282,7 @@ _HALF_TURN: Final = Method(
             "left",
         ),
     ),
-    cautions=(*SAWING_CAUTIONS, _RADIAL_ARM),
+    cautions=SAWING_CAUTIONS,
     traps=(
         "Read lower against upper edge at one place along the strip. End against end gauges "
         "the board's edges, not the saw.",
@@ -355,7 +357,7 @@ _ROLL: Final = Method(
             "left",
         ),
     ),
-    cautions=(*SAWING_CAUTIONS, _RADIAL_ARM),
+    cautions=SAWING_CAUTIONS,
     traps=(
         "It judges only the half of the fence that the board lies on. A roll on the left and a "
         "roll on the right tell the two halves apart.",
@@ -616,6 +618,7 @@ _KNOWN_BLOCK: Final = Method(
     places=(Place("block", "gauge block"),),
     relations=(Relation("length", (1.0,)),),
     closed_jaws=False,
+    optional_baseline="the block's stated size",
     steps=(
         Step("lay", "Clean the jaws and the block and let both come to the room's temperature."),
         Step("measure", "Read the block, let go, and read it again."),

@@ -670,7 +670,9 @@ def _sentence(
     if facts.method.judges == "hand":
         readings = int(np.isfinite(np.asarray(facts.widths_mm, dtype=float)[complete]).sum())
         return sentences.repeatability_sentence(sd, readings, facts.unit)
-    if facts.method.judges == "caliper" and facts.baseline_mm:
+    if facts.method.judges == "caliper":
+        if facts.baseline_mm is None:
+            return sentences.unknown_block_sentence(mean, expanded, n, facts.unit)
         return sentences.block_sentence(mean - facts.baseline_mm, expanded, n, facts.unit)
     return sentences.length_sentence(mean, expanded, sd, n, judged, facts.unit)
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _MM_PER_IN: Final = 25.4
 _MOST_DECIMALS: Final = 6
+_LAST_DIGIT: Final = "within the caliper's last digit"
 
 
 def decimals_for(uncertainty: float) -> int:
@@ -115,11 +116,10 @@ def length_sentence(
     unit: Unit = "mm",
 ) -> str:
     """The mean length, how well it repeats, and the verdict."""
-    spread = (
-        ""
-        if sd_mm is None
-        else f", repeating to {short_length(sd_mm, unit)} (one standard deviation)"
-    )
+    spread = ""
+    if sd_mm is not None:
+        how = f"to {short_length(sd_mm, unit)} (one standard deviation)"
+        spread = f", repeating {how if sd_mm else _LAST_DIGIT}"
     return (
         f"{length(mean_mm, expanded_mm, unit)} at 95 %{spread}, from {cuts(trials)}: "
         f"{verdict or 'give a tolerance for a verdict'}."
@@ -162,10 +162,20 @@ def repeatability_sentence(sd_mm: float | None, readings: int, unit: Unit = "mm"
     if sd_mm is None:
         return "Read the same spot at least twice to see how well caliper and hand repeat."
     if sd_mm == 0:
-        return f"All {readings} readings are alike: caliper and hand repeat within the last digit."
+        return f"All {readings} readings are alike: caliper and hand repeat {_LAST_DIGIT}."
     return (
         f"Caliper and hand repeat to {short_length(sd_mm, unit)} (one standard deviation of a "
         f"reading), from {cuts(readings, 'reading')}."
+    )
+
+
+def unknown_block_sentence(
+    mean_mm: float, expanded_mm: float, trials: int, unit: Unit = "mm"
+) -> str:
+    """What a block of no stated size reads, and what would tell the caliper's error."""
+    return (
+        f"The block reads {length(mean_mm, expanded_mm, unit)}, at 95 %, from "
+        f"{cuts(trials, 'reading')}: give the block's stated size to see how far it is off."
     )
 
 

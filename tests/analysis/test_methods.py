@@ -79,8 +79,22 @@ def test_sawing_comes_with_its_cautions(m):
             assert word in told
     if m.key == "blade-to-slot":
         assert "unplug" in told
-    if m.key in ("reversal", "half-turn", "roll"):
+    # Whatever is cut on a saw; a planer has no arm.
+    if any(s.action == "cut" for s in m.steps) and m.key != "planed-thickness":
         assert "radial arm" in told
+    if m.cautions:
+        assert "manual" in m.cautions[-1]
+
+
+def test_a_method_of_ones_own_is_cut_with_the_same_cautions():
+    own = custom_method({"key": "mine", "places": ["a"], "quantity": "length"})
+    assert own.cautions == METHODS["reversal"].cautions == METHODS["stop-block"].cautions
+
+
+def test_only_a_known_block_may_be_given_a_length_that_it_does_not_need():
+    asked = {key: m.optional_baseline for key, m in METHODS.items() if m.optional_baseline}
+    assert asked == {"known-block": "the block's stated size"}
+    assert METHODS["known-block"].baseline is None
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

@@ -353,6 +353,17 @@ def test_a_known_block_tells_the_calipers_offset():
     assert score(SeriesFacts(method("known-block"), [[25.03]])).quantities["length"].mean == 25.03
 
 
+@pytest.mark.parametrize("key", ["known-block", "same-spot"])
+def test_a_study_of_the_caliper_asks_for_no_tolerance(key):
+    for n in (1, 3):
+        for size in (None, 25.0):
+            facts = SeriesFacts(method(key), [[25.03]] * n, baseline_mm=size)
+            sentence = score(facts).quantities["length"].sentence
+            assert "tolerance" not in sentence
+            asked = key == "known-block" and size is None
+            assert ("give the block's stated size" in sentence) == asked
+
+
 def test_the_zero_offset_reaches_a_length_and_no_difference():
     length = score(SeriesFacts(method("stop-block"), [[150.0]])).quantities["length"]
     angle = angle_of(reversal([0.2]))

@@ -80,6 +80,10 @@ def test_lengths_are_spoken_in_the_unit_asked_for():
         "from 8 trials: good enough."
     )
     assert "repeating" not in sentences.length_sentence(150.0, 0.04, None, 1, None)
+    assert sentences.length_sentence(150.0, 0.04, 0.0, 3, "good enough") == (
+        "150.000 ± 0.040 mm at 95 %, repeating within the caliper's last digit, from 3 trials: "
+        "good enough."
+    )
 
 
 def test_repeatability_and_the_known_block_have_their_own_words():
