@@ -114,7 +114,8 @@ class Sources:
     here makes smaller (scale, straightness, zero). base_mm: the length that the deviation is
     divided by, None where it cannot grow. repeats: readings of each place as it stands.
     hand_assumed: hand_u was not studied but taken for granted. base_adjective: how a board
-    with more of it is called.
+    with more of it is called. length_u: the share of shrinking_u that comes from the length
+    itself, called length_name and known to within length_bound_mm.
     """
 
     trials: int
@@ -128,14 +129,24 @@ class Sources:
     repeats: int = 1
     hand_assumed: bool = False
     base_adjective: str = "wide"
+    length_u: float = 0.0
+    length_bound_mm: float = 0.0
+    length_name: str = "length of the cut"
 
     def expanded(
-        self, *, more_cuts: int = 0, readings: int = 1, wider: float = 1.0, level: float = LEVEL
+        self,
+        *,
+        more_cuts: int = 0,
+        readings: int = 1,
+        wider: float = 1.0,
+        length: float = 1.0,
+        level: float = LEVEL,
     ) -> float:
         """The expanded uncertainty to expect after a change, if the scatter stays as it is.
 
         more_cuts: trials added. readings: how often as many readings of each place as now.
-        wider: the new base over the present one. The saw's own scatter stays, caliper and hand
+        wider: the new base over the present one. length: the new doubt of the length over the
+        present one. The saw's own scatter stays, caliper and hand
         shrink with readings and width. With one trial the saw's own scatter is unknown and
         counts as none; with few, they claim no less scatter than caliper and hand.
         """
@@ -154,10 +165,12 @@ class Sources:
             one, df = max(
                 (one, df), floor, key=lambda part: coverage_factor(part[1], level) ** 2 * part[0]
             )
+        rest = max(self.shrinking_u**2 - self.length_u**2, 0.0)
+        shrinking = math.sqrt(rest + (length * self.length_u) ** 2)
         parts = (
             math.sqrt(one / n),
             self.rounding_u / wider,
-            self.shrinking_u / wider,
+            shrinking / wider,
             self.fixed_u,
         )
         _, k = factor(parts, (df, None, None, None), level, guard=True)
@@ -173,9 +186,10 @@ class Sources:
 @dataclass(frozen=True, slots=True)
 class Remedy:
     """The cheapest way to a verdict. amount: cuts to add, readings of each place in all, or the
-    base in mm; None where nothing within reach tells."""
+    base in mm, or to how many mm plus or minus the length is to be measured; None where nothing
+    within reach tells."""
 
-    kind: Literal["more cuts", "more readings", "wider board", "none"]
+    kind: Literal["more cuts", "more readings", "wider board", "length", "none"]
     amount: float | None
     sentence: str
 
@@ -191,9 +205,12 @@ SECOND_CUT: Final = Remedy(
 _CUT_S: Final = 60
 _READING_S: Final = 5
 _BOARD_S: Final = 120
+_LENGTH_S: Final = 30
 _MOST_CUTS: Final = 50
 _MOST_READINGS: Final = 10
 _WIDEST: Final = 4.0
+# As well as a length is measured in a shop. Common practice, no source.
+_FINEST_LENGTH_MM: Final = 0.05
 
 
 def remedy(
@@ -204,7 +221,8 @@ def remedy(
     shown: tuple[float, str] = (1.0, "mm"),
     level: float = LEVEL,
 ) -> Remedy:
-    """The cheapest of more cuts, more readings of each place, and a wider board that would tell.
+    """The cheapest of more cuts, more readings of each place, a wider board, and a length of the
+    cut better known that would tell.
 
     It takes the estimate and the scatter as they stand, so it is a forecast. shown: factor and
     unit in which the result is spoken of, for the sentence where nothing helps.
@@ -255,6 +273,19 @@ def remedy(
                 ),
             )
         )
+    bound = _length_bound(sources, gap, level)
+    if bound is not None:
+        options.append(
+            (
+                _LENGTH_S,
+                Remedy(
+                    "length",
+                    bound,
+                    f"Measuring the {sources.length_name} to within {bound:g} mm, and saying so "
+                    "in the series, should tell.",
+                ),
+            )
+        )
     if options:
         return min(options, key=lambda option: option[0])[1]
     scale, unit = shown
@@ -282,6 +313,21 @@ def _reading_words(sources: Sources, readings: int) -> str:
         if sources.hand_assumed
         else "."
     )
+
+
+def _length_bound(sources: Sources, gap: float, level: float) -> float | None:
+    """The widest bound of the length, in mm to one digit, that would tell; None for none."""
+    if sources.length_u == 0 or sources.length_bound_mm <= _FINEST_LENGTH_MM:
+        return None
+    digit = 10.0 ** math.floor(math.log10(sources.length_bound_mm))
+    for step in (digit, digit / 10, digit / 100):
+        for tenth in range(9, 0, -1):
+            bound = round(tenth * step, 9)
+            if not _FINEST_LENGTH_MM <= bound < sources.length_bound_mm:
+                continue
+            if sources.expanded(length=bound / sources.length_bound_mm, level=level) <= gap:
+                return bound
+    return None
 
 
 def _narrowest(sources: Sources, gap: float, level: float) -> float:

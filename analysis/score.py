@@ -630,6 +630,13 @@ def _sources(
         repeats=repeats,
         hand_assumed=facts.repeatability_mm is None,
         base_adjective="thick" if relation.over == "thickness" else "wide",
+        length_u=part("length of the cut", "thickness"),
+        length_bound_mm=_baseline_u(facts) * math.sqrt(3) if relation.terms else 0.0,
+        length_name=(
+            "thickness"
+            if relation.over == "thickness"
+            else (facts.method.baseline or "length").split(",")[0]
+        ),
     )
 
 

@@ -319,6 +319,36 @@ def test_a_verdict_that_cannot_be_given_comes_with_the_way_to_get_it():
     assert found.sentence.endswith(found.remedy.sentence)
 
 
+@pytest.mark.parametrize(
+    ("key", "name", "limit", "deviation"),
+    [
+        ("half-turn", "thickness", 0.0178, 0.66),
+        ("blade-to-slot", "distance along the slot", 0.03501, 7.0),
+        ("reversal", "length of the cut", 0.03504, 14.0),
+    ],
+)
+def test_a_length_that_limits_is_to_be_measured_better(key, name, limit, deviation):
+    facts = SeriesFacts(
+        method(key), strips([deviation - 0.001, deviation, deviation + 0.001] * 3),
+        baseline_mm=200.0, thickness_mm=19.0, repeatability_mm=0.001, resolution_mm=0.001,
+        inset_u_mm=0, scale_u=0, tolerance=Tolerance.angle(limit),
+    )  # fmt: skip
+
+    def after(bound):
+        known = dataclasses.replace(facts, baseline_u_mm=bound / math.sqrt(3))
+        return next(iter(score(known).quantities.values())).verdict
+
+    (found,) = score(facts).quantities.values()
+    assert found.verdict == "cannot tell yet"
+    assert found.remedy.kind == "length"
+    assert f"Measuring the {name}" in found.sentence
+    assert "saying so in the series" in found.sentence
+    bound = found.remedy.amount
+    assert 0.05 <= bound < 0.5
+    assert after(bound) == "good enough"
+    assert after(bound + 0.1) == "cannot tell yet"
+
+
 def test_a_good_setting_with_wild_cuts_is_not_passed_over_in_silence():
     given = score(
         reversal([0.3, -0.3, 0.2, -0.2, 0.25, -0.25] * 4, tolerance=Tolerance.angle(0.0006))
