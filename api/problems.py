@@ -99,6 +99,32 @@ def _field_error(error: Any) -> dict[str, str]:
             message = f"must be {error['ctx']['expected']}"
         case "json_invalid":
             place, message = [], "the body is not JSON; send a JSON document"
+        case "model_attributes_type" | "dict_type" | "model_type":
+            message = "must be a JSON object, in braces"
+        case "list_type":
+            message = "must be a JSON array, in brackets"
+        case "string_type":
+            message = "must be text, in quotes"
+        case "string_too_short":
+            message = "must not be empty"
+        case "string_too_long":
+            message = f"must be at most {error['ctx']['max_length']} characters"
+        case "string_pattern_mismatch":
+            message = "must not hold a slash; choose another name"
+        case kind if kind.startswith(("datetime", "date_")):
+            message = "must be a moment such as 2026-03-02T12:00:00Z"
+        case "int_parsing" | "int_type" | "int_from_float":
+            message = "must be a whole number"
+        case "float_parsing" | "float_type" | "finite_number":
+            message = "must be a number"
+        case "bool_parsing" | "bool_type":
+            message = "must be true or false"
+        case "greater_than_equal" | "greater_than" | "less_than_equal" | "less_than":
+            message = message.replace("Input should", "must")
+        case "too_long":
+            message = f"must hold at most {error['ctx']['max_length']} entries"
+        case "too_short":
+            message = f"must hold at least {error['ctx']['min_length']} entries"
         case "uuid_parsing" | "uuid_type":
             message = "must be a UUID such as 01939d3e-7c1a-7000-8000-000000000000"
     return {"field": ".".join(place) or "body", "message": message}

@@ -6,7 +6,15 @@ from datetime import UTC, datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+)
+from pydantic_core import PydanticCustomError
 
 from analysis.units import Unit
 from capture.records import CaliperCondition, Origin
@@ -30,16 +38,45 @@ def _as_text(value: object) -> object:
 
 
 def aware(value: datetime) -> datetime:
-    """A moment without a zone is taken as UTC."""
+    """`value` in UTC; a moment without a zone is taken as UTC."""
     return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+def _sane(value: datetime) -> datetime:
+    # A caliper's clock may be years off, and is kept as it says; far beyond that a moment
+    # is a slip, and nothing that shows a history could place it.
+    if not 1970 <= value.year <= 2200:
+        raise PydanticCustomError("moment", "must be a moment between 1970 and 2200")
+    return value
+
+
+def _plain(value: str) -> str:
+    if not value.isprintable():
+        raise PydanticCustomError("plain", "must be plain words, without control characters")
+    return value
+
+
+def _without_nul(value: str) -> str:
+    # PostgreSQL's text cannot hold it, and no display shows it.
+    if "\0" in value:
+        raise PydanticCustomError("nul", "must not hold a NUL; send what was received, escaped")
+    return value
+
+
+When = Annotated[datetime, AfterValidator(_sane)]
 
 
 LengthText = Annotated[str, BeforeValidator(_as_text), Field(max_length=40)]
 """A length as written, so that "8.026" stays exact."""
 Millimetres = float
 """Of a whole number of nanometres: the shortest JSON number that reads back is that decimal."""
-Name = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
-Note = Annotated[str, StringConstraints(max_length=4000)]
+Name = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=200, strip_whitespace=True),
+    AfterValidator(_plain),
+]
+BenchName = Annotated[Name, StringConstraints(pattern=r"^[^/\\]+$")]
+Note = Annotated[str, StringConstraints(max_length=4000), AfterValidator(_without_nul)]
 
 SetupChangeKind = Literal[
     "swung and back", "adjusted", "blade changed", "moved", "cleaned", "other"
@@ -48,7 +85,7 @@ SetupChangeKind = Literal[
 
 class MachineIn(In):
     name: Name
-    kind: Annotated[str, StringConstraints(min_length=1, max_length=100)] = "other"
+    kind: Annotated[Name, StringConstraints(max_length=100)] = "other"
 
 
 class MachineOut(Out):
@@ -73,18 +110,20 @@ class SeriesIn(In):
 
     inset: from the strip's end to the middle of the jaws' contact. strip_side: the side of
     the blade to which the strip fell at the last cut. repeats: how often each place is read
-    before the next. A tolerance is an angle, or a gap over a joint's length, or so much
-    more or less than a nominal length.
+    before the next. unit is needed with any length, strip_side where the side sets the sign.
+    baseline_within, inset_within, straightness: how far the baseline, the inset, and edge or
+    fence from straight, may be off; without them the usual bounds count. A tolerance is an
+    angle, or a gap over a joint's length, or so much more or less than a nominal length.
     """
 
     machine: Name
     method: Name
-    bench: Name = "main"
+    bench: BenchName = "main"
     baseline: LengthText | None = None
     thickness: LengthText | None = None
-    unit: Unit = "mm"
+    unit: Unit | None = None
     inset: LengthText = "0"
-    strip_side: Literal["left", "right"] = "left"
+    strip_side: Literal["left", "right"] | None = None
     repeats: Annotated[int, Field(ge=1, le=100)] | None = None
     pieces: Annotated[int, Field(ge=3, le=100)] | None = None
     tolerance_deg: LengthText | None = None
@@ -94,6 +133,9 @@ class SeriesIn(In):
     tolerance_nominal: LengthText | None = None
     note: Note | None = None
     person: Name | None = None
+    baseline_within: LengthText | None = None
+    inset_within: LengthText | None = None
+    straightness: LengthText | None = None
 
 
 class SeriesHead(Out):
@@ -113,6 +155,9 @@ class SeriesHead(Out):
     tolerance: ToleranceOut | None
     note: str | None
     person: str | None
+    baseline_within: str | None
+    inset_within: str | None
+    straightness: str | None
     started_at: datetime
     finished_at: datetime | None
 
@@ -305,11 +350,11 @@ class ReadingIn(In):
     """
 
     id: UUID
-    bench: Name = "main"
+    bench: BenchName = "main"
     caliper: Name
-    sent: Annotated[str, Field(min_length=1, max_length=256)]
+    sent: Annotated[str, Field(min_length=1, max_length=256), AfterValidator(_without_nul)]
     unit: Unit | None = None
-    taken_at: Annotated[datetime, Field(description="with its zone; without one, UTC")]
+    taken_at: Annotated[When, Field(description="with its zone; without one, UTC")]
     origin: Origin = "button"
     nm: Annotated[int, Field(ge=-(10**15), le=10**15)] | None = None
     since_previous_ms: Annotated[int, Field(ge=0, le=10**15)] | None = None
@@ -325,9 +370,9 @@ class RefusalIn(In):
     """What an instrument sent that is no reading, as its bench kept it."""
 
     id: UUID
-    bench: Name = "main"
+    bench: BenchName = "main"
     caliper: Name
-    text: Annotated[str, Field(max_length=4096)]
+    text: Annotated[str, Field(max_length=4096), AfterValidator(_without_nul)]
     reason: Annotated[str, Field(max_length=1000)]
     heard_at: datetime
 
@@ -336,7 +381,7 @@ class CaliperIn(In):
     name: Name
     state: CaliperCondition
     message: Annotated[str, Field(max_length=1000)] = ""
-    last_heard: datetime | None = None
+    last_heard: When | None = None
 
 
 class CalipersIn(In):
@@ -433,7 +478,7 @@ class StrokeIn(In):
     key: Annotated[str, Field(max_length=40)]
     code: Annotated[str, Field(max_length=40)]
     shift: bool = False
-    at_ms: float
+    at_ms: Annotated[float, Field(allow_inf_nan=False)]
 
 
 class KeysIn(In):
@@ -441,7 +486,7 @@ class KeysIn(In):
 
     id: UUID
     strokes: Annotated[list[StrokeIn], Field(min_length=1, max_length=300)]
-    taken_at: datetime
+    taken_at: When
     unit: Unit | None = None
 
     def moment(self) -> datetime:
@@ -460,7 +505,7 @@ class KeysOut(Out):
 class SetupChangeIn(In):
     machine: Name
     kind: SetupChangeKind
-    at: datetime | None = None
+    at: When | None = None
     note: Note | None = None
 
     def moment(self) -> datetime | None:

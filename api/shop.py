@@ -19,7 +19,7 @@ from sqlalchemy import Connection, Engine
 
 from api.listening import Listening
 from api.live import Signal
-from api.own_methods import load_own_methods
+from api.own_methods import learn_measured_methods, load_own_methods
 from api.press_to_pair import PairByPressing
 from api.settings import Settings
 from api.shapes import BenchOut, CaliperOut
@@ -28,7 +28,7 @@ from api.store.engine import StoreError, open_engine, sqlite_url
 from api.store.journal import Journal
 from capture.bench import Instruments
 from capture.finding import serial_instruments
-from capture.records import CaliperState, Reading
+from capture.records import CaliperState, Reading, Refusal
 
 if TYPE_CHECKING:
     from api.pretending import PretendShop
@@ -51,7 +51,7 @@ class Shop:
         self.engine: Engine = open_store(settings)
         self.signal = Signal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
-        self.instruments = Instruments(self._keep, self.journal.refuse, self.journal.report)
+        self.instruments = Instruments(self._keep, self._refuse, self.journal.report)
         self.listening = Listening(self.instruments, settings.data)
         self.pair_by_pressing = PairByPressing(serial_instruments, self.listening.listened)
         self.pretend: PretendShop | None = None
@@ -129,6 +129,9 @@ class Shop:
     def _keep(self, reading: Reading) -> None:
         self.journal.keep([reading])
 
+    def _refuse(self, refusal: Refusal) -> None:
+        self.journal.refuse(refusal)
+
 
 def open_store(settings: Settings) -> Engine:
     """The engine of the store, brought up to date.
@@ -142,9 +145,10 @@ def open_store(settings: Settings) -> Engine:
             f"the data folder {settings.data} cannot be made ({error.strerror});"
             " give another with --data"
         ) from None
-    load_own_methods(settings.data)
     engine = open_engine(settings.db or sqlite_url(settings.data))
     migrations.upgrade(engine)
+    learn_measured_methods(engine)
+    load_own_methods(settings.data)
     return engine
 
 

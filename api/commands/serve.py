@@ -10,7 +10,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Final, NoReturn
 
-from api.commands import fail
+from api.commands import SPEC_OPTIONS, SpecHelp, fail
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -23,6 +23,8 @@ _PORT: Final = 8017
 def add(subparsers: Subparsers) -> None:
     command = subparsers.add_parser(
         "serve",
+        formatter_class=SpecHelp,
+        epilog=SPEC_OPTIONS,
         help="calipers, store, API and pages in one process",
         description="Takes readings, keeps them, scores them and shows them, until it is stopped"
         " with Ctrl-C.",
@@ -119,6 +121,8 @@ def _listener(host: str, port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
+        # Two that only bind can share a port; the second to listen is told.
+        listener.listen(128)
     except OSError as error:
         listener.close()
         fail(

@@ -21,17 +21,11 @@ def add_store_options(command: argparse.ArgumentParser) -> None:
 
 
 def store_url(args: argparse.Namespace) -> str:
-    """The URL that --data or --db name.
-
-    Raises StoreError where a method of the user's own in the data folder can't be read.
-    """
-    from api.own_methods import load_own_methods
+    """The URL that --data or --db name."""
     from api.shop import user_data
     from api.store.engine import sqlite_url
 
-    data = args.data or user_data()
-    load_own_methods(data)
-    return args.db or sqlite_url(data)
+    return args.db or sqlite_url(args.data or user_data())
 
 
 def open_existing(url: str) -> Engine:

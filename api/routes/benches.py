@@ -66,7 +66,12 @@ def add_keys(name: str, body: KeysIn, shop: TheShop) -> KeysOut:
     typed = read_strokes([Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes])
     if isinstance(typed, NotUnderstood):
         return _refused(name, body, shop, typed.text, typed.reason)
-    value = read_value(typed.text, body.unit or _series_unit(shop, name))
+    unit = body.unit or _series_unit(shop, name)
+    value = read_value(typed.text, unit)
+    if not isinstance(value, Value) and isinstance(read_value(typed.text, "mm"), Value):
+        return _refused(
+            name, body, shop, typed.text, "no unit: start a series, or type the unit behind it"
+        )
     if not isinstance(value, Value):
         reason = value.reason if isinstance(value, NotUnderstood) else "a message, no length"
         return _refused(name, body, shop, typed.text, reason)

@@ -23,9 +23,10 @@ async def live(
 ) -> StreamingResponse:
     """Server-Sent Events of a bench: what comes after the event seen last, or from now on."""
     seen = last_event_id if last_event_id is not None else after
-    if seen is None:
-        with shop.reading() as store:
-            seen = queries.last_event_id(store)
+    with shop.reading() as store:
+        latest = queries.last_event_id(store)
+    # A reader may have seen more than there is when the store was put back from a backup.
+    seen = latest if seen is None else min(seen, latest)
     return StreamingResponse(
         stream(shop.engine, shop.signal, bench, seen, shop.calipers, shop.pretends(bench)),
         media_type="text/event-stream",

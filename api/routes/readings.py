@@ -33,8 +33,9 @@ def add_refusals(
     body: Annotated[list[RefusalIn], Body(max_length=5000)], shop: TheShop
 ) -> AcknowledgementOut:
     """Keep what instruments of a bench elsewhere sent that is no reading."""
+    stored = 0
     for refusal in body:
-        shop.journal.refuse(
+        stored += shop.journal.refuse(
             Refusal(
                 id=refusal.id,
                 bench=refusal.bench,
@@ -44,13 +45,17 @@ def add_refusals(
                 heard_at=aware(refusal.heard_at),
             )
         )
-    return AcknowledgementOut(stored=len(body), known=0)
+    return AcknowledgementOut(stored=stored, known=len(body) - stored)
 
 
 def _reading(where: str, body: ReadingIn) -> Reading:
     unit, nm = body.unit, body.nm
+    value = read_value(body.sent, body.unit)
+    if nm is not None and isinstance(value, Value) and value.nm != nm:
+        raise BadField(
+            f"{where}.nm", f"is {nm}, but {body.sent!r} says {value.nm} nm; send the same, or none"
+        )
     if nm is None or unit is None:
-        value = read_value(body.sent, body.unit)
         if not isinstance(value, Value):
             reason = value.reason if isinstance(value, NotUnderstood) else "an instrument's message"
             raise BadField(f"{where}.sent", f"{body.sent!r} is no reading: {reason}")

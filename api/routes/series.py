@@ -8,9 +8,10 @@ from uuid import UUID
 from fastapi import APIRouter
 
 from analysis.geometry import series_values
-from analysis.methods import Method, method
-from analysis.units import Unit, mm, parse_length
+from analysis.methods import Method, Side, method
+from analysis.units import NM_PER_MM, Unit, mm, parse_length
 from api.needs import TheShop, TheStore
+from api.own_methods import definition
 from api.problems import BadField
 from api.routes.machines import machine_named
 from api.shapes import SeriesChangeIn, SeriesIn, SeriesOut
@@ -56,29 +57,40 @@ def new_series(body: SeriesIn, machine_id: UUID) -> NewSeries:
     try:
         follows = method(body.method)
     except ValueError as error:
-        raise BadField("method", str(error)) from None
-    baseline = _length("baseline", body.baseline, body.unit)
-    thickness = _length("thickness", body.thickness, body.unit)
-    inset = _length("inset", body.inset, body.unit) or _Length("0", 0)
+        raise BadField("method", _plain(error)) from None
+    unit, side = _unit(body), body.strip_side or "left"
+    if follows.sided and body.strip_side is None:
+        raise BadField(
+            "strip_side",
+            "say to which side of the blade the strip fell at the last cut, left or right:"
+            " it sets the sign",
+        )
+    baseline = _length("baseline", body.baseline, unit)
+    thickness = _length("thickness", body.thickness, unit)
+    inset = _length("inset", body.inset, unit) or _Length("0", 0)
+    for field in ("baseline_within", "inset_within", "straightness"):
+        bound = _length(field, getattr(body, field), unit)
+        if bound is not None and bound.nm < 0:
+            raise BadField(field, f"{bound.text} {unit} must be zero or more")
     if follows.baseline is not None and baseline is None:
         raise BadField("baseline", f"{follows.title} needs the {follows.baseline}; give it")
     if follows.needs_thickness and thickness is None:
         raise BadField("thickness", f"{follows.title} needs the board's thickness; give it")
     if body.pieces is not None and follows.pieces is None:
         raise BadField("pieces", f"{follows.title} has no pieces to count; leave it out")
-    _try_geometry(follows, baseline, thickness, inset, body)
+    _try_geometry(follows, baseline, thickness, inset, unit, side, body.pieces)
     new = NewSeries(
         machine_id=machine_id,
         bench=body.bench,
         method=follows,
-        unit=body.unit,
+        unit=unit,
         baseline=baseline.text if baseline else None,
         baseline_nm=baseline.nm if baseline else None,
         thickness=thickness.text if thickness else None,
         thickness_nm=thickness.nm if thickness else None,
         inset=inset.text,
         inset_nm=inset.nm,
-        strip_side=body.strip_side,
+        strip_side=side,
         repeats=body.repeats or follows.default_repeats,
         pieces=body.pieces or follows.pieces,
         tolerance_deg=body.tolerance_deg,
@@ -88,9 +100,19 @@ def new_series(body: SeriesIn, machine_id: UUID) -> NewSeries:
         tolerance_nominal=body.tolerance_nominal,
         note=body.note,
         person=body.person,
+        method_data=definition(follows.key),
+        baseline_within=body.baseline_within,
+        inset_within=body.inset_within,
+        straightness=body.straightness,
     )
     _check_tolerance(new)
     return new
+
+
+def _plain(error: ValueError) -> str:
+    """What an error of the analysis says, without the field that it begins with."""
+    field, _, message = str(error).partition(": ")
+    return message or field
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,24 +130,48 @@ def _length(field: str, text: str | None, unit: Unit) -> _Length | None:
         raise BadField(field, str(error)) from None
 
 
+def _unit(body: SeriesIn) -> Unit:
+    """The unit given; millimetres where there is no length that it would be the unit of."""
+    if body.unit is not None:
+        return body.unit
+    lengths = (
+        "baseline",
+        "thickness",
+        "tolerance_gap",
+        "tolerance_length",
+        "baseline_within",
+        "inset_within",
+        "straightness",
+    )
+    if any(getattr(body, name) is not None for name in lengths) or body.inset != "0":
+        raise BadField("unit", "say in which unit the lengths are, 'mm' or 'in'")
+    return "mm"
+
+
 def _try_geometry(
     follows: Method,
     baseline: _Length | None,
     thickness: _Length | None,
     inset: _Length,
-    body: SeriesIn,
+    unit: Unit,
+    side: Side,
+    pieces: int | None,
 ) -> None:
     """Solve for a strip with parallel faces, so that the analysis says now what it can't take."""
     for field, length in (("baseline", baseline), ("thickness", thickness)):
         if length is not None and length.nm <= 0:
-            raise BadField(field, f"{length.text} {body.unit} must be greater than zero")
+            raise BadField(field, f"{length.text} {unit} must be greater than zero")
+        if length is not None and length.nm < NM_PER_MM:
+            raise BadField(
+                field, f"{length.text} {unit} is less than a millimetre; check number and unit"
+            )
     if inset.nm < 0:
-        raise BadField("inset", f"{inset.text} {body.unit} must be zero or more")
+        raise BadField("inset", f"{inset.text} {unit} must be zero or more")
     if baseline is not None and 2 * inset.nm >= baseline.nm:
         raise BadField(
             "inset",
-            f"{inset.text} {body.unit} at each end leaves nothing of a cut"
-            f" {baseline.text} {body.unit} long; give a smaller inset",
+            f"{inset.text} {unit} at each end leaves nothing of a cut"
+            f" {baseline.text} {unit} long; give a smaller inset",
         )
     try:
         series_values(
@@ -134,8 +180,8 @@ def _try_geometry(
             mm(baseline.nm) if baseline else None,
             mm(thickness.nm) if thickness else None,
             mm(inset.nm),
-            body.strip_side,
-            body.pieces,
+            side,
+            pieces,
         )
     except ValueError as error:
         field, _, message = str(error).partition(": ")
@@ -167,4 +213,4 @@ def _check_tolerance(new: NewSeries) -> None:
     try:
         tolerance_of(new)
     except ValueError as error:
-        raise BadField(given[0], str(error)) from None
+        raise BadField(given[0], _plain(error)) from None

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from sqlalchemy import Row
 
 from analysis.conformity import Tolerance
-from analysis.methods import Method, method
+from analysis.methods import METHODS, Method, add_method, custom_method, method
 from analysis.score import SeriesFacts
-from analysis.uncertainty import resolution_nm
+from analysis.uncertainty import rectangular, resolution_nm
 from analysis.units import Unit, mm, parse_length, parse_number
 
 # What most digital calipers count in, where the readings themselves do not tell.
@@ -22,7 +22,10 @@ _USUAL_RESOLUTION_MM = 0.01
 
 
 def method_of(series: Row[Any]) -> Method:
-    """The method that the series follows."""
+    """The method that the series follows; of the user's own, as it was when it was measured."""
+    if series.method_data is not None and series.method not in METHODS:
+        # Another server on the same store has its file, this one has not.
+        add_method(custom_method(series.method_data))
     return method(series.method)
 
 
@@ -43,6 +46,9 @@ def facts_of(
         inset_mm=mm(series.inset_nm),
         pieces=series.pieces,
         resolution_mm=resolution_mm(sent),
+        baseline_u_mm=_rectangular(series.baseline_within, series.unit),
+        inset_u_mm=_rectangular(series.inset_within, series.unit),
+        straightness_mm=_within_mm(series.straightness, series.unit),
         tolerance=tolerance_of(series),
         unit=series.unit,
     )
@@ -69,6 +75,15 @@ def tolerance_of(series: Any) -> Tolerance | None:
         nominal = mm(parse_length(series.tolerance_nominal, series.unit))
         return Tolerance.length(nominal - half, nominal + half)
     return None
+
+
+def _within_mm(text: str | None, unit: Unit) -> float | None:
+    return None if text is None else mm(parse_length(text, unit))
+
+
+def _rectangular(text: str | None, unit: Unit) -> float | None:
+    bound = _within_mm(text, unit)
+    return None if bound is None else rectangular(bound)
 
 
 def resolution_mm(sent: Sequence[tuple[str, Unit]]) -> float:

@@ -114,6 +114,10 @@ class NewSeries:
     tolerance_nominal: str | None = None
     note: str | None = None
     person: str | None = None
+    method_data: dict[str, Any] | None = None
+    baseline_within: str | None = None
+    inset_within: str | None = None
+    straightness: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,8 +247,8 @@ class Journal:
                 raise NotNow(_NOTHING[outcome.kind])
             return self._append(connection, bench, [entry])[0]
 
-    def refuse(self, refusal: records.Refusal) -> None:
-        """Keep what an instrument sent that is no reading."""
+    def refuse(self, refusal: records.Refusal) -> bool:
+        """Keep what an instrument sent that is no reading; whether it was new."""
         with self._writing() as connection:
             bench_id = self._bench(connection, refusal.bench).id
             row = {
@@ -255,8 +259,12 @@ class Journal:
                 "reason": refusal.reason,
                 "heard_at": refusal.heard_at,
             }
-            if connection.execute(_insert_new(connection, _REFUSALS), row).rowcount:
+            # The bench's row is locked, so what is not there now is not there at the commit.
+            if not connection.execute(_FIND_REFUSAL, {"id": refusal.id}).first():
+                connection.execute(insert(_REFUSALS).values(row))
                 self._tell(bench_id, "refusal", refusal.id)
+                return True
+        return False
 
     def report(self, state: records.CaliperState) -> None:
         """Tell readers how an instrument fares."""
@@ -487,6 +495,7 @@ _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
 _LOCK_AND_NOTIFY: Final = select(
     func.pg_advisory_xact_lock(_EVENT_LOCK), func.pg_notify(CHANNEL, "")
 )
+_FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
 _ADD_EVENT: Final = insert(_EVENTS)
 _ADD_READING: Final = insert(_READINGS)
 _ADD_SLOT: Final = insert(_TRIAL_READINGS)

@@ -142,6 +142,13 @@ class Series(Base):
     tolerance_nominal: Mapped[str | None]
     note: Mapped[str | None]
     person: Mapped[str | None]
+    # The definition of a method of the user's own: what was measured by it keeps its meaning
+    # when the file it came from is changed or taken away.
+    method_data: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    # How far these lengths may be off, and edge or fence from straight: bounds, in `unit`.
+    baseline_within: Mapped[str | None]
+    inset_within: Mapped[str | None]
+    straightness: Mapped[str | None]
     started_at: Mapped[datetime]
     finished_at: Mapped[datetime | None]
 

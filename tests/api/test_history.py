@@ -49,7 +49,8 @@ def reversals(error_deg, scatter_mm, trials, rng, baseline_mm=200.0):
 def checked_on(shop, person, at, rows, machine="Window saw", **settings):
     """A series of the past."""
     made = person.post("/api/machines", {"name": machine, "kind": "other"}, 201)
-    body = {"machine": made["id"], "method": "reversal", "baseline": "200"} | settings
+    body = {"machine": made["id"], "method": "reversal", "baseline": "200"}
+    body |= {"unit": "mm", "strip_side": "left"} | settings
     series = shop.journal.start(new_series(SeriesIn(**body), UUID(made["id"])), at)
     for row in rows:
         person.press(*row)

@@ -163,6 +163,13 @@ def test_setup_changes_are_recorded(person):
     [
         ({"method": "reverse"}, "method", "reversal"),
         ({"unit": "cm"}, "unit", "'mm' or 'in'"),
+        ({"unit": None}, "unit", "'mm' or 'in'"),
+        ({"strip_side": None}, "strip_side", "sets the sign"),
+        ({"baseline": "0.5"}, "baseline", "less than a millimetre"),
+        ({"baseline_within": "-1"}, "baseline_within", "zero or more"),
+        ({"bench": "a/b"}, "bench", "slash"),
+        ({"bench": "a\nb"}, "bench", "control characters"),
+        ({"note": 7}, "note", "in quotes"),
         ({"baseline": "-3"}, "baseline", "greater than zero"),
         ({"baseline": "eight"}, "baseline", "decimal number"),
         ({"baseline": "1e3"}, "baseline", "decimal number"),
@@ -172,7 +179,7 @@ def test_setup_changes_are_recorded(person):
         ({"strip_side": "up"}, "strip_side", "'left' or 'right'"),
         ({"repeats": 0}, "repeats", "greater than or equal to 1"),
         ({"method": "roll"}, "thickness", "give it"),
-        ({"tolerance_deg": "0"}, "tolerance_deg", "greater than zero"),
+        ({"tolerance_deg": "0"}, "tolerance_deg", "between 0 and 90"),
         ({"tolerance_deg": "x"}, "tolerance_deg", "decimal number"),
         ({"tolerance_gap": "0.1"}, "tolerance_joint", "is needed"),
         ({"tolerance_joint": "100"}, "tolerance_gap", "is needed"),
@@ -189,7 +196,8 @@ def test_setup_changes_are_recorded(person):
 )
 def test_a_setting_that_cannot_be_right_is_refused_by_name(person, wrong, field, says):
     person.start("Sled")
-    body = {"machine": "Sled", "method": "reversal", "baseline": "200", "unit": "mm"} | wrong
+    body = {"machine": "Sled", "method": "reversal", "baseline": "200"}
+    body |= {"unit": "mm", "strip_side": "left"} | wrong
     answer = person.client.post("/api/series", json=body)
     assert answer.status_code == 422
     assert answer.headers["content-type"] == "application/problem+json"
@@ -208,7 +216,11 @@ def test_a_setting_that_cannot_be_right_is_refused_by_name(person, wrong, field,
         ({"sent": "1,234.5"}, "no reading"),
         ({"sent": "12.34 in"}, "says in"),
         ({"unit": "furlong"}, "'mm' or 'in'"),
-        ({"taken_at": "yesterday"}, "datetime"),
+        ({"taken_at": "yesterday"}, "a moment such as"),
+        ({"taken_at": "9999-12-31T23:59:59-05:00"}, "between 1970 and 2200"),
+        ({"taken_at": "0001-01-01T00:00:00+12:00"}, "between 1970 and 2200"),
+        ({"nm": 5}, "send the same"),
+        ({"sent": "12.40\0"}, "NUL"),
     ],
 )
 def test_one_bad_reading_leaves_the_whole_batch_out(person, wrong, says):
@@ -278,3 +290,15 @@ def test_health_and_the_contract_are_told(client, shop):
     health = client.get("/api/health").json()
     assert (health["status"], health["store"], health["calipers"]) == ("ok", shop.engine.name, [])
     assert "/api/trials.csv" in client.get("/openapi.json").json()["paths"]
+
+
+def test_better_known_lengths_make_the_answer_surer(person):
+    def expanded(**bounds: str) -> float:
+        series = person.start(tolerance_deg="5", **bounds)
+        person.press("12.00", "32.00", "12.00", "32.01", "12.00", "32.00")
+        found: float = person.series(series)["score"]["quantities"]["angle"]["expanded_uncertainty"]
+        return found
+
+    usual = expanded()
+    assert expanded(baseline_within="0.05", inset_within="0.1") < usual / 2
+    assert expanded(straightness="0.5") > usual

@@ -139,7 +139,7 @@ def test_what_the_server_will_never_take_stays_at_the_bench_and_stops_nothing(tm
         assert told.startswith("'' from x: 0.sent: ")
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.timeout(900)
 def test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order(tmp_path):
     chance = random.Random(100)
     with plugged() as port, serving(tmp_path / "shop") as server:

@@ -111,6 +111,7 @@ def test_of_two_servers_starting_on_one_bench_together_one_wins_and_the_other_is
         machine = one.get("/api/machines")[0]["id"]
         body = {"machine": machine, "method": "reversal", "baseline": "200"}
         body |= {"unit": "mm", "strip_side": "left"}
+        body |= {"unit": "mm", "strip_side": "left"}
         # Both requests arrive while a third writer holds the bench: they are truly together.
         with psycopg.connect(url) as third:
             third.execute("SELECT * FROM benches FOR UPDATE")
