@@ -57,8 +57,9 @@ def checks(
     series of each, 0..m-1. facts: the settings of each series, all of `method`; their widths
     are not looked at, and none of their trials is left out. repeats: (m,) or one for all, how
     often each place was read.
-    Same budget as `score.score`: scatter s / sqrt(n), resolution where it does not average out,
-    scale, zero, lengths, inset and straightness (JCGM 100, 5.1.2 and G.4.1).
+    Same budget as `score.score`: scatter s / sqrt(n) or what caliper and hand alone bring,
+    resolution where it does not average out, scale, zero, lengths, inset and straightness
+    (JCGM 100, 5.1.2 and G.4.1).
     Raises ValueError where the method does not reveal the quantity or judges no machine.
     """
     relation = method.relation(quantity)
@@ -115,8 +116,10 @@ class _Settings:
     resolution: Array
     hand: Array
     hand_df: Array
+    hand_assumed: NDArray[np.bool_]
     scale_u: Array
     zero_u: Array
+    zero_at: Array
     base_u: Array
     inset_u: Array
     straightness_u: Array
@@ -144,8 +147,10 @@ class _Settings:
                 ],
                 float,
             ),
+            np.array([f.repeatability_mm is None for f in facts], bool),
             usual("scale_u", rectangular(uncertainty.SCALE_BOUND)),
             usual("zero_u_mm", rectangular(uncertainty.ZERO_BOUND_MM)),
+            np.array([f.zero_at_mm for f in facts], float),
             usual("baseline_u_mm", rectangular(uncertainty.LENGTH_BOUND_MM)),
             usual("inset_u_mm", rectangular(uncertainty.INSET_BOUND_MM)),
             rectangular(1.0) * usual("straightness_mm", 0.0),
@@ -199,10 +204,17 @@ def _parts(
     m = n.size
     free = np.full(m, np.inf)
     steep = np.abs(per_mm)
-    one = n < 2
+    one, total = n < 2, sum(relation.weights)
     averaged = gain / np.sqrt(np.broadcast_to(np.asarray(repeats, float), (m,)))
-    first = np.where(one, averaged * settings.hand * steep, sd / np.sqrt(np.maximum(n, 1)))
-    first_df = np.where(one, settings.hand_df, np.maximum(n - 1, 1))
+    root = np.sqrt(np.maximum(n, 1))
+    scatter, scatter_df = sd / root, np.maximum(n - 1, 1).astype(float)
+    hand = averaged * settings.hand * steep / root
+    # As `uncertainty.hand_is_floor` says and `reading_lines` chooses: the larger once each is expanded.
+    floor = (n < uncertainty.OWN_WORD) | ~settings.hand_assumed
+    more = _student_t(settings.hand_df) * hand > _student_t(scatter_df) * scatter
+    by_hand = one | (floor & more)
+    first = np.where(by_hand, hand, scatter)
+    first_df = np.where(by_hand, settings.hand_df, scatter_df)
     spread = np.where(one, settings.hand, reading_sd)
     averages_out = spread >= uncertainty.DITHER_SHARE * settings.resolution
     # Over several trials the scatter holds the rounding already, where it averages out.
@@ -210,8 +222,8 @@ def _parts(
     parts = [
         (first, first_df),
         (rounds * settings.resolution * uncertainty.rounding(1.0) * steep, free),
-        (settings.scale_u * steep * np.abs(contrast), free),
-        (settings.zero_u * steep * abs(sum(relation.weights)), free),
+        (settings.scale_u * steep * np.abs(contrast - total * settings.zero_at), free),
+        (settings.zero_u * steep * abs(total), free),
     ]
     if relation.terms:
         per_base = steep * np.abs(ratio)

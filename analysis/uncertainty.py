@@ -40,7 +40,7 @@ FEW: Final = 4
 DITHER_SHARE: Final = 0.3
 
 # So many trials know their own scatter better than what is taken for granted of the hand.
-_OWN_WORD: Final = 10
+OWN_WORD: Final = 10
 
 
 def rectangular(half_width: float) -> float:
@@ -200,7 +200,7 @@ def hand_is_floor(trials: int, assumed: bool) -> bool:
     still (GUM 4.3: what is known beforehand counts too). A hand from a study always counts;
     the usual one, if `assumed`, below ten trials.
     """
-    return trials < _OWN_WORD or not assumed
+    return trials < OWN_WORD or not assumed
 
 
 def reading_lines(

@@ -57,13 +57,21 @@ def test_a_long_history_says_of_each_series_what_the_series_says_itself(method):
     rng = np.random.default_rng(8)
     many = [some_series(method, rng, trials) for trials in (1, 2, 3, 4, 5, 20)]
     many += [some_series(method, rng, n, scatter=0.001) for n in (2, 7)]  # rounding stays
-    many += [some_series(method, rng, n, scatter=0.0) for n in (1, 3)]
+    many += [some_series(method, rng, n, scatter=0.0) for n in (1, 3, 9, 10)]
+    many += [
+        some_series(
+            method, rng, n, scatter=0.01, repeatability_mm=0.02, repeatability_df=df, repeats=2
+        )
+        for n in (2, 9, 30)
+        for df in (None, 2.0, 9.0)
+    ]
     many += [some_series(method, rng, n, repeats=3) for n in (1, 4)]
     many += [some_series(method, rng, 1, resolution_mm=0.1)]
     many += [
         some_series(
             method, rng, n, repeatability_mm=0.006, repeatability_df=3.0, scale_u=2e-4,
-            straightness_mm=0.05, zero_u_mm=0.004, inset_u_mm=0.2, baseline_u_mm=0.1,
+            straightness_mm=0.05, zero_u_mm=0.004, zero_at_mm=40.0, inset_u_mm=0.2,
+            baseline_u_mm=0.1,
         )
         for n in (1, 2, 6)
     ]  # fmt: skip
