@@ -209,7 +209,7 @@ def _parts(
     root = np.sqrt(np.maximum(n, 1))
     scatter, scatter_df = sd / root, np.maximum(n - 1, 1).astype(float)
     hand = averaged * settings.hand * steep / root
-    # As `uncertainty.hand_is_floor` says and `reading_lines` chooses: the larger once each is expanded.
+    # As `uncertainty.reading_lines` chooses: the larger once each is expanded.
     floor = (n < uncertainty.OWN_WORD) | ~settings.hand_assumed
     more = _student_t(settings.hand_df) * hand > _student_t(scatter_df) * scatter
     by_hand = one | (floor & more)
