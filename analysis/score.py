@@ -165,6 +165,24 @@ def score(facts: SeriesFacts) -> Score:
     return Score(trials, quantities, _notes(facts, quantities, values, counted))
 
 
+def verdict_of(
+    method: Method, trials: int, mean: float, expanded: float, tolerance: Tolerance | None
+) -> Verdict | None:
+    """The verdict on the mean of so many trials; None without a tolerance.
+
+    The budget of one cut holds what the measuring adds and not the machine's scatter, of which
+    one cut shows nothing: it may be out, but it never proves the cuts to come good.
+    """
+    if tolerance is None:
+        return None
+    found = conformity.verdict(mean, expanded, tolerance)
+    return conformity.UNKNOWN if found == conformity.GOOD and _one_cut(method, trials) else found
+
+
+def _one_cut(method: Method, trials: int) -> bool:
+    return trials == 1 and any("cut" in step.action for step in method.steps)
+
+
 def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> Array:
     """(n,) expanded uncertainty, at 95 %, of each single trial's angle or tilt in radians.
 
@@ -408,13 +426,11 @@ def _quantity(
     lines = _lines(relation, facts, mean, float(contrast.mean()), n, found.sd, contrast_sd, repeats)
     budget = uncertainty.combine(lines, guard=True)
     tolerance = _tolerance(relation, facts)
-    judged = None if tolerance is None else conformity.verdict(mean, budget.expanded, tolerance)
+    one_cut = _one_cut(facts.method, n)
+    judged = verdict_of(facts.method, n, mean, budget.expanded, tolerance)
     way = None
-    # The budget of one cut holds what the measuring adds and not the machine's scatter, of
-    # which one cut shows nothing: it may be out, but it never proves the cuts to come good.
-    one_cut = n == 1 and any("cut" in s.action for s in facts.method.steps)
-    if one_cut and judged in (conformity.GOOD, conformity.UNKNOWN):
-        judged, way = conformity.UNKNOWN, conformity.SECOND_CUT
+    if one_cut and judged == conformity.UNKNOWN:
+        way = conformity.SECOND_CUT
     elif tolerance is not None and judged == conformity.UNKNOWN:
         sources = _sources(relation, facts, budget, mean, n, found.sd, repeats)
         way = conformity.remedy(
