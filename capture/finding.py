@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 RULES_FILE: Final = "/etc/udev/rules.d/70-bothends.rules"
-_RELOAD: Final = "sudo udevadm control --reload && sudo udevadm trigger"
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +331,7 @@ def hid_instruments(
         missing = remedy = ""
         if not os.access(device, os.R_OK | os.W_OK):
             missing = "you may not open it"
-            remedy = f"put into {RULES_FILE}:\n{udev_rule(vendor, product)}\nthen run: {_RELOAD}"
+            remedy = f"sudo bothends install --udev --id {vendor}:{product}"
         found.append(
             Found(
                 "hid",
@@ -344,15 +343,6 @@ def hid_instruments(
             )
         )
     return found
-
-
-def udev_rule(vendor: str, product: str) -> str:
-    """The rule that lets the group `input` open one kind of HID device."""
-    match = f'ATTRS{{idVendor}}=="{vendor.lower()}", ATTRS{{idProduct}}=="{product.lower()}"'
-    return (
-        f'SUBSYSTEM=="hidraw", {match}, GROUP="input", MODE="0660"\n'
-        f'SUBSYSTEM=="usb", {match}, GROUP="input", MODE="0660"'
-    )
 
 
 def driverless(sys_usb: Path = Path("/sys/bus/usb/devices")) -> list[Found]:

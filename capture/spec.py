@@ -379,6 +379,60 @@ _OPTIONS: Final = {
         ),
     )
 }
+# What a person reads of each option, and its default where the Spec's own says it badly.
+_MEANINGS: Final[dict[str, tuple[str, str]]] = {
+    "name": ("how it is called at the bench", "from its port"),
+    "bench": ("the bench it belongs to", ""),
+    "unit": ("mm or in: taken where the line says none", "none: such lines are refused"),
+    "mode": (
+        "press: sends when pressed; stream: all the time, and a reading is taken when the value"
+        " stands still; ask: when it is sent `request`",
+        "",
+    ),
+    "baud": ("speed of the line", ""),
+    "bytesize": ("7 or 8 data bits", ""),
+    "parity": ("none, even, odd, mark or space", ""),
+    "stopbits": ("1 or 2", ""),
+    "dtr": ("0 leaves DTR and RTS down: some boards restart when they rise", ""),
+    "mask": ("1 clears every top bit: 7 data bits with parity, read as 8", ""),
+    "gap": (
+        "silence that ends a line without an end of its own (keys, hid: without Enter), or parts"
+        " frames without sync; in seconds, off for never",
+        "0.15 for serial:, else off",
+    ),
+    "settle": ("stream: for how many seconds the value must stand", ""),
+    "tolerance": ("stream: how far it may flicker meanwhile", ""),
+    "rearm": ("stream: how far it must move before it counts again", ""),
+    "layout": (f"keyboard layout it types in: {_or(tuple(sorted(LAYOUTS)))}", ""),
+    "pattern": (
+        "regular expression for a whole line, with (?P<value>...) and, if wanted, (?P<unit>...)"
+        " and (?P<label>...)",
+        "none: found by itself",
+    ),
+    "frame": (
+        "packed bits instead of lines, such as size:3 value:0+20 sign:20 unit:23 sync:aa55",
+        "none: lines of text",
+    ),
+    "request": (r"ask: what it is sent, such as ?\r", "none"),
+    "interval": ("ask: every how many seconds; without one, when the page asks", "none"),
+}
+assert _MEANINGS.keys() == _OPTIONS.keys()
+
+
+def options() -> list[tuple[str, str, str]]:
+    """Every option of a SPEC: its name, what it means, and its default."""
+    out = []
+    for option in _OPTIONS.values():
+        meaning, default = _MEANINGS[option.name]
+        kinds = option.kinds
+        if len(kinds) < len(_ALL):
+            meaning = f"{meaning} ({' and '.join(f'{kind}:' for kind in kinds)} only)"
+        if not default:
+            default = option.write(getattr(_DEFAULTS[kinds[0]], option.field))
+        out.append((option.name, meaning, default))
+    return out
+
+
 _DEFAULTS: Final[dict[str, Spec]] = {
     "serial": Spec("serial", gap=GAP_S),
     "hid": Spec("hid"),

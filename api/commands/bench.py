@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from api.commands import fail
+from api.commands import SPEC_OPTIONS, SpecHelp, fail
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 def add(subparsers: Subparsers) -> None:
     command = subparsers.add_parser(
         "bench",
+        formatter_class=SpecHelp,
+        epilog=SPEC_OPTIONS,
         help="instruments here, the server elsewhere",
         description="Takes readings here, keeps them on this machine's disk, and hands them over"
         " in order to a server elsewhere, for days without it if need be. Each press is answered"

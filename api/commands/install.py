@@ -58,6 +58,11 @@ def add(subparsers: Subparsers) -> None:
         metavar="SPEC",
         help="an instrument that the service listens to; repeat for more",
     )
+    command.add_argument(
+        "--bench-to",
+        metavar="URL",
+        help="a service that runs bothends bench: the calipers here, the server at URL",
+    )
     command.add_argument("--host", help="address that the service serves on")
     command.add_argument("--port", type=int, help="port that the service serves on")
     command.add_argument(
@@ -91,7 +96,10 @@ def run(args: argparse.Namespace) -> int:
     everything = not (args.systemd or args.udev)
     files: list[tuple[Path, str, str]] = []
     if args.systemd or everything:
-        words = serve_words(args.caliper, args.host, args.port)
+        if args.bench_to is None:
+            words = serve_words(args.caliper, args.host, args.port)
+        else:
+            words = _bench_words(args)
         if args.user:
             place = _below(args.root, str(_user_folder() / USER_UNIT))
             files.append((place, unit(words, user=True), _USER_NEXT))
@@ -107,7 +115,8 @@ def run(args: argparse.Namespace) -> int:
             files.append((_below(args.root, SYSTEM_UNIT), unit(words), _SYSTEM_NEXT))
     if args.udev or (everything and ids):
         try:
-            files.append((_below(args.root, RULES_FILE), rules(ids), _RULES_NEXT))
+            place = _below(args.root, RULES_FILE)
+            files.append((place, rules([*_opened_before(place), *ids] if ids else []), _RULES_NEXT))
         except ValueError as fault:
             fail(str(fault))
     for path, text, then in files:
@@ -139,6 +148,31 @@ def serve_words(calipers: Iterable[str], host: str | None, port: int | None) -> 
     return words
 
 
+def _bench_words(args: argparse.Namespace) -> list[str]:
+    from api.forwarding import server_url
+
+    if args.host is not None or args.port is not None:
+        fail("--host and --port are for a service that serves; with --bench-to it serves nothing")
+    if not args.caliper:
+        fail("--bench-to needs the calipers of this bench: --caliper SPEC, repeated for more")
+    try:
+        server_url(args.bench_to)
+    except ValueError as error:
+        fail(
+            f"--bench-to {args.bench_to!r} is no server's address ({error}); give one such as"
+            " http://shop.local:8017"
+        )
+    return bench_words(args.bench_to, args.caliper)
+
+
+def bench_words(url: str, calipers: Iterable[str]) -> list[str]:
+    """The command of a service that hands its readings to the server at `url`."""
+    words = [str(_program()), "bench", "--to", url]
+    for each in calipers:
+        words += ["--caliper", each]
+    return words
+
+
 def unit(words: Sequence[str], user: bool = False) -> str:
     """The systemd unit that runs `words`, for the system or for one user.
 
@@ -163,6 +197,17 @@ def unit_words(words: Iterable[str]) -> str:
             plain = '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
         quoted.append(plain)
     return " ".join(quoted)
+
+
+def _opened_before(file: Path) -> list[str]:
+    """The ids for which a rule that stands in `file` already opens calipers."""
+    try:
+        text = file.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return []
+    ids = r'ATTRS\{idVendor\}=="([0-9a-f]{4})", ATTRS\{idProduct\}=="([0-9a-f]{4})"'
+    found = re.findall(rf'^SUBSYSTEMS=="usb", {ids}', text, re.M)
+    return [f"{vendor}:{product}" for vendor, product in found]
 
 
 def rules(ids: Sequence[str]) -> str:

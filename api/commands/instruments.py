@@ -24,8 +24,9 @@ def add(subparsers: Subparsers) -> None:
         "--pair",
         metavar="SHOWN",
         help="find a serial caliper by its button: give what its display shows, such as"
-        " '12.34 mm', and press send; this opens every serial port",
+        " '12.34 mm', and press send; this opens every serial port, once you have seen which",
     )
+    parser.add_argument("--yes", action="store_true", help="open the ports without asking first")
     parser.add_argument(
         "--leave-alone",
         metavar="PORT",
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from capture.finding import instruments
 
     if args.pair is not None:
-        return _pair(args.pair, args.leave_alone, args.json)
+        return _pair(args.pair, args.leave_alone, args.yes, args.json)
     found = instruments()
     for each in found:
         if args.json:
@@ -63,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _pair(shown: str, leave_alone: list[str], as_json: bool) -> int:
+def _pair(shown: str, leave_alone: list[str], yes: bool, as_json: bool) -> int:
     import dataclasses
     import json
     import sys
@@ -77,10 +78,17 @@ def _pair(shown: str, leave_alone: list[str], as_json: bool) -> int:
         parse_shown(shown)
     except ValueError as fault:
         fail(f"--pair: {fault}")
-    pair = PressToPair(serial_instruments(), leave_alone)
+    try:
+        pair = PressToPair(serial_instruments(), leave_alone)
+    except ValueError as fault:
+        fail(f"--leave-alone {fault}")
     if not pair.heard():
         fail("no serial port is here to listen to; plug the caliper in and run this again")
     print(BEFORE, file=sys.stderr)
+    for each in pair.heard():
+        print(f"    {each.device}", file=sys.stderr)
+    if not yes:
+        _wait_for_enter()
     pair.start()
     try:
         pair.shown(shown)
@@ -108,3 +116,15 @@ def _pair(shown: str, leave_alone: list[str], as_json: bool) -> int:
         print(paired.sentence)
         print(f"--caliper {shlex.quote(str(paired.spec))}")
     return 0
+
+
+def _wait_for_enter() -> None:
+    import sys
+
+    from api.commands import fail
+
+    if not sys.stdin.isatty():
+        fail("nothing was opened, since nobody is here to say so; add --yes to open these ports")
+    print("Enter opens them, Ctrl-C does not.", file=sys.stderr, flush=True)
+    if not sys.stdin.readline():
+        fail("nothing was opened")

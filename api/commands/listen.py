@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from api.commands import SPEC_OPTIONS, SpecHelp
+
 if TYPE_CHECKING:
     from api.commands import Subparsers
     from capture.records import CaliperState, Reading, Refusal
@@ -13,6 +15,8 @@ if TYPE_CHECKING:
 def add(subparsers: Subparsers) -> None:
     parser = subparsers.add_parser(
         "listen",
+        formatter_class=SpecHelp,
+        epilog=SPEC_OPTIONS,
         help="print what instruments send",
         description="Print every reading, refusal and change of state as it comes, and keep"
         " nothing: to try a caliper, its options or a pattern. Ctrl-C ends it.",

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.errors import SpecError
-from capture.spec import Spec, parse_spec
+from capture.spec import Spec, options, parse_spec
 from capture.values import Pattern
 
 
@@ -229,3 +231,22 @@ def test_no_text_raises_anything_but_the_one_error(text: str) -> None:
 def test_a_stream_of_frames_is_taken_once_something_tells_where_a_frame_begins(how: str) -> None:
     frame = "" if how.startswith("frame") else ",frame=size:3 value:0+20"
     assert parse_spec(f"serial:X,mode=stream,{how}{frame}").frame is not None
+
+
+def test_every_option_is_told_with_what_it_means_and_a_default_that_parses() -> None:
+    told = {name: (meaning, default) for name, meaning, default in options()}
+    assert told.keys() == set(re.findall(r"[a-z]+", _known_options()))
+    assert all(meaning for meaning, _ in told.values())
+    assert (told["baud"][1], told["settle"][1], told["tolerance"][1]) == ("9600", "0.4", "0.03mm")
+    assert told["baud"][0].endswith("(serial: only)")
+    for name, (_, default) in told.items():
+        if (" " not in default and default != "none") or name == "parity":
+            kind = "keys:X" if name == "layout" else "serial:X"
+            assert parse_spec(f"{kind},{name}={default}") == parse_spec(kind), name
+
+
+def _known_options() -> str:
+    """The names as a refusal lists them: of what `parse_spec` takes."""
+    with pytest.raises(SpecError) as caught:
+        parse_spec("serial:X,colour=red")
+    return caught.value.sentence.partition("known are ")[2].partition(", each")[0]

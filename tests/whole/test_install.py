@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from api.cli import parser
 from api.commands.install import rules, unit, unit_words
 from capture.finding import RULES_FILE
 from tests.whole.commands import done
@@ -67,6 +68,15 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
         (["install", "--udev", "--id", "0403-6001"], "--id 0403-6001 is none"),
         (["install", "--systemd", "--caliper", "parallel:1"], "begin with serial:"),
         (["install", "--systemd", "--port", "0"], "--port 0"),
+        (["install", "--systemd", "--bench-to", "http://a:1"], "--caliper SPEC"),
+        (
+            ["install", "--systemd", "--bench-to", "shop", "--caliper", "stdin:"],
+            "--bench-to 'shop'",
+        ),
+        (
+            ["install", "--systemd", "--bench-to", "http://a:1", "--port", "1"],
+            "it serves nothing",
+        ),
     ],
 )
 def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -> None:
@@ -87,6 +97,26 @@ def test_the_service_is_the_program_that_wrote_it() -> None:
     assert words[1:] == (
         ["serve", "--data", "/var/lib/bothends", "--host", "0.0.0.0", "--caliper", SPEC]
     )
+
+
+@pytest.mark.parametrize("own", [[], ["--user"]])
+def test_a_bench_elsewhere_is_a_service_too(own: list[str]) -> None:
+    words = ("--systemd", "--bench-to", "http://shop.local:8017", "--caliper", SPEC, *own)
+    shown = done("install", "--print", *words)
+    (line,) = (each for each in shown.stdout.splitlines() if each.startswith("ExecStart="))
+    told = shlex.split(line.removeprefix("ExecStart=").replace("%%", "%").replace("$$", "$"))
+    queue = [] if own else ["--data", "/var/lib/bothends"]
+    assert told[1:] == ["bench", *queue, "--to", "http://shop.local:8017", "--caliper", SPEC]
+    # What the unit runs is what the command takes.
+    parser().parse_args(told[1:])
+
+
+def test_a_second_caliper_is_opened_beside_the_first(tmp_path: Path) -> None:
+    for ids in ("1209:0001", "0403:6001", "1209:0001"):
+        done("install", "--udev", "--id", ids, "--root", str(tmp_path))
+    text = (tmp_path / RULES_FILE.lstrip("/")).read_text()
+    assert text.count('ATTRS{idVendor}=="1209", ATTRS{idProduct}=="0001"') == 1
+    assert text.count('ATTRS{idVendor}=="0403", ATTRS{idProduct}=="6001"') == 1
 
 
 def test_an_empty_word_stays_a_word() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import threading
 import time
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 import serial
 
+from capture.spec import options
 from tests.ptys import plugged, until
 from tests.whole.commands import done, line_with, running
 
@@ -168,3 +170,14 @@ def test_what_a_stream_sent_before_a_resume_counts_for_nothing() -> None:
         finally:
             over.set()
             thread.join()
+
+
+@pytest.mark.parametrize("command", ["listen", "serve", "bench"])
+def test_help_tells_every_option_of_a_spec(command: str) -> None:
+    told = done(command, "--help")
+    assert told.returncode == 0
+    for name, _, default in options():
+        assert re.search(rf"^  {name} +\S", told.stdout, re.M), name
+        assert f"[{default}]" in " ".join(told.stdout.split())
+    # A mistake is answered shortly, not by all of that.
+    assert "tolerance" not in done(command, "--nonsense").stderr
