@@ -247,6 +247,17 @@ class PretendCaliper:
             data += data
         return data
 
+    def moving(self, from_mm: float, to_mm: float) -> list[bytes]:
+        """What a display that streams shows on the way from one width to another, no two alike.
+
+        The jaws open by 5 mm beyond the wider one before they close.
+        """
+        open_mm = max(from_mm, to_mm) + 5.0
+        way = [from_mm + (open_mm - from_mm) * step / 3 for step in (1, 2, 3)]
+        way += [open_mm + (to_mm - open_mm) * step / 3 for step in (1, 2)]
+        end = self.caliper.quirks.terminator
+        return [(self.text(shown) + end).encode("utf-8") for shown in way]
+
     def text(self, shown_mm: float, resolution: str | None = None) -> str:
         """The line's text, without its terminator, for a display that shows `shown_mm`."""
         quirks = self.caliper.quirks

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
+    from capture.pretend import Port, PretendCaliper
 
 
 def add(subparsers: Subparsers) -> None:
@@ -19,6 +20,13 @@ def add(subparsers: Subparsers) -> None:
     )
     parser.add_argument("--method", default="reversal", help="what is cut (default: reversal)")
     parser.add_argument("--every", type=float, metavar="SECONDS", help="press by itself")
+    parser.add_argument(
+        "--stream",
+        type=float,
+        metavar="HZ",
+        help="send what the display shows so many times a second; a press then lays the jaws on"
+        " the next place",
+    )
     parser.add_argument("--count", type=int, metavar="N", help="end after N presses")
     parser.add_argument("--seed", type=int, default=0, help="another seed, another saw's luck")
     parser.add_argument(
@@ -56,6 +64,12 @@ def add(subparsers: Subparsers) -> None:
         "--resolution", default="0.01 mm", help="its count (default: '0.01 mm'; '0.0005 in')"
     )
     caliper.add_argument("--repeatability", default="0.01", metavar="LENGTH")
+    caliper.add_argument(
+        "--baud",
+        type=int,
+        metavar="SPEED",
+        help="its speed (serial port): a listener set to another hears what a real one would",
+    )
     caliper.add_argument("--terminator", choices=("crlf", "cr", "lf", "none"), default="crlf")
     caliper.add_argument("--label", default="", help="what it sends before the number")
     caliper.add_argument("--unit-word", action="store_true", help="send the unit too")
@@ -109,6 +123,13 @@ def run(args: argparse.Namespace) -> int:
         fail(f"--tcp {args.tcp} is no port; give one from 1 to 65535, or 0 for a free one")
     if args.count is not None and args.count < 1:
         fail("--count must be at least 1")
+    if args.stream is not None and not 0.1 <= args.stream <= 1000:
+        fail("--stream must be 0.1 to 1000 times a second")
+    if args.baud is not None:
+        if args.tcp is not None:
+            fail("--baud is a serial port's; a network has no speed to get wrong, so drop --tcp")
+        if not 50 <= args.baud <= 4_000_000:
+            fail(f"--baud {args.baud} is no speed; give one from 50 to 4000000")
     lengths = {}
     for name in ("width", "thickness", "strip", "inset", "repeatability"):
         try:
@@ -143,17 +164,21 @@ def run(args: argparse.Namespace) -> int:
     except ValueError as fault:
         fail(str(fault))
     try:
-        port = TcpPort(args.tcp) if args.tcp is not None else PtyPort(args.link)
+        port = TcpPort(args.tcp) if args.tcp is not None else PtyPort(args.link, baud=args.baud)
     except OSError as fault:
         fail(f"no port to be heard on: {fault}")
     hand = PretendCaliper(caliper, args.seed)
+    stream = None if args.stream is None else _Stream(port, hand, args.stream)
     chance = random.Random(f"plug {args.seed}")
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with contextlib.closing(port), contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
         print(port.target, flush=True)
-        print(f"--caliper serial:{port.target},unit={caliper.unit}", flush=True)
+        baud = "" if args.baud is None else f",baud={args.baud}"
+        mode = "" if stream is None else ",mode=stream"
+        print(f"--caliper serial:{port.target},unit={caliper.unit}{baud}{mode}", flush=True)
         if args.every is None:
-            print("Enter presses the send button; Ctrl-D or Ctrl-C ends.", flush=True)
+            does = "presses the send button" if stream is None else "lays it on the next place"
+            print(f"Enter {does}; Ctrl-D or Ctrl-C ends.", flush=True)
         pressed = 0
         while args.count is None or pressed < args.count:
             if args.every is not None:
@@ -165,15 +190,44 @@ def run(args: argparse.Namespace) -> int:
                 args.method, saw, board, trial=trial + 1, seed=args.seed, setup=args.setup
             )
             line = hand.line(widths[place])
-            port.send(line)
+            if stream is None:
+                port.send(line)
+            else:
+                stream.lay_on(widths[place], line)
             pressed += 1
             print(f"trial {trial + 1} place {place + 1} of {places}: {line!r}", flush=True)
             if chance.random() < args.unplug:
                 _pull_plug(port)
         if args.every is not None or args.count is not None:
             # What was sent last must be read before the port is gone.
-            time.sleep(0.5)
+            time.sleep(0.5 if stream is None else 1.5)
     return 0
+
+
+class _Stream:
+    """What the display shows, sent again and again on a thread of its own.
+
+    It shows zero until it is laid on something.
+    """
+
+    def __init__(self, port: Port, hand: PretendCaliper, hertz: float) -> None:
+        import threading
+
+        self._port, self._hand, self._every = port, hand, 1.0 / hertz
+        self._at_mm = 0.0
+        self._lines = [(hand.text(0.0) + hand.caliper.quirks.terminator).encode()]
+        self._pause = threading.Event()
+        threading.Thread(target=self._send, name="pretend stream", daemon=True).start()
+
+    def lay_on(self, width_mm: float, line: bytes) -> None:
+        """Move the jaws there; from then on it sends `line`."""
+        self._lines = [*self._hand.moving(self._at_mm, width_mm), line]
+        self._at_mm = width_mm
+
+    def _send(self) -> None:
+        while not self._pause.wait(self._every):
+            lines = self._lines
+            self._port.send(lines.pop(0) if len(lines) > 1 else lines[0])
 
 
 def _pull_plug(port: object) -> None:

@@ -28,6 +28,39 @@ def test_what_it_offers_to_paste_is_heard() -> None:
             assert pretend.wait(10) == 0
 
 
+def test_a_listener_at_another_speed_hears_noise_and_at_its_own_the_number() -> None:
+    with running("pretend", "--baud", "19200") as pretend:
+        offered = line_with(pretend, "--caliper").split()[1]
+        assert offered.endswith(",baud=19200")
+        assert pretend.stdin is not None
+        with running("listen", f"{offered.replace('19200', '9600')},name=g") as listen:
+            line_with(listen, "g  listening")
+            for _ in range(20):
+                pretend.stdin.write("\n")
+                line_with(pretend, "trial")
+            assert "baud" in line_with(listen, "wrong speed?")
+        with running("listen", f"{offered},name=g") as listen:
+            line_with(listen, "g  listening")
+            pretend.stdin.write("\n")
+            sent = re.search(r"b'(.*?)\\", line_with(pretend, "trial"))
+            assert sent is not None
+            assert f"'{sent[1]}'" in line_with(listen, "mm, sent")
+
+
+def test_a_stream_gives_one_reading_for_each_place_it_is_laid_on() -> None:
+    with running("pretend", "--stream", "20") as pretend:
+        offered = line_with(pretend, "--caliper").split()[1]
+        assert offered.endswith(",mode=stream")
+        with running("listen", f"{offered},name=g") as listen:
+            line_with(listen, "g  listening")
+            assert pretend.stdin is not None
+            for _ in range(3):
+                pretend.stdin.write("\n")
+                sent = re.search(r"b'(.*?)\\", line_with(pretend, "trial"))
+                assert sent is not None
+                assert f"'{sent[1]}'" in line_with(listen, "mm, sent")
+
+
 def test_it_presses_by_itself_over_the_network() -> None:
     with running("pretend", "--tcp", "0", "--every", "0.05", "--resolution", "0.0005 in") as it:
         target = line_with(it, "socket://").strip()
@@ -70,6 +103,9 @@ def test_pulling_its_plug_is_survived(tmp_path: Path) -> None:
         (["--every", "nan"], "--every"),
         (["--count", "0"], "--count"),
         (["--noise", "2"], "no chance"),
+        (["--stream", "0"], "--stream"),
+        (["--baud", "3"], "--baud"),
+        (["--baud", "9600", "--tcp", "0"], "drop --tcp"),
         (["--tcp", "99999"], "port"),
         (["--link", "/nowhere/at/all"], "port"),
     ],
