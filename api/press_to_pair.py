@@ -12,17 +12,17 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from api.listening import Listened, place_of
-from capture.finding import Found
+from capture.finding import Found, typing_instruments, why_not_taken
 from capture.keys import Stroke, read_strokes
 from capture.press_to_pair import (
     Heard,
     PressToPair,
-    left_alone,
+    named,
     nowhere,
     parse_shown,
     unknown_port,
 )
-from capture.spec import Spec
+from capture.spec import Spec, parse_spec
 from capture.values import NotUnderstood, Value, read_value
 
 # A page asks several times a second while it is open.
@@ -46,7 +46,11 @@ class OneUnderWay(Exception):
 
 
 class UnknownPort(ValueError):
-    """A port to leave alone that is none; the message says what to do."""
+    """A port that is none, or can't be taken; the message says what to do. `field`: which."""
+
+    def __init__(self, message: str, field: str = "leave_alone") -> None:
+        super().__init__(message)
+        self.field = field
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +119,11 @@ class PairByPressing:
         listened: Callable[[], Sequence[Listened]],
         alone: float = _ALONE_S,
         longest: float = _LONGEST_S,
+        typing: Callable[[], Iterable[Found]] = typing_instruments,
     ) -> None:
         self._serial_ports = serial_ports
         self._listened = listened
+        self._typing = typing
         self._alone = alone
         self._longest = longest
         self._lock = threading.Lock()
@@ -128,12 +134,14 @@ class PairByPressing:
         leave_alone: Iterable[str] = (),
         also: Iterable[Spec] = (),
         leave_alone_later: Iterable[str] = (),
+        listen_to: Iterable[str] = (),
     ) -> Progress:
         """Open and listen to every port but those of `leave_alone`, and to those of `also`.
 
         `leave_alone_later`: ports that need not be here yet, and are left alone when they
-        come. Raises OneUnderWay where a pairing listens already, UnknownPort where a name of
-        `leave_alone` is no port's; nothing is opened then.
+        come. `listen_to`: devices that type, taken from the system meanwhile. Raises
+        OneUnderWay where a pairing listens already, UnknownPort where a name of `leave_alone`
+        or `listen_to` is none or must not be taken; nothing is opened then.
         """
         leave_alone = list(leave_alone)
         with self._lock:
@@ -141,8 +149,16 @@ class PairByPressing:
                 raise OneUnderWay
             now = time.monotonic()
             ends = now + self._longest
-            named = [Found("serial", spec.target, str(spec), "") for spec in also]
-            ports = [*named, *self._serial_ports()]
+            given = [Found("serial", spec.target, str(spec), "") for spec in also]
+            listen_to = list(listen_to)
+            typing = list(self._typing()) if listen_to else []
+            chosen = [each for each in typing if named(each, listen_to)]
+            for name in nowhere(listen_to, typing):
+                raise UnknownPort(unknown_port(name, typing), "listen_to")
+            why_not = why_not_taken(chosen)
+            if why_not:
+                raise UnknownPort(why_not, "listen_to")
+            ports = [*given, *self._serial_ports(), *chosen]
             for name in nowhere(leave_alone, ports):
                 raise UnknownPort(unknown_port(name, ports))
             names = frozenset([*leave_alone, *leave_alone_later])
@@ -226,14 +242,15 @@ class PairByPressing:
         heard = {place_of(each.spec): each for each in self._listened()}
         candidates: list[Found] = []
         for found in ports:
-            place = place_of(Spec("serial", found.device))
+            typing = found.kind != "serial"
+            place = place_of(parse_spec(found.spec) if typing else Spec("serial", found.device))
             if place in run.known:
                 continue
             run.known.add(place)
             if place in heard:
                 each = heard[place]
                 why = f"listened to already, as {each.name} on bench {each.bench}"
-            elif left_alone(found, run.leave_alone):
+            elif named(found, run.leave_alone):
                 why = "left alone, as you asked"
             elif found.missing:
                 why = found.missing
@@ -242,7 +259,8 @@ class PairByPressing:
                 continue
             run.left_out.append(LeftOut(found.device, why))
         if candidates:
-            pair = PressToPair(candidates)
+            listen_to = [each.device for each in candidates if each.kind != "serial"]
+            pair = PressToPair(candidates, listen_to=listen_to)
             if run.shown is not None:
                 pair.shown(run.shown)
             run.pairs.append(pair)

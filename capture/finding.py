@@ -178,10 +178,17 @@ def instruments() -> list[Found]:
     """
     found = serial_instruments()
     if sys.platform == "linux":
-        found += [*keyboard_instruments(), *hid_instruments(), *driverless()]
+        found += [*typing_instruments(), *driverless()]
     else:
         found += _hidapi_instruments()
     return found
+
+
+def typing_instruments() -> list[Found]:
+    """What types, or may, and can be taken from the system to hear it (Linux)."""
+    if sys.platform != "linux":
+        return []
+    return [*keyboard_instruments(), *hid_instruments()]
 
 
 def serial_instruments(
@@ -273,16 +280,22 @@ def _holders(devices: Iterable[str], proc: Path) -> dict[str, str]:
     return holders
 
 
-def keyboard_instruments(
-    dev: Path = Path("/dev"), listing: Path = Path("/proc/bus/input/devices")
-) -> list[Found]:
-    """The input devices that type (Linux): keyboards, and calipers that pass for one."""
-    by_id, by_path = _links(dev / "input/by-id"), _links(dev / "input/by-path")
-    found = []
+@dataclass(frozen=True, slots=True)
+class _Keyboard:
+    """An input device that types. `unit`: the same for all that one plugged-in unit is."""
+
+    name: str
+    event: str
+    unit: str
+    ids: str
+
+
+def _keyboards(listing: Path) -> list[_Keyboard]:
     try:
         blocks = listing.read_text(errors="replace").split("\n\n")
     except OSError:
         return []
+    found = []
     for block in blocks:
         name = re.search(r'^N: Name="(.*)"$', block, re.M)
         handlers = re.search(r"^H: Handlers=(.*)$", block, re.M)
@@ -295,7 +308,21 @@ def keyboard_instruments(
         low = int(keys[1].split()[-1], 16)
         if event is None or "kbd" not in words or not (low >> 2 & 1 and low >> 28 & 1):
             continue
-        device = str(dev / "input" / event)
+        ids = re.search(r"^I: .*Vendor=([0-9a-f]{4}) Product=([0-9a-f]{4})", block, re.M)
+        place = re.search(r"^P: Phys=(.+)$", block, re.M)
+        unit = re.sub(r"/input[0-9]+$", "", place[1]) if place else event
+        found.append(_Keyboard(name[1], event, unit, f"{ids[1]}:{ids[2]}" if ids else ""))
+    return found
+
+
+def keyboard_instruments(
+    dev: Path = Path("/dev"), listing: Path = Path("/proc/bus/input/devices")
+) -> list[Found]:
+    """The input devices that type (Linux): keyboards, and calipers that pass for one."""
+    by_id, by_path = _links(dev / "input/by-id"), _links(dev / "input/by-path")
+    found = []
+    for each in _keyboards(listing):
+        device = str(dev / "input" / each.event)
         lasting = by_id.get(device) or by_path.get(device) or device
         missing, remedy = _rights(device, "input")
         found.append(
@@ -303,13 +330,37 @@ def keyboard_instruments(
                 "keys",
                 device,
                 f"keys:{lasting}",
-                f"{name[1]}: a keyboard, or a caliper that types; once listened to it types"
+                f"{each.name}: a keyboard, or a caliper that types; once listened to it types"
                 " nowhere else, so never name the keyboard you work with",
                 missing,
                 remedy,
             )
         )
     return found
+
+
+def why_not_taken(wanted: Iterable[Found], listing: Path = Path("/proc/bus/input/devices")) -> str:
+    """Why the typing devices `wanted` must not be taken from the system; "" when they may.
+
+    Nothing that does not type is taken, a mouse for one, and never the last keyboard:
+    nobody could type then to have it back.
+    """
+    keyboards = _keyboards(listing)
+    taken: set[str] = set()
+    for each in wanted:
+        ids = each.spec.removeprefix("hid:")
+        event = os.path.basename(each.device)
+        key = ids if each.kind == "hid" else event
+        own = {known.unit for known in keyboards if key in (known.ids, known.event)}
+        if not own:
+            return f"{each.device} is nothing that types, so it is not taken"
+        taken |= own
+    if taken and all(each.unit in taken for each in keyboards):
+        return (
+            "no other keyboard would be left to work with, so nothing was taken; plug one in, or"
+            " press on the Bench page, which hears what types without taking it"
+        )
+    return ""
 
 
 def hid_instruments(

@@ -18,8 +18,11 @@ from typing import Final
 from analysis.units import Unit, mm_text, parse_number, to_nanometres
 from capture.decoding import LineDecoder, Trouble
 from capture.errors import SourceError
-from capture.finding import Found
+from capture.finding import Found, why_not_taken
+from capture.hearing import hearing_for
+from capture.keys import LAYOUTS
 from capture.lines import GAP_S, STALE_S, parity_of
+from capture.sources import Overheard, Source, source_for
 from capture.sources.serial_port import Parity, SerialPort
 from capture.spec import Spec, parse_spec
 from capture.values import NotUnderstood, Value
@@ -27,6 +30,10 @@ from capture.values import NotUnderstood, Value
 BEFORE: Final = (
     "Every port below is opened for a moment. That can restart a small board behind it, and"
     " stops a transfer that another program has under way; name the ports to leave alone."
+)
+BEFORE_TYPING: Final = (
+    "A caliper that types is taken from the system while it is listened to: meanwhile it types"
+    " into no window. So name none that you work with."
 )
 # The speeds at which calipers and their adapters are delivered: the usual one, then from
 # fast to slow, since whoever listens too fast hears noise at least, and whoever listens
@@ -68,7 +75,10 @@ def parse_shown(text: str) -> tuple[Decimal, Unit]:
     raise ValueError(f"{text!r} needs the number and the unit on the display, such as 12.34 mm")
 
 
-def left_alone(found: Found, names: Iterable[str]) -> bool:
+_TYPING: Final = ("keys", "hid")
+
+
+def named(found: Found, names: Iterable[str]) -> bool:
     """Whether one of `names` is `found`: its device, any link that leads to it, or either
     without its folder."""
     own = _names(found)
@@ -109,8 +119,10 @@ class PressToPair:
     """Listens on `candidates` for the caliper that shows what it sends.
 
     Left out are candidates that cannot be heard yet, a console of the system among them,
-    and `leave_alone`: devices or names that must not be opened (see `left_alone`; a name that
-    is no candidate's raises ValueError). Used as
+    and `leave_alone`: devices or names that must not be opened (see `named`; a name that
+    is no candidate's raises ValueError). What types is heard only where `listen_to` names it,
+    by the same rules, since opening takes it from the system (BEFORE_TYPING); ValueError where
+    that must not be (see `finding.why_not_taken`). Used as
 
         pair = PressToPair(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
         pair.start()
@@ -127,14 +139,21 @@ class PressToPair:
         leave_alone: Iterable[str] = (),
         speeds: tuple[int, ...] = SPEEDS,
         patience: float = _PATIENCE_S,
+        listen_to: Iterable[str] = (),
     ) -> None:
-        candidates, alone = list(candidates), list(leave_alone)
+        candidates, alone, wanted = list(candidates), list(leave_alone), list(listen_to)
         for name in nowhere(alone, candidates):
             raise ValueError(unknown_port(name, candidates))
+        for name in nowhere(wanted, candidates):
+            raise ValueError(unknown_port(name, candidates))
+        heard = [each for each in candidates if not (each.missing or named(each, alone))]
+        typing = [each for each in heard if each.kind in _TYPING and named(each, wanted)]
+        why_not = why_not_taken(typing)
+        if why_not:
+            raise ValueError(why_not)
         self._ears = [
-            _Ear(self, each, speeds, patience)
-            for each in candidates
-            if each.kind == "serial" and not each.missing and not left_alone(each, alone)
+            *(_Ear(self, each, speeds, patience) for each in heard if each.kind == "serial"),
+            *(_TypingEar(self, each, speeds, patience) for each in typing),
         ]
         self._changed = threading.Condition()
         self._shown: tuple[Decimal, Unit] | None = None
@@ -202,13 +221,15 @@ class PressToPair:
             return
         mark = "comma" if "," in value.sent else "point"
         said = "names its unit" if value.unit_in_line else f"sends no unit, taken as {unit}"
-        framing = f"{spec.bytesize} data bits, parity {spec.parity}"
+        how = f"{spec.baud} baud, {spec.bytesize} data bits, parity {spec.parity}"
+        if spec.kind in _TYPING:
+            how = f"typed, in the layout {spec.layout}"
+        place = spec.target or f"{spec.vid:04x}:{spec.pid:04x}"
         nm = value.nm if value.unit_in_line else to_nanometres(number, unit)
         self._paired = Paired(
             spec,
             value.sent,
-            f"{spec.target} sent {value.sent!r}, {mm_text(nm)} mm: {spec.baud} baud, {framing},"
-            f" decimal {mark}; it {said}",
+            f"{place} sent {value.sent!r}, {mm_text(nm)} mm: {how}, decimal {mark}; it {said}",
         )
         self._changed.notify_all()
 
@@ -226,7 +247,7 @@ class _Ear:
         self._pair = pair
         self._speeds = speeds
         self._patience = patience
-        self._source: SerialPort | None = None
+        self._source: Source | None = None
 
     def wake(self) -> None:
         source = self._source
@@ -299,3 +320,37 @@ class _Ear:
         for value in values:
             self._pair.take(self, value, spec)
         return True
+
+
+class _TypingEar(_Ear):
+    """One device that types, taken from the system, in whatever layout it is set to."""
+
+    def _run(self) -> None:
+        spec = parse_spec(self.found.spec)
+        while not self._pair.over.is_set():
+            self._source = source = source_for(spec)
+            try:
+                source.open()
+                notice = source.notice if isinstance(source, Overheard) else ""
+                self._pair.say(self, "; ".join(filter(None, ("listening; press", notice))))
+                self._hear(source, spec)
+            except SourceError as fault:
+                self._pair.say(self, fault.sentence)
+                self._pair.over.wait(0.5)
+            finally:
+                source.close()
+
+    def _hear(self, source: Source, spec: Spec) -> None:
+        layouts = sorted(LAYOUTS, key=lambda layout: layout != spec.layout)
+        specs = [replace(spec, unit="mm", layout=layout) for layout in layouts]
+        hearings = [(each, hearing_for(each)) for each in specs]
+        while not self._pair.over.is_set():
+            chunk = source.read(0.2)
+            now = time.monotonic()
+            seen: set[int] = set()
+            for each, hearing in hearings:
+                for heard in hearing.feed(chunk, now) if chunk else hearing.quiet(now):
+                    # Most layouts say the same: the first of them that says it is enough.
+                    if isinstance(heard, Value) and heard.nm not in seen:
+                        seen.add(heard.nm)
+                        self._pair.take(self, heard, replace(each, unit=None))

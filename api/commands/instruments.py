@@ -26,6 +26,14 @@ def add(subparsers: Subparsers) -> None:
         help="find a serial caliper by its button: give what its display shows, such as"
         " '12.34 mm', and press send; this opens every serial port, once you have seen which",
     )
+    parser.add_argument(
+        "--listen-to",
+        metavar="DEVICE",
+        action="append",
+        default=[],
+        help="a device that types, for --pair to hear too; it is taken from the system meanwhile,"
+        " so never the keyboard you work with; repeat for more",
+    )
     parser.add_argument("--yes", action="store_true", help="open the ports without asking first")
     parser.add_argument(
         "--leave-alone",
@@ -43,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     from capture.finding import instruments
 
     if args.pair is not None:
-        return _pair(args.pair, args.leave_alone, args.yes, args.json)
+        return _pair(args)
     found = instruments()
     for each in found:
         if args.json:
@@ -64,30 +72,34 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _pair(shown: str, leave_alone: list[str], yes: bool, as_json: bool) -> int:
+def _pair(args: argparse.Namespace) -> int:
     import dataclasses
     import json
     import sys
     import time
 
     from api.commands import fail
-    from capture.finding import serial_instruments
-    from capture.press_to_pair import BEFORE, PressToPair, parse_shown
+    from capture.finding import serial_instruments, typing_instruments
+    from capture.press_to_pair import BEFORE, BEFORE_TYPING, PressToPair, parse_shown
 
+    shown: str = args.pair
     try:
         parse_shown(shown)
     except ValueError as fault:
         fail(f"--pair: {fault}")
     try:
-        pair = PressToPair(serial_instruments(), leave_alone)
+        candidates = [*serial_instruments(), *(typing_instruments() if args.listen_to else ())]
+        pair = PressToPair(candidates, args.leave_alone, listen_to=args.listen_to)
     except ValueError as fault:
-        fail(f"--leave-alone {fault}")
+        fail(str(fault))
     if not pair.heard():
         fail("no serial port is here to listen to; plug the caliper in and run this again")
     print(BEFORE, file=sys.stderr)
+    if args.listen_to:
+        print(BEFORE_TYPING, file=sys.stderr)
     for each in pair.heard():
         print(f"    {each.device}", file=sys.stderr)
-    if not yes:
+    if not args.yes:
         _wait_for_enter()
     pair.start()
     try:
@@ -109,7 +121,7 @@ def _pair(shown: str, leave_alone: list[str], yes: bool, as_json: bool) -> int:
             f"no port sent {shown} within {_PAIR_S:.0f} seconds; check the cable, and that the"
             " number given is the one on the display"
         )
-    if as_json:
+    if args.json:
         facts = dataclasses.asdict(paired) | {"spec": str(paired.spec)}
         print(json.dumps(facts, default=str, ensure_ascii=False))
     else:

@@ -62,11 +62,14 @@ class InstrumentsOut(Out):
 class PairingIn(In):
     """leave_alone: devices or names of ports that must not be opened; a name that is no port's
     is refused. leave_alone_later: the same for ports that need not be here yet. also: ports that
-    the system does not list, such as the address of a network converter."""
+    the system does not list, such as the address of a network converter. listen_to: devices that
+    type, as GET /api/instruments lists them; they are taken from the system while they are
+    listened to, so never one that you work with, and never the last keyboard."""
 
     leave_alone: list[Text] = Field(default_factory=list, max_length=100)
     leave_alone_later: list[Text] = Field(default_factory=list, max_length=100)
     also: list[Text] = Field(default_factory=list, max_length=20)
+    listen_to: list[Text] = Field(default_factory=list, max_length=20)
 
 
 class ShownIn(In):

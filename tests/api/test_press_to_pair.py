@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import pytest
 import serial
@@ -21,8 +22,8 @@ def found(port: PtyPort) -> Found:
 
 
 @contextmanager
-def pairing(ports: Callable[[], list[Found]], **limits: float) -> Iterator[PairByPressing]:
-    made = PairByPressing(ports, lambda: (), **limits)
+def pairing(ports: Callable[[], list[Found]], **options: Any) -> Iterator[PairByPressing]:
+    made = PairByPressing(ports, lambda: (), **options)
     try:
         yield made
     finally:
@@ -138,3 +139,14 @@ def test_one_at_a_time_and_none_before_the_first(port):
         pair.cancel()
         pair.start()
         assert pair.progress().stage == "listening"
+
+
+def test_what_types_is_heard_only_by_name_and_never_the_last_keyboard():
+    mouse = Found("hid", "/dev/hidraw9", "hid:1209:fffe", "no keyboard")
+    with pairing(list, typing=lambda: [mouse]) as pair:
+        with pytest.raises(UnknownPort, match="hidraw8 is no port here") as unknown:
+            pair.start(listen_to=["hidraw8"])
+        assert unknown.value.field == "listen_to"
+        with pytest.raises(UnknownPort, match="nothing that types"):
+            pair.start(listen_to=["hidraw9"])
+        assert pair.start().ports == ()

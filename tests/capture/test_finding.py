@@ -13,6 +13,7 @@ import pytest
 from serial.tools.list_ports_common import ListPortInfo
 
 from capture.finding import (
+    Found,
     alike,
     driverless,
     find_again,
@@ -21,6 +22,7 @@ from capture.finding import (
     instruments,
     keyboard_instruments,
     serial_instruments,
+    why_not_taken,
 )
 from tests.ptys import plugged
 
@@ -228,6 +230,41 @@ def test_what_types_is_listed_and_a_power_button_is_not(tmp_path: Path) -> None:
     assert found.likely.startswith("Workbench Typing Gauge: a keyboard, or a caliper that types")
     assert "never name the keyboard you work with" in found.likely
     assert keyboard_instruments(tmp_path, tmp_path / "nowhere") == []
+
+
+DESK = """\
+I: Bus=0003 Vendor=1209 Product=0009 Version=0110
+N: Name="Desk Keyboard"
+P: Phys=usb-0000:00:14.0-3/input0
+H: Handlers=sysrq kbd leds event7
+B: KEY=1000000000007 ff9f207ac14057ff febeffdfffefffff fffffffffffffffe
+
+I: Bus=0003 Vendor=1209 Product=0009 Version=0110
+N: Name="Desk Keyboard, its second half"
+P: Phys=usb-0000:00:14.0-3/input1
+H: Handlers=sysrq kbd event8
+B: KEY=1000000000007 ff9f207ac14057ff febeffdfffefffff fffffffffffffffe
+
+"""
+
+
+def test_the_last_keyboard_is_never_taken_and_a_mouse_neither(tmp_path: Path) -> None:
+    listing = tmp_path / "devices"
+    gauge = Found("keys", "/dev/input/event5", "keys:/dev/input/event5", "")
+    same = Found("hid", "/dev/hidraw1", "hid:1209:0002", "")
+    desk = Found("keys", "/dev/input/event7", "keys:/dev/input/event7", "")
+    mouse = Found("hid", "/dev/hidraw2", "hid:1209:0003", "")
+    listing.write_text(LISTING)
+    for each in (gauge, same):
+        assert "no other keyboard would be left" in why_not_taken([each], listing)
+    listing.write_text(LISTING + DESK)
+    for each in (gauge, same, desk):
+        assert why_not_taken([each], listing) == ""
+    # One keyboard is one, whatever its halves; and two are not taken at once.
+    assert "no other keyboard" in why_not_taken([gauge, desk], listing)
+    assert "nothing that types" in why_not_taken([mouse], listing)
+    assert "nothing that types" in why_not_taken([gauge], tmp_path / "nowhere")
+    assert why_not_taken([], tmp_path / "nowhere") == ""
 
 
 @pytest.mark.skipif(os.geteuid() == 0 and not hasattr(os, "seteuid"), reason="rights of root")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import os
+import queue
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -194,3 +196,76 @@ def test_what_is_typed_needs_number_and_unit() -> None:
     for text in ("12.34", "mm", "", "twelve mm", "12.34 cm"):
         with pytest.raises(ValueError, match=r"number|unit"):
             parse_shown(text)
+
+
+class Typing:
+    """What a device that types sends: key reports, where no kernel makes one."""
+
+    def __init__(self) -> None:
+        self.target, self.opened, self.closed = "1209:0002", threading.Event(), threading.Event()
+        self.reports: queue.Queue[bytes] = queue.Queue()
+
+    def open(self) -> None:
+        self.opened.set()
+
+    def read(self, wait: float | None) -> bytes:
+        with contextlib.suppress(queue.Empty):
+            return self.reports.get(timeout=wait)
+        return b""
+
+    def wake(self) -> None: ...
+
+    def close(self) -> None:
+        self.closed.set()
+
+    def type(self, keys: list[tuple[int, int]]) -> None:
+        for modifiers, usage in keys:
+            self.reports.put(bytes([modifiers, 0, usage, 0, 0, 0, 0, 0]))
+            self.reports.put(bytes(8))
+
+
+GAUGE = Found("hid", "/dev/hidraw1", "hid:1209:0002", "a typing gauge")
+# 12,34 and Enter on a caliper set to French, where digits need Shift (usages of HID 1.11).
+FRENCH = [(2, 0x1E), (2, 0x1F), (0, 0x10), (2, 0x20), (2, 0x21), (0, 0x28)]
+US = [(0, 0x1E), (0, 0x1F), (0, 0x37), (0, 0x20), (0, 0x21), (0, 0x28)]
+
+
+@pytest.mark.parametrize(("keys", "layout"), [(US, "us"), (FRENCH, "fr")])
+def test_what_types_is_paired_with_its_layout_where_it_is_named(
+    monkeypatch: pytest.MonkeyPatch, keys: list[tuple[int, int]], layout: str
+) -> None:
+    source = Typing()
+    monkeypatch.setattr("capture.press_to_pair.source_for", lambda _spec: source)
+    monkeypatch.setattr("capture.press_to_pair.why_not_taken", lambda _found: "")
+    pair = PressToPair([GAUGE], listen_to=["hidraw1"])
+    pair.start()
+    try:
+        assert source.opened.wait(10)
+        pair.shown("12.34 mm")
+        source.type(keys)
+        paired = pair.wait(10)
+        assert paired is not None, pair.heard()
+        assert (paired.spec.vid, paired.spec.pid, paired.spec.layout) == (0x1209, 2, layout)
+        assert paired.spec.unit == "mm"
+        assert f"1209:0002 sent {paired.sent!r}, 12.34 mm: typed, in the layout {layout}" in (
+            paired.sentence
+        )
+    finally:
+        pair.stop()
+    assert source.closed.is_set()
+
+
+def test_what_types_is_not_taken_unless_it_is_named_and_may_be(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert PressToPair([GAUGE]).heard() == ()
+    with pytest.raises(ValueError, match="hidraw9 is no port here"):
+        PressToPair([GAUGE], listen_to=["hidraw9"])
+    refusal = "no other keyboard would be left"
+    monkeypatch.setattr(
+        "capture.press_to_pair.why_not_taken", lambda found: refusal if list(found) else ""
+    )
+    with pytest.raises(ValueError, match=refusal):
+        PressToPair([GAUGE], listen_to=["/dev/hidraw1"])
+    # To be left alone goes before.
+    assert PressToPair([GAUGE], ["hidraw1"], listen_to=["hidraw1"]).heard() == ()
