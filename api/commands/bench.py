@@ -116,6 +116,7 @@ def run(args: argparse.Namespace) -> int:
         waiting = progress.total - progress.sent
         shown.line(str(progress))
     queue.close()
+    shown.close()
     for reading in lost:
         _complain(f"not kept: {reading.sent.strip()} ({reading.unit}) from {reading.caliper}")
     if lost:
@@ -179,24 +180,25 @@ class _Shown:
         self._trouble = ""
 
     def line(self, text: str, wrong: bool = False) -> None:
-        with self._lock:
-            try:
-                out = sys.stdout
-                # One bell for kept, two for not understood: heard without looking.
-                bell = "\a" * (2 if wrong else 1) if out.isatty() else ""
-                # What comes from outside moves no cursor.
-                plain = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
-                code = out.encoding or "ascii"
-                plain = plain.encode(code, "backslashreplace").decode(code)
-                print(plain + bell, flush=True)
-            except BrokenPipeError:
-                # Whoever read has gone for good; at exit Python would complain of it.
-                with suppress(OSError, ValueError):
-                    nowhere = os.open(os.devnull, os.O_WRONLY)
-                    os.dup2(nowhere, sys.stdout.fileno())
-                    os.close(nowhere)
-            except (OSError, ValueError, AttributeError):
-                pass
+        with self._lock, suppress(OSError, ValueError, AttributeError):
+            out = sys.stdout
+            # One bell for kept, two for not understood: heard without looking.
+            bell = "\a" * (2 if wrong else 1) if out.isatty() else ""
+            # What comes from outside moves no cursor.
+            plain = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+            code = out.encoding or "ascii"
+            plain = plain.encode(code, "backslashreplace").decode(code)
+            print(plain + bell, flush=True)
+
+    def close(self) -> None:
+        """Let go of lines that nobody will take: Python would complain of them at its exit."""
+        try:
+            sys.stdout.flush()
+        except (OSError, ValueError, AttributeError):
+            with suppress(OSError, ValueError, AttributeError):
+                nowhere = os.open(os.devnull, os.O_WRONLY)
+                os.dup2(nowhere, sys.stdout.fileno())
+                os.close(nowhere)
 
     def progress(self, progress: Progress, trouble: str) -> None:
         if trouble and trouble != self._trouble:

@@ -251,7 +251,7 @@ def test_a_queue_held_by_another_program_is_trouble_that_passes(tmp_path, server
         bench.add("12.40")
         other.execute("BEGIN IMMEDIATE")
         bench.forwarder.report()
-        assert until(lambda: "database is locked" in bench.trouble())
+        assert until(lambda: "disk fails (database is locked)" in bench.trouble())
         other.close()
         assert bench.all_sent()
         assert until(lambda: bench.trouble() == "")

@@ -178,6 +178,11 @@ def _run(words: list[str], said: str = "", **environment: str) -> subprocess.Com
     )
 
 
+def _buffered() -> dict[str, str]:
+    """Lines left in a buffer are complained of at the exit, if nobody sees to them."""
+    return {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+
+
 def test_lines_from_a_file_are_handed_over_to_the_last_and_the_program_ends(tmp_path):
     texts = _texts(3000)
     with serving(tmp_path / "shop") as server:
@@ -210,7 +215,9 @@ def test_a_reader_of_the_lines_who_goes_away_costs_no_reading_and_doubles_none(t
         series = server.start_series()
         words = command(tmp_path, server.url, f"serial:{port.target},unit=mm,name=six-inch")
         with (tmp_path / "errors").open("w+") as errors:
-            program = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=errors, text=True)
+            program = subprocess.Popen(
+                words, stdout=subprocess.PIPE, stderr=errors, text=True, env=_buffered()
+            )
             try:
                 assert program.stdout is not None
                 while "listening" not in program.stdout.readline():
@@ -236,6 +243,23 @@ def test_a_terminal_without_the_letters_of_a_name_costs_no_reading(tmp_path):
         done = _run(words, "12.30\n12.40\n", PYTHONIOENCODING="ascii")
         assert (done.returncode, done.stderr) == (0, "")
         assert "kept 12.40 (mm) from B\\xfcgel\n" in done.stdout
+        assert _sent(server, series) == ["12.30", "12.40"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs /dev/full, which Linux has")
+def test_lines_that_a_full_disk_will_not_take_cost_no_reading(tmp_path):
+    with serving(tmp_path / "shop") as server, Path("/dev/full").open("w") as full:
+        series = server.start_series()
+        words = command(tmp_path, server.url, "stdin:,unit=mm")
+        done = subprocess.run(
+            words,
+            input=b"12.30\n12.40\n",
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env=_buffered(),
+            timeout=60,
+        )
+        assert (done.returncode, done.stderr) == (0, b"")
         assert _sent(server, series) == ["12.30", "12.40"]
 
 
