@@ -533,6 +533,7 @@ class MethodOut(Out):
     summary: str
     places: list[PlaceOut]
     baseline: str | None
+    optional_baseline: str | None
     needs_thickness: bool
     sided: bool
     reveals: list[str]

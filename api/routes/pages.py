@@ -33,7 +33,6 @@ _SIDES: Final[tuple[Side, Side]] = ("left", "right")
 _USUAL: Final = ("reversal", "half-turn", "roll")
 
 # Said before the first cut, whatever a method's own list leaves out.
-_RADIAL_ARM: Final = "A radial arm saw can climb toward you: hold it back all through the cut."
 _ADJUSTING: Final = "Unplug the machine before you adjust anything on it."
 
 
@@ -45,8 +44,6 @@ def cautions_for(method: Method) -> tuple[str, ...]:
     if not said:
         return ()
     missing = [] if any(caution.startswith("Unplug") for caution in said) else [_ADJUSTING]
-    if set(SAWING_CAUTIONS) <= set(said) and _RADIAL_ARM not in said:
-        missing.insert(0, _RADIAL_ARM)
     deferral = [caution for caution in said if caution == SAWING_CAUTIONS[-1]]
     return (*(caution for caution in said if caution not in deferral), *missing, *deferral)
 
@@ -83,6 +80,9 @@ def bench(request: Request, name: str, shop: TheShop) -> HTMLResponse:
         methods=tuple(METHODS.values()),
         usual=_USUAL,
         kinds=MACHINE_KINDS,
+        asks=any(
+            each.bench == name and each.spec.mode == "ask" for each in shop.listening.listened()
+        ),
         sides={side: Markup(drawings.side_drawing(side)) for side in _SIDES},
         lean=Markup(drawings.lean_drawing()),
         phone=phone.address(request, shop.settings.host, name),
@@ -103,7 +103,7 @@ def bench_code(request: Request, name: str, shop: TheShop) -> Response:
 def _for_the_page(method: Method) -> dict[str, object]:
     """What the page's modules ask of a method, as GET /api/methods says it."""
     wanted = {"title", "places", "baseline", "needs_thickness", "sided", "reveals", "closed_jaws"}
-    wanted |= {"key", "default_repeats", "pieces"}
+    wanted |= {"key", "default_repeats", "pieces", "optional_baseline"}
     return MethodOut.model_validate(method).model_dump(mode="json", include=wanted)
 
 

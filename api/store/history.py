@@ -17,11 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, Row, String, func, select, type_coerce
 
-from analysis import conformity
 from analysis.checks import checks
 from analysis.conformity import Tolerance, Verdict
 from analysis.methods import METHODS, Quantity
-from analysis.score import SeriesFacts
+from analysis.score import SeriesFacts, verdict_of
 from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
 from api.store.facts import facts_of
@@ -320,9 +319,7 @@ def _checks(
                 tolerance = facts[i].tolerance
                 if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
                     tolerance = None
-                verdict = (
-                    None if tolerance is None else conformity.verdict(mean, expanded, tolerance)
-                )
+                verdict = verdict_of(facts[i].method, n, mean, expanded, tolerance)
                 check = Check(
                     quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
                     verdict, step,

@@ -11,6 +11,7 @@ from uuid import uuid4
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
+from capture.pretend import PtyPort
 from tests.ptys import plugged, until
 from tests.whole.browser import (
     DOWN,
@@ -1177,3 +1178,33 @@ def test_a_bench_may_have_any_name(server, page, complaints):
     expect(page.locator("#bench-name")).to_have_text("Nordwänd <b>&2")
     expect(page.locator("#sign-live")).to_have_text("live")
     assert complaints == []
+
+
+def test_a_caliper_that_sends_when_asked_is_asked_with_one_button(page, tmp_path):
+    # A caliper that answers each request with the next of its values.
+    values = iter([b"12.30\r\n", b"12.34\r\n"])
+    port = PtyPort(answer=lambda asked: next(values) if asked.strip() == b"?" else b"")
+    spec = f"serial:{port.target},unit=mm,mode=ask,request=?"
+    try:
+        with serving(tmp_path / "shop", "--caliper", spec) as server:
+            series = server.start_series()
+            assert server.calipers_listen()
+            page.goto(server.url)
+            for count in (1, 2):
+                page.get_by_role("button", name="Ask the caliper").click()
+                assert until(lambda n=count: sum(map(len, server.trials(series))) == n)
+            assert server.trials(series) == [["12.30", "12.34"]]
+            expect(page.locator("#value")).to_contain_text("12.34")
+    finally:
+        port.close()
+
+
+def test_a_block_is_asked_for_its_size_and_need_not_have_one(bench):
+    bench.open()
+    page = bench.page
+    known = page.locator("[name=method][value=known-block]")
+    known.evaluate("radio => radio.closest('details')?.setAttribute('open', '')")
+    known.check()
+    expect(page.locator("#baseline-label")).to_have_text("The block's stated size, if it is known")
+    page.locator("[name=method][value=reversal]").check()
+    expect(page.locator("#baseline-label")).not_to_contain_text("block")

@@ -226,7 +226,7 @@ def test_numbers_are_shown_in_the_units_chosen(at):
     page = at("out")
     page.locator("summary", has_text="Units").click()
     page.get_by_label("Show angles in").select_option("arc minutes")
-    expect(page.locator(".now-standing .sentence")).to_contain_text("3.850′ ± 0.089′")
+    expect(page.locator(".now-standing .sentence")).to_contain_text("3.85′ ± 0.22′")
     page.get_by_label("Show lengths in").select_option("thou (0.001 in)")
     page.get_by_label("From the pivot to the point").fill("600")
     expect(page.locator("#mend-answer")).to_contain_text(re.compile(r"by 26\.\d+ thou ±"))

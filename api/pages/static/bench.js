@@ -461,6 +461,8 @@ function wire() {
   });
   at("swap-ends").addEventListener("click", (event) => act(`${bench_path}/swap-ends`, {}, event.currentTarget));
   at("restore").addEventListener("click", (event) => act(`${bench_path}/restore`, { reading: event.currentTarget.dataset.reading }, event.currentTarget));
+  // Only there where a caliper of this bench sends when it is asked.
+  at("ask")?.addEventListener("click", (event) => act(`${bench_path}/ask`, {}, event.currentTarget));
   at("press").addEventListener("click", (event) => act(`${bench_path}/pretend-press`, {}, event.currentTarget));
   at("finish").addEventListener("click", (event) => act(`/api/series/${series.id}/finish`, {}, event.currentTarget));
   at("again").addEventListener("click", async () => {

@@ -27,7 +27,7 @@ export function prepare(known, machinesKnown) {
   const shortcut = document.getElementById("as-last");
   shortcut.hidden = !last || !machine;
   if (!shortcut.hidden) {
-    const length = method()?.baseline ? `, ${fields.baseline.value} ${unit()}` : "";
+    const length = visible("baseline") ? `, ${fields.baseline.value} ${unit()}` : "";
     shortcut.querySelector("span").textContent = `${machine.name}, ${method()?.title}${length}`;
   }
 }
@@ -66,14 +66,15 @@ function adapt() {
   const chosen = method();
   if (!chosen) return;
   const shown = {
-    baseline: chosen.baseline != null,
+    baseline: (chosen.baseline ?? chosen.optional_baseline) != null,
     thickness: chosen.needs_thickness,
     pieces: chosen.pieces != null,
     strip_side: chosen.sided,
     inset: chosen.baseline != null && chosen.places.length > 1,
   };
   for (const element of form.querySelectorAll("[data-for]")) element.hidden = !shown[element.dataset.for];
-  if (chosen.baseline) document.getElementById("baseline-label").textContent = capital(chosen.baseline);
+  const measured = chosen.baseline ?? (chosen.optional_baseline && `${chosen.optional_baseline}, if it is known`);
+  if (measured) document.getElementById("baseline-label").textContent = capital(measured);
   if (chosen.pieces && !fields.pieces.value) fields.pieces.value = chosen.pieces;
   document.getElementById("new-machine").hidden = fields.machine.value !== "";
   document.getElementById("decimal-hint").hidden = !shown.baseline && !shown.thickness;
@@ -104,7 +105,7 @@ function slips() {
     needed("machine_name", "Give the new machine a name.");
     needed("kind", "Say what kind of machine it is.");
   }
-  needed("baseline", "Measure it and type it here.");
+  if (method()?.baseline) needed("baseline", "Measure it and type it here.");
   needed("thickness", "Measure the board’s thickness and type it here.");
   needed("tolerance_deg", "Type the largest angle you accept, or choose another way.");
   needed("tolerance_gap", "Type the largest gap you accept.");
