@@ -132,9 +132,13 @@ def start_pairing(shop: TheShop, body: PairingIn | None = None) -> PairingOut:
     asked = body or PairingIn()
     also = [_port(text) for text in asked.also]
     try:
-        return _out(shop.pair_by_pressing.start(asked.leave_alone, also, asked.leave_alone_later))
+        return _out(
+            shop.pair_by_pressing.start(
+                asked.leave_alone, also, asked.leave_alone_later, asked.listen_to
+            )
+        )
     except UnknownPort as error:
-        raise BadField("leave_alone", str(error)) from None
+        raise BadField(error.field, str(error)) from None
     except OneUnderWay:
         raise NotNow(
             "a caliper is being paired already; finish that, or cancel it, and start again"

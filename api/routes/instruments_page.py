@@ -21,7 +21,7 @@ from api.routes.calipers import tolerance_mm
 from api.routes.instruments import FoundOut, found_now
 from api.store import queries
 from api.store.journal import now
-from capture.press_to_pair import BEFORE
+from capture.press_to_pair import BEFORE, BEFORE_TYPING
 
 router = APIRouter(include_in_schema=False)
 
@@ -64,6 +64,7 @@ def instruments_page(request: Request, shop: TheShop, store: TheStore) -> HTMLRe
         request,
         "instruments.html",
         before=BEFORE,
+        before_typing=BEFORE_TYPING,
         benches=sorted({"main", *queries.bench_names(store)}),
         now=_now(shop, store),
         marks=_MARKS,

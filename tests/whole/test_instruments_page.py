@@ -306,3 +306,27 @@ def test_it_is_within_reach_of_everybody(server, context: BrowserContext, port, 
     expect(page.locator("h1")).to_contain_text(name)
     no_serious_axe_findings(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
+    """No such device is plugged in here, so one is put into the list as the server would."""
+    opened.locator("#leave-alone summary").click()
+    expect(opened.locator("#listen-to")).to_be_hidden()
+    opened.evaluate(
+        """() => {
+          const item = document.createElement("li");
+          item.className = "found";
+          Object.assign(item.dataset, {
+            kind: "keys", ready: "yes", device: "/dev/input/event99", likely: "Gauge: it types",
+          });
+          document.querySelector("main").append(item);
+        }"""
+    )
+    opened.evaluate("import('/static/instruments.js').then((page) => page.offerListenTo())")
+    expect(opened.locator("#listen-to")).to_contain_text("types into no window")
+    opened.get_by_label("/dev/input/event99: Gauge").check()
+    with opened.expect_request("**/api/pairing") as asked:
+        opened.get_by_role("button", name="Pair by pressing send").click()
+    assert asked.value.post_data_json["listen_to"] == ["/dev/input/event99"]
+    # And the server says in a sentence why it does not take it.
+    expect(opened.locator("body")).to_contain_text("/dev/input/event99 is no port here")

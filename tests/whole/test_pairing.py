@@ -360,3 +360,13 @@ def test_what_is_plugged_in_is_told_without_opening_it(server):
         assert found["kind"] in ("serial", "hid", "keys", "usb")
         assert found["likely"]
         assert bool(found["missing"]) or found["spec"]
+
+
+def test_a_name_that_is_no_port_is_refused_and_nothing_is_opened(server, port):
+    for field in ("leave_alone", "listen_to"):
+        said = refused(
+            server, "/api/pairing", {"also": [port.target], field: ["/dev/ttyUBS0"]}, 422
+        )
+        assert said["errors"][0]["field"] == field
+        assert "/dev/ttyUBS0 is no port here, so nothing was opened" in said["detail"]
+    assert _free(port)

@@ -72,6 +72,31 @@ function offerLeaveAlone() {
   );
 }
 
+/** One box for each device that types and could be taken from the system; none is ticked. */
+export function offerListenTo() {
+  const list = at("listen-to-list");
+  const there = [...document.querySelectorAll(".found[data-kind=keys][data-ready=yes]")].map((item) => item.dataset);
+  at("listen-to").hidden = there.length === 0;
+  const shown = [...list.querySelectorAll("input")].map((box) => box.value);
+  if (shown.join("\n") === there.map((each) => each.device).join("\n")) return;
+  list.replaceChildren(
+    ...there.map((each) => {
+      const label = document.createElement("label");
+      const box = document.createElement("input");
+      box.type = "checkbox";
+      box.value = each.device;
+      const words = document.createElement("span");
+      words.textContent = `${each.device}: ${each.likely.split(":")[0]}`;
+      label.append(box, words);
+      return label;
+    }),
+  );
+}
+
+function takenToo() {
+  return [...at("listen-to-list").querySelectorAll("input:checked")].map((box) => box.value);
+}
+
 function keepLeftAlone() {
   const kept = new Set(memory.get("leave alone", []));
   for (const box of at("leave-alone-list").querySelectorAll("input")) {
@@ -86,7 +111,11 @@ async function begin() {
   notice("");
   const also = at("also").value.trim();
   try {
-    await post("/api/pairing", { leave_alone_later: keepLeftAlone(), also: also ? [also] : [] });
+    await post("/api/pairing", {
+      leave_alone_later: keepLeftAlone(),
+      listen_to: takenToo(),
+      also: also ? [also] : [],
+    });
   } catch (error) {
     if (!(error instanceof Refused && error.status === 409)) return notice(error.message);
   }
@@ -335,6 +364,7 @@ async function refresh() {
         takeOver(list, there.querySelector(`[data-keyed=${list.dataset.keyed}]`));
       }
       offerLeaveAlone();
+      offerListenTo();
     }
   } catch {
     // The server is away: what is shown stays until it is back.
@@ -412,6 +442,7 @@ async function load() {
   for (const item of document.querySelectorAll("[data-key]")) written.set(item, item.outerHTML);
   wire();
   offerLeaveAlone();
+  offerListenTo();
   setInterval(refresh, LOOK_MS);
   // A page that was reloaded in the middle goes on where it was.
   const state = await get("/api/pairing").catch(() => null);
