@@ -105,7 +105,8 @@ class Shop:
             key = (state.bench, state.caliper)
             before = self._elsewhere.get(key)
             self._elsewhere[key] = (state, now)
-            if before is None or before[0] != state:
+            # Only a change of state is news; when it was last heard changes all the time.
+            if before is None or before[0] != replace(state, last_heard=before[0].last_heard):
                 self.journal.report(state)
 
     def _states_elsewhere(self) -> Iterator[CaliperState]:

@@ -82,7 +82,10 @@ def read_line(
 
 
 _RUN_S: Final = 0.250
-_EVEN: Final = 8
+# How long nobody presses more than four times a second without a pause.
+_LONGEST_RUN_S: Final = 6.0
+# No display renews its value more often; what comes faster was stored up, or is a program.
+_FASTEST: Final = 25
 _MOST_HELD: Final = 200
 
 
@@ -90,22 +93,17 @@ class StreamWatch:
     """Tells an instrument that sends by itself from a person who presses.
 
     A run is lines that follow each other within 250 ms, so more than 4 a second. Its lines
-    are presses at first. They are held back
-    - from the eighth line on that keeps an even pace: none of the seven gaps before it more
-      than a quarter above their mean, which is at least 15 ms (a hand does not press eight
-      times like that, and a backlog comes faster), or
-    - once the run has lasted two seconds with more than 4 lines a second that do not repeat
-      the value before, whatever their pace.
-    A pause of 250 ms ends the run and gives back all that was held: a fast hand, a bouncing
-    button and a program that waits for one reading before it sends the next lose nothing,
-    nor does anyone at up to 3 presses a second, bounces of up to 0.1 s included. It is a
-    stream when lines are still coming one second after holding began (or 200 of them are
-    held), or when a run has lasted a second and at least nine of its latest 12 lines repeat
-    the value before (judged at every twelfth line, so that a flood costs little). A second
-    without a line ends the stream.
+    are presses, answered at once, for losing a press is worse than keeping one line too many.
+    They are held back once the run has lasted six seconds with 4 to 25 lines a second that do
+    not repeat the value before. A pause of 250 ms ends the run and gives back all that was
+    held: a fast hand, a bouncing button and a program that waits for one reading before it
+    sends the next lose nothing. It is a stream when lines are still coming one second after
+    holding began (or 200 of them are held), or when a run has lasted a second and at least
+    nine of its latest 12 lines repeat the value before (judged at every twelfth line, so that
+    a flood costs little). A second without a line ends the stream.
 
-    What it cannot know: whether the up to seven lines before it began to hold were presses.
-    `given` counts them for whoever says so.
+    What it cannot know: whether the lines before it began to hold were presses. `given`
+    counts them for whoever says so.
     """
 
     def __init__(self) -> None:
@@ -113,7 +111,6 @@ class StreamWatch:
         self.given = 0
         self._last_at = float("-inf")
         self._values: deque[int] = deque(maxlen=13)
-        self._times: deque[float] = deque(maxlen=_EVEN)
         self._begin(0.0)
 
     def _begin(self, now: float) -> None:
@@ -123,7 +120,6 @@ class StreamWatch:
         self._fresh = 0
         self.given = 0
         self._values.clear()
-        self._times.clear()
 
     @property
     def due(self) -> float:
@@ -139,13 +135,14 @@ class StreamWatch:
         self._last_at = now
         self._fresh += not self._values or self._values[-1] != nm
         self._values.append(nm)
-        self._times.append(now)
         self._count += 1
         if self.streaming:
             return "stream"
         lasted = now - self._began_at
-        if self._held_at is None and (
-            (lasted >= 2.0 and self._fresh > 1 + 4 * lasted) or self._even()
+        if (
+            self._held_at is None
+            and lasted >= _LONGEST_RUN_S
+            and 4 * lasted < self._fresh - 1 <= _FASTEST * lasted
         ):
             self._held_at = now
         held_long = self._held_at is not None and (
@@ -158,14 +155,6 @@ class StreamWatch:
             return "held"
         self.given += 1
         return "press"
-
-    def _even(self) -> bool:
-        if len(self._times) < _EVEN:
-            return False
-        mean = (self._times[-1] - self._times[0]) / (_EVEN - 1)
-        if mean < 0.015:
-            return False
-        return all(later - earlier <= 1.25 * mean for earlier, later in pairwise(self._times))
 
     def _repeats(self) -> bool:
         return sum(later == earlier for earlier, later in pairwise(self._values)) >= 9

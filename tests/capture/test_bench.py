@@ -317,7 +317,7 @@ def test_a_stream_on_a_press_port_is_said_to_be_one(step: int) -> None:
 
         def stream() -> None:
             for number in itertools.count():
-                if stop.wait(0.02):
+                if stop.wait(0.05):
                     break
                 port.send(f"{12 + step * number}.34\r\n".encode())
 

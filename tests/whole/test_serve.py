@@ -134,10 +134,12 @@ def test_readings_cannot_be_changed_even_with_a_database_tool(tmp_path):
                 store.execute(f"UPDATE {table} SET bench_id = 7")
             with pytest.raises(sqlite3.IntegrityError, match="never changed"):
                 store.execute(f"DELETE FROM {table}")
+            with pytest.raises(sqlite3.IntegrityError, match="never changed"):
+                store.execute(f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}")
         triggers = store.execute(
             "SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?", [table]
         )
-        assert triggers.fetchone() == (2,)
+        assert triggers.fetchone() == (3,)
     assert store.execute("SELECT count(*) FROM readings").fetchone() == (1,)
     store.close()
 

@@ -8,6 +8,7 @@ from math import atan, degrees
 
 import numpy as np
 import pytest
+from playwright.sync_api import expect
 
 from tests.ptys import until
 from tests.whole.browser import Keyboard
@@ -21,7 +22,7 @@ def test_twenty_strips_typed_by_a_caliper_are_scored(page, tmp_path):
     with serving(tmp_path / "shop") as server:
         series = server.start_series(tolerance_deg="0.2")
         page.goto(server.url)
-        page.wait_for_function("document.querySelector('#next')?.textContent?.includes('fence end')")
+        expect(page.locator("#next")).to_contain_text("fence end")
         keyboard = Keyboard(page)
         for count, width in enumerate(widths, 1):
             keyboard.caliper(width)
