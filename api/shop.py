@@ -147,7 +147,7 @@ def open_store(settings: Settings) -> Engine:
             " give another with --data"
         ) from None
     engine = open_engine(settings.db or sqlite_url(settings.data))
-    migrations.upgrade(engine)
+    migrations.upgrade_apart(engine)
     learn_measured_methods(engine)
     load_own_methods(settings.data)
     return engine
