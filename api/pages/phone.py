@@ -9,7 +9,6 @@ from io import BytesIO
 from typing import Final
 from urllib.parse import quote
 
-import segno
 from starlette.requests import Request
 
 # Set aside for documentation (RFC 5737, section 3; RFC 3849): nobody is there, and nothing is
@@ -71,6 +70,8 @@ def address(request: Request, listens_on: str, bench: str) -> str | None:
 def code(text: str) -> bytes:
     """The QR code (ISO/IEC 18004) of `text` as an SVG document, dark on light with its quiet
     zone of four modules, whatever the page's colours: not every phone reads light on dark."""
+    import segno  # for the few who ask for the picture
+
     picture = BytesIO()
     segno.make(text, micro=False, error="l").save(
         picture, kind="svg", border=4, dark="#000", light="#fff", omitsize=True
