@@ -502,6 +502,12 @@ class KeysOut(Out):
     reason: str | None = None
 
 
+class PressedOut(Out):
+    """What an instrument sent; it is not yet a reading that was kept."""
+
+    sent: str
+
+
 class SetupChangeIn(In):
     machine: Name
     kind: SetupChangeKind

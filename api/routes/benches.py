@@ -14,6 +14,7 @@ from api.shapes import (
     ClockOut,
     KeysIn,
     KeysOut,
+    PressedOut,
     RestoreIn,
     SwapEndsIn,
     TakeBackIn,
@@ -125,11 +126,11 @@ def tell_calipers(name: str, body: CalipersIn, shop: TheShop) -> ClockOut:
 
 
 @router.post("/pretend-press")
-def pretend_press(name: str, shop: TheShop) -> KeysOut:
-    """Press the pretend caliper's send button."""
+def pretend_press(name: str, shop: TheShop) -> PressedOut:
+    """Press the pretend caliper's send button; the live stream says when the reading is kept."""
     if shop.pretend is None or not shop.pretends(name):
         raise NotNow("this bench has no pretend caliper; start with: bothends serve --pretend")
-    return KeysOut(kept=True, sent=shop.pretend.press(), origin="button")
+    return PressedOut(sent=shop.pretend.press())
 
 
 def _series_unit(shop: TheShop, name: str) -> Unit | None:
