@@ -272,7 +272,6 @@ SYN_REPORT: Final = 0
 SYN_DROPPED: Final = 3
 KEY_UP: Final = 0
 KEY_DOWN: Final = 1
-KEY_REPEAT: Final = 2
 
 
 def _run(first: int, *usages: int) -> dict[int, int]:

@@ -63,11 +63,10 @@ TABLE: Final = Table(
     ),
     key=("trial_id",),
 )
-HEADER: Final = TABLE.header
 
 
 def blocks(connection: Connection, wanted: Wanted) -> Blocks:
-    """The trials wanted under HEADER, series by series as they were begun.
+    """The trials wanted as TABLE has them, series by series as they were begun.
 
     With `after`, those that changed since, each once as it stands now. A trial that an
     earlier pull may have given and a whole pull would no longer give is told of as gone.
