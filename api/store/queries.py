@@ -283,8 +283,9 @@ def bench(
     connection: Connection, name: str, calipers: list[CaliperOut], pretend: bool = False
 ) -> BenchOut:
     """A bench as it stands; one that nobody has named yet stands empty."""
-    row = connection.execute(select(Bench.__table__).where(Bench.name == name)).first()
+    # First: what is committed between two statements must not count as seen already.
     last_event = last_event_id(connection)
+    row = connection.execute(select(Bench.__table__).where(Bench.name == name)).first()
     empty = BenchOut(
         name=name,
         series=None,

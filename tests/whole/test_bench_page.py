@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
@@ -112,6 +112,11 @@ def fill_in(page: Page, machine: str) -> None:
 def wait_for(page: Page, condition: str) -> None:
     """Playwright's own wait_for_function needs an eval that the page forbids."""
     assert until(lambda: page.evaluate(condition)), condition
+
+
+def wait_until(page: Page, condition: Callable[[], object]) -> None:
+    """For what this process sees: requests that are held back are handled meanwhile."""
+    assert until(lambda: page.evaluate("1") and condition())
 
 
 # ---- setting up
@@ -308,6 +313,29 @@ def test_a_reading_taken_back_is_struck_and_no_longer_counts(bench):
     bench.next("open end")
     assert bench.sounded == "taken back"
     assert bench.readings(series) == ["13.21"]
+
+
+def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
+    bench.start()
+    bench.open()
+    bench.press("13.21")
+    bench.next("open end")
+    page, held = bench.page, []
+    stands = f"**/api/benches/{bench.name}"
+    page.route(stands, lambda route: held.append((route, route.fetch())))
+    bench.press("13.52")
+    bench.state("pair complete")
+    wait_until(page, lambda: held)
+    page.click("#take-back")
+    bench.state("taken back")
+    bench.next("open end")
+    (route, as_it_stood), *_ = held
+    assert as_it_stood.json()["next"]["place"] == "fence end"
+    with page.expect_response(stands):
+        route.fulfill(response=as_it_stood)
+    page.evaluate("new Promise(done => setTimeout(done))")  # the page has taken it in
+    bench.next("open end")
+    page.unroute(stands)
 
 
 def test_jaws_shut_and_sent_take_back_without_a_hand_on_the_page(bench):

@@ -107,6 +107,8 @@ function next() {
 }
 
 async function follow(state) {
+  // An answer that was long on its way tells of before what the live link has told since.
+  if (bench && state.last_event < bench.last_event) return;
   bench = state;
   for (const caliper of state.calipers) calipers.set(caliper.name, caliper);
   showCalipers();
