@@ -16,8 +16,8 @@ again, and stays (empty) when others stand behind it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final, Literal
 from uuid import UUID, uuid5
 
@@ -67,12 +67,15 @@ class Placed:
     flags: tuple[Flag, ...] = ()
 
 
+_Slots = tuple[Placed | None, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Trial:
     """The readings of one strip or part; `slots` in reading order, None where not read."""
 
     number: int
-    slots: tuple[Placed | None, ...]
+    slots: _Slots
     swapped: bool = False
 
     @property
@@ -97,7 +100,11 @@ class Trial:
     @property
     def latest(self) -> Placed | None:
         """The reading placed last, None in an empty trial."""
-        return max((p for p in self.slots if p is not None), key=lambda p: p.order, default=None)
+        latest = None
+        for placed in self.slots:
+            if placed is not None and (latest is None or placed.order > latest.order):
+                latest = placed
+        return latest
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,11 +121,15 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of an entry: `trial` is the number it touched, None if it touched none."""
+    """What became of an entry: `trial` is the number it touched, None if it touched none.
+
+    `place` is the place, counted as the method does, that a reading was put in.
+    """
 
     kind: OutcomeKind
     trial: int | None = None
     reading: UUID | None = None
+    place: int | None = None
 
 
 def trial_id(series: UUID, number: int) -> UUID:
@@ -146,7 +157,7 @@ def next_place(state: State) -> Next | None:
     """Where the next reading will go, None while no series runs."""
     if state.series is None:
         return None
-    trial = _current(state)
+    trial = _current(state.trials, state.layout)
     slot = trial.slots.index(None)
     return Next(
         trial.number, slot, place_of(trial, slot, state.layout), slot % state.layout.repeats
@@ -155,27 +166,17 @@ def next_place(state: State) -> Next | None:
 
 def fold(entries: Iterable[Entry], state: State | None = None) -> State:
     """The state after all `entries`, from `state` or from nothing."""
-    state = state or State()
+    folding = Folding(state)
     for entry in entries:
-        state, _ = apply(state, entry)
-    return state
+        folding.take(entry)
+    return folding.state
 
 
 def apply(state: State, entry: Entry) -> tuple[State, Outcome]:
     """The state after `entry`, and what became of the entry."""
-    match entry:
-        case Start():
-            return State(series=entry.series, layout=entry.layout), Outcome("started")
-        case Finish():
-            return State(), Outcome("finished" if state.series else "no series")
-        case Press():
-            return _press(state, entry.reading)
-        case TakeBack():
-            return _take_back(state, entry.reading)
-        case SwapEnds():
-            return _swap_ends(state, entry.trial)
-        case Restore():
-            return _restore(state, entry.reading)
+    folding = Folding(state)
+    outcome = folding.take(entry)
+    return folding.state, outcome
 
 
 def is_bounce(before: Reading, reading: Reading) -> bool:
@@ -188,99 +189,143 @@ def is_bounce(before: Reading, reading: Reading) -> bool:
     return 0 <= since < BOUNCE_MS
 
 
-def _press(state: State, reading: Reading) -> tuple[State, Outcome]:
-    if state.series is None:
-        return state, Outcome("no series", reading=reading.id)
-    before = state.last_heard.get(reading.caliper)
-    state = replace(state, last_heard={**state.last_heard, reading.caliper: reading})
-    if before is not None and is_bounce(before, reading):
-        aside = (*state.set_aside, reading)
-        return replace(state, set_aside=aside), Outcome("bounced", reading=reading.id)
-    if state.layout.closed_jaws and abs(reading.nm) <= CLOSED_JAWS_NM:
-        # Said of the press itself: the reading it took back is found in the trial.
-        state, outcome = _take_back(state, None)
-        return state, replace(outcome, reading=reading.id)
-    return _place(state, reading)
+class Folding:
+    """A fold under way, for many entries one after the other: `take` each, then ask `state`.
+
+    What `state` was given at the start, and each one it gave, stays as it is.
+    """
+
+    def __init__(self, state: State | None = None) -> None:
+        self._set(state or State())
+
+    def _set(self, state: State) -> None:
+        self._series = state.series
+        self._layout = state.layout
+        self._trials = list(state.trials)
+        self._placements = state.placements
+        self._last_heard = dict(state.last_heard)
+        self._set_aside = list(state.set_aside)
+
+    @property
+    def state(self) -> State:
+        """The state after what was taken so far."""
+        return State(
+            self._series,
+            self._layout,
+            tuple(self._trials),
+            self._placements,
+            dict(self._last_heard),
+            tuple(self._set_aside),
+        )
+
+    def take(self, entry: Entry) -> Outcome:
+        """Go on by one entry; what became of it."""
+        match entry:
+            case Press():
+                return self._press(entry.reading)
+            case Start():
+                self._set(State(series=entry.series, layout=entry.layout))
+                return Outcome("started")
+            case Finish():
+                ran = self._series is not None
+                self._set(State())
+                return Outcome("finished" if ran else "no series")
+            case TakeBack():
+                return self._take_back(entry.reading)
+            case SwapEnds():
+                return self._swap_ends(entry.trial)
+            case Restore():
+                return self._restore(entry.reading)
+
+    def _press(self, reading: Reading) -> Outcome:
+        if self._series is None:
+            return Outcome("no series", reading=reading.id)
+        before = self._last_heard.get(reading.caliper)
+        self._last_heard[reading.caliper] = reading
+        if before is not None and is_bounce(before, reading):
+            self._set_aside.append(reading)
+            return Outcome("bounced", reading=reading.id)
+        if self._layout.closed_jaws and abs(reading.nm) <= CLOSED_JAWS_NM:
+            # Said of the press itself: the reading it took back is found in the trial.
+            outcome = self._take_back(None)
+            return Outcome(outcome.kind, outcome.trial, reading.id)
+        return self._place(reading)
+
+    def _place(self, reading: Reading) -> Outcome:
+        trial = _current(self._trials, self._layout)
+        slot = trial.slots.index(None)
+        placed = Placed(reading, self._placements, self._flags(reading))
+        trial = Trial(trial.number, _with(trial.slots, slot, placed), trial.swapped)
+        # Trials are numbered from 1 without gaps.
+        self._trials[trial.number - 1 :] = [trial]
+        self._placements += 1
+        return Outcome(
+            "complete" if trial.complete else "kept",
+            trial.number,
+            reading.id,
+            place_of(trial, slot, self._layout),
+        )
+
+    def _take_back(self, reading: UUID | None) -> Outcome:
+        for trial in reversed(self._trials):
+            latest = trial.latest
+            for slot, placed in enumerate(trial.slots):
+                if placed is None or (
+                    placed is not latest if reading is None else placed.reading.id != reading
+                ):
+                    continue
+                self._replace(trial, _with(trial.slots, slot, None), trial.swapped)
+                while self._trials and self._trials[-1].empty:
+                    self._trials.pop()
+                return Outcome("taken back", trial.number, placed.reading.id)
+        return Outcome("nothing to take back" if self._series else "no series")
+
+    def _swap_ends(self, number: int | None) -> Outcome:
+        if self._series is None:
+            return Outcome("no series")
+        if self._layout.swap is not None:
+            for trial in reversed(self._trials):
+                if not trial.empty and number in (None, trial.number):
+                    self._replace(trial, trial.slots, not trial.swapped)
+                    return Outcome("swapped", trial.number)
+        return Outcome("nothing to swap")
+
+    def _restore(self, reading: UUID) -> Outcome:
+        for aside in self._set_aside:
+            if aside.id == reading:
+                self._set_aside = [r for r in self._set_aside if r.id != reading]
+                return self._place(aside)
+        return Outcome("nothing to restore" if self._series else "no series")
+
+    def _replace(self, trial: Trial, slots: _Slots, swapped: bool) -> None:
+        self._trials[trial.number - 1] = Trial(trial.number, slots, swapped)
+
+    def _flags(self, reading: Reading) -> tuple[Flag, ...]:
+        flags: list[Flag] = []
+        if self._layout.closed_jaws and reading.nm < 0:
+            flags.append("negative")
+        if abs(reading.nm) > JAWS_NM:
+            flags.append("beyond jaws")
+        if reading.late:
+            flags.append("late")
+        latest = self._trials[-1].latest if self._trials else None
+        if latest is not None:
+            if latest.reading.unit != reading.unit:
+                flags.append("unit changed")
+            smaller, larger = sorted((abs(latest.reading.nm), abs(reading.nm)))
+            # 25.4 within 6 %: two ends of a strip never differ so much, two units do.
+            if smaller and 24 <= larger / smaller <= 27:
+                flags.append("unit slip?")
+        return tuple(flags)
 
 
-def _place(state: State, reading: Reading) -> tuple[State, Outcome]:
-    trial = _current(state)
-    slot = trial.slots.index(None)
-    placed = Placed(reading, state.placements, _flags(state, reading))
-    trial = replace(trial, slots=(*trial.slots[:slot], placed, *trial.slots[slot + 1 :]))
-    state = replace(_with_trial(state, trial), placements=state.placements + 1)
-    kind: OutcomeKind = "complete" if trial.complete else "kept"
-    return state, Outcome(kind, trial.number, reading.id)
-
-
-def _take_back(state: State, reading: UUID | None) -> tuple[State, Outcome]:
-    for trial in reversed(state.trials):
-        latest = trial.latest
-        for slot, placed in enumerate(trial.slots):
-            if placed is None or (
-                placed is not latest if reading is None else placed.reading.id != reading
-            ):
-                continue
-            slots = (*trial.slots[:slot], None, *trial.slots[slot + 1 :])
-            state = _with_trial(state, replace(trial, slots=slots))
-            return _trimmed(state), Outcome("taken back", trial.number, placed.reading.id)
-    return state, Outcome("nothing to take back" if state.series else "no series")
-
-
-def _swap_ends(state: State, number: int | None) -> tuple[State, Outcome]:
-    if state.series is None:
-        return state, Outcome("no series")
-    if state.layout.swap is not None:
-        for trial in reversed(state.trials):
-            if not trial.empty and number in (None, trial.number):
-                state = _with_trial(state, replace(trial, swapped=not trial.swapped))
-                return state, Outcome("swapped", trial.number)
-    return state, Outcome("nothing to swap")
-
-
-def _restore(state: State, reading: UUID) -> tuple[State, Outcome]:
-    for aside in state.set_aside:
-        if aside.id == reading:
-            left = tuple(r for r in state.set_aside if r.id != reading)
-            return _place(replace(state, set_aside=left), aside)
-    return state, Outcome("nothing to restore" if state.series else "no series")
-
-
-def _current(state: State) -> Trial:
+def _current(trials: Sequence[Trial], layout: Layout) -> Trial:
     """The trial that the next reading goes to, made if the last one is full."""
-    if state.trials and not state.trials[-1].complete:
-        return state.trials[-1]
-    number = state.trials[-1].number + 1 if state.trials else 1
-    return Trial(number, (None,) * (state.layout.places * state.layout.repeats))
+    if trials and not trials[-1].complete:
+        return trials[-1]
+    number = trials[-1].number + 1 if trials else 1
+    return Trial(number, (None,) * (layout.places * layout.repeats))
 
 
-def _with_trial(state: State, trial: Trial) -> State:
-    """`state` with `trial` in its place; trials are numbered from 1 without gaps."""
-    at = trial.number - 1
-    return replace(state, trials=(*state.trials[:at], trial, *state.trials[at + 1 :]))
-
-
-def _trimmed(state: State) -> State:
-    trials = state.trials
-    while trials and trials[-1].empty:
-        trials = trials[:-1]
-    return replace(state, trials=trials)
-
-
-def _flags(state: State, reading: Reading) -> tuple[Flag, ...]:
-    flags: list[Flag] = []
-    if state.layout.closed_jaws and reading.nm < 0:
-        flags.append("negative")
-    if abs(reading.nm) > JAWS_NM:
-        flags.append("beyond jaws")
-    if reading.late:
-        flags.append("late")
-    latest = state.trials[-1].latest if state.trials else None
-    if latest is not None:
-        if latest.reading.unit != reading.unit:
-            flags.append("unit changed")
-        smaller, larger = sorted((abs(latest.reading.nm), abs(reading.nm)))
-        # 25.4 within 6 %: two ends of a strip never differ so much, two units do.
-        if smaller and 24 <= larger / smaller <= 27:
-            flags.append("unit slip?")
-    return tuple(flags)
+def _with(slots: _Slots, slot: int, placed: Placed | None) -> _Slots:
+    return (*slots[:slot], placed, *slots[slot + 1 :])

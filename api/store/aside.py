@@ -28,15 +28,15 @@ def aside(connection: Connection, series: Row[Any]) -> list[AsideOut]:
             .where(Trial.series_id == series.id)
         )
     )
-    state = pairing.State()
+    folding = pairing.Folding()
     heard: list[tuple[Press, pairing.OutcomeKind]] = []
     for entry in read_series(connection, series.id):
         if isinstance(entry, Finish):
             break
-        state, outcome = pairing.apply(state, entry)
+        outcome = folding.take(entry)
         if isinstance(entry, Press) and entry.reading.id not in standing:
             heard.append((entry, outcome.kind))
-    bounced = {reading.id for reading in state.set_aside}
+    bounced = {reading.id for reading in folding.state.set_aside}
     found = []
     for press, kind in heard:
         reading = press.reading

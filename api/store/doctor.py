@@ -170,32 +170,30 @@ class _SeriesReplayed:
         told = [("trial", row["id"]) for row in rows] + [("score", self.series.id)]
         journal.publish(
             connection,
-            [
-                {"bench_id": self.series.bench_id, "kind": kind, "subject": subject, "data": {}}
-                for kind, subject in told
-            ],
+            [journal.EventRow(self.series.bench_id, kind, subject, {}) for kind, subject in told],
         )
 
 
 def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed]:
     """Every bench's log folded: its series one by one, then the bench."""
     for bench in connection.execute(select(Bench.__table__).order_by(Bench.id)).all():
-        state = pairing.State()
+        running = None
         series: list[UUID] = []
         for series_id, entries in read_log_by_series(connection, bench.id):
             series.append(series_id)
             touched: set[int] = set()
-            state = last = pairing.State()
+            folding, finished = pairing.Folding(), None
             for entry in entries:
-                state, outcome = pairing.apply(state, entry)
-                if not isinstance(entry, records.Finish) and state.series == series_id:
-                    last = state
+                if isinstance(entry, records.Finish) and finished is None:
+                    finished = folding.state
+                outcome = folding.take(entry)
                 if outcome.trial is not None:
                     touched.add(outcome.trial)
+            running = folding.state.series
             row = connection.execute(select(Series.__table__).where(Series.id == series_id)).first()
             if row is not None:
-                yield _SeriesReplayed(row, last, touched)
-        yield _BenchReplayed(bench, state.series, series)
+                yield _SeriesReplayed(row, finished or folding.state, touched)
+        yield _BenchReplayed(bench, running, series)
 
 
 def _clocks(connection: Connection) -> Iterator[Finding]:

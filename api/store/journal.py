@@ -19,8 +19,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime, timedelta
-from functools import cache
-from typing import Any, Final, cast
+from operator import itemgetter
+from typing import Any, Final, NamedTuple, cast
 from uuid import UUID
 
 import uuid_utils
@@ -39,6 +39,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from analysis.methods import Method
+from api.store import bulk
 from api.store.engine import CHANNEL, begin_writing
 from api.store.facts import method_of
 from api.store.log import read_log
@@ -67,6 +68,12 @@ _REFUSALS: Final = cast(Table, Refusal.__table__)
 _SERIES: Final = cast(Table, Series.__table__)
 _TRIALS: Final = cast(Table, Trial.__table__)
 _TRIAL_READINGS: Final = cast(Table, TrialReading.__table__)
+_READING_COLUMNS: Final = (
+    *("id", "bench_id", "seq", "caliper_id", "sent", "unit", "nm", "taken_at", "kept_at"),
+    *("origin", "since_previous_ms", "late"),
+)
+_TRIAL_COLUMNS: Final = tuple(_TRIALS.columns.keys())
+_SLOT_COLUMNS: Final = tuple(_TRIAL_READINGS.columns.keys())
 
 _ACT_KINDS: Final[dict[type[records.Entry], str]] = {
     records.Start: "start",
@@ -140,6 +147,15 @@ class _BenchState:
     series: Row[Any] | None
 
 
+class EventRow(NamedTuple):
+    """Something to tell, as in `tables.Event`; its number and moment are given at the commit."""
+
+    bench_id: int
+    kind: str
+    subject: UUID | None
+    data: dict[str, Any]
+
+
 def new_id() -> UUID:
     """A UUIDv7 (RFC 9562), so that ids sort by the time they were made."""
     return UUID(int=uuid_utils.uuid7().int)
@@ -164,7 +180,7 @@ class Journal:
         # What the running transaction will add to the two above once it is committed.
         self._new_benches: dict[str, _BenchState] = {}
         self._new_calipers: dict[str, int] = {}
-        self._events: list[dict[str, Any]] = []
+        self._events: list[EventRow] = []
 
     # ------------------------------------------------------------ what benches say
 
@@ -398,13 +414,15 @@ class Journal:
         at: datetime | None = None,
     ) -> list[pairing.Outcome]:
         """Write `entries` into the bench's log, and what follows from them beside it."""
-        state, seq, at = bench.state, bench.seq, at or now()
+        folding, seq, at = pairing.Folding(bench.state), bench.seq, at or now()
         outcomes: list[pairing.Outcome] = []
-        readings: list[dict[str, Any]] = []
+        readings: list[tuple[Any, ...]] = []
         acted = False
+        # Readings follow the start of their series in another call, never in the same.
+        places = method_of(bench.series).places if bench.series is not None else ()
         for entry in entries:
             seq += 1
-            state, outcome = pairing.apply(state, entry)
+            outcome = folding.take(entry)
             outcomes.append(outcome)
             if isinstance(entry, records.Press):
                 reading = entry.reading
@@ -413,14 +431,14 @@ class Journal:
                 fate = {
                     "outcome": outcome.kind,
                     "trial": outcome.trial,
-                    "place": _place(bench.series, state, outcome),
+                    "place": None if outcome.place is None else places[outcome.place].key,
                 }
                 self._tell(bench.id, "reading", reading.id, fate)
             else:
                 acted = True
                 connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
-        if readings:
-            connection.execute(_ADD_READING, readings)
+        state = folding.state
+        bulk.write(connection, _READINGS, _READING_COLUMNS, readings)
 
         series = bench.series
         if state.series != bench.state.series:
@@ -480,9 +498,7 @@ class Journal:
     def _tell(
         self, bench_id: int, kind: str, subject: UUID | None, data: dict[str, Any] | None = None
     ) -> None:
-        self._events.append(
-            {"bench_id": bench_id, "kind": kind, "subject": subject, "data": data or {}}
-        )
+        self._events.append(EventRow(bench_id, kind, subject, data or _NO_DATA))
 
 
 _CLOCK_NEWS_MS: Final = 1000
@@ -496,9 +512,7 @@ _LOCK_AND_NOTIFY: Final = select(
     func.pg_advisory_xact_lock(_EVENT_LOCK), func.pg_notify(CHANNEL, "")
 )
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
-_ADD_EVENT: Final = insert(_EVENTS)
-_ADD_READING: Final = insert(_READINGS)
-_ADD_SLOT: Final = insert(_TRIAL_READINGS)
+_NO_DATA: Final[dict[str, Any]] = {}
 _KNOWN: Final = select(_READINGS.c.id).where(_READINGS.c.id.in_(bindparam("ids", expanding=True)))
 _KNOWN_ONE: Final = select(_READINGS.c.id).where(_READINGS.c.id == bindparam("id"))
 _FIND_BENCH: Final = (
@@ -511,24 +525,24 @@ _MOVE_BENCH: Final = (
 )
 
 
-def publish(connection: Connection, events: list[dict[str, Any]]) -> None:
+def publish(connection: Connection, events: Sequence[EventRow]) -> None:
     """Number `events` and tell other processes; the last step before the commit."""
     if connection.dialect.name == "postgresql":
         # Numbers are drawn before the commit; without this lock another process's lower
         # number could appear after a reader has seen a higher one, and be missed.
         connection.execute(_LOCK_AND_NOTIFY)
     at = now()
-    connection.execute(_ADD_EVENT, [event | {"at": at} for event in events])
+    bulk.write(connection, _EVENTS, (*EventRow._fields, "at"), [(*event, at) for event in events])
 
 
 def write_trials(
     connection: Connection, rows: list[dict[str, Any]], slots: list[dict[str, Any]]
 ) -> None:
     """Write rows of `trials`, over those there are, and new rows of `trial_readings`."""
-    if rows:
-        connection.execute(_upsert(connection.dialect.name, _TRIALS), rows)
-    if slots:
-        connection.execute(_ADD_SLOT, slots)
+    trials = itemgetter(*_TRIAL_COLUMNS)
+    bulk.write(connection, _TRIALS, _TRIAL_COLUMNS, [trials(row) for row in rows], over=True)
+    readings = itemgetter(*_SLOT_COLUMNS)
+    bulk.write(connection, _TRIAL_READINGS, _SLOT_COLUMNS, [readings(slot) for slot in slots])
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:
@@ -563,32 +577,24 @@ def _series(connection: Connection, state: pairing.State) -> Row[Any] | None:
     return connection.execute(select(_SERIES).where(_SERIES.c.id == state.series)).one()
 
 
-def _place(series: Row[Any] | None, state: pairing.State, outcome: pairing.Outcome) -> str | None:
-    """The place that the reading of `outcome` was put in, None if it was not put anywhere."""
-    if series is None or outcome.kind not in ("kept", "complete") or outcome.trial is None:
-        return None
-    trial = state.trials[outcome.trial - 1]
-    slot = next(i for i, p in enumerate(trial.slots) if p and p.reading.id == outcome.reading)
-    return method_of(series).places[pairing.place_of(trial, slot, state.layout)].key
-
-
 def _reading_row(
     reading: records.Reading, bench_id: int, seq: int, caliper_id: int, at: datetime
-) -> dict[str, Any]:
-    return {
-        "id": reading.id,
-        "bench_id": bench_id,
-        "seq": seq,
-        "caliper_id": caliper_id,
-        "sent": reading.sent,
-        "unit": reading.unit,
-        "nm": reading.nm,
-        "taken_at": reading.taken_at,
-        "kept_at": at,
-        "origin": reading.origin,
-        "since_previous_ms": reading.since_previous_ms,
-        "late": reading.late,
-    }
+) -> tuple[Any, ...]:
+    """In the order of `_READING_COLUMNS`."""
+    return (
+        reading.id,
+        bench_id,
+        seq,
+        caliper_id,
+        reading.sent,
+        reading.unit,
+        reading.nm,
+        reading.taken_at,
+        at,
+        reading.origin,
+        reading.since_previous_ms,
+        reading.late,
+    )
 
 
 def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dict[str, Any]:
@@ -611,11 +617,3 @@ def _insert_new(connection: Connection, table: Table) -> Any:
     """An INSERT that passes over rows which are there already."""
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     return dialect.insert(table).on_conflict_do_nothing()
-
-
-@cache
-def _upsert(dialect: str, table: Table) -> Any:
-    """An INSERT that overwrites the row with the same id."""
-    statement = (sqlite if dialect == "sqlite" else postgresql).insert(table)
-    changed = {c.name: statement.excluded[c.name] for c in table.columns if not c.primary_key}
-    return statement.on_conflict_do_update(index_elements=["id"], set_=changed)
