@@ -44,8 +44,8 @@ def build(shop: Shop) -> FastAPI:
     """The application on `shop`; whoever made the shop starts and closes it."""
 
     @asynccontextmanager
-    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        shop.signal.attach(asyncio.get_running_loop())
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.shop.signal.attach(asyncio.get_running_loop())
         yield
 
     app = FastAPI(

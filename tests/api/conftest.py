@@ -5,10 +5,12 @@ What asks for `store_url`, `shop` or `client` runs twice: on an SQLite file and 
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
@@ -36,15 +38,30 @@ def upgraded_database(postgres_server: PostgresServer) -> str:
     return name
 
 
+@pytest.fixture(scope="session")
+def upgraded_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same as an SQLite file."""
+    folder = tmp_path_factory.mktemp("upgraded")
+    engine = open_engine(sqlite_url(folder))
+    migrations.upgrade(engine)
+    engine.dispose()
+    (file,) = folder.iterdir()
+    return file
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """The URL of an empty store."""
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """The URL of an empty store at the newest step."""
     if request.param == "sqlite":
         folder = tmp_path / "data"
         folder.mkdir()
-        return sqlite_url(folder)
+        shutil.copy(request.getfixturevalue("upgraded_file"), folder)
+        yield sqlite_url(folder)
+        return
     server: PostgresServer = request.getfixturevalue("postgres_server")
-    return server.url(server.new_database(request.getfixturevalue("upgraded_database")))
+    name = server.new_database(request.getfixturevalue("upgraded_database"))
+    yield server.url(name)
+    server.drop_database(name)
 
 
 @pytest.fixture
@@ -63,9 +80,18 @@ def shop(tmp_path: Path, store_url: str) -> Iterator[Shop]:
     made.close()
 
 
-@pytest.fixture
-def client(shop: Shop) -> Iterator[TestClient]:
+@pytest.fixture(scope="session")
+def application(upgraded_file: Path) -> FastAPI:
+    """The application, which is the same on any shop: made once, not for each test."""
     from api.app import build  # all of the pages: not for tests that look at the store alone
 
-    with TestClient(build(shop)) as talking:
+    shop = Shop(Settings(data=upgraded_file.parent))
+    shop.close()
+    return build(shop)
+
+
+@pytest.fixture
+def client(application: FastAPI, shop: Shop) -> Iterator[TestClient]:
+    application.state.shop = shop
+    with TestClient(application) as talking:
         yield talking
