@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import http.client
+import os
 import random
 import shutil
 import sqlite3
@@ -17,6 +18,8 @@ import statistics
 import subprocess
 import tempfile
 from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -127,23 +130,54 @@ def shell(store: Path) -> float:
     return best
 
 
-def pull(server: Serving, path: str, headers: dict[str, str] | None = None) -> tuple[float, int]:
-    """Seconds and bytes of one answer, read to its end."""
+@dataclass
+class Pulled:
+    """One answer, read to its end: seconds, bytes, and the most that a process beside the
+    server held in MB."""
+
+    took: float
+    size: int = 0
+    beside: float = 0.0
+
+
+def pull(
+    server: Serving, path: str, headers: dict[str, str] | None = None, watched: bool = False
+) -> Pulled:
     connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=600)
     began = perf_counter()
     connection.request("GET", f"/api/{path}", headers=headers or {})
     answer = connection.getresponse()
-    size = 0
+    found = Pulled(0)
     while part := answer.read(1 << 18):
-        size += len(part)
-    took = perf_counter() - began
+        found.size += len(part)
+        if watched:
+            found.beside = max(found.beside, beside(server.process.pid))
+    found.took = perf_counter() - began
     connection.close()
-    return took, size
+    return found
 
 
-def resident(server: Serving) -> float:
-    status = Path(f"/proc/{server.process.pid}/status").read_text()
-    return int(status.split("VmHWM:")[1].split("kB")[0]) / 1024
+def resident(process: int) -> float:
+    """The most that a process ever held, in MB."""
+    status = Path(f"/proc/{process}/status").read_text()
+    # One that has ended holds nothing.
+    return int(status.split("VmHWM:")[1].split("kB")[0]) / 1024 if "VmHWM:" in status else 0.0
+
+
+def beside(process: int) -> float:
+    """The same of the processes that it started and that still run."""
+    started = Path(f"/proc/{process}/task").glob("*/children")
+    most = 0.0
+    for child in " ".join(path.read_text() for path in started).split():
+        with suppress(OSError):
+            most = max(most, resident(int(child)))
+    return most
+
+
+def processor(process: int) -> float:
+    """Seconds of processor time that it and those it started and outlived have taken."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    return sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
 
 
 def main() -> None:
@@ -156,21 +190,26 @@ def main() -> None:
         data = Path(folder) / "shop"
         fill(data, count)
         with serving(data) as server:
-            print(f"{count:,} trials; resident before any pull {resident(server):6.0f} MB")
+            pid = server.process.pid
+            print(f"{count:,} trials; resident before any pull {resident(pid):6.0f} MB")
             floor = shell(data / "bothends.sqlite")
             print(f"{'sqlite3 .mode csv':16} {count / floor:10,.0f} rows/s")
             for path in FORMATS:
-                took, size = min(pull(server, path) for _ in range(2 if "csv" in path else 1))
+                spent = processor(pid)
+                found = pull(server, path, watched=True)
                 print(
-                    f"{path:16} {count / took:10,.0f} rows/s  {floor / took:4.0%} of the shell's"
-                    f"  {size / 1e6:6.1f} MB  most resident so far {resident(server):4.0f} MB"
+                    f"{path:16} {count / found.took:10,.0f} rows/s"
+                    f"  {floor / found.took:4.0%} of the shell's  {found.size / 1e6:6.1f} MB"
+                    f"  processor {processor(pid) - spent:5.1f} s"
+                    f"  most resident so far {resident(pid):4.0f} MB"
+                    + (f" and {found.beside:4.0f} MB beside" if found.beside else "")
                 )
             answer = server.client.get("/api/trials.csv?since=2126-01-01")
             tag = answer.headers["etag"]
-            asked = [pull(server, "trials.csv", {"If-None-Match": tag})[0] for _ in range(ASKED)]
+            asked = [pull(server, "trials.csv", {"If-None-Match": tag}).took for _ in range(ASKED)]
             print(f"nothing new (304)   median {statistics.median(asked) * 1e3:5.2f} ms")
             after = answer.headers["link"].partition("after=")[2].partition(">")[0]
-            asked = [pull(server, f"trials.csv?after={after}")[0] for _ in range(ASKED)]
+            asked = [pull(server, f"trials.csv?after={after}").took for _ in range(ASKED)]
             print(f"nothing after       median {statistics.median(asked) * 1e3:5.2f} ms")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from importlib.util import find_spec
 from types import ModuleType
 
 
@@ -15,6 +16,14 @@ def needed(module: str, what: str) -> ModuleType:
     try:
         return import_module(module)
     except ImportError:
-        raise MissingExtra(
-            f"{what} needs one more package: pip install {module.partition('.')[0]}"
-        ) from None
+        raise _missing(module, what) from None
+
+
+def find(package: str, what: str) -> None:
+    """The same without loading it, for what is used in another process."""
+    if find_spec(package) is None:
+        raise _missing(package, what)
+
+
+def _missing(module: str, what: str) -> MissingExtra:
+    return MissingExtra(f"{what} needs one more package: pip install {module.partition('.')[0]}")

@@ -50,6 +50,8 @@ def fetch(connection: Connection, query: Select[Any]) -> Generator[Block, None, 
 
     Close it where it is left before its end: a cursor in the server hangs on it.
     """
-    with closing(connection.execution_options(yield_per=BLOCK).execute(query)) as result:
+    # Of this statement alone: what else is asked on the connection needs no cursor in the server.
+    query = query.execution_options(yield_per=BLOCK)
+    with closing(connection.execute(query)) as result:
         for rows in result.partitions(BLOCK):
             yield list(zip(*rows, strict=True))

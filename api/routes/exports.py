@@ -9,9 +9,12 @@ from itertools import chain
 from threading import BoundedSemaphore
 from typing import Annotated, Final
 
+from anyio import CancelScope
 from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import StreamingResponse
 from sqlalchemy import Connection
+from starlette.types import Receive, Scope, Send
 
 from analysis.methods import method as method_named
 from api import VERSION
@@ -123,10 +126,29 @@ def _answer(
         begun = _held(held.pop_all(), parts, first)
     next(begun)
     headers["Content-Disposition"] = f'attachment; filename="{filename}"'
-    return StreamingResponse(begun, media_type=media_type, headers=headers)
+    return _Pull(begun, media_type, headers)
 
 
-def _held(held: ExitStack, parts: Parts, first: bytes) -> Iterator[bytes]:
+class _Pull(StreamingResponse):
+    """Sends the parts, and ends them where the reader leaves before their end.
+
+    They would otherwise wait for the garbage collector, which a quiet server seldom needs,
+    and hold their connection and their place among the pulls till then.
+    """
+
+    def __init__(self, parts: Parts, media_type: str, headers: dict[str, str]) -> None:
+        super().__init__(parts, media_type=media_type, headers=headers)
+        self._parts = parts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            with CancelScope(shield=True):
+                await run_in_threadpool(self._parts.close)
+
+
+def _held(held: ExitStack, parts: Parts, first: bytes) -> Parts:
     """The parts, after an empty one; what it holds is let go at the end, or wherever the
     reader leaves: a generator that was never begun would not notice."""
     with held, closing(parts):

@@ -7,8 +7,8 @@ import io
 import json
 import shutil
 import threading
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,10 +20,12 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy import Engine, event
 
 from analysis.methods import method
 from analysis.units import parse_length
 from api.exports import trials
+from api.exports.cursor import latest
 from api.exports.wanted import Wanted
 from api.settings import Settings
 from api.shop import Shop
@@ -391,6 +393,36 @@ def _start(journal: Journal, machine: UUID, bench: str, key: str) -> UUID:
             repeats=1,
         )
     )
+
+
+def test_what_is_asked_after_a_table_needs_no_cursor_in_the_server(client, shop):
+    """Reading by blocks belongs to the table's own statement, not to the connection."""
+    person = Person(client)
+    person.start()
+    person.press("12.30", "12.40")
+    with shop.engine.connect() as store:
+        with _cursors(shop.engine) as used:
+            assert list(trials.blocks(store, Wanted()))
+        assert all(used) == (shop.engine.dialect.name == "postgresql")
+        with _cursors(shop.engine) as used:
+            assert latest(store, ("trial",))
+        assert used
+        assert not any(used)
+
+
+@contextmanager
+def _cursors(engine: Engine) -> Iterator[list[bool]]:
+    """Of every statement sent meanwhile: does its cursor stand in the server?"""
+    used: list[bool] = []
+
+    def hear(_c: Any, cursor: Any, *_: Any) -> None:
+        used.append(type(cursor).__name__ == "ServerCursor")
+
+    event.listen(engine, "before_cursor_execute", hear)
+    try:
+        yield used
+    finally:
+        event.remove(engine, "before_cursor_execute", hear)
 
 
 def test_a_pull_that_is_over_holds_no_connection(client, shop):
