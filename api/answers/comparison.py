@@ -27,7 +27,7 @@ from analysis.units import NM_PER_MM, NM_PER_UNIT, mm, parse_length
 from api.problems import BadField
 from api.shapes import IntervalOut, Out, ScoreOut, SeriesHead, SetupChangeOut, TrialOut
 from api.store import queries
-from api.store.facts import facts_of, tolerance_of
+from api.store.facts import facts_of, resolution_mm, tolerance_of
 from api.store.tables import Trial
 
 MM_PER_INCH: Final = NM_PER_UNIT["in"] / NM_PER_MM
@@ -255,7 +255,7 @@ def side(connection: Connection, series: UUID) -> Side:
     whole = queries.series(connection, series)
     sent = [(r.sent, r.unit) for t in whole.trials for r in t.readings]
     places = method(row.method).places
-    facts = facts_of(row, np.empty((0, len(places), row.repeats)), sent)
+    facts = facts_of(row, np.empty((0, len(places), row.repeats)), resolution_mm(sent))
     tolerance = tolerance_of(row)
     told = connection.scalars(select(Trial.caliper).where(Trial.series_id == series).distinct())
     nominal = None

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DisconnectionError
 
 CHANNEL: Final = "bothends"
 """Where PostgreSQL tells other processes that events were committed (LISTEN, NOTIFY)."""
+
+
+_TRUSTED_S: Final = 1.0
 
 
 class StoreError(Exception):
@@ -90,7 +94,9 @@ def _open_sqlite(url: URL) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get("bothends_writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        # By the driver itself: this runs for every press and every question.
+        driver: Any = connection.connection.driver_connection
+        driver.execute("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
 
@@ -102,4 +108,21 @@ def _open_postgresql(url: URL) -> Engine:
         raise StoreError(
             "PostgreSQL needs one more package: pip install 'psycopg[binary]'"
         ) from None
-    return create_engine(url.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
+    engine = create_engine(url.set(drivername="postgresql+psycopg"))
+
+    # As `pool_pre_ping` does, but not for a connection that was well a moment ago: presses that
+    # follow close on each other need not ask each time.
+    @event.listens_for(engine, "checkin")
+    def _rests(_driver: object, record: Any) -> None:
+        record.info["rests_since"] = time.monotonic()
+
+    @event.listens_for(engine, "checkout")
+    def _still_there(driver: Any, record: Any, _proxy: object) -> None:
+        now = time.monotonic()
+        if now - record.info.get("rests_since", now) > _TRUSTED_S:
+            try:
+                engine.dialect.do_ping(driver)
+            except engine.dialect.loaded_dbapi.Error as error:
+                raise DisconnectionError from error
+
+    return engine

@@ -29,13 +29,11 @@ def method_of(series: Row[Any]) -> Method:
     return method(series.method)
 
 
-def facts_of(
-    series: Row[Any], widths_mm: NDArray[np.float64], sent: Sequence[tuple[str, Unit]]
-) -> SeriesFacts:
+def facts_of(series: Row[Any], widths_mm: NDArray[np.float64], resolution_mm: float) -> SeriesFacts:
     """What the analysis needs to score trials of `series`.
 
-    widths_mm: (trials, places, repeats), nan where not read; sent: the texts and units of
-    the same readings, from which the caliper's resolution shows.
+    widths_mm: (trials, places, repeats), nan where not read; resolution_mm: the caliper's
+    count, as the texts of the same readings show it.
     """
     return SeriesFacts(
         method=method_of(series),
@@ -45,7 +43,7 @@ def facts_of(
         thickness_mm=None if series.thickness_nm is None else mm(series.thickness_nm),
         inset_mm=mm(series.inset_nm),
         pieces=series.pieces,
-        resolution_mm=resolution_mm(sent),
+        resolution_mm=resolution_mm,
         baseline_u_mm=_rectangular(series.baseline_within, series.unit),
         inset_u_mm=_rectangular(series.inset_within, series.unit),
         straightness_mm=_within_mm(series.straightness, series.unit),

@@ -23,14 +23,15 @@ from analysis.methods import METHODS, Quantity
 from analysis.score import SeriesFacts, verdict_of
 from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
-from api.store.facts import facts_of
+from api.store.facts import facts_of, resolution_mm
 from api.store.journal import now
 from api.store.studies import Study, study_of
 from api.store.tables import Caliper, Machine, Reading, Series, SetupChange, Trial, TrialReading
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
 _COARSE_MM: Final = 0.0254
-_JUDGE_MACHINES: Final = tuple(m.key for m in METHODS.values() if m.judges == "machine")
+# The user's own methods, which come later, judge machines.
+_STUDIES: Final = tuple(m.key for m in METHODS.values() if m.judges != "machine")
 _COLUMN: Final[dict[Quantity, str]] = {
     "angle": "angle_deg",
     "tilt": "tilt_deg",
@@ -98,9 +99,7 @@ def latest(connection: Connection) -> list[CheckedSeries]:
     )
     complete = select(Trial.id).where(Trial.series_id == Series.id, Trial.state == "complete")
     ranked = (
-        select(Series.id, rank)
-        .where(Series.method.in_(_JUDGE_MACHINES), complete.exists())
-        .subquery()
+        select(Series.id, rank).where(Series.method.not_in(_STUDIES), complete.exists()).subquery()
     )
     return _checked(connection, Series.id.in_(select(ranked.c.id).where(ranked.c.rank == 1)))
 
@@ -123,7 +122,7 @@ def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
     return {row.machine_id: [row] for row in rows}
 
 
-def _as_sent(column: Any) -> ColumnElement[Any]:
+def as_sent(column: Any) -> ColumnElement[Any]:
     """`column` as the driver gives it: thousands of ids are dear to make."""
     return type_coerce(column, String)
 
@@ -132,7 +131,7 @@ def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[Che
     rows = connection.execute(
         select(
             Series.__table__,
-            _as_sent(Series.id).label("key"),
+            as_sent(Series.id).label("key"),
             Machine.name.label("machine_name"),
             Machine.kind.label("machine_kind"),
         )
@@ -143,7 +142,7 @@ def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[Che
     if not rows:
         return []
     trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
-    studies = _studies(connection, rows, trials.calipers)
+    studies = studies_of(connection, rows, trials.calipers)
     facts = [_facts(row, (), study) for row, study in zip(rows, studies, strict=True)]
     found = _checks(rows, facts, trials)
     rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
@@ -165,7 +164,7 @@ _NO_STUDY: Final = Study()
 
 
 def _facts(row: Row[Any], sent: Sequence[tuple[str, Unit]], study: Study) -> SeriesFacts:
-    facts = facts_of(row, _NO_WIDTHS, sent)
+    facts = facts_of(row, _NO_WIDTHS, resolution_mm(sent))
     return facts if study is _NO_STUDY else study.told_to(facts)
 
 
@@ -188,7 +187,7 @@ class _Trials:
     ) -> _Trials:
         rows = connection.execute(
             select(
-                _as_sent(Trial.series_id),
+                as_sent(Trial.series_id),
                 Trial.angle_deg,
                 Trial.tilt_deg,
                 Trial.length_mm,
@@ -240,18 +239,14 @@ def _names(joined: str, known: Collection[str]) -> list[str]:
     return [joined]
 
 
-def _studies(
+def studies_of(
     connection: Connection, rows: Sequence[Row[Any]], calipers: Sequence[tuple[str, ...]]
 ) -> list[Study]:
-    """What is known of each series' calipers.
+    """What is known of each series' calipers; nothing for one that is itself a study.
 
     It changes only when a study begins, so it is asked for once between two of them.
     """
-    begun = sorted(
-        connection.scalars(
-            select(Series.started_at).where(Series.method.in_(("same-spot", "known-block")))
-        )
-    )
+    begun = sorted(connection.scalars(select(Series.started_at).where(Series.method.in_(_STUDIES))))
     if not begun:
         return [_NO_STUDY] * len(rows)
     moment = now()
@@ -260,7 +255,7 @@ def _studies(
     for row, names in zip(rows, calipers, strict=True):
         at = row.finished_at or moment
         key = (names, bisect_right(begun, at))
-        if row.method not in _JUDGE_MACHINES:
+        if row.method in _STUDIES:
             found.append(_NO_STUDY)
             continue
         if key not in known:
@@ -288,7 +283,7 @@ def _checks(
     found: list[list[tuple[Check, float]]] = [[] for _ in rows]
     by_method: dict[str, list[int]] = defaultdict(list)
     for i, row in enumerate(rows):
-        if row.method in _JUDGE_MACHINES:
+        if row.method not in _STUDIES:
             by_method[row.method].append(i)
     for key, members in by_method.items():
         place = np.full(len(rows), -1)

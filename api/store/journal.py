@@ -31,15 +31,15 @@ from sqlalchemy import (
     Table,
     bindparam,
     delete,
-    func,
     insert,
     select,
+    text,
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
 from analysis.methods import Method
-from api.store import bulk
+from api.store import direct
 from api.store.engine import CHANNEL, begin_writing
 from api.store.facts import method_of
 from api.store.log import read_log
@@ -377,7 +377,7 @@ class Journal:
             self._new_benches, self._new_calipers, self._events = {}, {}, []
             with self._engine.connect() as connection:
                 begin_writing(connection)
-                with connection.begin():
+                with connection.begin(), direct.translated(connection):
                     yield connection
                     if self._events:
                         publish(connection, self._events)
@@ -394,15 +394,16 @@ class Journal:
 
     def _bench(self, connection: Connection, name: str) -> _BenchState:
         """The bench, made if it is new, its row locked and its state up to date."""
-        found = connection.execute(_FIND_BENCH, {"name": name}).first()
+        found = direct.first(connection, _FIND_BENCH, name=name)
         if found is None:
             connection.execute(_insert_new(connection, _BENCHES), [{"name": name, "last_seq": 0}])
-            found = connection.execute(_FIND_BENCH, {"name": name}).one()
+            return self._bench(connection, name)
+        bench_id, last_seq = found
         known = self._new_benches.get(name) or self._benches.get(name)
-        if known is None or known.seq != found.last_seq:
-            state = pairing.fold(read_log(connection, found.id))
+        if known is None or known.seq != last_seq:
+            state = pairing.fold(read_log(connection, bench_id))
             series = _series(connection, state)
-            known = _BenchState(name, found.id, found.last_seq, state, series)
+            known = _BenchState(name, bench_id, last_seq, state, series)
             self._new_benches[name] = known
         return known
 
@@ -437,21 +438,21 @@ class Journal:
             else:
                 acted = True
                 connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
-        state = folding.state
-        bulk.write(connection, _READINGS, _READING_COLUMNS, readings)
 
-        series = bench.series
+        state, series = folding.state, bench.series
         if state.series != bench.state.series:
             if bench.state.series is not None:
                 connection.execute(
                     update(_SERIES).where(_SERIES.c.id == bench.state.series).values(finished_at=at)
                 )
             series = _series(connection, state)
-        connection.execute(
-            _MOVE_BENCH, {"bench": bench.id, "last_seq": seq, "series_id": state.series}
-        )
-        if series is not None:
-            self._project(connection, bench.id, series, state, outcomes)
+        with direct.together(connection):
+            direct.write(connection, _READINGS, _READING_COLUMNS, readings)
+            direct.run(
+                connection, _MOVE_BENCH, bench=bench.id, last_seq=seq, series_id=state.series
+            )
+            if series is not None:
+                self._project(connection, bench.id, series, state, outcomes)
         if acted:
             self._tell(bench.id, "bench", state.series)
         self._new_benches[bench.name] = _BenchState(bench.name, bench.id, seq, state, series)
@@ -478,8 +479,8 @@ class Journal:
         }
         rows, slots = project(series, state, sorted(touched))
         slots = [s for s in slots if s["reading_id"] in placed or s["trial_id"] in moved]
-        if moved:
-            connection.execute(_CLEAR_SLOTS, [{"trial": trial_id} for trial_id in moved])
+        for trial_id in moved:
+            direct.run(connection, _CLEAR_SLOTS, trial=trial_id)
         write_trials(connection, rows, slots)
         for row in rows:
             self._tell(bench_id, "trial", row["id"])
@@ -508,8 +509,8 @@ _PLACED: Final = ("kept", "complete")
 _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
     _TRIAL_READINGS.c.trial_id == bindparam("trial")
 )
-_LOCK_AND_NOTIFY: Final = select(
-    func.pg_advisory_xact_lock(_EVENT_LOCK), func.pg_notify(CHANNEL, "")
+_LOCK_AND_NOTIFY: Final = text(
+    f"SELECT pg_advisory_xact_lock({_EVENT_LOCK}), pg_notify('{CHANNEL}', '')"
 )
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
 _NO_DATA: Final[dict[str, Any]] = {}
@@ -527,12 +528,14 @@ _MOVE_BENCH: Final = (
 
 def publish(connection: Connection, events: Sequence[EventRow]) -> None:
     """Number `events` and tell other processes; the last step before the commit."""
-    if connection.dialect.name == "postgresql":
-        # Numbers are drawn before the commit; without this lock another process's lower
-        # number could appear after a reader has seen a higher one, and be missed.
-        connection.execute(_LOCK_AND_NOTIFY)
     at = now()
-    bulk.write(connection, _EVENTS, (*EventRow._fields, "at"), [(*event, at) for event in events])
+    rows = [(*event, at) for event in events]
+    with direct.together(connection):
+        if connection.dialect.name == "postgresql":
+            # Numbers are drawn before the commit; without this lock another process's lower
+            # number could appear after a reader has seen a higher one, and be missed.
+            direct.run(connection, _LOCK_AND_NOTIFY)
+        direct.write(connection, _EVENTS, (*EventRow._fields, "at"), rows)
 
 
 def write_trials(
@@ -540,9 +543,9 @@ def write_trials(
 ) -> None:
     """Write rows of `trials`, over those there are, and new rows of `trial_readings`."""
     trials = itemgetter(*_TRIAL_COLUMNS)
-    bulk.write(connection, _TRIALS, _TRIAL_COLUMNS, [trials(row) for row in rows], over=True)
+    direct.write(connection, _TRIALS, _TRIAL_COLUMNS, [trials(row) for row in rows], over=True)
     readings = itemgetter(*_SLOT_COLUMNS)
-    bulk.write(connection, _TRIAL_READINGS, _SLOT_COLUMNS, [readings(slot) for slot in slots])
+    direct.write(connection, _TRIAL_READINGS, _SLOT_COLUMNS, [readings(slot) for slot in slots])
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:
@@ -558,8 +561,7 @@ def _unknown(connection: Connection, readings: list[records.Reading]) -> list[re
     known: set[UUID] = set()
     ids = list(unique)
     if len(ids) == 1:  # one press: a list of one would be spelled out anew each time
-        known.update(connection.scalars(_KNOWN_ONE, {"id": ids[0]}))
-        return [] if known else readings[:1]
+        return readings[:1] if direct.first(connection, _KNOWN_ONE, id=ids[0]) is None else []
     for start in range(0, len(ids), 500):  # within every engine's limit on parameters
         chunk = ids[start : start + 500]
         known.update(connection.scalars(_KNOWN, {"ids": chunk}))

@@ -85,14 +85,14 @@ def _values(
         if trial.complete:
             by_resolution[resolution_mm(_sent(trial))].append(trial)
     found: dict[int, dict[str, Any]] = {}
-    for alike in by_resolution.values():
+    for resolution, alike in by_resolution.items():
         widths = np.full((len(alike), layout.places, layout.repeats), np.nan)
         for row, trial in enumerate(alike):
             for slot, placed in enumerate(trial.slots):
                 if placed is not None:
                     place = pairing.place_of(trial, slot, layout)
                     widths[row, place, slot % layout.repeats] = mm(placed.reading.nm)
-        facts = facts_of(series, widths, _sent(alike[0]))
+        facts = facts_of(series, widths, resolution)
         values = series_values(
             facts.method,
             widths,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -30,7 +30,7 @@ from api.shapes import (
 )
 from api.store.aside import aside
 from api.store.earlier import found_before
-from api.store.facts import facts_of, method_of
+from api.store.facts import facts_of, method_of, resolution_mm
 from api.store.journal import NotThere
 from api.store.log import reading_of
 from api.store.studies import Study, study_of
@@ -69,10 +69,17 @@ _READINGS_WITH_NAMES: Select[Any] = (
 # ---------------------------------------------------------------- machines
 
 
-def machines(connection: Connection) -> list[MachineOut]:
-    """All machines, by name."""
-    rows = connection.execute(select(Machine.__table__).order_by(Machine.name))
-    return [MachineOut.model_validate(row) for row in rows]
+def machines(
+    connection: Connection, *, after: UUID | None = None, limit: int | None = None
+) -> list[MachineOut]:
+    """Machines by name: all, or so many of those that follow the machine `after`.
+
+    Raises NotThere where no machine has the id `after`.
+    """
+    query = select(Machine.__table__).order_by(Machine.name).limit(limit)
+    if after is not None:
+        query = query.where(Machine.name > machine(connection, after).name)
+    return [MachineOut.model_validate(row) for row in connection.execute(query)]
 
 
 def machine(connection: Connection, machine: UUID | str) -> MachineOut:
@@ -112,6 +119,12 @@ def series_row(connection: Connection, series_id: UUID) -> Row[Any]:
     if row is None:
         raise NotThere("there is no series with that id")
     return row
+
+
+def series_rows(connection: Connection, series: Collection[UUID]) -> dict[UUID, Row[Any]]:
+    """The same of many series, by id."""
+    found = connection.execute(_SERIES_WITH_NAMES.where(Series.id.in_(series)))
+    return {row.id: row for row in found}
 
 
 def series_head(row: Row[Any]) -> SeriesHead:
@@ -259,6 +272,20 @@ def _facts(
     trials: Sequence[Row[Any]],
     readings: dict[UUID, list[Row[Any]]],
 ) -> tuple[SeriesFacts, Study]:
+    found, calipers = measured(series, trials, readings)
+    if found.method.judges != "machine":
+        return found, Study()  # it is itself a study
+    study = study_of(connection, calipers, series.finished_at or datetime.now(UTC))
+    return study.told_to(found), study
+
+
+def measured(
+    series: Row[Any], trials: Iterable[Row[Any]], readings: Mapping[UUID, Sequence[Row[Any]]]
+) -> tuple[SeriesFacts, tuple[str, ...]]:
+    """What the complete ones of `trials` tell by themselves, and the calipers that read them.
+
+    readings: of each trial by its id (as the rows of `trials` give it), in slot order.
+    """
     method = method_of(series)
     complete = [t for t in trials if t.state == "complete"]
     widths = np.full((len(complete), len(method.places), series.repeats), np.nan)
@@ -269,11 +296,7 @@ def _facts(
             widths[index, r.place, r.slot % series.repeats] = mm(r.nm)
             sent.append((r.sent, r.unit))
             calipers[r.caliper] = None
-    found = facts_of(series, widths, sent)
-    if method.judges != "machine":
-        return found, Study()  # it is itself a study
-    study = study_of(connection, tuple(calipers), series.finished_at or datetime.now(UTC))
-    return study.told_to(found), study
+    return facts_of(series, widths, resolution_mm(sent)), tuple(calipers)
 
 
 # ---------------------------------------------------------------- benches
