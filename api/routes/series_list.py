@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -15,6 +16,7 @@ from api.shapes import Out, SeriesHead
 from api.shop import parse_id
 from api.store import queries
 from api.store.journal import NotThere
+from api.store.scores import scores
 from api.store.tables import Series
 
 router = APIRouter(tags=["series"])
@@ -76,7 +78,7 @@ def list_series(
     if following is not None:
         address = request.url.include_query_params(before=str(following))
         response.headers["Link"] = f'<{address}>; rel="next"'
-    return SeriesPage(series=[series_line(store, series) for series in shown], before=following)
+    return SeriesPage(series=series_lines(store, shown), before=following)
 
 
 def latest_series(
@@ -106,17 +108,15 @@ def latest_series(
     return list(connection.scalars(query))
 
 
-def series_line(connection: Connection, series: UUID) -> SeriesLine:
-    """The head of a series and what its trials say.
-
-    Raises NotThere where no series has that id.
-    """
-    head = queries.series_head(queries.series_row(connection, series))
-    score = queries.score(connection, series)
-    return SeriesLine(
-        **dict(head),
-        trials=score.trials,
-        quantities={
-            name: QuantitySummary.model_validate(q) for name, q in score.quantities.items()
-        },
-    )
+def series_lines(connection: Connection, series: Sequence[UUID]) -> list[SeriesLine]:
+    """The heads of these series and what their trials say, in the order given."""
+    return [
+        SeriesLine(
+            **dict(queries.series_head(row)),
+            trials=score.trials,
+            quantities={
+                name: QuantitySummary.model_validate(q) for name, q in score.quantities.items()
+            },
+        )
+        for row, score in scores(connection, series)
+    ]

@@ -21,7 +21,7 @@ from api.pages.rendering import page
 from api.pages.series_view import QuantityView, SeriesView
 from api.problems import BadField
 from api.routes.pages import cautions_for
-from api.routes.series_list import latest_series, series_line
+from api.routes.series_list import latest_series, series_lines
 from api.routes.work import work_of
 from api.shop import parse_id
 from api.store import queries
@@ -52,7 +52,7 @@ def all_series(
         )
     except (NotThere, BadField) as error:
         problem = f"{capital(str(error))}. Choose again below."
-    shown = [series_line(store, series) for series in found[:_ON_A_PAGE]]
+    shown = series_lines(store, found[:_ON_A_PAGE])
     return page(
         request,
         "series_list.html",

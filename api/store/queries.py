@@ -280,7 +280,7 @@ def _facts(
 
 
 def measured(
-    series: Row[Any], trials: Iterable[Row[Any]], readings: Mapping[UUID, Sequence[Row[Any]]]
+    series: Row[Any], trials: Iterable[Row[Any]], readings: Mapping[Any, Sequence[Row[Any]]]
 ) -> tuple[SeriesFacts, tuple[str, ...]]:
     """What the complete ones of `trials` tell by themselves, and the calipers that read them.
 
