@@ -5,10 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page
+from playwright.sync_api import APIResponse, Page, Route
+
+from tests.ptys import until
 
 CHROMIUM: Final = Path("/usr/bin/chromium")
 FLAGS: Final = (
@@ -73,6 +75,51 @@ class Keyboard:
     def person(self, text: str, *, enter: bool = True) -> None:
         """The same by hand."""
         self.strike([*us(text), ENTER] if enter else us(text), gap_ms=180)
+
+
+class HeldBack:
+    """The first request of its kind from now on, held back on its way; those after it pass.
+
+    A slow network's doing: what was asked first may be answered last.
+    """
+
+    def __init__(self, page: Page, address: str, method: str = "GET") -> None:
+        self._page = page
+        self._method = method
+        self._route: Route | None = None
+        self._answer: APIResponse | None = None
+        page.route(address, self._take)
+
+    def _take(self, route: Route) -> None:
+        if self._route is None and route.request.method == self._method:
+            self._route = route
+        else:
+            route.fallback()
+
+    @property
+    def route(self) -> Route:
+        """Once the page has asked. Requests are handled only while the page is spoken to."""
+        assert until(lambda: self._page.evaluate("1") and self._route)
+        assert self._route is not None
+        return self._route
+
+    def answered(self) -> Any:
+        """What the server answers to it now; the page hears of it at `let_go`."""
+        self._answer = self.route.fetch()
+        return self._answer.json() if self._answer.ok else None
+
+    def let_go(self, **instead: Any) -> None:
+        """Hand the answer over, or what stands `instead` of it, until the page has it."""
+        route = self.route
+        with self._page.expect_event("requestfinished", lambda r: r == route.request):
+            if instead:
+                route.fulfill(**instead)
+            elif self._answer is not None:
+                route.fulfill(response=self._answer)
+            else:
+                route.continue_()
+        # The tasks that the answer brought come before this one.
+        self._page.evaluate("new Promise(done => setTimeout(() => setTimeout(done)))")
 
 
 def no_serious_axe_findings(page: Page) -> None:

@@ -1,13 +1,17 @@
-"""A real Chromium for the tests that look at pages."""
+"""A real Chromium for the tests that look at pages, a server and a port for those that pair."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from capture.pretend import PtyPort
+from tests.ptys import plugged
 from tests.whole.browser import CHROMIUM, FLAGS
+from tests.whole.serving import Serving, serving
 
 
 @pytest.fixture(scope="session")
@@ -21,3 +25,26 @@ def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[s
 def base_url() -> None:
     """None: each test names its own server. (The plugin's own fixture of this name is one
     that the present pytest warns of.)"""
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
+    """One server for the tests of a module."""
+    with serving(tmp_path_factory.mktemp("shared") / "data") as running:
+        yield running
+
+
+@pytest.fixture
+def server(shared: Serving) -> Iterator[Serving]:
+    """The shared server, with nothing under way and nothing listened to before or after."""
+    yield shared
+    shared.client.delete("/api/pairing")
+    for each in shared.get("/api/calipers"):
+        if each["spec"]:
+            shared.client.delete(f"/api/calipers/{each['name']}")
+
+
+@pytest.fixture
+def port() -> Iterator[PtyPort]:
+    with plugged() as made:
+        yield made

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
@@ -18,6 +18,7 @@ from tests.whole.browser import (
     ENTER,
     KEYPAD_ENTER,
     TAB,
+    HeldBack,
     Key,
     Keyboard,
     no_serious_axe_findings,
@@ -112,11 +113,6 @@ def fill_in(page: Page, machine: str) -> None:
 def wait_for(page: Page, condition: str) -> None:
     """Playwright's own wait_for_function needs an eval that the page forbids."""
     assert until(lambda: page.evaluate(condition)), condition
-
-
-def wait_until(page: Page, condition: Callable[[], object]) -> None:
-    """For what this process sees: requests that are held back are handled meanwhile."""
-    assert until(lambda: page.evaluate("1") and condition())
 
 
 # ---- setting up
@@ -245,6 +241,67 @@ def test_what_the_server_refuses_is_said_at_its_field(bench, complaints):
     complaints.clear()
 
 
+def test_a_series_started_elsewhere_is_not_covered_by_a_guide_that_comes_late(bench):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    guide = HeldBack(page, "**/guide/*")
+    page.click("#show-guide")
+    assert guide.route
+    bench.start()
+    expect(page.locator("#measuring")).to_be_visible()
+    guide.let_go()
+    expect(page.locator("#measuring")).to_be_visible()
+    expect(page.locator("#guide")).to_be_hidden()
+
+
+def test_no_series_starts_where_the_cautions_could_not_be_fetched(bench, complaints):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    for failing in (lambda route: route.fulfill(status=500), lambda route: route.abort()):
+        page.route("**/guide/*", failing)
+        page.click("#show-guide")
+        expect(page.locator("#setup-problem")).to_contain_text("server")
+        expect(page.locator("#guide")).to_be_hidden()
+        page.unroute("**/guide/*")
+    page.click("#show-guide")
+    expect(page.locator("#guide-body .cautions")).to_be_visible()
+    forgive(complaints)
+
+
+def test_a_start_that_comes_second_leaves_the_series_that_runs_in_sight(bench, complaints):
+    page = bench.page
+    bench.open()
+    fill_in(page, bench.name)
+    page.click("#show-guide")
+    page.check("#acknowledge")
+    start = HeldBack(page, "**/api/series", "POST")
+    page.click("#start")
+    assert start.route
+    bench.start()
+    expect(page.locator("#measuring")).to_be_visible()
+    start.let_go(status=409, json={"status": 409, "detail": "Another one started."})
+    expect(page.locator("#notice")).to_have_text("Another one started.")
+    expect(page.locator("#measuring")).to_be_visible()
+    forgive(complaints)
+
+
+def test_a_series_started_elsewhere_stays_in_sight_when_the_machines_come_late(bench):
+    page = bench.page
+    bench.start()
+    bench.open()
+    page.click("#finish")
+    machines = HeldBack(page, "**/api/machines")
+    page.click("#again")
+    assert machines.route
+    bench.start()
+    bench.next("strip 1")
+    machines.let_go()
+    expect(page.locator("#measuring")).to_be_visible()
+    expect(page.locator("#setup")).to_be_hidden()
+
+
 # ---- the answer to a press
 
 
@@ -320,22 +377,31 @@ def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
     bench.open()
     bench.press("13.21")
     bench.next("open end")
-    page, held = bench.page, []
-    stands = f"**/api/benches/{bench.name}"
-    page.route(stands, lambda route: held.append((route, route.fetch())))
+    stands = HeldBack(bench.page, f"**/api/benches/{bench.name}")
     bench.press("13.52")
     bench.state("pair complete")
-    wait_until(page, lambda: held)
-    page.click("#take-back")
+    assert stands.answered()["next"]["place"] == "fence end"
+    bench.page.click("#take-back")
     bench.state("taken back")
     bench.next("open end")
-    (route, as_it_stood), *_ = held
-    assert as_it_stood.json()["next"]["place"] == "fence end"
-    with page.expect_response(stands):
-        route.fulfill(response=as_it_stood)
-    page.evaluate("new Promise(done => setTimeout(done))")  # the page has taken it in
+    stands.let_go()
     bench.next("open end")
-    page.unroute(stands)
+
+
+def test_a_strip_taken_back_does_not_come_again_with_an_answer_long_on_its_way(bench):
+    page = bench.page
+    bench.open()
+    whole = HeldBack(page, "**/api/series/*")
+    bench.start()
+    assert whole.route
+    bench.press("13.21")
+    rows = page.locator("#trials tbody tr")
+    expect(rows).to_have_count(1)
+    assert len(whole.answered()["trials"]) == 1
+    page.click("#take-back")
+    expect(rows).to_have_count(0)
+    whole.let_go()
+    expect(rows).to_have_count(0)
 
 
 def test_jaws_shut_and_sent_take_back_without_a_hand_on_the_page(bench):
@@ -829,6 +895,25 @@ def test_nothing_is_discarded_at_a_single_touch(bench, complaints):
     bench.keyboard.caliper("12.41")
     bench.shows("12.41")
     assert bench.readings(series) == ["12.41"]
+    forgive(complaints)
+
+
+def test_what_was_discarded_does_not_come_again_with_a_late_refusal(bench, complaints):
+    bench.start()
+    bench.open()
+    page = bench.page
+    page.route("**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
+    bench.keyboard.caliper("12.34")
+    expect(page.locator("#aside")).to_contain_text("12.34")
+    again = HeldBack(page, "**/keys", "POST")
+    page.click("#aside-again")
+    assert again.route
+    page.click("#aside-discard")
+    page.click("#aside-discard")
+    expect(page.locator("#aside")).to_be_hidden()
+    again.let_go(status=404, json={"status": 404})
+    expect(page.locator("#aside")).to_be_hidden()
+    assert page.evaluate("Object.keys(localStorage).filter((key) => /outbox/.test(key))") == []
     forgive(complaints)
 
 

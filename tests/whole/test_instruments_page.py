@@ -13,31 +13,10 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from capture.pretend import PtyPort
 from tests.ptys import plugged, until
-from tests.whole.browser import Keyboard, no_serious_axe_findings
-from tests.whole.serving import Serving, serving
+from tests.whole.browser import HeldBack, Keyboard, no_serious_axe_findings
+from tests.whole.serving import Serving
 
 SHOWN = "12.34"
-
-
-@pytest.fixture(scope="module")
-def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
-    with serving(tmp_path_factory.mktemp("instruments") / "data") as running:
-        yield running
-
-
-@pytest.fixture
-def server(shared: Serving) -> Iterator[Serving]:
-    yield shared
-    shared.client.delete("/api/pairing")
-    for each in shared.get("/api/calipers"):
-        if each["spec"]:
-            shared.client.delete(f"/api/calipers/{each['name']}")
-
-
-@pytest.fixture
-def port() -> Iterator[PtyPort]:
-    with plugged() as made:
-        yield made
 
 
 @pytest.fixture
@@ -55,6 +34,14 @@ def begin(page: Page, port: PtyPort) -> None:
     page.get_by_label("Also listen at").fill(port.target)
     page.get_by_role("button", name="Pair by pressing send").click()
     expect(page.locator("#ports")).to_contain_text(f"{port.target}: listening")
+
+
+def find(page: Page, port: PtyPort) -> None:
+    """From the port being listened to to the caliper that was found there."""
+    page.get_by_label("What does its display show?").fill(SHOWN)
+    page.keyboard.press("Enter")
+    port.send(b"12.34\r\n")
+    expect(page.locator("#found-title")).to_be_visible()
 
 
 def press(server: Serving, caliper: str, *sent: str, bench: str = "main") -> None:
@@ -142,15 +129,39 @@ def test_stopping_releases_the_port_and_begins_anew(server, opened, port):
     assert until(lambda: server.get("/api/pairing")["state"] == "none")
 
 
+def test_an_answer_about_a_pairing_that_was_stopped_does_not_end_the_next(server, opened, port):
+    page = opened
+    begin(page, port)
+    look = HeldBack(page, "**/api/pairing")
+    assert look.route
+    page.get_by_role("button", name="Stop", exact=True).click()
+    assert until(lambda: server.get("/api/pairing")["state"] == "none")
+    assert look.answered()["state"] == "none"
+    page.get_by_role("button", name="Pair by pressing send").click()
+    expect(page.locator("#step-press")).to_be_visible()
+    look.let_go()
+    expect(page.locator("#step-over")).to_be_hidden()
+    find(page, port)
+
+
+def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_pairing(opened, port):
+    page = opened
+    begin(page, port)
+    stop = HeldBack(page, "**/api/pairing", "DELETE")
+    page.get_by_role("button", name="Stop", exact=True).click()
+    assert stop.route
+    page.get_by_role("button", name="Pair by pressing send").click()
+    with page.expect_request(lambda r: r.method == "POST"):
+        stop.let_go()
+    find(page, port)
+
+
 def test_a_page_that_is_reloaded_in_the_middle_goes_on_where_it_was(opened, port):
     page = opened
     begin(page, port)
     page.reload()
     expect(page.locator("#ports")).to_contain_text(port.target)
-    page.get_by_label("What does its display show?").fill(SHOWN)
-    page.keyboard.press("Enter")
-    port.send(b"12.34\r\n")
-    expect(page.locator("#found-title")).to_be_visible()
+    find(page, port)
 
 
 def test_everything_can_be_done_with_the_keyboard_alone(server, opened, port):
@@ -296,10 +307,7 @@ def test_it_is_within_reach_of_everybody(server, context: BrowserContext, port, 
     no_serious_axe_findings(page)
     begin(page, port)
     no_serious_axe_findings(page)
-    page.get_by_label("What does its display show?").fill(SHOWN)
-    page.keyboard.press("Enter")
-    port.send(b"12.34\r\n")
-    expect(page.locator("#found-title")).to_be_visible()
+    find(page, port)
     no_serious_axe_findings(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.goto(f"{server.url}/calipers/{name.replace('/', '%2F')}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,28 +12,6 @@ import serial
 from capture.pretend import PtyPort
 from tests.ptys import plugged, until
 from tests.whole.serving import Serving, serving
-
-
-@pytest.fixture(scope="module")
-def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
-    with serving(tmp_path_factory.mktemp("pairing") / "data") as running:
-        yield running
-
-
-@pytest.fixture
-def server(shared: Serving) -> Iterator[Serving]:
-    """The shared server, with nothing under way and nothing listened to before or after."""
-    yield shared
-    shared.client.delete("/api/pairing")
-    for each in shared.get("/api/calipers"):
-        if each["spec"]:
-            shared.client.delete(f"/api/calipers/{each['name']}")
-
-
-@pytest.fixture
-def port() -> Iterator[PtyPort]:
-    with plugged() as made:
-        yield made
 
 
 def refused(server: Serving, path: str, body: Any, status: int) -> Any:

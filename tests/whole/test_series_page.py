@@ -13,7 +13,8 @@ from uuid import uuid4
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.whole.browser import no_serious_axe_findings
+from tests.ptys import until
+from tests.whole.browser import HeldBack, no_serious_axe_findings
 from tests.whole.serving import Serving, serving
 
 _NASTY = "<script>alert(1)</script> & \"saw\" 'of' " + "W" * 160
@@ -245,6 +246,32 @@ def test_a_finished_series_offers_no_changes_and_says_why(shop):
     expect(page.locator("[data-act]")).to_have_count(0)
     expect(page.locator("#sign")).to_contain_text("Finished")
     expect(page.locator("#readings")).to_contain_text("does not run any more")
+
+
+def test_what_could_not_be_drawn_when_it_was_told_is_drawn_later(shop):
+    series = shop.start()
+    shop.open(f"/series/{series}")
+    page = shop.page
+    page.route(f"**/series/{series}", lambda route: route.abort("failed"))
+    shop.strips(40)
+    expect(page.locator("#problem")).to_contain_text("does not answer")
+    page.unroute(f"**/series/{series}")
+    expect(page.locator("#trial-1")).to_contain_text("12.40")
+    expect(page.locator("#problem")).to_be_hidden()
+
+
+def test_of_two_notes_the_one_written_last_stays(shop):
+    series = shop.start()
+    shop.open(f"/series/{series}")
+    page = shop.page
+    first = HeldBack(page, f"**/api/series/{series}", "PATCH")
+    for note in ("first", "last"):
+        page.fill("#note", note)
+        page.click("#note-form button")
+        assert first.route
+    first.let_go()
+    assert until(lambda: shop.server.get(f"/api/series/{series}")["note"] == "last")
+    expect(page.locator("#note-said")).to_have_text("Kept.")
 
 
 def test_an_old_page_does_not_touch_the_series_that_runs_now(shop):

@@ -1,7 +1,7 @@
 // The Bench page: begins with how things stood when the server wrote it, then follows the live
 // events and the person.
 
-import { Refused, get, memory, post, uuid7 } from "./http.js";
+import { Refused, Unreachable, get, memory, post, uuid7 } from "./http.js";
 import { catchKeys, watchListening } from "./keys.js";
 import { listen } from "./live.js";
 import * as measuring from "./measuring.js";
@@ -62,18 +62,33 @@ function sign(id, on, text) {
 // ---- the guide, as the server draws it
 
 async function guide(key, side) {
-  const response = await fetch(`/guide/${encodeURIComponent(key)}?side=${side}`);
-  if (!response.ok) return null;
+  let response;
+  try {
+    response = await fetch(`/guide/${encodeURIComponent(key)}?side=${side}`);
+  } catch {
+    throw new Unreachable();
+  }
+  if (!response.ok) throw new Refused(response.status, {});
   const there = new DOMParser().parseFromString(await response.text(), "text/html");
   return document.adoptNode(there.getElementById("guide-article"));
 }
 
+let latestGuide = 0;
 async function showGuide() {
+  const mine = ++latestGuide;
   const chosen = setup.method();
-  const article = await guide(chosen.key, setup.side());
+  let article;
+  try {
+    article = await guide(chosen.key, setup.side());
+  } catch (error) {
+    // Without it nobody has read the cautions.
+    return setup.showProblem(error);
+  }
+  // Meanwhile another one was asked for, or a series was started elsewhere.
+  if (mine !== latestGuide || page.dataset.view !== "setup") return;
   at("guide-title").textContent = `${chosen.title}: how it is done`;
-  at("guide-body").replaceChildren(...(article ? [article] : []));
-  const cautious = article?.querySelector(".cautions") != null;
+  at("guide-body").replaceChildren(article);
+  const cautious = article.querySelector(".cautions") != null;
   at("acknowledge-row").hidden = !cautious;
   at("acknowledge").checked = false;
   at("start").disabled = cautious;
@@ -99,7 +114,7 @@ function showGuideAgain(article) {
 // ---- how things stand
 
 function openTrial() {
-  return [...trials.values()].find((t) => t.number === bench?.next?.trial);
+  return [...trials.values()].find((t) => t.state !== "gone" && t.number === bench?.next?.trial);
 }
 
 function next() {
@@ -273,8 +288,8 @@ function heardTrial(trial) {
     measuring.showReading(restored, method(), shownUnits());
     sounds.play(restored.outcome);
   }
-  if (trial.state === "gone") trials.delete(trial.id);
-  else trials.set(trial.id, trial);
+  // Also one that is gone: the series as it stood before may still be on its way.
+  trials.set(trial.id, trial);
   if (trial.state === "complete" && before?.state !== "complete") justCompleted = trial;
   everything();
 }
@@ -451,8 +466,12 @@ function wire() {
       await setup.start(name);
       await ask();
     } catch (error) {
-      view("setup", false);
-      setup.showProblem(error);
+      // Somebody else's start may have been the quicker one: that series is shown then.
+      if (series && !series.finished_at) notice(error.message);
+      else {
+        view("setup", false);
+        setup.showProblem(error);
+      }
     }
     at("start").disabled = false;
   });
@@ -470,13 +489,16 @@ function wire() {
   at("again").addEventListener("click", async () => {
     series = null;
     at("heard").hidden = true;
-    await get("/api/machines").then((machines) => setup.prepare(methods, machines), () => {});
+    const machines = await get("/api/machines").catch(() => null);
+    if (series) return; // started elsewhere meanwhile
+    if (machines) setup.prepare(methods, machines);
     view("setup");
   });
   at("again-guide").addEventListener("toggle", async () => {
     if (!at("again-guide").open || at("guide-again").hasChildNodes()) return;
-    const article = await guide(series.method, series.strip_side).catch(() => null);
-    if (article) showGuideAgain(article);
+    const shown = series;
+    const article = await guide(shown.method, shown.strip_side).catch(() => null);
+    if (article && series === shown) showGuideAgain(article);
   });
   at("aside-again").addEventListener("click", () => box.retry());
   // Asked twice: what is discarded here is gone.

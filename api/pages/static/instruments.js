@@ -44,6 +44,8 @@ let stopKeys = null;
 let timer = null;
 let found = null; // what was paired, as GET /api/pairing says
 let pressed = false;
+let run = 0; // which pairing is led through: an answer about an earlier one tells nothing
+let released = Promise.resolve(); // a pairing that is over must not take the next one with it
 
 function ports() {
   return [...document.querySelectorAll(".found[data-kind=serial][data-ready=yes]")].map((item) => item.dataset);
@@ -109,6 +111,7 @@ function keepLeftAlone() {
 
 async function begin() {
   notice("");
+  await released;
   const also = at("also").value.trim();
   try {
     await post("/api/pairing", {
@@ -125,6 +128,7 @@ async function begin() {
 
 /** Lead on from wherever the server's pairing is. */
 function follow() {
+  run++;
   pressed = false;
   at("shown-wrong").textContent = "";
   line("press-now", "waiting", "Press send on the caliper.");
@@ -135,18 +139,21 @@ function follow() {
 
 async function look() {
   clearTimeout(timer);
+  const mine = run;
   try {
-    progress(await get("/api/pairing"));
-    if (!at("step-press").hidden) notice("");
+    const state = await get("/api/pairing");
+    if (mine === run) notice("");
+    progress(state, mine);
   } catch (error) {
-    notice(`${error.message} Trying again…`);
+    if (mine === run) notice(`${error.message} Trying again…`);
   }
-  if (!at("step-press").hidden) timer = setTimeout(look, PROGRESS_MS);
+  if (mine === run) timer = setTimeout(look, PROGRESS_MS);
 }
 
 async function takeKeys(strokes) {
+  const mine = run;
   try {
-    progress(await post("/api/pairing/keys", { strokes }));
+    progress(await post("/api/pairing/keys", { strokes }), mine);
   } catch (error) {
     notice(error.message);
   }
@@ -162,15 +169,16 @@ async function tellShown(event) {
     at("shown-wrong").textContent = "Type the number on the caliper’s display.";
     return;
   }
+  const mine = run;
   try {
-    progress(await post("/api/pairing/shown", { value, unit }));
+    progress(await post("/api/pairing/shown", { value, unit }), mine);
   } catch (error) {
     at("shown-wrong").textContent = error.message;
   }
 }
 
-function progress(state) {
-  if (at("step-press").hidden) return;
+function progress(state, asked) {
+  if (asked !== run) return;
   if (state.state === "paired") return paired(state.paired);
   if (state.state !== "listening") return over(state);
   const items = state.ports.map((port) => `${port.device}: ${port.words}`);
@@ -205,6 +213,7 @@ function say(element, text) {
 }
 
 function end() {
+  run++;
   clearTimeout(timer);
   stopKeys?.();
   stopKeys = null;
@@ -228,19 +237,19 @@ function over(state) {
   step("over", "over-title");
 }
 
-async function cancel() {
+function cancel() {
   end();
   step("begin", "begin");
-  try {
-    await remove("/api/pairing");
-  } catch (error) {
-    notice(error.message);
-  }
+  release((error) => notice(error.message));
 }
 
 function anew() {
-  remove("/api/pairing").catch(() => {});
+  release();
   step("begin", "begin");
+}
+
+function release(wrong = () => {}) {
+  released = remove("/api/pairing").catch(wrong);
 }
 
 async function listenToFound(event) {
@@ -254,7 +263,7 @@ async function listenToFound(event) {
     const before = await get(`/api/benches/${encodeURIComponent(bench)}`);
     const kept = await post("/api/calipers", { spec: found.spec, name: at("listen-name").value.trim() || undefined, bench });
     at("listen-name").value = "";
-    remove("/api/pairing").catch(() => {});
+    release();
     first(kept, before.last_event);
     refresh();
   } catch (error) {
@@ -353,9 +362,15 @@ function tell(before, item) {
 }
 
 let refreshing = false;
+let refreshAgain = false;
 async function refresh() {
-  if (refreshing || document.hidden) return;
+  if (document.hidden) return;
+  if (refreshing) {
+    refreshAgain = true; // what is on its way may be older than what was done just now
+    return;
+  }
   refreshing = true;
+  refreshAgain = false;
   try {
     const response = await fetch("/instruments/now");
     if (response.ok) {
@@ -370,6 +385,7 @@ async function refresh() {
     // The server is away: what is shown stays until it is back.
   }
   refreshing = false;
+  if (refreshAgain) refresh();
 }
 
 async function listenTo(form, spec) {
@@ -445,8 +461,9 @@ async function load() {
   offerListenTo();
   setInterval(refresh, LOOK_MS);
   // A page that was reloaded in the middle goes on where it was.
+  const mine = run;
   const state = await get("/api/pairing").catch(() => null);
-  if (state?.state === "listening") follow();
+  if (state?.state === "listening" && mine === run) follow();
 }
 
 load();

@@ -52,6 +52,11 @@ export function outbox(bench, { answered, refused, changed }) {
     failures.delete(entry.name);
   }
 
+  /** Unless it was let go of while the server was asked: here, or by another page of the bench. */
+  function setAside(entry, why) {
+    if (names().includes(entry.name)) save(entry.name, { ...entry, why });
+  }
+
   function tell() {
     const waiting = late ? queue().length : 0;
     changed({ waiting, aside: aside(), unsaved: unsaved.size > 0 });
@@ -70,7 +75,7 @@ export function outbox(bench, { answered, refused, changed }) {
         wait = Math.min(wait * 2, LONGEST_WAIT_MS);
         break;
       }
-      save(entry.name, { ...entry, why: error.message });
+      setAside(entry, error.message);
     }
     if (!queue().length) {
       late = false;
@@ -107,7 +112,7 @@ export function outbox(bench, { answered, refused, changed }) {
   async function retry() {
     for (const entry of aside()) {
       const error = await deliver(entry);
-      if (error instanceof Refused) save(entry.name, { ...entry, why: error.message });
+      if (error instanceof Refused) setAside(entry, error.message);
       else if (error) break;
     }
     tell();

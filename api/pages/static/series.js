@@ -22,8 +22,11 @@ function complain(error) {
 
 // ---- the server draws; what it draws anew is put in place
 
+const RETRY_MS = 2000;
 let drawing = null;
 let again = false;
+let failure = null; // why what is shown is older than what was told
+let retry = null;
 const drawn = new Map();
 
 /** Fetch the page anew and put its living parts in place of these; one at a time. */
@@ -32,7 +35,8 @@ function redraw() {
     again = true;
     return drawing;
   }
-  drawing = draw().finally(() => {
+  clearTimeout(retry);
+  drawing = draw().then(upToDate, notDrawn).finally(() => {
     drawing = null;
     if (again) {
       again = false;
@@ -40,6 +44,18 @@ function redraw() {
     }
   });
   return drawing;
+}
+
+function upToDate() {
+  if (failure && at("problem").textContent === failure) at("problem").hidden = true;
+  failure = null;
+}
+
+// Nothing more may happen at the bench for long, so the page does not wait for it.
+function notDrawn(error) {
+  failure = error.message;
+  retry = setTimeout(() => redraw().catch(complain), RETRY_MS);
+  throw error;
 }
 
 async function draw() {
@@ -131,8 +147,15 @@ document.addEventListener("click", async (event) => {
   acting = false;
 });
 
-at("note-form").addEventListener("submit", async (event) => {
+// One after the other, so that what was written last is what stays.
+let noting = Promise.resolve();
+
+at("note-form").addEventListener("submit", (event) => {
   event.preventDefault();
+  noting = noting.then(keepNote);
+});
+
+async function keepNote() {
   const said = at("note-said");
   try {
     const response = await fetch(`/api/series/${series}`, {
@@ -145,4 +168,4 @@ at("note-form").addEventListener("submit", async (event) => {
   } catch (error) {
     said.textContent = error instanceof Refused ? error.message : new Unreachable().message;
   }
-});
+}
