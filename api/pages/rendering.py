@@ -18,7 +18,7 @@ _templates: Final = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_templates.globals["static"] = STATIC_ADDRESS
+_templates.globals |= {"static": STATIC_ADDRESS, "figures": numbers}
 _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty, "day": numbers.day}
 
 

@@ -27,7 +27,6 @@ from api.answers.moments import ago, day
 from api.answers.standing import KIND_WORDS, Known, Standing, known_of, outward, standing
 from api.answers.work import Work, work
 from api.needs import TheStore
-from api.pages import numbers
 from api.pages.history_chart import Change, history_chart
 from api.pages.leaning import fence_move, leaning
 from api.pages.rendering import page
@@ -69,7 +68,6 @@ def machines(request: Request, store: TheStore) -> HTMLResponse:
         "machines.html",
         part="machines",
         machines=[(machine, _headline(how)) for machine, how in found],
-        figures=numbers,
     )
 
 
@@ -96,7 +94,6 @@ def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         kinds=KIND_WORDS,
         mend=_mending(found, None, {}),
         work=_working({**_angle_of(found.standing)}),
-        figures=numbers,
     )
 
 
@@ -122,7 +119,6 @@ def mend(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         part="machines",
         machine=found.machine,
         mend=_mending(found, series, query),
-        figures=numbers,
     )
 
 
@@ -142,7 +138,6 @@ def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         others=[_said(known) for known in found.standing.known[1:4]],
         printed=day(now()),
         due=next_check(found, now()),
-        figures=numbers,
     )
 
 
@@ -154,7 +149,6 @@ def what_it_does(request: Request) -> HTMLResponse:
         "work.html",
         part="machines",
         work=_working(dict(request.query_params)),
-        figures=numbers,
     )
 
 
