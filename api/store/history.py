@@ -285,13 +285,14 @@ def _checks(
     for i, row in enumerate(rows):
         if row.method not in _STUDIES:
             by_method[row.method].append(i)
-    for key, members in by_method.items():
+    for members in by_method.values():
+        method = facts[members[0]].method
         place = np.full(len(rows), -1)
         place[members] = np.arange(len(members))
         mine = place[trials.of] >= 0
-        for quantity in METHODS[key].reveals:
+        for quantity in method.reveals:
             said = checks(
-                METHODS[key],
+                method,
                 quantity,
                 trials.values[quantity][mine],
                 place[trials.of[mine]],

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from uuid import UUID
 
 import pytest
 
 from analysis import methods
 from api.own_methods import load_own_methods
+from api.store import history
 from api.store.engine import StoreError
 from tests.api.bench import Person
 
@@ -43,6 +45,21 @@ def test_a_method_described_in_a_file_is_measured_and_scored(shop, client):
     trial = person.series(series)["trials"][0]
     assert trial["angle_deg"] == pytest.approx(-math.degrees(math.atan(0.3 / 900)))
     assert [r["place"] for r in trial["readings"]] == ["runner end", "far corner"]
+
+
+@pytest.mark.usefixtures("own")
+def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(shop, client):
+    load_own_methods(shop.settings.data)
+    person = Person(client)
+    series = person.start(method="sled-flip", baseline="300", strip_side="right")
+    person.press("12.30", "12.60", "12.31", "12.62")
+    machine = UUID(person.series(series)["machine"]["id"])
+    with shop.reading() as store:
+        (told,) = history.of_machine(store, machine)
+        (latest,) = history.latest(store)
+    assert told.checks["angle"].trials == latest.checks["angle"].trials == 2
+    score = person.series(series)["score"]["quantities"]["angle"]
+    assert math.degrees(told.checks["angle"].mean) == pytest.approx(score["mean"])
 
 
 @pytest.mark.parametrize(
