@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from typing import Annotated
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Request, Response
 
 from api.needs import TheShop, TheStore
 from api.problems import BadField
@@ -13,10 +16,33 @@ from api.store.journal import NotThere, now
 
 router = APIRouter(tags=["machines"])
 
+# More than a shop has: what shows them all gets them at once.
+MOST = 500
+
 
 @router.get("/machines")
-def machines(store: TheStore) -> list[MachineOut]:
-    return queries.machines(store)
+def machines(
+    request: Request,
+    response: Response,
+    store: TheStore,
+    limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
+    after: Annotated[
+        UUID | None, Query(description="a machine: only those that follow it by name")
+    ] = None,
+) -> list[MachineOut]:
+    """Machines by name.
+
+    The `Link` header (RFC 8288) with rel="next" is the address of the next page.
+    """
+    try:
+        found = queries.machines(store, after=after, limit=limit + 1)
+    except NotThere:
+        raise BadField("after", "no machine has that id; take it from an earlier page") from None
+    shown = found[:limit]
+    if len(found) > limit:
+        address = request.url.include_query_params(after=str(shown[-1].id))
+        response.headers["Link"] = f'<{address}>; rel="next"'
+    return shown
 
 
 @router.post("/machines", status_code=201)

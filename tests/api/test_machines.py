@@ -1,0 +1,58 @@
+"""The list of machines over HTTP, page by page."""
+
+from __future__ import annotations
+
+import pytest
+from fastapi.testclient import TestClient
+
+
+def names(client: TestClient, address: str) -> tuple[list[str], str]:
+    answer = client.get(address)
+    assert answer.status_code == 200, answer.text
+    return [m["name"] for m in answer.json()], answer.links.get("next", {}).get("url", "")
+
+
+def test_a_shop_of_two_hundred_machines_is_on_one_page(client, shop):
+    for number in range(200):
+        shop.journal.add_machine(f"Saw {number:03d}", "other")
+    found, following = names(client, "/api/machines")
+    assert found == [f"Saw {number:03d}" for number in range(200)]
+    assert following == ""
+
+
+def test_pages_hold_every_machine_once_by_name(client, shop):
+    made = ["Saw", "attic saw", "Säge", "Sled 2", "Sled", "'", "planer"]
+    for name in made:
+        shop.journal.add_machine(name, "other")
+    whole, _ = names(client, "/api/machines")
+    assert sorted(whole) == sorted(made)
+    seen, address, pages = [], "/api/machines?limit=3", 0
+    while address:
+        found, address = names(client, address)
+        assert len(found) <= 3
+        seen += found
+        pages += 1
+    assert seen == whole
+    assert pages == 3
+
+
+def test_a_last_page_that_is_full_names_no_next_one(client, shop):
+    for name in ("a", "b", "c", "d"):
+        shop.journal.add_machine(name, "other")
+    _, following = names(client, "/api/machines?limit=2")
+    assert names(client, following) == (["c", "d"], "")
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("limit=0", "limit:"),
+        ("limit=501", "limit:"),
+        ("after=7", "after: must be a UUID"),
+        ("after=01939d3e-7c1a-7000-8000-000000000000", "take it from an earlier page"),
+    ],
+)
+def test_a_page_that_cannot_be_says_which_field_is_wrong(client, query, words):
+    answer = client.get(f"/api/machines?{query}")
+    assert answer.status_code == 422
+    assert words in answer.json()["detail"]
