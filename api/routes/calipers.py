@@ -18,7 +18,7 @@ from api.problems import BadField
 from api.routes.series import new_series
 from api.shapes import In, LengthText, Name, Out, SeriesHead, SeriesIn
 from api.store import queries
-from api.store.calipers import known_calipers
+from api.store.calipers import is_known, known_calipers
 from api.store.journal import NotNow, NotThere, now
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
@@ -109,7 +109,7 @@ def studies(
     unit: Unit = "mm",
 ) -> CaliperStudiesOut:
     """How well a caliper and its hands repeat, and what it reads on known blocks, over time."""
-    if all(each.name != name for each in known_calipers(store)):
+    if not is_known(store, name):
         raise NotThere(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
     return caliper_studies(store, name, tolerance_mm(tolerance, unit))
 

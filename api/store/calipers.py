@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from threading import Lock
+from weakref import WeakKeyDictionary
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, Engine, func, select
 
 from api.store.tables import Bench, Caliper, Reading
 
@@ -24,29 +26,78 @@ class Known:
 
 def known_calipers(connection: Connection) -> list[Known]:
     """All calipers, by name."""
-    query = (
-        select(
-            Caliper.name,
-            Caliper.first_heard_at,
-            Bench.name.label("bench"),
-            func.count(Reading.id).label("readings"),
-            func.max(Reading.taken_at).label("last_heard"),
+    with _LOCK:
+        tally = _TALLIES.setdefault(connection.engine, _Tally())
+        heard = tally.brought_up_to_date(connection)
+    found = []
+    for row in connection.execute(select(Caliper.__table__)):
+        by_bench = heard.get(row.id, {})
+        bench, latest = max(
+            by_bench.items(), key=lambda each: each[1].last_heard, default=(None, None)
         )
-        .outerjoin(Reading, Reading.caliper_id == Caliper.id)
-        .outerjoin(Bench, Bench.id == Reading.bench_id)
-        .group_by(Caliper.id, Caliper.name, Caliper.first_heard_at, Bench.name)
-    )
-    found: dict[str, Known] = {}
-    for row in connection.execute(query):
-        known = found.get(row.name) or Known(row.name, row.first_heard_at, 0, None, None)
-        later = row.last_heard is not None and (
-            known.last_heard is None or row.last_heard > known.last_heard
+        found.append(
+            Known(
+                row.name,
+                row.first_heard_at,
+                sum(each.readings for each in by_bench.values()),
+                bench,
+                latest.last_heard if latest else None,
+            )
         )
-        found[row.name] = Known(
-            row.name,
-            row.first_heard_at,
-            known.readings + row.readings,
-            row.bench if later else known.bench,
-            row.last_heard if later else known.last_heard,
-        )
-    return sorted(found.values(), key=lambda each: (each.name.casefold(), each.name))
+    return sorted(found, key=lambda each: (each.name.casefold(), each.name))
+
+
+def is_known(connection: Connection, name: str) -> bool:
+    """Whether the store has ever heard a caliper of that name."""
+    return connection.scalar(select(Caliper.id).where(Caliper.name == name)) is not None
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    readings: int
+    last_heard: datetime
+
+
+class _Tally:
+    """What was counted of a store, by caliper and bench, and up to where.
+
+    Readings are only ever added, each bench's in the order of its numbers: so nothing is
+    counted twice, and only what came since the last time is read. An index would not help: to
+    count a million entries takes as long in it.
+    """
+
+    def __init__(self) -> None:
+        self._upto: dict[int, int] = {}
+        self._heard: dict[int, dict[str, _Heard]] = {}
+
+    def brought_up_to_date(self, connection: Connection) -> dict[int, dict[str, _Heard]]:
+        """By caliper's id and bench's name."""
+        for bench in connection.execute(select(Bench.id, Bench.name, Bench.last_seq)).all():
+            before = self._upto.get(bench.id, 0)
+            if bench.last_seq <= before:
+                continue
+            new = connection.execute(
+                select(
+                    Reading.caliper_id,
+                    func.count().label("readings"),
+                    func.max(Reading.taken_at).label("last_heard"),
+                )
+                .where(
+                    Reading.bench_id == bench.id,
+                    Reading.seq > before,
+                    Reading.seq <= bench.last_seq,
+                )
+                .group_by(Reading.caliper_id)
+            ).all()
+            for row in new:
+                by_bench = self._heard.setdefault(row.caliper_id, {})
+                known = by_bench.get(bench.name, _Heard(0, row.last_heard))
+                by_bench[bench.name] = _Heard(
+                    known.readings + row.readings, max(known.last_heard, row.last_heard)
+                )
+            self._upto[bench.id] = bench.last_seq
+        return {caliper: dict(by_bench) for caliper, by_bench in self._heard.items()}
+
+
+_TALLIES: WeakKeyDictionary[Engine, _Tally] = WeakKeyDictionary()
+_LOCK = Lock()

@@ -9,6 +9,10 @@ import numpy as np
 import pytest
 
 from api.answers.calipers import in_words, lasting, since
+from api.store.calipers import known_calipers
+from api.store.engine import open_engine
+from api.store.journal import Journal, new_id, now
+from capture.records import Reading
 from tests.api.bench import Person
 
 NAME = "six-inch"
@@ -48,6 +52,25 @@ def test_every_caliper_that_was_ever_heard_is_on_record(person):
     ]
     assert found[0]["state"] == "not listened to"
     assert found[0]["words"].startswith("Not listened to now. Last heard ")
+
+
+def test_what_came_since_is_counted_once_whoever_took_it_in(person, shop):
+    person.press("12.30", "12.31")
+    person.press("12.30", caliper="other")
+    elsewhere = open_engine(shop.engine.url.render_as_string(hide_password=False))
+    try:
+        for count in range(2, 5):
+            for _ in range(2):  # nothing new in between
+                found = {c["name"]: c["readings"] for c in person.get("/api/calipers")}
+                assert found == {NAME: count, "other": 1}
+            Journal(elsewhere).keep(
+                [Reading(new_id(), "main", NAME, "12.30", "mm", 12_300_000, now())]
+            )
+            with elsewhere.connect() as store:
+                known = {k.name: k.readings for k in known_calipers(store)}
+            assert known == {NAME: count + 1, "other": 1}
+    finally:
+        elsewhere.dispose()
 
 
 def test_a_caliper_used_at_two_benches_is_one_and_stands_where_it_was_heard_last(client):
