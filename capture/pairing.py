@@ -19,7 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
-from uuid import UUID, uuid5
+from uuid import UUID
+
+from uuid_utils.compat import uuid5
 
 from analysis.units import NM_PER_MM
 from capture.records import (
@@ -80,7 +82,7 @@ class Trial:
 
     @property
     def complete(self) -> bool:
-        return None not in self.slots
+        return all(self.slots)
 
     @property
     def empty(self) -> bool:

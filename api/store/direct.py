@@ -33,6 +33,12 @@ def first(connection: Connection, statement: Executable, **values: Any) -> tuple
     return row
 
 
+def find(connection: Connection, statement: Executable, **values: Any) -> list[tuple[Any, ...]]:
+    """The rows of what `statement` finds, their values as the driver gives them."""
+    rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
+    return rows
+
+
 def run(connection: Connection, statement: Executable, **values: Any) -> None:
     """Run `statement`, which finds nothing."""
     _run(connection, statement, values)
@@ -57,14 +63,16 @@ def write(
     arrays = name == "postgresql" and len(rows) >= _FEW
     compiled = _compiled(_insert(table, names, name, over, arrays), name)
     cursor = connection.connection.cursor()
+    given = dict(zip(names, zip(*rows, strict=True), strict=True))
     if arrays:
-        cursor.execute(compiled.text, compiled.converted(map(list, zip(*rows, strict=True))))
+        columns = {name: list(column) for name, column in given.items()}
+        cursor.execute(compiled.text, compiled.converted(columns))
     else:
-        columns = [
-            column if convert is None else _converted(column, convert)
-            for column, convert in zip(zip(*rows, strict=True), compiled.converters, strict=True)
+        converted = [
+            given[name] if convert is None else _converted(given[name], convert)
+            for name, convert in zip(compiled.names, compiled.converters, strict=True)
         ]
-        cursor.executemany(compiled.text, list(zip(*columns, strict=True)))
+        cursor.executemany(compiled.text, list(zip(*converted, strict=True)))
 
 
 @contextmanager
@@ -105,10 +113,10 @@ class _Compiled:
     names: tuple[str, ...]
     converters: tuple[_Converter | None, ...]
 
-    def converted(self, values: Iterable[Any]) -> list[Any]:
+    def converted(self, values: dict[str, Any]) -> list[Any]:
         return [
-            value if convert is None else convert(value)
-            for value, convert in zip(values, self.converters, strict=True)
+            values[name] if convert is None else convert(values[name])
+            for name, convert in zip(self.names, self.converters, strict=True)
         ]
 
 
@@ -125,7 +133,7 @@ def _converted(column: Iterable[Any], convert: _Converter) -> list[Any]:
 def _run(connection: Connection, statement: Executable, values: dict[str, Any]) -> Any:
     compiled = _compiled(statement, connection.dialect.name)
     cursor = connection.connection.cursor()
-    cursor.execute(compiled.text, compiled.converted(map(values.__getitem__, compiled.names)))
+    cursor.execute(compiled.text, compiled.converted(values))
     return cursor
 
 

@@ -134,11 +134,11 @@ class _SeriesReplayed:
             ).mappings()
         }
         for row in rows:
-            found = stored.pop(row["number"], None)
-            where = f"trial {row['number']} of series {self.series.id}"
+            found = stored.pop(row.number, None)
+            where = f"trial {row.number} of series {self.series.id}"
             if found is None:
                 yield Finding(f"{where} is not there, and its log has it", True)
-            elif wrong := [name for name, value in row.items() if found[name] != value]:
+            elif wrong := [name for name, value in row._asdict().items() if found[name] != value]:
                 yield Finding(f"{where} differs from its log: {', '.join(wrong)}", True)
         for number, extra in stored.items():
             if extra["state"] != "gone":  # what a repair leaves, to tell those who pulled it
@@ -157,7 +157,7 @@ class _SeriesReplayed:
             select(TrialReading.__table__)
             .join(Trial, Trial.id == TrialReading.trial_id)
             .where(Trial.series_id == self.series.id)
-        ).mappings()
+        )
 
     def write(self, connection: Connection) -> None:
         of_series = Trial.series_id == self.series.id
@@ -167,7 +167,7 @@ class _SeriesReplayed:
             delete(TrialReading).where(TrialReading.trial_id.in_(select(Trial.id).where(of_series)))
         )
         journal.write_trials(connection, rows, slots)
-        told = [("trial", row["id"]) for row in rows] + [("score", self.series.id)]
+        told = [("trial", row.id) for row in rows] + [("score", self.series.id)]
         journal.publish(
             connection,
             [journal.EventRow(self.series.bench_id, kind, subject, {}) for kind, subject in told],
@@ -211,7 +211,7 @@ def _clocks(connection: Connection) -> Iterator[Finding]:
 def _by_trial(slots: Iterable[Any]) -> dict[UUID, list[tuple[int, int, UUID]]]:
     found: dict[UUID, list[tuple[int, int, UUID]]] = defaultdict(list)
     for slot in slots:
-        found[slot["trial_id"]].append((slot["slot"], slot["place"], slot["reading_id"]))
+        found[slot.trial_id].append((slot.slot, slot.place, slot.reading_id))
     return {trial: sorted(places) for trial, places in found.items()}
 
 

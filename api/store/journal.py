@@ -14,12 +14,12 @@ calipers by name, and last the events, whose numbers must appear in the order of
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime, timedelta
-from operator import itemgetter
 from typing import Any, Final, NamedTuple, cast
 from uuid import UUID
 
@@ -29,6 +29,7 @@ from sqlalchemy import (
     Engine,
     Row,
     Table,
+    any_,
     bindparam,
     delete,
     insert,
@@ -43,7 +44,7 @@ from api.store import direct
 from api.store.engine import CHANNEL, begin_writing
 from api.store.facts import method_of
 from api.store.log import read_log
-from api.store.projection import project
+from api.store.projection import SlotRow, TrialRow, project
 from api.store.tables import (
     Act,
     Bench,
@@ -72,8 +73,6 @@ _READING_COLUMNS: Final = (
     *("id", "bench_id", "seq", "caliper_id", "sent", "unit", "nm", "taken_at", "kept_at"),
     *("origin", "since_previous_ms", "late"),
 )
-_TRIAL_COLUMNS: Final = tuple(_TRIALS.columns.keys())
-_SLOT_COLUMNS: Final = tuple(_TRIAL_READINGS.columns.keys())
 
 _ACT_KINDS: Final[dict[type[records.Entry], str]] = {
     records.Start: "start",
@@ -191,8 +190,9 @@ class Journal:
         with self._writing() as connection:
             # The benches' rows are locked first: what is unknown then stays unknown.
             benches = {name: self._bench(connection, name) for name in sorted(by_bench)}
-            for reading in sorted(readings, key=lambda r: r.caliper):
-                self._caliper(connection, reading.caliper, reading.taken_at)
+            heard = {r.caliper: r.taken_at for r in reversed(readings)}
+            for caliper in sorted(heard):
+                self._caliper(connection, caliper, heard[caliper])
             for name, of_bench in by_bench.items():
                 new = _unknown(connection, of_bench)
                 if new:
@@ -478,12 +478,12 @@ class Journal:
             if o.trial is not None and o.kind not in _PLACED
         }
         rows, slots = project(series, state, sorted(touched))
-        slots = [s for s in slots if s["reading_id"] in placed or s["trial_id"] in moved]
+        slots = [s for s in slots if s.reading_id in placed or s.trial_id in moved]
         for trial_id in moved:
             direct.run(connection, _CLEAR_SLOTS, trial=trial_id)
         write_trials(connection, rows, slots)
         for row in rows:
-            self._tell(bench_id, "trial", row["id"])
+            self._tell(bench_id, "trial", row.id)
         self._tell(bench_id, "score", series.id)
 
     def _caliper(self, connection: Connection, name: str, heard_at: datetime) -> int:
@@ -514,7 +514,13 @@ _LOCK_AND_NOTIFY: Final = text(
 )
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
 _NO_DATA: Final[dict[str, Any]] = {}
-_KNOWN: Final = select(_READINGS.c.id).where(_READINGS.c.id.in_(bindparam("ids", expanding=True)))
+# All ids as one value: a list of them would be spelled out anew each time.
+_KNOWN_SQLITE: Final = text(
+    "SELECT id FROM readings WHERE id IN (SELECT value FROM json_each(:ids))"
+)
+_KNOWN_POSTGRESQL: Final = select(_READINGS.c.id).where(
+    _READINGS.c.id == any_(bindparam("ids", type_=postgresql.ARRAY(_READINGS.c.id.type)))
+)
 _KNOWN_ONE: Final = select(_READINGS.c.id).where(_READINGS.c.id == bindparam("id"))
 _FIND_BENCH: Final = (
     select(Bench.id, Bench.last_seq).where(Bench.name == bindparam("name")).with_for_update()
@@ -539,13 +545,11 @@ def publish(connection: Connection, events: Sequence[EventRow]) -> None:
 
 
 def write_trials(
-    connection: Connection, rows: list[dict[str, Any]], slots: list[dict[str, Any]]
+    connection: Connection, rows: Sequence[TrialRow], slots: Sequence[SlotRow]
 ) -> None:
     """Write rows of `trials`, over those there are, and new rows of `trial_readings`."""
-    trials = itemgetter(*_TRIAL_COLUMNS)
-    direct.write(connection, _TRIALS, _TRIAL_COLUMNS, [trials(row) for row in rows], over=True)
-    readings = itemgetter(*_SLOT_COLUMNS)
-    direct.write(connection, _TRIAL_READINGS, _SLOT_COLUMNS, [readings(slot) for slot in slots])
+    direct.write(connection, _TRIALS, TrialRow._fields, rows, over=True)
+    direct.write(connection, _TRIAL_READINGS, SlotRow._fields, slots)
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:
@@ -558,14 +562,16 @@ def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Rea
 def _unknown(connection: Connection, readings: list[records.Reading]) -> list[records.Reading]:
     """Those of `readings` that the store does not have, each once."""
     unique = {r.id: r for r in readings}
-    known: set[UUID] = set()
-    ids = list(unique)
-    if len(ids) == 1:  # one press: a list of one would be spelled out anew each time
-        return readings[:1] if direct.first(connection, _KNOWN_ONE, id=ids[0]) is None else []
-    for start in range(0, len(ids), 500):  # within every engine's limit on parameters
-        chunk = ids[start : start + 500]
-        known.update(connection.scalars(_KNOWN, {"ids": chunk}))
-    return [r for r in unique.values() if r.id not in known]
+    if len(unique) == 1:
+        one = next(iter(unique))
+        return readings[:1] if direct.first(connection, _KNOWN_ONE, id=one) is None else []
+    if connection.dialect.name == "sqlite":
+        found = direct.find(connection, _KNOWN_SQLITE, ids=json.dumps([i.hex for i in unique]))
+        known = {UUID(hex=reading_id) for (reading_id,) in found}
+    else:
+        found = direct.find(connection, _KNOWN_POSTGRESQL, ids=list(unique))
+        known = {reading_id for (reading_id,) in found}
+    return [r for r in unique.values() if r.id not in known] if known else list(unique.values())
 
 
 def _need_machine(connection: Connection, machine_id: UUID) -> None:

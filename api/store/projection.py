@@ -9,20 +9,51 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import Any, Final
+from datetime import datetime
+from typing import Any, Final, NamedTuple
+from uuid import UUID
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Row
 
-from analysis.geometry import TrialValues, series_values
-from analysis.units import NM_PER_MM, Unit, mm, mm_text
+from analysis.geometry import series_values
+from analysis.units import NM_PER_MM, Unit, mm_text
 from api.store.facts import facts_of, resolution_mm
 from capture import pairing, records
 
 
+class TrialRow(NamedTuple):
+    """As in `tables.Trial`."""
+
+    id: UUID
+    series_id: UUID
+    number: int
+    state: str
+    swapped: bool
+    flags: str
+    taken_at: datetime | None
+    readings_mm: str
+    caliper: str
+    deviation_mm: str | None
+    angle_deg: float | None
+    tilt_deg: float | None
+    length_mm: float | None
+    expanded_uncertainty_deg: float | None
+
+
+class SlotRow(NamedTuple):
+    """As in `tables.TrialReading`."""
+
+    trial_id: UUID
+    slot: int
+    place: int
+    reading_id: UUID
+
+
 def project(
     series: Row[Any], state: pairing.State, numbers: Sequence[int]
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+) -> tuple[list[TrialRow], list[SlotRow]]:
     """The rows of `trials` and `trial_readings` for the trials numbered, as `state` has them.
 
     A trial whose readings were all taken back is written as gone rather than deleted, so
@@ -30,49 +61,53 @@ def project(
     """
     layout = state.layout
     empty = (None,) * (layout.places * layout.repeats)
+    places = {
+        swapped: [
+            pairing.place_of(pairing.Trial(0, empty, swapped), slot, layout)
+            for slot in range(len(empty))
+        ]
+        for swapped in (False, True)
+    }
     trials = [
         state.trials[n - 1] if n <= len(state.trials) else pairing.Trial(n, empty) for n in numbers
     ]
     values = _values(series, trials, layout)
-    rows: list[dict[str, Any]] = []
-    slots: list[dict[str, Any]] = []
+    rows: list[TrialRow] = []
+    slots: list[SlotRow] = []
     for trial in trials:
         trial_id = pairing.trial_id(series.id, trial.number)
-        placed = [(slot, p) for slot, p in enumerate(trial.slots) if p is not None]
+        readings = [p.reading for p in trial.slots if p is not None]
+        latest, complete = trial.latest, len(readings) == len(trial.slots)
         rows.append(
-            {
-                "id": trial_id,
-                "series_id": series.id,
-                "number": trial.number,
-                "state": "complete" if trial.complete else "open" if placed else "gone",
-                "swapped": trial.swapped,
-                "flags": " ".join(flag.replace(" ", "-") for flag in trial.flags),
-                "taken_at": trial.latest.reading.taken_at if trial.latest else None,
-                "readings_mm": " ".join(mm_text(p.reading.nm) for _, p in placed),
-                "caliper": " ".join(dict.fromkeys(p.reading.caliper for _, p in placed)),
-                **values.get(trial.number, _NO_VALUES),
-            }
+            TrialRow(
+                trial_id,
+                series.id,
+                trial.number,
+                "complete" if complete else "open" if readings else "gone",
+                trial.swapped,
+                " ".join([flag.replace(" ", "-") for flag in trial.flags]),
+                latest.reading.taken_at if latest else None,
+                " ".join([mm_text(r.nm) for r in readings]),
+                " ".join(dict.fromkeys([r.caliper for r in readings])),
+                *values.get(trial.number, _NO_VALUES),
+            )
         )
         slots += [
-            {
-                "trial_id": trial_id,
-                "slot": slot,
-                "place": pairing.place_of(trial, slot, layout),
-                "reading_id": p.reading.id,
-            }
-            for slot, p in placed
+            SlotRow(trial_id, slot, places[trial.swapped][slot], p.reading.id)
+            for slot, p in enumerate(trial.slots)
+            if p is not None
         ]
     return rows, slots
 
 
-_NO_VALUES: Final[dict[str, Any]] = dict.fromkeys(
-    ("deviation_mm", "angle_deg", "tilt_deg", "length_mm", "expanded_uncertainty_deg")
-)
+# In the order of the last columns of `TrialRow`.
+_Values = tuple[str | None, float | None, float | None, float | None, float | None]
+_NO_VALUES: Final[_Values] = (None, None, None, None, None)
 
 
 def _values(
     series: Row[Any], trials: Sequence[pairing.Trial], layout: records.Layout
-) -> dict[int, dict[str, Any]]:
+) -> dict[int, _Values]:
     """What each complete trial says, by number; one says nothing until each place is read.
 
     The caliper's count is taken from the trial's own texts, so that a trial's row is the same
@@ -84,44 +119,47 @@ def _values(
     for trial in trials:
         if trial.complete:
             by_resolution[resolution_mm(_sent(trial))].append(trial)
-    found: dict[int, dict[str, Any]] = {}
+    found: dict[int, _Values] = {}
     for resolution, alike in by_resolution.items():
-        widths = np.full((len(alike), layout.places, layout.repeats), np.nan)
-        for row, trial in enumerate(alike):
-            for slot, placed in enumerate(trial.slots):
-                if placed is not None:
-                    place = pairing.place_of(trial, slot, layout)
-                    widths[row, place, slot % layout.repeats] = mm(placed.reading.nm)
-        facts = facts_of(series, widths, resolution)
+        facts = facts_of(series, _widths_mm(alike, layout), resolution)
         values = series_values(
             facts.method,
-            widths,
+            facts.widths_mm,
             facts.baseline_mm,
             facts.thickness_mm,
             facts.inset_mm,
             facts.strip_side,
             facts.pieces,
         )
-        expanded = np.degrees(trial_uncertainty(facts))
-        for row, trial in enumerate(alike):
-            found[trial.number] = _columns(values, row, float(expanded[row]))
+        angle, tilt = _degrees(values.angle_rad), _degrees(values.tilt_rad)
+        expanded = _degrees(trial_uncertainty(facts))
+        for trial, d, a, t, length, u in zip(
+            alike,
+            values.deviation_mm.tolist(),
+            angle,
+            tilt,
+            values.length_mm.tolist(),
+            expanded,
+            strict=True,
+        ):
+            angular = a is not None or t is not None
+            found[trial.number] = (_exact(d), a, t, _finite(length), u if angular else None)
     return found
+
+
+def _widths_mm(trials: Sequence[pairing.Trial], layout: records.Layout) -> NDArray[np.float64]:
+    """(trials, places, repeats), of complete trials."""
+    nm = [[p.reading.nm for p in trial.slots if p is not None] for trial in trials]
+    widths = np.array(nm).reshape(len(trials), layout.places, layout.repeats) / NM_PER_MM
+    if layout.swap is not None:
+        swapped = [trial.swapped for trial in trials]
+        back = np.argsort(layout.swap)
+        widths[swapped] = widths[swapped][:, back]
+    return widths
 
 
 def _sent(trial: pairing.Trial) -> list[tuple[str, Unit]]:
     return [(p.reading.sent, p.reading.unit) for p in trial.slots if p is not None]
-
-
-def _columns(values: TrialValues, row: int, expanded: float) -> dict[str, Any]:
-    angle, tilt = float(values.angle_rad[row]), float(values.tilt_rad[row])
-    angular = math.isfinite(angle) or math.isfinite(tilt)
-    return {
-        "deviation_mm": _exact(values.deviation_mm[row]),
-        "angle_deg": _finite(math.degrees(angle)),
-        "tilt_deg": _finite(math.degrees(tilt)),
-        "length_mm": _finite(values.length_mm[row]),
-        "expanded_uncertainty_deg": _finite(expanded) if angular else None,
-    }
 
 
 def _exact(millimetres: float) -> str | None:
@@ -129,5 +167,9 @@ def _exact(millimetres: float) -> str | None:
     return mm_text(round(millimetres * NM_PER_MM)) if math.isfinite(millimetres) else None
 
 
+def _degrees(radians: NDArray[np.float64]) -> list[float | None]:
+    return [_finite(math.degrees(value)) for value in radians.tolist()]
+
+
 def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
+    return value if math.isfinite(value) else None

@@ -26,10 +26,19 @@ from sqlalchemy import (
     TypeDecorator,
     UniqueConstraint,
 )
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.types import TypeEngine
 
 # BIGINT would not count up by itself on SQLite, where every INTEGER has 64 bits anyway.
 _BigId = BigInteger().with_variant(Integer, "sqlite")
+
+
+class _AsWritten(sqlite.DATETIME):
+    """SQLAlchemy's DATETIME of SQLite, for texts that are in its form already."""
+
+    def bind_processor(self, dialect: Dialect) -> None:  # noqa: ARG002
+        return None
 
 
 class Moment(TypeDecorator[datetime]):
@@ -38,13 +47,23 @@ class Moment(TypeDecorator[datetime]):
     impl = DateTime(timezone=True)
     cache_ok = True
 
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        kind = (
+            _AsWritten()  # type: ignore[no-untyped-call]
+            if dialect.name == "sqlite"
+            else DateTime(timezone=True)
+        )
+        return dialect.type_descriptor(kind)
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | str | None:
         if value is None:
             return None
         if value.tzinfo is None:
             raise ValueError(f"{value!r} has no time zone")
         value = value.astimezone(UTC)
-        return value.replace(tzinfo=None) if dialect.name == "sqlite" else value
+        if dialect.name != "sqlite":
+            return value
+        return value.replace(tzinfo=None).isoformat(" ", "microseconds")
 
     def process_result_value(
         self,
@@ -119,6 +138,15 @@ class Series(Base):
     __table_args__ = (
         Index("ix_series_machine_id_started_at", "machine_id", "started_at"),
         Index("ix_series_method_started_at", "method", "started_at"),
+        Index("ix_series_started_at_id", "started_at", "id"),
+        Index(
+            "ix_series_machine_id_method_strip_side",
+            "machine_id",
+            "method",
+            "strip_side",
+            "started_at",
+            "id",
+        ),
     )
 
     id: Mapped[UUID] = mapped_column(primary_key=True)
