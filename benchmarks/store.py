@@ -10,6 +10,7 @@ it, so that a busy machine slows both. The data are made from a seed.
 from __future__ import annotations
 
 import argparse
+import json
 import sqlite3
 import statistics
 import tempfile
@@ -143,8 +144,8 @@ class Bare:
         with self.engine.begin() as connection:
             connection.execute(insert(ReadingRow), rows)
 
-    def commits(self) -> Callable[[], None]:
-        """A driver that inserts one row and commits, each time it is called."""
+    def commits(self, many: int) -> Callable[[], None]:
+        """A driver that inserts one row and commits, each of `many` times that it is called."""
         sqlite = self.engine.dialect.name == "sqlite"
         driver: Any
         if sqlite:
@@ -156,16 +157,18 @@ class Bare:
 
             url = self.engine.url.set(drivername="postgresql")
             driver = psycopg.connect(url.render_as_string(hide_password=False), autocommit=True)
-        names = list(self.rows(1)[0])
+        rows = self.rows(many)
+        if sqlite:
+            taken = {"taken_at": str(_NOON), "kept_at": str(_NOON)}
+            rows = [row | {"id": row["id"].hex} | taken for row in rows]
+        names = list(rows[0])
+        values = iter([list(row.values()) for row in rows])
         marks = ", ".join(["?" if sqlite else "%s"] * len(names))
         statement = f"INSERT INTO readings ({', '.join(names)}) VALUES ({marks})"
 
         def commit() -> None:
-            row = self.rows(1)[0]
-            if sqlite:
-                row |= {"id": row["id"].hex, "taken_at": str(_NOON), "kept_at": str(_NOON)}
             driver.execute("BEGIN")
-            driver.execute(statement, list(row.values()))
+            driver.execute(statement, next(values))
             driver.execute("COMMIT")
 
         return commit
@@ -185,7 +188,7 @@ def keeping(engine: Engine, bare_engine: Engine, data: Path) -> None:
         shop.journal.start(new_series(machine, "main"))
         batches = iter([fresh(many) for _ in range(rounds)])
         rows = iter([bare.rows(many) for _ in range(rounds)])
-        commit = bare.commits()
+        commit = bare.commits(rounds)
         ours, theirs = in_turns(
             rounds,
             lambda batches=batches: shop.journal.keep(next(batches)),  # type: ignore[misc]
@@ -197,20 +200,25 @@ def keeping(engine: Engine, bare_engine: Engine, data: Path) -> None:
         shop.journal.start(new_series(machine, "main"))
         bodies = iter(
             [
-                [
-                    {
-                        "id": str(r.id), "bench": "main", "caliper": r.caliper, "sent": r.sent,
-                        "unit": r.unit, "taken_at": r.taken_at.isoformat(),
-                    }
-                    for r in fresh(500)
-                ]
+                json.dumps(
+                    [
+                        {
+                            "id": str(r.id), "bench": "main", "caliper": r.caliper, "sent": r.sent,
+                            "unit": r.unit, "taken_at": r.taken_at.isoformat(),
+                        }
+                        for r in fresh(500)
+                    ]
+                )
                 for _ in range(20)
             ]
         )  # fmt: skip
+        sends = {"content-type": "application/json"}
         rows = iter([bare.rows(500) for _ in range(20)])
         ours, theirs = in_turns(
             20,
-            lambda: client.post("/api/readings", json=next(bodies)).raise_for_status(),
+            lambda: client.post(
+                "/api/readings", content=next(bodies), headers=sends
+            ).raise_for_status(),
             lambda: bare.bulk(next(rows)),
         )
         told("POST /api/readings, 500 at once", ours, theirs, "Core, the same readings in bulk")

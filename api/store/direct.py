@@ -77,13 +77,21 @@ def write(
 
 @contextmanager
 def together(connection: Connection) -> Iterator[None]:
-    """Send the statements within without waiting for each one's answer, where that is known."""
-    if connection.dialect.name == "postgresql":
+    """Send the statements within without waiting for each one's answer, where that can be done."""
+    if connection.dialect.name == "postgresql" and _pipelines():
         driver: Any = connection.connection.driver_connection
         with driver.pipeline():
             yield
     else:
         yield
+
+
+@cache
+def _pipelines() -> bool:
+    """PostgreSQL's client library knows pipelines from version 14 on."""
+    import psycopg
+
+    return psycopg.Pipeline.is_supported()
 
 
 @contextmanager
