@@ -136,6 +136,7 @@ async function follow(state) {
   next();
 }
 
+let delayed = null; // why a series could not be shown at once
 async function begin(running) {
   present(running);
   at("places").replaceChildren();
@@ -145,12 +146,14 @@ async function begin(running) {
     whole = await get(`/api/series/${running.id}`);
   } catch (error) {
     if (series === running) series = null; // so that asking again begins it anew
-    notice(`${error.message} Trying again…`);
+    delayed = `${error.message} Trying again…`;
+    notice(delayed);
     setTimeout(ask, 2000);
     return;
   }
   if (series !== running) return;
-  showCalipers();
+  // What else was noticed meanwhile is still to be read.
+  if (at("notice").textContent === delayed) showCalipers();
   fill(whole);
 }
 
