@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from capture.pretend import PtyPort
 
@@ -20,7 +21,11 @@ def plugged(link: Path | None = None) -> Iterator[PtyPort]:
         port.close()
 
 
-def until(condition: Callable[[], object], seconds: float = 10.0) -> bool:
+# A busy machine may take long; only a test that fails waits for so long.
+PATIENCE_S: Final = 30.0
+
+
+def until(condition: Callable[[], object], seconds: float = PATIENCE_S) -> bool:
     """Whether `condition` comes true within `seconds`."""
     deadline = time.monotonic() + seconds
     while not condition():

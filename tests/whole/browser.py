@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Iterable
 from pathlib import Path
@@ -51,8 +52,13 @@ class Keyboard:
         self._session = page.context.new_cdp_session(page)
 
     def strike(self, keys: Iterable[Key], *, gap_ms: float = 12, repeat: bool = False) -> None:
-        """Press and release each key, the next one `gap_ms` after it."""
+        """Press and release each key, the next one `gap_ms` after it.
+
+        All are on their way before the first is handled, as from a real keyboard: a page that
+        waited for each would see a caliper fall silent in the middle.
+        """
         now = time.time()
+        events: list[dict[str, Any]] = []
         for number, (key, code) in enumerate(keys):
             text = "\r" if key == "Enter" else key if len(key) == 1 else ""
             event = {"key": key, "code": code, "timestamp": now + number * gap_ms / 1000}
@@ -60,13 +66,18 @@ class Keyboard:
             down = {**event, "type": "keyDown", "windowsVirtualKeyCode": virtual}
             if text:
                 down |= {"text": text, "unmodifiedText": text}
-            self._session.send("Input.dispatchKeyEvent", down)
+            events.append(down)
             if repeat:
-                self._session.send("Input.dispatchKeyEvent", {**down, "autoRepeat": True})
-            self._session.send(
-                "Input.dispatchKeyEvent",
-                {**event, "type": "keyUp", "windowsVirtualKeyCode": virtual},
+                events.append({**down, "autoRepeat": True})
+            events.append({**event, "type": "keyUp", "windowsVirtualKeyCode": virtual})
+        asked = self._session._impl_obj
+
+        async def strike() -> None:
+            await asyncio.gather(
+                *(asked.send("Input.dispatchKeyEvent", each, timeout=None) for each in events)
             )
+
+        self._session._sync(strike())  # the public call waits for each answer
 
     def caliper(self, text: str, end: Key = ENTER) -> None:
         """What a caliper that types like a keyboard sends at one press."""

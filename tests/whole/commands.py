@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from multiprocessing.connection import Connection
 
 BOTHENDS = (sys.executable, "-m", "api.cli")
 
@@ -46,3 +48,14 @@ def line_with(process: subprocess.Popen[str], words: str) -> str:
         if words in line:
             return line
     raise AssertionError(f"the output ended without {words!r}")
+
+
+def as_program(words: list[str], out: Connection, log: str) -> None:
+    """Be the program from here on, in a process that was forked for it."""
+    from api.cli import main
+
+    with open(log, "a") as errors:
+        os.dup2(errors.fileno(), 2)
+    os.dup2(out.fileno(), 1)
+    out.close()
+    raise SystemExit(main(words))

@@ -7,11 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 
 from capture.pretend import PtyPort
-from tests.ptys import plugged
+from tests.ptys import PATIENCE_S, plugged
 from tests.whole.browser import CHROMIUM, FLAGS
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
+
+expect.set_options(timeout=PATIENCE_S * 1000)
 
 
 @pytest.fixture(scope="session")

@@ -8,13 +8,26 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any, Protocol, TextIO
 
 import httpx2
 
-from tests.ptys import until
+from tests.ptys import PATIENCE_S, until
 
 COMMAND = [str(Path(sys.executable).with_name("bothends"))]
+
+
+class Process(Protocol):
+    """What is asked of a process here."""
+
+    @property
+    def pid(self) -> int: ...
+    @property
+    def stdout(self) -> IO[str] | None: ...
+    def kill(self) -> None: ...
+    def terminate(self) -> None: ...
+    def send_signal(self, sig: int) -> None: ...
+    def wait(self, timeout: float | None = None) -> int: ...
 
 
 class Serving:
@@ -23,7 +36,7 @@ class Serving:
     def __init__(self, data: Path, *options: str) -> None:
         self.data = data
         self._options = options
-        self.process: subprocess.Popen[str]
+        self.process: Process
         self.url = ""
         self.client: httpx2.Client
         self.start()
@@ -34,18 +47,17 @@ class Serving:
 
     def start(self, port: int = 0) -> None:
         """Start, and wait for the line that says where."""
+        words = ["serve", "--data", str(self.data), "--port", str(port), *self._options]
         with self.log.open("a") as log:
-            self.process = subprocess.Popen(
-                [*COMMAND, "serve", "--data", str(self.data), "--port", str(port), *self._options],
-                stdout=subprocess.PIPE,
-                stderr=log,
-                text=True,
-            )
+            self.process = self._program(words, log)
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
         assert line.startswith("ready http://"), (line, self.log.read_text())
         self.url = line.split()[1]
-        self.client = httpx2.Client(base_url=self.url, timeout=10)
+        self.client = httpx2.Client(base_url=self.url, timeout=PATIENCE_S)
+
+    def _program(self, words: list[str], log: TextIO) -> Process:
+        return subprocess.Popen([*COMMAND, *words], stdout=subprocess.PIPE, stderr=log, text=True)
 
     @property
     def port(self) -> int:
@@ -62,7 +74,7 @@ class Serving:
         return self._gone()
 
     def _gone(self) -> int:
-        status = self.process.wait(15)
+        status = self.process.wait(PATIENCE_S)
         if self.process.stdout is not None:
             self.process.stdout.close()
         self.client.close()

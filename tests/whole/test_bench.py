@@ -15,8 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.ptys import plugged, until
-from tests.whole.serving import COMMAND, Serving, serving
+from tests.ptys import PATIENCE_S, plugged, until
+from tests.whole.forked import serving
+from tests.whole.serving import COMMAND, Serving
 
 
 def command(folder: Path, url: str, *specs: str) -> list[str]:
@@ -44,7 +45,7 @@ class BenchProgram:
 
     def stop(self) -> int:
         self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(15)
+        return self.process.wait(PATIENCE_S)
 
 
 @contextmanager
@@ -227,7 +228,7 @@ def test_a_reader_of_the_lines_who_goes_away_costs_no_reading_and_doubles_none(t
                     port.send(f"{text}\r\n".encode())
                     assert until(lambda n=number: len(_sent(server, series)) == n)
                 program.send_signal(signal.SIGTERM)
-                assert program.wait(15) == 0
+                assert program.wait(PATIENCE_S) == 0
             finally:
                 program.kill()
                 program.wait()

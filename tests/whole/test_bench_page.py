@@ -24,7 +24,8 @@ from tests.whole.browser import (
     no_serious_axe_findings,
     us,
 )
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
 
 
 class Bench:
@@ -81,7 +82,6 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
 @pytest.fixture
 def complaints(page: Page) -> list[str]:
     """What the browser complains of: errors, refused styles and scripts, failed requests."""
-    page.set_default_timeout(8000)
     heard: list[str] = []
     page.on("pageerror", lambda error: heard.append(str(error)))
     page.on("console", lambda m: heard.append(m.text) if m.type in ("error", "warning") else None)
@@ -526,7 +526,7 @@ def test_an_unplugged_caliper_is_named_until_it_is_back(page, tmp_path):
         port.unplug()
         expect(page.locator("#notice")).to_be_visible()
         port.plug()
-        expect(page.locator("#notice")).to_be_hidden(timeout=10_000)
+        expect(page.locator("#notice")).to_be_hidden()
         assert server.calipers_listen()
         port.send(b"12.34\r\n")
         at.shows("12.34")
@@ -807,8 +807,8 @@ def test_presses_while_the_server_is_away_arrive_later_in_order(page, tmp_path):
         kept = page.evaluate("Object.entries(localStorage).filter(([key]) => /outbox/.test(key))")
         assert sum("strokes" in entry for _, entry in kept) == 3
         server.start(port)
-        assert until(lambda: server.trials(series) == [["13.21", "13.25"], ["13.30"]], 20)
-        expect(page.locator("#sign-live")).to_have_text("live", timeout=10_000)
+        assert until(lambda: server.trials(series) == [["13.21", "13.25"], ["13.30"]])
+        expect(page.locator("#sign-live")).to_have_text("live")
         expect(page.locator("#sign-queue")).to_be_hidden()
         at.next("open end")
         expect(page.locator("#trials tbody tr")).to_have_count(2)
@@ -934,7 +934,7 @@ def test_two_pages_of_one_bench_keep_each_others_presses(context: BrowserContext
         server.start(port)
         last = Bench(server, context.new_page(), "main")
         last.open()
-        assert until(lambda: server.trials(series) == [["13.21", "13.25"], ["13.30"]], 20)
+        assert until(lambda: server.trials(series) == [["13.21", "13.25"], ["13.30"]])
         expect(last.page.locator("#sign-queue")).to_be_hidden()
 
 
@@ -983,7 +983,7 @@ def test_a_server_killed_in_the_middle_of_a_series_goes_on_where_it_was(page, wi
     at.shows("13.30")
     server.start(where)
     assert server.calipers_listen()
-    expect(page.locator("#sign-live")).to_have_text("live", timeout=10_000)
+    expect(page.locator("#sign-live")).to_have_text("live")
     at.next("open end")
     port.send(b"13.34\n")
     at.shows("13.34")
@@ -1008,7 +1008,7 @@ def test_a_page_out_of_reach_says_presses_are_kept_and_comes_back_complete(page,
     asked: list[str] = []
     page.on("request", lambda r: asked.append(r.url) if "/api/series/" in r.url else None)
     page.context.set_offline(False)
-    expect(page.locator("#sign-live")).to_have_text("live", timeout=10_000)
+    expect(page.locator("#sign-live")).to_have_text("live")
     at.shows(widths[-1])
     at.next("strip 8")
     expect(page.locator("#trials tbody tr")).to_have_count(7)

@@ -14,7 +14,7 @@ import pytest
 import serial
 
 from capture.spec import options
-from tests.ptys import plugged, until
+from tests.ptys import PATIENCE_S, plugged, until
 from tests.whole.commands import done, line_with, running
 
 
@@ -67,7 +67,7 @@ def test_it_ends_after_as_many_readings_as_asked_for() -> None:
         line_with(it, "listening")
         port.send(b"1.00\r\n2.00\r\n3.00\r\n")
         line_with(it, "2.00")
-        assert it.wait(10) == 0
+        assert it.wait(PATIENCE_S) == 0
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_stopping_releases_the_port_and_leaves_no_traceback(number: signal.Signa
         line_with(listen, "listening")
         port.send(b"12.3")
         listen.send_signal(number)
-        out, err = listen.communicate(timeout=10)
+        out, err = listen.communicate(timeout=PATIENCE_S)
         assert listen.returncode == 0
         assert err == ""
         # A half line is no reading.

@@ -11,7 +11,8 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.whole.browser import no_serious_axe_findings
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
 from tests.whole.shops import measured
 
 OUT = (0.45, 0.44, 0.46, 0.45, 0.44)
@@ -55,7 +56,6 @@ def shop(server: Serving) -> dict[str, str]:
 @pytest.fixture
 def complaints(page: Page) -> Iterator[list[str]]:
     """What the browser complains of: errors, refused styles and scripts."""
-    page.set_default_timeout(8000)
     heard: list[str] = []
     page.on("pageerror", lambda error: heard.append(str(error)))
     page.on("console", lambda m: heard.append(m.text) if m.type in ("error", "warning") else None)

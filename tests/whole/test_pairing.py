@@ -11,7 +11,8 @@ import serial
 
 from capture.pretend import PtyPort
 from tests.ptys import plugged, until
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
 
 
 def refused(server: Serving, path: str, body: Any, status: int) -> Any:

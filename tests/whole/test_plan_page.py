@@ -8,7 +8,8 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.whole.browser import no_serious_axe_findings
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
 from tests.whole.shops import measured
 
 
@@ -21,7 +22,6 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
 
 @pytest.fixture
 def complaints(page: Page) -> list[str]:
-    page.set_default_timeout(8000)
     heard: list[str] = []
     page.on("pageerror", lambda error: heard.append(str(error)))
     page.on("console", lambda m: heard.append(m.text) if m.type in ("error", "warning") else None)

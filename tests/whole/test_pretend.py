@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.ptys import PATIENCE_S
 from tests.whole.commands import done, line_with, running
 
 
@@ -25,7 +26,7 @@ def test_what_it_offers_to_paste_is_heard() -> None:
                 each and f"'{each[1]}'" in line for each, line in zip(sent, heard, strict=True)
             )
             pretend.stdin.close()
-            assert pretend.wait(10) == 0
+            assert pretend.wait(PATIENCE_S) == 0
 
 
 def test_a_listener_at_another_speed_hears_noise_and_at_its_own_the_number() -> None:

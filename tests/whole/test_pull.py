@@ -17,7 +17,8 @@ import pyarrow.parquet
 import pytest
 
 from api.cli import main
-from tests.whole.serving import COMMAND, Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import COMMAND, Serving
 
 NOTEBOOK = Path(__file__).parents[2] / "fixtures" / "notebook"
 

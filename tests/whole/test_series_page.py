@@ -15,7 +15,8 @@ from playwright.sync_api import Page, expect
 
 from tests.ptys import until
 from tests.whole.browser import HeldBack, no_serious_axe_findings
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
 
 _NASTY = "<script>alert(1)</script> & \"saw\" 'of' " + "W" * 160
 
@@ -69,7 +70,6 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
 
 @pytest.fixture
 def shop(server: Serving, page: Page, request: pytest.FixtureRequest) -> Iterator[Shop]:
-    page.set_default_timeout(8000)
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on(

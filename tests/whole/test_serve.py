@@ -13,8 +13,10 @@ from math import atan, degrees
 import numpy as np
 import pytest
 
-from tests.ptys import plugged, until
-from tests.whole.serving import COMMAND, serving
+from tests.ptys import PATIENCE_S, plugged, until
+from tests.whole.forked import serving
+from tests.whole.serving import COMMAND
+from tests.whole.serving import serving as program
 
 
 def test_twenty_strips_pressed_on_a_port_are_scored(tmp_path):
@@ -23,7 +25,7 @@ def test_twenty_strips_pressed_on_a_port_are_scored(tmp_path):
     widths = [f"{w:.2f}" for w in 12 + 0.3 * (np.arange(40) % 2) + rng.normal(0, 0.02, 40)]
     with (
         plugged() as port,
-        serving(tmp_path / "shop", "--caliper", f"serial:{port.target},unit=mm") as server,
+        program(tmp_path / "shop", "--caliper", f"serial:{port.target},unit=mm") as server,
     ):
         series = server.start_series(tolerance_deg="0.1")
         assert server.calipers_listen()
@@ -145,18 +147,18 @@ def test_readings_cannot_be_changed_even_with_a_database_tool(tmp_path):
 
 
 def test_stopping_ends_live_streams_and_is_no_error(tmp_path):
-    with serving(tmp_path / "shop") as server:
+    with program(tmp_path / "shop") as server:
         with server.client.stream("GET", "/api/live?bench=main") as events:
             lines = events.iter_lines()
             assert next(lines).startswith("retry")
             server.process.terminate()
             assert list(lines) is not None
-        assert server.process.wait(10) == 0
+        assert server.process.wait(PATIENCE_S) == 0
         assert server.log.read_text() == ""
 
 
 def test_the_demo_shop_is_measured_by_its_pretend_caliper(tmp_path):
-    with serving(tmp_path / "shop", "--pretend") as server:
+    with program(tmp_path / "shop", "--pretend") as server:
         assert server.calipers_listen()
         series = server.get("/api/benches/main")["series"]["id"]
         for count in range(1, 7):

@@ -15,7 +15,8 @@ import pytest
 from api.store.engine import sqlite_url
 from tests.api.postgres import PostgresServer, postgres
 from tests.ptys import until
-from tests.whole.serving import Serving, serving
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
 
 
 @pytest.fixture(scope="module")

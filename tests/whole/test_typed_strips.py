@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 
 from tests.ptys import until
 from tests.whole.browser import Keyboard
-from tests.whole.serving import serving
+from tests.whole.forked import serving
 
 
 def test_twenty_strips_typed_by_a_caliper_are_scored(page, tmp_path):

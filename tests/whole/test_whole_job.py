@@ -54,7 +54,6 @@ def cut_and_measure(page: Page, port: PtyPort, saw: Saw, seed: str) -> None:
 @pytest.mark.parametrize("size", SIZES)
 def test_a_saw_is_found_out_of_true_adjusted_and_proven_better(page, tmp_path, size):
     page.set_viewport_size({"width": size[0], "height": size[1]})
-    page.set_default_timeout(10_000)
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     with (

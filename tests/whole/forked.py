@@ -1,0 +1,97 @@
+"""`bothends serve` in a process of its own that need not import everything anew.
+
+Nine tenths of a start are imports. Here they are done once: each server is forked from a
+process that has done them, and from there on is the program: its own process, port, folder
+and end. `serving` runs the very command, for what looks at the start itself.
+"""
+
+from __future__ import annotations
+
+import atexit
+import multiprocessing
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from multiprocessing.context import ForkServerProcess
+from pathlib import Path
+from typing import IO, TextIO
+
+from api.store import migrations
+from api.store.engine import open_engine, sqlite_url
+from tests.whole.commands import as_program
+from tests.whole.serving import Process, Serving
+
+_FORKS = multiprocessing.get_context("forkserver")
+_FORKS.set_forkserver_preload(["api.app", "api.commands.serve", "uvicorn", "tests.whole.commands"])
+
+
+class _Forked:
+    """A forked process, with what `subprocess.Popen` would answer."""
+
+    def __init__(self, words: list[str], log: TextIO) -> None:
+        hears, says = _FORKS.Pipe(duplex=False)
+        self._process: ForkServerProcess = _FORKS.Process(
+            target=as_program, args=(words, says, str(log.name))
+        )
+        self._process.start()
+        says.close()
+        self.stdout: IO[str] | None = os.fdopen(os.dup(hears.fileno()))
+        hears.close()
+
+    @property
+    def pid(self) -> int:
+        assert self._process.pid is not None
+        return self._process.pid
+
+    def kill(self) -> None:
+        self._process.kill()
+
+    def terminate(self) -> None:
+        self._process.terminate()
+
+    def send_signal(self, sig: int) -> None:
+        os.kill(self.pid, sig)
+
+    def wait(self, timeout: float | None = None) -> int:
+        self._process.join(timeout)
+        status = self._process.exitcode
+        if status is None:
+            raise subprocess.TimeoutExpired("serve", timeout or 0)
+        return status
+
+
+class _ForkedServing(Serving):
+    def start(self, port: int = 0) -> None:
+        if not self.data.exists() and "--db" not in self._options:
+            self.data.mkdir()
+            shutil.copy(_empty_store(), self.data)
+        super().start(port)
+
+    def _program(self, words: list[str], log: TextIO) -> Process:
+        return _Forked(words, log)
+
+
+@cache
+def _empty_store() -> Path:
+    """A store at the newest step, as a first start leaves it."""
+    folder = Path(tempfile.mkdtemp(prefix="empty-"))
+    atexit.register(shutil.rmtree, folder)
+    engine = open_engine(sqlite_url(folder))
+    migrations.upgrade(engine)
+    engine.dispose()
+    (file,) = folder.iterdir()
+    return file
+
+
+@contextmanager
+def serving(data: Path, *options: str) -> Iterator[Serving]:
+    """A server that is gone afterwards, however the test ends."""
+    server = _ForkedServing(data, *options)
+    try:
+        yield server
+    finally:
+        server.kill()
