@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
-from sqlalchemy import Connection, and_, or_, select
+from sqlalchemy import Connection, select, tuple_
 
 from analysis.methods import METHODS
 from api.needs import TheStore
@@ -103,8 +103,8 @@ def latest_series(
             last = queries.series_row(connection, before)
         except NotThere as error:
             raise BadField("before", f"{error}; take it from an earlier page") from None
-        earlier = and_(Series.started_at == last.started_at, Series.id < last.id)
-        query = query.where(or_(Series.started_at < last.started_at, earlier))
+        # As one value, so that an index leads to where the page begins.
+        query = query.where(tuple_(Series.started_at, Series.id) < (last.started_at, last.id))
     return list(connection.scalars(query))
 
 

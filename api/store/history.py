@@ -89,19 +89,27 @@ def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
 def latest(connection: Connection) -> list[CheckedSeries]:
     """Of each machine, method and side of the strip the latest series with a complete trial,
     the oldest first."""
-    rank = (
-        func.row_number()
-        .over(
-            partition_by=(Series.machine_id, Series.method, Series.strip_side),
-            order_by=(Series.started_at.desc(), Series.id.desc()),
-        )
-        .label("rank")
+    kinds = (
+        select(Series.machine_id, Series.method, Series.strip_side)
+        .where(Series.method.not_in(_STUDIES))
+        .distinct()
+        .subquery()
     )
     complete = select(Trial.id).where(Trial.series_id == Series.id, Trial.state == "complete")
-    ranked = (
-        select(Series.id, rank).where(Series.method.not_in(_STUDIES), complete.exists()).subquery()
+    newest = (
+        select(Series.id)
+        .where(
+            Series.machine_id == kinds.c.machine_id,
+            Series.method == kinds.c.method,
+            Series.strip_side == kinds.c.strip_side,
+            complete.exists(),
+        )
+        .order_by(Series.started_at.desc(), Series.id.desc())
+        .limit(1)
+        .scalar_subquery()
     )
-    return _checked(connection, Series.id.in_(select(ranked.c.id).where(ranked.c.rank == 1)))
+    found = connection.scalars(select(newest).select_from(kinds))
+    return _checked(connection, Series.id.in_([series for series in found if series is not None]))
 
 
 def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
