@@ -7,10 +7,8 @@ and end. `serving` runs the very command, for what looks at the start itself.
 
 from __future__ import annotations
 
-import atexit
 import multiprocessing
 import os
-import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
@@ -68,7 +66,8 @@ class _ForkedServing(Serving):
     def start(self, port: int = 0) -> None:
         if not self.data.exists() and "--db" not in self._options:
             self.data.mkdir()
-            shutil.copy(_empty_store(), self.data)
+            name, store = _empty_store()
+            (self.data / name).write_bytes(store)
         super().start(port)
 
     def _program(self, words: list[str], log: TextIO) -> Process:
@@ -76,15 +75,14 @@ class _ForkedServing(Serving):
 
 
 @cache
-def _empty_store() -> Path:
-    """A store at the newest step, as a first start leaves it."""
-    folder = Path(tempfile.mkdtemp(prefix="empty-"))
-    atexit.register(shutil.rmtree, folder)
-    engine = open_engine(sqlite_url(folder))
-    migrations.upgrade(engine)
-    engine.dispose()
-    (file,) = folder.iterdir()
-    return file
+def _empty_store() -> tuple[str, bytes]:
+    """A store at the newest step, as a first start leaves it: the file's name and content."""
+    with tempfile.TemporaryDirectory() as folder:
+        engine = open_engine(sqlite_url(Path(folder)))
+        migrations.upgrade(engine)
+        engine.dispose()
+        (file,) = Path(folder).iterdir()
+        return file.name, file.read_bytes()
 
 
 @contextmanager
