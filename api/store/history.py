@@ -10,6 +10,7 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any, Final
 from uuid import UUID
 
@@ -151,13 +152,15 @@ def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[Che
         return []
     trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
     studies = studies_of(connection, rows, trials.calipers)
-    facts = [_facts(row, (), study) for row, study in zip(rows, studies, strict=True)]
+    known: _Known = {}
+    usual = resolution_mm(())
+    facts = [_facts(known, row, usual, study) for row, study in zip(rows, studies, strict=True)]
     found = _checks(rows, facts, trials)
     rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
     if rounding:
         sent = _sent(connection, [rows[i].id for i in rounding])
         for i in rounding:
-            facts[i] = _facts(rows[i], sent[rows[i].id], studies[i])
+            facts[i] = _facts(known, rows[i], resolution_mm(sent[rows[i].id]), studies[i])
         found = _checks(rows, facts, trials)
     return [
         CheckedSeries(
@@ -171,9 +174,23 @@ _NO_WIDTHS: Final = np.empty(0)
 _NO_STUDY: Final = Study()
 
 
-def _facts(row: Row[Any], sent: Sequence[tuple[str, Unit]], study: Study) -> SeriesFacts:
-    facts = facts_of(row, _NO_WIDTHS, resolution_mm(sent))
-    return facts if study is _NO_STUDY else study.told_to(facts)
+_Known = dict[tuple[Any, ...], SeriesFacts]
+# All of a series' row that its facts are made of. What a method's name means never changes.
+_settings: Final = attrgetter(
+    "method", "unit", "baseline_nm", "thickness_nm", "inset_nm", "strip_side", "pieces",
+    "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal",
+    "baseline_within", "inset_within", "straightness",
+)  # fmt: skip
+
+
+def _facts(known: _Known, row: Row[Any], resolution: float, study: Study) -> SeriesFacts:
+    """The facts of a series, which most series of a machine share; `known` holds those made."""
+    key = (*_settings(row), resolution, id(study))
+    facts = known.get(key)
+    if facts is None:
+        facts = facts_of(row, _NO_WIDTHS, resolution)
+        facts = known[key] = facts if study is _NO_STUDY else study.told_to(facts)
+    return facts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,14 +243,21 @@ class _Trials:
         return _Trials(
             of,
             {
-                "angle": np.radians(np.array(angle, float)),
-                "tilt": np.radians(np.array(tilt, float)),
-                "length": np.array(length, float),
+                "angle": np.radians(_array(angle)),
+                "tilt": np.radians(_array(tilt)),
+                "length": _array(length),
             },
             np.bincount(of, minlength=m).tolist(),
             [tuple(named[i]) for i in range(m)],
             _divisors(readings, of, m),
         )
+
+
+def _array(values: Sequence[float | None]) -> NDArray[np.float64]:
+    """nan for None."""
+    if values.count(None) == len(values):
+        return np.full(len(values), np.nan)
+    return np.array(values, float)
 
 
 def _names(joined: str, known: Collection[str]) -> list[str]:
@@ -274,7 +298,7 @@ def studies_of(
 
 def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray[np.float64]:
     sizes = np.array([text.count(" ") + 1 for text in readings])
-    exact = np.array(" ".join(readings).split(), float)
+    exact = np.fromiter(map(float, " ".join(readings).split()), float)
     nanometres = np.rint(exact * NM_PER_MM).astype(np.int64)
     # Trials of one series stand together, so each series is one stretch of readings.
     begins = np.flatnonzero(np.diff(of, prepend=-1))
