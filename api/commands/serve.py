@@ -6,6 +6,8 @@ import argparse
 import logging
 import signal
 import socket
+import threading
+from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Final, NoReturn
@@ -144,6 +146,7 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
+            threading.Thread(target=_warm_up, args=(shop,), name="warming up", daemon=True).start()
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             # Live streams would otherwise keep the server waiting for their readers.
@@ -159,3 +162,18 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
         lifespan="on",
     )
     Server(config).run([listener])
+
+
+def _warm_up(shop: Shop) -> None:
+    """Load now what the first trial or the first history would wait for half a second: the
+    libraries of scores, and statements made ready."""
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from analysis import quantiles
+    from api.answers import history
+    from api.store import queries
+
+    quantiles.normal(0.975)
+    with suppress(SQLAlchemyError), shop.reading() as store:  # it may be closing already
+        for machine in queries.machines(store, limit=1):
+            history.history_out(history.read(store, machine.id)).model_dump_json()

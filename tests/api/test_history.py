@@ -6,6 +6,7 @@ import math
 import statistics
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from pathlib import Path
 from uuid import UUID
 
 import numpy as np
@@ -15,6 +16,8 @@ from api.answers.moments import ago
 from api.routes.series import new_series
 from api.shapes import SeriesIn
 from tests.api.bench import Person
+from tests.ptys import until
+from tests.whole.serving import serving
 
 _MONDAY = datetime(2025, 1, 6, 9, tzinfo=UTC)
 
@@ -465,3 +468,12 @@ def test_what_makes_no_work_names_the_field(client):
         ("joint=10&unit=ft", "unit"),
     ):
         assert refused(client, f"/api/work?{query}")["field"] == field, query
+
+
+def test_what_a_first_history_would_wait_for_is_loaded_before_anybody_asks(tmp_path):
+    with serving(tmp_path / "shop") as server:
+        loaded = Path(f"/proc/{server.process.pid}/maps")
+        assert until(lambda: "scipy/special" in loaded.read_text(), 60)
+        assert server.get("/api/health")["status"] == "ok"
+        server.stop()
+        assert server.log.read_text() == ""
