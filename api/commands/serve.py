@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import logging
 import signal
 import socket
 import threading
-from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Final, NoReturn
@@ -146,7 +146,7 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
-            threading.Thread(target=_warm_up, args=(shop,), name="warming up", daemon=True).start()
+            threading.Thread(target=_warm_up, name="warming up", daemon=True).start()
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             # Live streams would otherwise keep the server waiting for their readers.
@@ -164,16 +164,12 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
     Server(config).run([listener])
 
 
-def _warm_up(shop: Shop) -> None:
-    """Load now what the first trial or the first history would wait for half a second: the
-    libraries of scores, and statements made ready."""
-    from sqlalchemy.exc import SQLAlchemyError
-
+def _warm_up() -> None:
+    """Load now what the first trial or the first history would wait for: half a second, on a
+    small computer."""
     from analysis import quantiles
-    from api.answers import history
-    from api.store import queries
 
     quantiles.normal(0.975)
-    with suppress(SQLAlchemyError), shop.reading() as store:  # it may be closing already
-        for machine in queries.machines(store, limit=1):
-            history.history_out(history.read(store, machine.id)).model_dump_json()
+    # What the program is made of stays: no collection need go through it again and again, with
+    # everybody waiting.
+    gc.freeze()
