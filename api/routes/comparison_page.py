@@ -11,7 +11,7 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, exists, func, select
 
 from analysis.conversions import NAMES, measures
 from analysis.methods import METHODS, Quantity, method
@@ -61,14 +61,14 @@ def compare_page(
     margin: str = "",
 ) -> HTMLResponse:
     """Series side by side. `a`, `b` and `more` are series, or machines for their latest one."""
-    choices, cut = _choices(store)
+    listed, cut = choices(store)
     wanted = [a, b, *(m for m in more or [] if m)]
     values: dict[str, Any] = {
-        "choices": choices,
+        "choices": listed,
         "cut": cut,
         "asked": {
-            "a": a or (str(choices[0].id) if choices else ""),
-            "b": b or (str(choices[min(1, len(choices) - 1)].id) if choices else ""),
+            "a": a or (str(listed[0].id) if listed else ""),
+            "b": b or (str(listed[min(1, len(listed) - 1)].id) if listed else ""),
             "more": wanted[2:],
             "margin": margin,
         },
@@ -111,16 +111,16 @@ class _Machine:
     series: list[_Series]
 
 
-def _choices(store: Connection) -> tuple[list[_Machine], int | None]:
+def choices(store: Connection) -> tuple[list[_Machine], int | None]:
     """Machines with their series that have a trial, the latest measured machine first; and how
     many are listed where that is not all of them."""
-    count = func.count(Trial.id)
+    of_series = (Trial.series_id == Series.id) & (Trial.state == "complete")
+    # Asked of each series that is listed, not of every trial there is.
+    count = select(func.count()).where(of_series).correlate(Series).scalar_subquery()
     rows = store.execute(
         select(Series.id, Series.method, Series.started_at, Machine.id, Machine.name, count)
         .join(Machine, Machine.id == Series.machine_id)
-        .join(Trial, Trial.series_id == Series.id)
-        .where(Trial.state == "complete", Series.method.in_(_methods()))
-        .group_by(Series.id, Series.method, Series.started_at, Machine.id, Machine.name)
+        .where(Series.method.in_(_methods()), exists().where(of_series).correlate(Series))
         .order_by(Series.started_at.desc(), Series.id.desc())
         .limit(_LISTED + 1)
     ).all()
@@ -146,11 +146,12 @@ def _series_of(store: Connection, field: str, text: str) -> UUID:
         raise BadField(field, "choose one from the list") from None
     latest = store.scalar(
         select(Series.id)
-        .join(Trial, Trial.series_id == Series.id)
         .where(
             Series.machine_id == wanted,
-            Trial.state == "complete",
             Series.method.in_(_methods()),
+            exists()
+            .where(Trial.series_id == Series.id, Trial.state == "complete")
+            .correlate(Series),
         )
         .order_by(Series.started_at.desc(), Series.id.desc())
         .limit(1)

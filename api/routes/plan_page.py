@@ -77,7 +77,7 @@ def plan_page(request: Request, store: TheStore) -> HTMLResponse:
         "width_label": _width_label(method),
         "usual_width": usual_width(method, unit),
         "usual": {"resolution": RESOLUTION[unit], "reading_sd": READING_SD[unit]},
-        "steady": _steady(store, method.reveals[0]),
+        "steady": steady(store, method.reveals[0]),
         "finer": any(form[name] != _FORM[name] for name in _FINER),
         "problem": None,
         "found": None,
@@ -131,28 +131,40 @@ _LENGTHS: Final = {
 }
 
 
-def _steady(store: Connection, quantity: Quantity) -> list[dict[str, Any]]:
+def steady(store: Connection, quantity: Quantity) -> list[dict[str, Any]]:
     """The latest series of each machine that shows how the quantity scatters."""
-    rows = store.execute(
-        select(Machine.name, Series.id, Series.started_at)
-        .join(Series, Series.machine_id == Machine.id)
-        .join(Trial, Trial.series_id == Series.id)
+    two = (
+        select(Trial.id)
+        .where(Trial.series_id == Series.id, Trial.state == "complete")
+        .limit(2)
+        .correlate(Series)
+        .subquery()
+    )
+    # Machine by machine, from the latest series back: not by counting every trial there is.
+    latest = (
+        select(Series.id)
         .where(
-            Trial.state == "complete",
+            Series.machine_id == Machine.id,
             Series.method.in_([m.key for m in methods_to_plan() if quantity in m.reveals]),
+            select(func.count()).select_from(two).scalar_subquery() == 2,
         )
-        .group_by(Machine.name, Series.id, Series.started_at)
-        .having(func.count(Trial.id) >= 2)
+        .order_by(Series.started_at.desc(), Series.id.desc())
+        .limit(1)
+        .correlate(Machine)
+        .scalar_subquery()
+    )
+    names = {series: name for name, series in store.execute(select(Machine.name, latest)) if series}
+    rows = store.execute(
+        select(Series.id, Series.started_at)
+        .where(Series.id.in_(names))
         .order_by(Series.started_at.desc(), Series.id.desc())
     )
-    latest: dict[str, dict[str, Any]] = {}
-    for name, series, started in rows:
+    found: list[dict[str, Any]] = []
+    for series, started in rows:
         moment = started.astimezone()
-        latest.setdefault(
-            name,
-            {"series": series, "short": short(name), "day": f"{moment.day} {moment:%B %Y}"},
-        )
-    return list(latest.values())
+        day = f"{moment.day} {moment:%B %Y}"
+        found.append({"series": series, "short": short(names[series]), "day": day})
+    return found
 
 
 def _asked(store: Connection, form: Mapping[str, str], unit: Unit) -> Asked:

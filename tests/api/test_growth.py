@@ -23,6 +23,8 @@ from api.exports import readings, trial_readings, trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted
 from api.live import _messages
+from api.routes.comparison_page import choices
+from api.routes.plan_page import steady
 from api.routes.series_list import latest_series
 from api.store import history, queries
 from api.store.calipers import known_calipers
@@ -57,6 +59,8 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "the package's joins that are new": lambda s, _: list(
         trial_readings.blocks(s, Wanted(after=40))
     ),
+    "what can be compared": lambda s, _: choices(s),
+    "what shows how machines scatter": lambda s, _: steady(s, "angle"),
     "the last event": lambda s, _: queries.last_event_id(s),
     "the list of series": lambda s, _: latest_series(s, limit=51),
     "its next page": lambda s, ids: latest_series(s, before=ids["series"], limit=51),
