@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.commands import fail
+from api.commands.stores import failed, progress
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -62,20 +62,19 @@ def run(args: argparse.Namespace) -> int:
     if ending == "zip" and args.what is not None:
         fail("--what: a .zip holds everything; leave it out")
     what = "history" if ending == "zip" else args.what or "trials"
-    shown = _Progress()
     try:
         since = None if args.since is None else since_text(args.since)
         question = Question(what, args.machine, args.method, since)
-        with closing(_source(args)) as source:
-            pull_to(file, source, question, shown.told)
+        with progress() as told, closing(_source(args)) as source:
+
+            def come(size: int, lines: int, rows: int | None) -> None:
+                told(lines, rows or 0, f"{size / 1e6:,.1f} MB")
+
+            pull_to(file, source, question, come)
     except (NoSuchQuestion, MissingExtra) as error:
-        shown.end()
         fail(str(error))
     except (PullFailed, StoreError, ValueError) as error:
-        shown.end()
-        print(f"bothends: {error}", file=sys.stderr)
-        return 1
-    shown.end()
+        return failed(error)
     return 0
 
 
@@ -94,22 +93,3 @@ def _source(args: argparse.Namespace) -> Source:
         raise PullFailed(f"there is no store in {data}; give its folder with --data")
     engine = open_store(Settings(data=data, db=args.db))
     return StoreSource(engine, args.db or str(data.resolve()))
-
-
-class _Progress:
-    """How much has come, on a terminal; nothing elsewhere."""
-
-    def __init__(self) -> None:
-        self._shown = sys.stderr.isatty()
-        self._bytes = 0
-        self._said = 0
-
-    def told(self, count: int) -> None:
-        self._bytes += count
-        if self._shown and self._bytes - self._said >= 1 << 18:
-            self._said = self._bytes
-            print(f"\r{self._bytes / 1e6:,.1f} MB", end="", file=sys.stderr, flush=True)
-
-    def end(self) -> None:
-        if self._said:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -43,19 +43,22 @@ def open_existing(url: str) -> Engine:
 
 
 class Told(Protocol):
-    """Told how much is done, of how much, and of what."""
+    """Told how much is done, of how much (0 where that is not known), and of what."""
 
     def __call__(self, done: int, whole: int, what: str = "") -> None: ...
 
 
 @contextmanager
 def progress() -> Iterator[Told]:
-    """How far a copy has come, on one line of a terminal; nothing elsewhere."""
+    """How far a copy has come, as a bar on one line of a terminal; nothing elsewhere."""
     shown = sys.stderr.isatty()
+    last = ""
 
     def told(done: int, whole: int, what: str = "") -> None:
-        if shown and whole:
-            line = f"{what} {done / whole:4.0%}".strip()
+        nonlocal last
+        line = f"{_bar(done / whole)} {what}".rstrip() if whole else what
+        if shown and line != last:
+            last = line
             print(f"\r{line}\x1b[K", end="", file=sys.stderr, flush=True)
 
     try:
@@ -63,6 +66,16 @@ def progress() -> Iterator[Told]:
     finally:
         if shown:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+_WIDTH = 30
+
+
+def _bar(share: float) -> str:
+    # What is expected may have been counted a little high or low.
+    share = min(1.0, share)
+    full = round(share * _WIDTH)
+    return f"[{'#' * full}{'.' * (_WIDTH - full)}] {share:4.0%}"
 
 
 def failed(sentence: object) -> int:

@@ -18,13 +18,13 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import Any, BinaryIO, Final, Protocol
 
 from api.exports import readings, trials
 from api.exports.columns import Block, Table
 from api.exports.jsonl import read_jsonl
 from api.exports.parquet import parquet_chunks, read_parquet
-from api.exports.sources import Lost, NoSuchQuestion, PullFailed, Question, Source
+from api.exports.sources import Answer, Lost, NoSuchQuestion, PullFailed, Question, Source
 from api.exports.xlsx import read_xlsx, xlsx_chunks
 
 ENDINGS: Final = ("csv", "jsonl", "xlsx", "parquet", "zip")
@@ -35,8 +35,11 @@ _REWRITTEN: Final[dict[str, tuple[Any, Any]]] = {
 }
 _TABLES: Final = {"trials": trials.TABLE, "readings": readings.TABLE}
 
-Progress = Callable[[int], None]
-"""Told how many bytes came, part by part."""
+
+class Progress(Protocol):
+    """Told how many bytes and lines have come, and about how many rows will, if that is known."""
+
+    def __call__(self, size: int, lines: int, rows: int | None) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +130,7 @@ def _pull(
     done = replace(asked, after=question.after)
     if ending in _ADDED_TO and question.after is not None:
         with source.pull(question, ending) as answer:
-            parts = _counted(answer.parts, told)
+            parts = _counted(answer, told)
             fresh = _without_header(parts) if ending == "csv" else parts
             if answer.cursor == question.after:
                 return False
@@ -140,7 +143,7 @@ def _pull(
         with source.pull(question, "jsonl") as answer:
             if answer.cursor == question.after:
                 return False
-            blocks = read_jsonl(table, _lines(_counted(answer.parts, told)))
+            blocks = read_jsonl(table, _lines(_counted(answer, told)))
             if question.after is not None:
                 blocks = _merged(table, lambda: read(table, file), blocks)
             _renew(file, beside, write(table, blocks), asked)
@@ -148,7 +151,7 @@ def _pull(
         with source.pull(replace(question, after=None), ending) as answer:
             if answer.cursor == question.after:
                 return False
-            _renew(file, beside, _counted(answer.parts, told), asked)
+            _renew(file, beside, _counted(answer, told), asked)
     _write_kept(beside, replace(done, after=answer.cursor))
     return True
 
@@ -215,9 +218,12 @@ def _to_disk(out: BinaryIO) -> None:
 # ---------------------------------------------------------------- what comes
 
 
-def _counted(parts: Iterable[bytes], told: Progress) -> Iterator[bytes]:
-    for part in parts:
-        told(len(part))
+def _counted(answer: Answer, told: Progress) -> Iterator[bytes]:
+    size = lines = 0
+    for part in answer.parts:
+        size += len(part)
+        lines += part.count(b"\n")
+        told(size, lines, answer.rows)
         yield part
 
 

@@ -20,6 +20,7 @@ from sqlalchemy.exc import DBAPIError
 from analysis.methods import method as method_named
 from api import VERSION
 from api.exports import cursor, formats, package
+from api.exports.expected import HEADER, expected_rows
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
 from api.shop import parse_id
@@ -56,10 +57,12 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The parts of the file, and the cursor for the next time."""
+    """The parts of the file, the cursor for the next time, and about how many rows there are,
+    None where that is not known."""
 
     parts: Iterator[bytes]
     cursor: str
+    rows: int | None
 
 
 class Source(Protocol):
@@ -96,7 +99,7 @@ class StoreSource:
                     parts = package.package_chunks(connection, wanted)
                 else:
                     parts = formats.chunks(connection, question.what, form, wanted)
-                yield Answer(parts, upto)
+                yield Answer(parts, upto, expected_rows(connection, question.what, wanted))
         except DBAPIError as error:
             raise PullFailed(f"the store did not answer ({error.orig}); try again") from None
 
@@ -154,7 +157,12 @@ class ServerSource:
             following = re.search(r"[?&]after=([^&>]+)", response.headers.get("Link", ""))
             if following is None:
                 raise PullFailed(f"{self.name} answers, but is no bothends; check the address")
-            yield Answer(self._parts(response), urllib.parse.unquote(following[1]))
+            rows = response.headers.get(HEADER)
+            yield Answer(
+                self._parts(response),
+                urllib.parse.unquote(following[1]),
+                None if rows is None else int(rows),
+            )
 
     def post(self, path: str, data: bytes, media_type: str) -> Any:
         """The JSON that the server answers to `data`. Raises PullFailed, NoSuchQuestion."""

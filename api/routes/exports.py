@@ -19,6 +19,7 @@ from starlette.types import Receive, Scope, Send
 from analysis.methods import method as method_named
 from api import VERSION
 from api.exports import cursor, formats, package
+from api.exports.expected import HEADER, expected_rows
 from api.exports.extras import MissingExtra
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
@@ -117,6 +118,9 @@ def _answer(
         wanted = asked.wanted(connection)
         if asked.knows(tag):
             return Response(status_code=304, headers=headers)
+        rows = expected_rows(connection, what, wanted)
+        if rows is not None:
+            headers[HEADER] = str(rows)
         parts = _gathered(chunks(connection, wanted))
         try:
             # The first part is made here: what can't be done is said before any of it is sent.
@@ -189,7 +193,8 @@ def _offer(what: str, form: str) -> None:
         summary=f"{what.capitalize()} as {offered.title}",
         description=f"All {what}, or with `after` those new or changed since that pull. The `Link`"
         ' header (RFC 8288) with rel="next" is the address to pull the next time; a request with'
-        " `If-None-Match` costs nothing while nothing is new.",
+        " `If-None-Match` costs nothing while nothing is new. `Expected-Rows` says about how many"
+        " rows there are, where that is known beforehand.",
         response_class=StreamingResponse,
         responses={
             200: {"content": {offered.media_type.partition(";")[0]: {}}},

@@ -143,6 +143,30 @@ def test_nothing_new_is_a_304_whatever_calipers_report(person, client, shop):
         assert client.get(path, headers={"If-None-Match": tag}).status_code == 200
 
 
+def test_about_how_many_rows_will_come_is_said_first(person, client):
+    def expected(what: str, **asked: str) -> str | None:
+        found: str | None = client.get(f"/api/{what}", params=asked).headers.get("expected-rows")
+        return found
+
+    person.start()
+    person.press("12.30", "12.40", "12.50")
+    assert (expected("trials.csv"), expected("readings.jsonl")) == ("2", "3")
+    assert expected("trials.csv", machine="Window saw", method="reversal") == "2"
+    assert expected("trials.csv", method="stop-block") == "0"
+    # Only reading them would tell.
+    assert expected("readings.csv", machine="Window saw") is None
+    assert expected("trials.csv", since="2026-01-01") is None
+    assert expected("history.zip") is None
+    following = {
+        what: client.get(f"/api/{what}").links["next"]["url"].partition("after=")[2]
+        for what in ("trials.csv", "readings.csv")
+    }
+    person.press("12.60")
+    person.post("/api/benches/main/swap-ends")
+    for what, after in following.items():
+        assert expected(what, after=after) == "1", what
+
+
 def test_a_cursor_of_another_history_is_not_taken_up(person, puller, client):
     person.start()
     person.press("12.30", "12.40")

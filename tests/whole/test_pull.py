@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import pty
 import subprocess
 import sys
+import tty
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -43,6 +45,15 @@ def run(*words: object, status: int = 0) -> Done:
 def quiet(*words: object) -> None:
     done = run(*words)
     assert done == ("", "")
+
+
+def at_a_terminal(*words: object) -> str:
+    """What the command writes to a terminal."""
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    with open(theirs, "wb") as there, open(ours, "rb", buffering=0) as here:
+        subprocess.run([*COMMAND, *map(str, words)], check=True, stderr=there)
+        return here.read(100_000).decode()
 
 
 @pytest.fixture(scope="module")
@@ -135,6 +146,20 @@ def test_the_program_itself_pulls_and_a_bad_word_is_no_traceback(shop, tmp_path)
         assert (done.returncode, done.stdout) == (status, "")
         assert done.stderr.count("\n") == bool(status)
     assert state_by_id(tmp_path / "t.csv") == truth(shop)
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet", "zip"])
+def test_a_person_at_a_terminal_sees_how_far_a_pull_has_come(shop, tmp_path, ending):
+    shop.start_series()
+    press(shop, "13.21", "13.52")
+    file = tmp_path / f"trials.{ending}"
+    shown = at_a_terminal("pull", shop.url, "--to", file)
+    # How many rows a package will have is not known before it is written.
+    assert ("[##############################] 100%" in shown) == (ending != "zip")
+    assert " MB\x1b[K" in shown
+    assert shown.endswith("\r\x1b[K")
+    press(shop, "13.30", "13.31")
+    assert "100%" in at_a_terminal("pull", shop.url, "--to", file) or ending == "zip"
 
 
 def test_merged_parquet_equals_one_pulled_whole(shop, tmp_path):

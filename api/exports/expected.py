@@ -1,0 +1,30 @@
+"""About how many rows a pull will bring, so that a person sees how far it has come."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlalchemy import Connection, distinct, func, select
+
+from api.exports.wanted import Wanted
+from api.store.tables import Event, Reading, Series, Trial
+
+HEADER: Final = "Expected-Rows"
+
+
+def expected_rows(connection: Connection, what: str, wanted: Wanted) -> int | None:
+    """Of a whole table, or of what is new; None where only reading the rows would tell."""
+    if wanted.since is not None or what not in ("trials", "readings"):
+        return None
+    narrowed = wanted.machine is not None or wanted.method is not None
+    if wanted.after is not None:
+        told = wanted.told_of(what.removesuffix("s")).with_only_columns(
+            func.count(distinct(Event.subject))
+        )
+        return None if narrowed else connection.scalar(told)
+    if what == "trials":
+        count = select(func.count()).select_from(Trial).where(Trial.state != "gone")
+        if narrowed:
+            count = wanted.of_series(count.join(Series, Series.id == Trial.series_id))
+        return connection.scalar(count)
+    return None if narrowed else connection.scalar(select(func.count()).select_from(Reading))
