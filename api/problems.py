@@ -6,12 +6,13 @@ import logging
 from http import HTTPStatus
 from typing import Any
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
+from api.pages.rendering import page
 from api.store.journal import NotNow, NotThere
 
 _log = logging.getLogger(__name__)
@@ -61,9 +62,18 @@ def install(app: FastAPI) -> None:
         return problem(409, str(error))
 
     @app.exception_handler(HTTPException)
-    def _http(_request: Request, error: HTTPException) -> JSONResponse:
+    def _http(request: Request, error: HTTPException) -> Response:
         detail = str(error.detail)
         if error.status_code == 404 and detail == "Not Found":
+            if _a_person_looks(request):
+                return page(
+                    request,
+                    "missing.html",
+                    status=404,
+                    title="Nothing here",
+                    message="There is no page at this address. The links above lead to those there"
+                    " are.",
+                )
             detail = "there is nothing at this address; /openapi.json lists what there is"
         if error.status_code == 405:
             detail = "this address does not take that method; /openapi.json lists what it takes"
@@ -84,6 +94,12 @@ def install(app: FastAPI) -> None:
             "something went wrong that should not; nothing that was acknowledged is lost."
             " The program's log says more",
         )
+
+
+def _a_person_looks(request: Request) -> bool:
+    return "text/html" in request.headers.get("Accept", "") and not request.url.path.startswith(
+        "/api/"
+    )
 
 
 def _field_error(error: Any) -> dict[str, str]:

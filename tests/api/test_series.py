@@ -302,3 +302,15 @@ def test_better_known_lengths_make_the_answer_surer(person):
     usual = expanded()
     assert expanded(baseline_within="0.05", inset_within="0.1") < usual / 2
     assert expanded(straightness="0.5") > usual
+
+
+def test_a_person_at_a_wrong_address_sees_a_page_and_a_program_a_problem(client):
+    as_browser = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+    shown = client.get("/machines/attic", headers=as_browser)
+    assert (shown.status_code, shown.headers["content-type"]) == (404, "text/html; charset=utf-8")
+    assert "no page at this address" in shown.text
+    assert 'href="/machines"' in shown.text
+    for path, headers in (("/api/sawmills", as_browser), ("/machines/attic", {})):
+        told = client.get(path, headers=headers)
+        assert (told.status_code, told.json()["title"]) == (404, "Not Found")
+        assert "/openapi.json" in told.json()["detail"]
