@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Iterable
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -51,13 +51,21 @@ class Keyboard:
     def __init__(self, page: Page) -> None:
         self._session = page.context.new_cdp_session(page)
 
-    def strike(self, keys: Iterable[Key], *, gap_ms: float = 12, repeat: bool = False) -> None:
-        """Press and release each key, the next one `gap_ms` after it.
+    def strike(
+        self,
+        keys: Sequence[Key],
+        *,
+        gap_ms: float = 12,
+        repeat: bool = False,
+        at: float | None = None,
+    ) -> float:
+        """Press and release each key, the next one `gap_ms` after it. Gives the stamp of one more.
 
+        `at`: the first key's stamp, seconds since 1970; now where it is not given.
         All are on their way before the first is handled, as from a real keyboard: a page that
         waited for each would see a caliper fall silent in the middle.
         """
-        now = time.time()
+        now = time.time() if at is None else at
         events: list[dict[str, Any]] = []
         for number, (key, code) in enumerate(keys):
             text = "\r" if key == "Enter" else key if len(key) == 1 else ""
@@ -78,6 +86,7 @@ class Keyboard:
             )
 
         self._session._sync(strike())  # the public call waits for each answer
+        return now + len(keys) * gap_ms / 1000
 
     def caliper(self, text: str, end: Key = ENTER) -> None:
         """What a caliper that types like a keyboard sends at one press."""

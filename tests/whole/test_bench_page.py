@@ -59,6 +59,9 @@ class Bench:
         found = self.server.get(f"/api/series/{series}")["trials"]
         return [r["sent"] for t in found for r in t["readings"]]
 
+    def holds(self, series: str, trials: list[list[str]]) -> None:
+        assert until(lambda: self.server.trials(series) == trials)
+
     def shows(self, value: str) -> None:
         expect(self.page.locator("#value")).to_have_text(re.compile(rf"^{re.escape(value)}(mm|in)"))
 
@@ -788,6 +791,124 @@ def test_shortcuts_are_left_to_the_browser(bench):
            })"""
     )
     assert untouched == [False, False, False]
+
+
+# A page that stands still hears silence where there was none. Which keys belong together only
+# their own time stamps tell: `at` continues a burst, however late the rest of it is struck.
+
+
+@pytest.mark.parametrize("focus", ["#finish", "#typed-value"])
+@pytest.mark.parametrize(
+    "rest",
+    [
+        pytest.param([us("4")], id="no end key"),
+        pytest.param([[*us("4"), ENTER]], id="enter"),
+        pytest.param([us("4"), us("5")], id="two stalls"),
+        pytest.param([us(" mm")], id="unit"),
+    ],
+)
+def test_a_burst_cut_in_two_by_a_stall_gives_one_reading(bench, rest, focus):
+    series = bench.start()
+    bench.open()
+    page = bench.page
+    bench.press("13.21")
+    bench.next("open end")
+    page.evaluate(
+        """() => {
+             window.heard = [];
+             const root = document.documentElement;
+             new MutationObserver(() => heard.push(root.dataset.sounded))
+               .observe(root, { attributeFilter: ["data-sounded"] });
+           }"""
+    )
+    page.focus(focus)
+    whole = "12.3"
+    at = bench.keyboard.strike(us(whole))
+    bench.shows("12.3")
+    bench.next("strip 2")
+    for keys in rest:
+        whole += "".join(key for key, _ in keys if key != "Enter")
+        at = bench.keyboard.strike(keys, at=at)
+        bench.holds(series, [["13.21", whole]])
+        bench.shows(whole.removesuffix(" mm"))
+        bench.state("pair complete")
+    bench.next("strip 2")
+    # Nothing is lost, and nobody who pressed once is told that something was taken back.
+    aside = bench.server.get(f"/api/series/{series}")["aside"]
+    parts = ["12.3", "12.34"][: len(rest)]
+    assert [(r["sent"], r["why"]) for r in aside] == [(part, "taken back") for part in parts]
+    assert set(page.evaluate("heard")) == {"complete"}
+    assert page.input_value("#typed-value") == ""
+    expect(page.locator("#aside")).to_be_hidden()
+
+
+@pytest.mark.parametrize("end", [[ENTER], [TAB], [ENTER, DOWN]], ids=["enter", "tab", "and down"])
+def test_an_end_key_that_comes_late_ends_the_burst_and_does_nothing_else(bench, end):
+    series = bench.start()
+    bench.open()
+    bench.page.focus("#finish")
+    at = bench.keyboard.strike(us("12.34"))
+    bench.shows("12.34")
+    bench.keyboard.strike(end, at=at)
+    expect(bench.page.locator("#finish")).to_be_focused()
+    bench.keyboard.caliper("12.41")
+    bench.next("strip 2")
+    assert bench.server.trials(series) == [["12.34", "12.41"]]
+
+
+@pytest.mark.parametrize("focus", ["#finish", "#typed-value"])
+def test_what_goes_on_as_slowly_as_a_person_is_left_to_the_person(bench, focus):
+    series = bench.start()
+    bench.open()
+    bench.page.focus(focus)
+    at = bench.keyboard.strike(us("12.3"))
+    bench.shows("12.3")
+    bench.keyboard.strike(us("45"), gap_ms=80, at=at + 0.07)
+    expect(bench.page.locator("#typed-value")).to_have_value("12.345")
+    bench.state("taken back")
+    assert bench.readings(series) == []
+
+
+def test_a_part_that_counts_nowhere_is_no_entry_that_could_not_be_taken(bench, complaints):
+    bench.open()
+    at = bench.keyboard.strike(us("12.3"))
+    bench.shows("12.3")
+    bench.keyboard.strike([*us("4"), ENTER], at=at)
+    bench.shows("12.34")
+    expect(bench.page.locator("#aside")).to_be_hidden()
+    assert bench.page.evaluate("Object.keys(localStorage).filter((k) => /outbox/.test(k))") == []
+    forgive(complaints)
+
+
+def test_a_part_whose_answer_was_lost_is_withdrawn_all_the_same(bench, complaints):
+    series = bench.start()
+    bench.open()
+    part = HeldBack(bench.page, "**/keys", "POST")
+    at = bench.keyboard.strike(us("12.3"))
+    assert part.answered()["kept"]
+    bench.keyboard.strike([*us("4"), ENTER], at=at)
+    part.let_go(status=503, json={"status": 503})
+    bench.shows("12.34")
+    assert bench.readings(series) == ["12.34"]
+    forgive(complaints)
+
+
+def test_a_part_that_was_set_aside_does_not_come_after_the_whole(bench, complaints):
+    series = bench.start()
+    bench.open()
+    page = bench.page
+    page.route("**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
+    at = bench.keyboard.strike(us("12.3"))
+    expect(page.locator("#aside")).to_contain_text("12.3")
+    page.unroute("**/keys")
+    bench.keyboard.strike([*us("4"), ENTER], at=at)
+    bench.shows("12.34")
+    expect(page.locator("#aside")).to_be_hidden()
+    page.reload()
+    bench.keyboard.caliper("12.41")
+    bench.next("strip 2")
+    assert bench.readings(series) == ["12.34", "12.41"]
+    forgive(complaints)
 
 
 # ---- when things break

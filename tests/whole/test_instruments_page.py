@@ -13,7 +13,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from capture.pretend import PtyPort
 from tests.ptys import plugged, until
-from tests.whole.browser import HeldBack, Keyboard, no_serious_axe_findings
+from tests.whole.browser import ENTER, HeldBack, Keyboard, no_serious_axe_findings, us
 from tests.whole.serving import Serving
 
 SHOWN = "12.34"
@@ -119,6 +119,26 @@ def test_a_caliper_that_types_like_a_keyboard_is_told_that_nothing_is_to_be_set_
     expect(page.locator("#found-sentence")).to_contain_text("nothing to set up")
     expect(page.get_by_role("link", name="To the Bench page").first).to_be_visible()
     expect(page.locator("#listen-form")).to_be_hidden()
+
+
+def test_a_caliper_whose_burst_was_cut_in_two_by_a_stall_is_found_all_the_same(opened, port):
+    page = opened
+    begin(page, port)
+    look = HeldBack(page, "**/api/pairing")
+    part = HeldBack(page, "**/api/pairing/keys", "POST")
+    keyboard = Keyboard(page)
+    assert look.route
+    # Its time stamps tell that the rest was struck right behind.
+    at = keyboard.strike(us("12.3"))
+    assert part.answered()["state"] == "paired"
+    with page.expect_response("**/api/pairing/keys") as late:
+        keyboard.strike([*us("4"), ENTER], at=at)
+    assert late.value.status == 409
+    assert [s["key"] for s in late.value.request.post_data_json["strokes"]] == [*"12.34", "Enter"]
+    part.let_go()
+    expect(page.locator("#found-sentence")).to_contain_text("nothing to set up")
+    expect(page.locator("#notice")).to_be_hidden()
+    look.let_go()
 
 
 def test_stopping_releases_the_port_and_begins_anew(server, opened, port):

@@ -23,6 +23,7 @@ let trials = new Map();
 let score = null;
 let linked = null; // whether the live link is up; null before it was
 let justCompleted = null; // a complete trial not yet said aloud
+const withdrawn = new Set(); // readings that were parts of one: no press asked to take them back
 let answered = false; // the next reading that goes was sounded already (jaws shut and sent)
 const calipers = new Map();
 
@@ -279,7 +280,7 @@ function heardTrial(trial) {
   const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)) ?? [];
   if (gone.length) {
     measuring.showReading({ ...gone.at(-1), trial: trial.number, outcome: "taken back" }, method(), shownUnits());
-    if (!answered) {
+    if (!answered && !withdrawn.has(gone.at(-1).id)) {
       sounds.play("taken back");
       sounds.say("Taken back.");
     }
@@ -386,7 +387,15 @@ function keepTyped() {
 
 function takeBurst(strokes, takenAt) {
   sounds.unlock().then(askForSound);
-  box.put(`${bench_path}/keys`, { id: uuid7(), taken_at: takenAt.toISOString(), strokes, unit: typed_unit() });
+  const id = uuid7(); // the reading's too
+  box.put(`${bench_path}/keys`, { id, taken_at: takenAt.toISOString(), strokes, unit: typed_unit() });
+  return id;
+}
+
+function withdrawBurst(id) {
+  withdrawn.add(id);
+  // Behind it, even where it still waits: the server may have it although no answer came.
+  box.put(`${bench_path}/take-back`, { reading: id });
 }
 
 // ---- acts
@@ -559,7 +568,7 @@ async function load() {
 wire();
 askForSound();
 watchListening(at("typed-value"), (listening, why) => sign("sign-keys", listening, listening ? "listening for keys" : `not listening: ${why}`));
-catchKeys({ field: at("typed-value"), take: takeBurst });
+catchKeys({ field: at("typed-value"), take: takeBurst, withdraw: withdrawBurst });
 addEventListener("pageshow", (event) => event.persisted && location.reload());
 load();
 box.send().then(box.retry);

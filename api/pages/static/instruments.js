@@ -155,7 +155,8 @@ async function takeKeys(strokes) {
   try {
     progress(await post("/api/pairing/keys", { strokes }), mine);
   } catch (error) {
-    notice(error.message);
+    // A part of the burst may have come first, and paired: the next look tells.
+    if (error.status !== 409) notice(error.message);
   }
 }
 

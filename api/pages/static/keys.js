@@ -5,6 +5,8 @@
 // burst: one reading, decoded by the server from the keys as they were struck. Anything
 // slower is a person, and goes into the field for typed values, so that nothing is lost.
 // Only event.timeStamp is asked for the time: a busy page handles keys late and in heaps.
+// Silence alone is no key and has no stamp: where it ended a burst and a key turns out to have
+// been struck right behind, the burst goes on, and the part that was sent is withdrawn.
 
 export const GAP_MS = 100;
 // A caliper set to send no end key: so many characters, so fast, then silence.
@@ -29,14 +31,16 @@ export function takesText(element) {
 
 /**
  * Begin to catch. `field` is the field for typed values; `take(strokes, takenAt)` gets each
- * burst, its end key included. Returns a function that stops.
+ * burst, its end key included. `withdraw(sent)` gets what `take` returned for a burst that was
+ * not over; `take` gets all of it later. Returns a function that stops.
  */
-export function catchKeys({ field, take }) {
+export function catchKeys({ field, take, withdraw = () => {} }) {
   let strokes = [];
   let last = -Infinity;
   let before = ""; // what the field held when this burst began
   let endedAt = -Infinity;
   let timer = null;
+  let early = null; // the burst that silence ended, in case the rest of it comes late
   let loose = false; // whether the burst's keys were taken and stand nowhere yet
   let focused = null; // what had the focus when it began
   const held = new Set(); // keys taken, whose keyup must do nothing either
@@ -66,7 +70,14 @@ export function catchKeys({ field, take }) {
     const age = performance.now() - burst[burst.length - 1].at_ms;
     if (field.value !== before) field.value = before;
     forget();
-    take(burst, new Date(Date.now() - Math.max(0, age)));
+    const sent = take(burst, new Date(Date.now() - Math.max(0, age)));
+    early = end ? null : { strokes: burst, sent };
+  }
+
+  function takeUpAgain(part, inField) {
+    strokes = part.strokes;
+    if (inField) field.value = before + textOf(strokes);
+    withdraw(part.sent);
   }
 
   const bare = () =>
@@ -123,6 +134,14 @@ export function catchKeys({ field, take }) {
     }
     if (["Shift", "CapsLock", "NumLock", "AltGraph"].includes(event.key)) return;
     const at = event.timeStamp;
+    const part = at - last < GAP_MS ? early : null;
+    early = null;
+    if (part && isEnd(event)) {
+      taken(event); // Only the end key came late: what was sent is the whole.
+      endedAt = at;
+      return;
+    }
+    if (part && isCharacter(event)) takeUpAgain(part, inField);
     const fast = strokes.length > 0 && at - last < GAP_MS;
     const stroke = { key: event.key, code: event.code, shift: event.shiftKey, at_ms: Math.round(at * 10) / 10 };
 

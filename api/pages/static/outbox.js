@@ -1,4 +1,5 @@
-// What the page itself took in (bursts of keys, typed values) and the server has not yet.
+// What the page itself took in (bursts of keys, typed values; the taking back of a part of a
+// burst) and the server has not yet.
 //
 // Each entry is kept in this browser before it is sent, under a key of its own, so that two
 // pages of one bench never write over each other. They are sent in order, and let go only when
@@ -15,6 +16,7 @@ const DIGITS = 9;
 
 /** What a person would call an entry: what was typed or struck. */
 export function entryText(entry) {
+  if (entry.body.reading) return "to take back a part of a value";
   return entry.body[0]?.sent ?? entry.body.strokes?.map((s) => (s.key.length === 1 ? s.key : "")).join("") ?? "";
 }
 
@@ -50,6 +52,14 @@ export function outbox(bench, { answered, refused, changed }) {
     unsaved.delete(entry.name);
     memory.remove(entry.name);
     failures.delete(entry.name);
+  }
+
+  /** Let go of a taking back that is through. A part set aside before it must not come after it. */
+  function dropTakenBack(entry) {
+    drop(entry);
+    all()
+      .filter((other) => other.body.id === entry.body.reading)
+      .forEach(drop);
   }
 
   /** Unless it was let go of while the server was asked: here, or by another page of the bench. */
@@ -97,9 +107,15 @@ export function outbox(bench, { answered, refused, changed }) {
   async function deliver(entry) {
     try {
       const body = await post(entry.path, entry.body);
-      drop(entry);
+      if (entry.body.reading) dropTakenBack(entry);
+      else drop(entry);
       answered(entry, body);
     } catch (error) {
+      if (error.status === 409 && entry.body.reading) {
+        // The part counts nowhere: no series runs, or it was no reading.
+        dropTakenBack(entry);
+        return null;
+      }
       if (error.status !== 422) return error;
       // It was read, and is no length: that is an answer.
       drop(entry);
@@ -124,7 +140,7 @@ export function outbox(bench, { answered, refused, changed }) {
     /** Keep `body` and send it to `path` as soon as all before it are through. */
     put(path, body) {
       const last = Number(names().at(-1)?.slice(prefix.length, prefix.length + DIGITS) ?? 0);
-      const id = body.id ?? body[0].id;
+      const id = body.id ?? body.reading ?? body[0].id;
       save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${id}`, { path, body });
       send();
     },
