@@ -151,10 +151,9 @@ def _widths_mm(trials: Sequence[pairing.Trial], layout: records.Layout) -> NDArr
     """(trials, places, repeats), of complete trials."""
     nm = [[p.reading.nm for p in trial.slots if p is not None] for trial in trials]
     widths = np.array(nm).reshape(len(trials), layout.places, layout.repeats) / NM_PER_MM
-    if layout.swap is not None:
+    if layout.swap is not None and any(trial.swapped for trial in trials):
         swapped = [trial.swapped for trial in trials]
-        back = np.argsort(layout.swap)
-        widths[swapped] = widths[swapped][:, back]
+        widths[swapped] = widths[swapped][:, np.argsort(layout.swap)]
     return widths
 
 
