@@ -24,6 +24,7 @@ from analysis.methods import METHODS, Quantity
 from analysis.score import SeriesFacts, verdict_of
 from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
+from api.store import direct
 from api.store.facts import facts_of, resolution_mm
 from api.store.journal import now
 from api.store.studies import Study, study_of
@@ -210,7 +211,8 @@ class _Trials:
     def read(
         connection: Connection, condition: ColumnElement[bool], index: Mapping[Any, int]
     ) -> _Trials:
-        rows = connection.execute(
+        rows = direct.tuples(
+            connection,
             select(
                 as_sent(Trial.series_id),
                 Trial.angle_deg,
@@ -221,8 +223,8 @@ class _Trials:
             )
             .join(Series, Series.id == Trial.series_id)
             .where(condition, Trial.state == "complete")
-            .order_by(Series.started_at, Series.id, Trial.number)
-        ).all()
+            .order_by(Series.started_at, Series.id, Trial.number),
+        )
         m = len(index)
         if not rows:
             empty = np.empty(0)
