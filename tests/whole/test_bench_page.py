@@ -875,8 +875,8 @@ def test_a_part_that_counts_nowhere_is_no_entry_that_could_not_be_taken(bench, c
     bench.shows("12.3")
     bench.keyboard.strike([*us("4"), ENTER], at=at)
     bench.shows("12.34")
+    wait_for(bench.page, "!Object.keys(localStorage).some((k) => /outbox/.test(k))")
     expect(bench.page.locator("#aside")).to_be_hidden()
-    assert bench.page.evaluate("Object.keys(localStorage).filter((k) => /outbox/.test(k))") == []
     forgive(complaints)
 
 
@@ -1034,7 +1034,7 @@ def test_what_was_discarded_does_not_come_again_with_a_late_refusal(bench, compl
     expect(page.locator("#aside")).to_be_hidden()
     again.let_go(status=404, json={"status": 404})
     expect(page.locator("#aside")).to_be_hidden()
-    assert page.evaluate("Object.keys(localStorage).filter((key) => /outbox/.test(key))") == []
+    wait_for(page, "!Object.keys(localStorage).some((key) => /outbox/.test(key))")
     forgive(complaints)
 
 
