@@ -18,6 +18,14 @@ from tests.whole.serving import Serving
 expect.set_options(timeout=PATIENCE_S * 1000)
 
 
+# Begun last, it would keep one processor busy for a minute while the other has nothing left.
+_LONGEST = "test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: item.name != _LONGEST)
+
+
 @pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
     """The system's Chromium where there is one, else the one Playwright brings."""
