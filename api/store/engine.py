@@ -94,9 +94,7 @@ def _open_sqlite(url: URL) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get("bothends_writes", False)
-        # By the driver itself: this runs for every press and every question.
-        driver: Any = connection.connection.driver_connection
-        driver.execute("BEGIN IMMEDIATE" if writes else "BEGIN")
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import math
+import sqlite3
+from contextlib import closing
 
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
+from sqlalchemy import event
 
+from api.app import build
+from api.settings import Settings
+from api.shop import Shop
 from tests.api.bench import Person
 
 
@@ -302,6 +308,23 @@ def test_better_known_lengths_make_the_answer_surer(person):
     usual = expanded()
     assert expanded(baseline_within="0.05", inset_within="0.1") < usual / 2
     assert expanded(straightness="0.5") > usual
+
+
+def test_a_file_that_another_program_holds_is_said_and_nothing_taken_for_kept(tmp_path):
+    shop = Shop(Settings(data=tmp_path))
+    shop.engine.dispose()
+    event.listen(shop.engine, "connect", lambda c, _: c.execute("PRAGMA busy_timeout=0"))
+    with TestClient(build(shop)) as client:
+        person = Person(client)
+        person.start()
+        held_up = person.reading("12.30")
+        with closing(sqlite3.connect(tmp_path / "bothends.sqlite", isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            answer = client.post("/api/readings", json=[held_up])
+            assert (answer.status_code, answer.json()["title"]) == (503, "Service Unavailable")
+            assert "nothing was changed, try again" in answer.json()["detail"]
+        assert person.post("/api/readings", [held_up]) == {"stored": 1, "known": 0}
+    shop.close()
 
 
 def test_a_person_at_a_wrong_address_sees_a_page_and_a_program_a_problem(client):
