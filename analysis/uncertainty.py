@@ -11,7 +11,6 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -289,13 +288,6 @@ _DECIMALS: Final = re.compile(r"([0-9]*)[.,]([0-9]+)")
 _MANY: Final = 10
 
 
-@lru_cache(maxsize=4096)
-def _digits(text: str) -> tuple[str, str] | None:
-    """Those before and behind the decimal mark, None without one."""
-    found = _DECIMALS.search(text)
-    return None if found is None else (found[1], found[2])
-
-
 def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
     """The caliper's count in nanometres, from its texts as sent.
 
@@ -305,7 +297,7 @@ def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
     last digit is 0. None where no text has decimals.
     """
     # One value sent again and again tells no more of the last digit than once.
-    parts = {digits for text in sent if (digits := _digits(text)) is not None}
+    parts = {(match[1], match[2]) for text in sent if (match := _DECIMALS.search(text))}
     if not parts:
         return None
     decimals = max(len(part) for _, part in parts)

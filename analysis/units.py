@@ -63,7 +63,7 @@ def mm_text(nanometres: int) -> str:
     """The exact decimal millimetres of `nanometres`, without trailing zeros: "203.8604"."""
     sign = "-" if nanometres < 0 else ""
     whole, rest = divmod(abs(nanometres), NM_PER_MM)
-    return f"{sign}{whole}.{rest:06d}".rstrip("0").rstrip(".") if rest else f"{sign}{whole}"
+    return f"{sign}{whole}.{rest:06d}".rstrip("0").rstrip(".")
 
 
 def mm(nanometres: int) -> float:

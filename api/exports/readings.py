@@ -19,7 +19,8 @@ from api.exports.columns import (
     length_text,
     moment_texts,
 )
-from api.exports.wanted import Wanted, as_sent, fetch
+from api.exports.wanted import Wanted, fetch
+from api.store.direct import as_sent
 from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series
 
 TABLE: Final = Table(

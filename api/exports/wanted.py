@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Select, String, select, type_coerce
+from sqlalchemy import Connection, Select, select
 
 from api.exports.columns import BLOCK, Block
 from api.store.tables import Event, Series
@@ -38,11 +38,6 @@ class Wanted:
     def told_of(self, kind: str) -> Select[UUID | None]:
         """The subjects that events of `kind` told of after `after`."""
         return select(Event.subject).where(Event.kind == kind, Event.id > (self.after or 0))
-
-
-def as_sent(column: Any) -> ColumnElement[Any]:
-    """`column` as the driver gives it: a million UUIDs and datetimes are dear to make."""
-    return type_coerce(column, String)
 
 
 def fetch(connection: Connection, query: Select[Any]) -> Generator[Block, None, None]:

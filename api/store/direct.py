@@ -1,9 +1,8 @@
 """Statements that run for every press, handed to the database's driver as they are.
 
 SQLAlchemy makes them, and says how each column's values are handed over. What it would do
-anew for each execution, and for each value of each row, is done once here: a press runs
-eight statements in the time that two took. Many rows go by the driver's `executemany` on
-SQLite, and as one array for each column on PostgreSQL.
+anew for each execution, and for each value of each row, is done once here. Many rows go by
+the driver's `executemany` on SQLite, and as one array for each column on PostgreSQL.
 
 What the driver raises is its own; `translated` makes of it what SQLAlchemy would raise.
 """
@@ -16,7 +15,19 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, cast
 
-from sqlalchemy import Connection, Dialect, Executable, Insert, Table, bindparam, func, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Dialect,
+    Executable,
+    Insert,
+    String,
+    Table,
+    bindparam,
+    func,
+    select,
+    type_coerce,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.exc import DBAPIError
@@ -24,7 +35,7 @@ from sqlalchemy.sql.compiler import SQLCompiler
 
 _Converter = Callable[[Any], Any]
 # Below this many rows PostgreSQL takes them one by one sooner than it unpacks arrays.
-_FEW = 8
+_FEW = 8  # rows
 
 
 def first(connection: Connection, statement: Executable, **values: Any) -> tuple[Any, ...] | None:
@@ -47,6 +58,11 @@ def tuples(connection: Connection, statement: Executable) -> Sequence[Any]:
     with connection.execute(statement) as found:
         assert found.cursor is not None
         return found.cursor.fetchall()
+
+
+def as_sent(column: Any) -> ColumnElement[Any]:
+    """`column` as the driver gives it: a million ids and moments are dear to make."""
+    return type_coerce(column, String)
 
 
 def run(connection: Connection, statement: Executable, **values: Any) -> None:

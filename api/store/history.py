@@ -16,7 +16,7 @@ from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Row, String, func, select, type_coerce
+from sqlalchemy import ColumnElement, Connection, Row, func, select
 
 from analysis.checks import checks
 from analysis.conformity import Tolerance, Verdict
@@ -132,16 +132,11 @@ def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
     return {row.machine_id: [row] for row in rows}
 
 
-def as_sent(column: Any) -> ColumnElement[Any]:
-    """`column` as the driver gives it: thousands of ids are dear to make."""
-    return type_coerce(column, String)
-
-
 def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[CheckedSeries]:
     rows = connection.execute(
         select(
             Series.__table__,
-            as_sent(Series.id).label("key"),
+            direct.as_sent(Series.id).label("key"),
             Machine.name.label("machine_name"),
             Machine.kind.label("machine_kind"),
         )
@@ -214,7 +209,7 @@ class _Trials:
         rows = direct.tuples(
             connection,
             select(
-                as_sent(Trial.series_id),
+                direct.as_sent(Trial.series_id),
                 Trial.angle_deg,
                 Trial.tilt_deg,
                 Trial.length_mm,

@@ -571,7 +571,7 @@ def _unknown(connection: Connection, readings: list[records.Reading]) -> list[re
     else:
         found = direct.find(connection, _KNOWN_POSTGRESQL, ids=list(unique))
         known = {reading_id for (reading_id,) in found}
-    return [r for r in unique.values() if r.id not in known] if known else list(unique.values())
+    return [r for r in unique.values() if r.id not in known]
 
 
 def _need_machine(connection: Connection, machine_id: UUID) -> None:

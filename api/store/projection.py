@@ -77,13 +77,13 @@ def project(
     for trial in trials:
         trial_id = pairing.trial_id(series.id, trial.number)
         readings = [p.reading for p in trial.slots if p is not None]
-        latest, complete = trial.latest, len(readings) == len(trial.slots)
+        latest = trial.latest
         rows.append(
             TrialRow(
                 trial_id,
                 series.id,
                 trial.number,
-                "complete" if complete else "open" if readings else "gone",
+                "complete" if trial.complete else "open" if readings else "gone",
                 trial.swapped,
                 " ".join([flag.replace(" ", "-") for flag in trial.flags]),
                 latest.reading.taken_at if latest else None,
@@ -151,8 +151,8 @@ def _widths_mm(trials: Sequence[pairing.Trial], layout: records.Layout) -> NDArr
     """(trials, places, repeats), of complete trials."""
     nm = [[p.reading.nm for p in trial.slots if p is not None] for trial in trials]
     widths = np.array(nm).reshape(len(trials), layout.places, layout.repeats) / NM_PER_MM
-    if layout.swap is not None and any(trial.swapped for trial in trials):
-        swapped = [trial.swapped for trial in trials]
+    swapped = [trial.swapped for trial in trials]
+    if layout.swap is not None and any(swapped):
         widths[swapped] = widths[swapped][:, np.argsort(layout.swap)]
     return widths
 

@@ -195,7 +195,7 @@ def trial(connection: Connection, trial_id: UUID) -> TrialOut:
     """One trial; its state is "gone" since its last reading was taken back."""
     row = connection.execute(select(Trial.__table__).where(Trial.id == trial_id)).one()
     of_series = series_row(connection, row.series_id)
-    return _trial_out(of_series, row, _readings(connection, Trial.id == trial_id)[trial_id])
+    return _trial_out(of_series, row, readings_by_trial(connection, Trial.id == trial_id)[trial_id])
 
 
 def _trials(
@@ -206,10 +206,10 @@ def _trials(
         .where(Trial.series_id == series.id, Trial.state != "gone")
         .order_by(Trial.number)
     ).all()
-    return rows, _readings(connection, Trial.series_id == series.id)
+    return rows, readings_by_trial(connection, Trial.series_id == series.id)
 
 
-def _readings(connection: Connection, condition: Any) -> dict[UUID, list[Row[Any]]]:
+def readings_by_trial(connection: Connection, condition: Any) -> dict[UUID, list[Row[Any]]]:
     """The readings of each trial under `condition`, in slot order."""
     found: dict[UUID, list[Row[Any]]] = defaultdict(list)
     query: Any = (
