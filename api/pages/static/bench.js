@@ -356,9 +356,11 @@ const box = outbox(name, {
 function showAside(aside) {
   at("aside").hidden = aside.length === 0;
   at("aside-count").textContent = `${aside.length} ${aside.length === 1 ? "entry" : "entries"} the server could not take`;
-  at("aside-values").textContent = aside.map(entryText).join("; ");
+  const values = aside.map(entryText).join("; ");
+  // What was asked stays asked while it is about the same.
+  if (at("aside-values").textContent !== values) at("aside-discard").textContent = "Discard";
+  at("aside-values").textContent = values;
   at("aside-why").textContent = [...new Set(aside.map((entry) => entry.why))].join(" ");
-  at("aside-discard").textContent = "Discard";
 }
 
 const typed_unit = () => (series && !series.finished_at ? series.unit : setup.unit());
