@@ -11,9 +11,7 @@ import multiprocessing
 import os
 import subprocess
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
-from functools import cache
+from functools import cache, partial
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 from typing import IO, TextIO
@@ -22,6 +20,7 @@ from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
 from tests.whole.commands import as_program
 from tests.whole.serving import Process, Serving
+from tests.whole.serving import serving as program
 
 _FORKS = multiprocessing.get_context("forkserver")
 _FORKS.set_forkserver_preload(["api.app", "api.commands.serve", "uvicorn", "tests.whole.commands"])
@@ -85,11 +84,4 @@ def _empty_store() -> tuple[str, bytes]:
         return file.name, file.read_bytes()
 
 
-@contextmanager
-def serving(data: Path, *options: str) -> Iterator[Serving]:
-    """A server that is gone afterwards, however the test ends."""
-    server = _ForkedServing(data, *options)
-    try:
-        yield server
-    finally:
-        server.kill()
+serving = partial(program, kind=_ForkedServing)

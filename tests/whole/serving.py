@@ -109,9 +109,9 @@ class Serving:
 
 
 @contextmanager
-def serving(data: Path, *options: str) -> Iterator[Serving]:
+def serving(data: Path, *options: str, kind: type[Serving] = Serving) -> Iterator[Serving]:
     """A server that is gone afterwards, however the test ends."""
-    server = Serving(data, *options)
+    server = kind(data, *options)
     try:
         yield server
     finally:
