@@ -199,6 +199,8 @@ def test_the_next_series_need_not_be_typed_again(bench):
     page.check("#acknowledge")
     page.click("#start")
     expect(page.locator("#measuring")).to_be_visible()
+    # The live link may be quicker than the answer, and only with that the page remembers.
+    expect(page.locator("#start")).to_be_enabled()
     page.click("#finish")
     expect(page.locator("#again")).to_be_visible()
     page.reload()
@@ -293,7 +295,7 @@ def test_a_series_started_elsewhere_stays_in_sight_when_the_machines_come_late(b
     page.click("#again")
     assert machines.route
     bench.start()
-    bench.next("strip 1")
+    expect(page.locator("#finish")).to_be_visible()  # hidden since the one before was finished
     machines.let_go()
     expect(page.locator("#measuring")).to_be_visible()
     expect(page.locator("#setup")).to_be_hidden()
@@ -376,10 +378,12 @@ def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
     bench.next("open end")
     stands = HeldBack(bench.page, f"**/api/benches/{bench.name}")
     bench.press("13.52")
-    bench.state("pair complete")
+    figure = bench.page.locator("#figure")
+    expect(figure).to_contain_text("1 trial")
     assert stands.answered()["next"]["place"] == "fence end"
     bench.page.click("#take-back")
     bench.state("taken back")
+    expect(figure).to_have_text("No result yet")  # how the bench stands comes with the score
     bench.next("open end")
     stands.let_go()
     bench.next("open end")
@@ -701,10 +705,12 @@ def test_space_and_enter_still_press_buttons(bench):
     bench.open()
     bench.press("13.21")
     bench.press("13.25")
-    bench.state("pair complete")
+    bench.next("strip 2")
     bench.page.focus("#take-back")
     bench.keyboard.strike([(" ", "Space")])
     bench.next("open end")
+    # While an act is under way its button does nothing more.
+    expect(bench.page.locator("#take-back")).to_have_attribute("aria-busy", "false")
     bench.page.focus("#take-back")
     bench.keyboard.strike([ENTER])
     bench.next("fence end")
@@ -831,6 +837,7 @@ def test_a_burst_cut_in_two_by_a_stall_gives_one_reading(bench, rest, focus):
     aside = bench.server.get(f"/api/series/{series}")["aside"]
     parts = ["12.3", "12.34"][: len(rest)]
     assert [(r["sent"], r["why"]) for r in aside] == [(part, "taken back") for part in parts]
+    wait_for(page, f"heard.length > {len(rest)}")
     assert set(page.evaluate("heard")) == {"complete"}
     assert page.input_value("#typed-value") == ""
     expect(page.locator("#aside")).to_be_hidden()
@@ -969,7 +976,8 @@ def test_what_the_server_trips_over_is_set_aside_and_kept(bench, complaints):
     expect(page.locator("#aside")).to_contain_text("1 entry the server could not take: 12.34")
     assert bench.readings(series) == ["12.41"]
     # Tried again on the next load, and still here.
-    page.reload()
+    with page.expect_response(trips):
+        page.reload()
     expect(page.locator("#aside")).to_contain_text("12.34")
     page.unroute(trips)
     page.click("#aside-again")
@@ -1313,8 +1321,9 @@ def test_axe_finds_nothing_serious_in_any_view(bench, scheme):
     bench.start(tolerance_deg="0.02")
     for width in ("13.21", "13.25", "13.30"):
         bench.press(width)
-    bench.next("open end")
+    bench.next("open endstrip 2")
     page.click("#again-guide summary")
+    expect(page.locator("#again-guide .cautions")).to_be_visible()
     no_serious_axe_findings(page)
 
 
@@ -1422,9 +1431,12 @@ def test_a_caliper_that_sends_when_asked_is_asked_with_one_button(page, tmp_path
             series = server.start_series()
             assert server.calipers_listen()
             page.goto(server.url)
+            ask = page.get_by_role("button", name="Ask the caliper")
             for count in (1, 2):
-                page.get_by_role("button", name="Ask the caliper").click()
+                ask.click()
                 assert until(lambda n=count: sum(map(len, server.trials(series))) == n)
+                # While an act is under way its button does nothing more.
+                expect(ask).to_have_attribute("aria-busy", "false")
             assert server.trials(series) == [["12.30", "12.34"]]
             expect(page.locator("#value")).to_contain_text("12.34")
     finally:

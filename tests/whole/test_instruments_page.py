@@ -36,8 +36,14 @@ def begin(page: Page, port: PtyPort) -> None:
     expect(page.locator("#ports")).to_contain_text(f"{port.target}: listening")
 
 
-def find(page: Page, port: PtyPort) -> None:
-    """From the port being listened to to the caliper that was found there."""
+def find(server: Serving, page: Page, port: PtyPort) -> None:
+    """From the pairing under way to the caliper that was found at its port."""
+
+    def listens() -> bool:
+        ports = server.get("/api/pairing")["ports"]
+        return any(p["device"] == port.target and "listening" in p["words"] for p in ports)
+
+    assert until(listens)  # what is sent before a port is open is lost
     page.get_by_label("What does its display show?").fill(SHOWN)
     page.keyboard.press("Enter")
     port.send(b"12.34\r\n")
@@ -161,10 +167,10 @@ def test_an_answer_about_a_pairing_that_was_stopped_does_not_end_the_next(server
     expect(page.locator("#step-press")).to_be_visible()
     look.let_go()
     expect(page.locator("#step-over")).to_be_hidden()
-    find(page, port)
+    find(server, page, port)
 
 
-def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_pairing(opened, port):
+def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_pairing(server, opened, port):
     page = opened
     begin(page, port)
     stop = HeldBack(page, "**/api/pairing", "DELETE")
@@ -173,15 +179,15 @@ def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_pairing(opened, po
     page.get_by_role("button", name="Pair by pressing send").click()
     with page.expect_request(lambda r: r.method == "POST"):
         stop.let_go()
-    find(page, port)
+    find(server, page, port)
 
 
-def test_a_page_that_is_reloaded_in_the_middle_goes_on_where_it_was(opened, port):
+def test_a_page_that_is_reloaded_in_the_middle_goes_on_where_it_was(server, opened, port):
     page = opened
     begin(page, port)
     page.reload()
     expect(page.locator("#ports")).to_contain_text(port.target)
-    find(page, port)
+    find(server, page, port)
 
 
 def test_everything_can_be_done_with_the_keyboard_alone(server, opened, port):
@@ -327,7 +333,7 @@ def test_it_is_within_reach_of_everybody(server, context: BrowserContext, port, 
     no_serious_axe_findings(page)
     begin(page, port)
     no_serious_axe_findings(page)
-    find(page, port)
+    find(server, page, port)
     no_serious_axe_findings(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.goto(f"{server.url}/calipers/{name.replace('/', '%2F')}")

@@ -119,8 +119,12 @@ def test_presses_from_before_a_resume_are_kept_in_order_and_marked_late() -> Non
         running("listen", "--json", f"serial:{port.target},name=g,unit=mm") as listen,
     ):
         line_with(listen, "listening")
-        port.send(b"1.00\r\n")
-        assert json.loads(line_with(listen, "reading"))["late"] is False
+
+        def on_time() -> bool:
+            port.send(b"1.00\r\n")
+            return json.loads(line_with(listen, "reading"))["late"] is False
+
+        assert until(on_time)  # a busy machine may hold it up as well
         os.kill(listen.pid, signal.SIGSTOP)
         stat = Path(f"/proc/{listen.pid}/stat")
         assert until(lambda: stat.read_text().rpartition(") ")[2].startswith("T"))
@@ -132,11 +136,6 @@ def test_presses_from_before_a_resume_are_kept_in_order_and_marked_late() -> Non
         os.kill(listen.pid, signal.SIGCONT)
         late = [json.loads(line_with(listen, "reading")) for _ in range(2)]
         assert [(each["sent"], each["late"]) for each in late] == [("2.00", True), ("3.00", True)]
-
-        def on_time() -> bool:
-            port.send(b"4.00\r\n")
-            return json.loads(line_with(listen, "reading"))["late"] is False
-
         # It is on time again as soon as one look found nothing more.
         assert until(on_time)
 

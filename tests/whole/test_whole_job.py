@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from capture.pretend import Board, PtyPort, Saw, strip_widths
-from tests.ptys import plugged, until
+from tests.ptys import plugged
 from tests.whole.serving import Serving, serving
 
 BOARD = Board(width_mm=203.86)
@@ -99,7 +99,7 @@ def the_job(page: Page, server: Serving, port: PtyPort) -> list[list[str]]:
     expect(page.locator("#again")).to_be_visible()
 
     series = server.get(f"/api/machines/{machine}/history")["series"]
-    assert until(lambda: len(series) == 2)
+    assert len(series) == 2
     before, after = sorted(series, key=lambda s: s["started_at"])
     found = server.get(f"/api/compare/adjustment?before={before['id']}&after={after['id']}")
     assert found["answer"] == "helped"
