@@ -19,12 +19,12 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import count, islice
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, cast
 from uuid import UUID
 
 import numpy as np
 from fastapi.testclient import TestClient
-from sqlalchemy import Engine, insert, text
+from sqlalchemy import Engine, Select, Table, insert, select, text
 
 from analysis.methods import method
 from api.app import build
@@ -35,6 +35,8 @@ from api.shop import Shop
 from api.store import history, migrations, queries
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal, NewSeries
+from api.store.moving import move
+from api.store.tables import Event, Trial, TrialReading
 from api.store.tables import Reading as ReadingRow
 from capture.records import Reading
 from tests.api.postgres import postgres
@@ -48,15 +50,23 @@ def readings(bench: str, seed: int) -> Iterator[Reading]:
     chance = np.random.default_rng(seed)
     for number in count():
         nm = 12_000_000 + (number % 2) * 1_000_000 + 10_000 * int(chance.integers(0, 40))
+        at = _NOON + timedelta(seconds=4 * number)
         yield Reading(
-            id=UUID(bytes=chance.bytes(16)),
+            id=_id(at, chance.bytes(10)),
             bench=bench,
             caliper="six-inch",
             sent=f"{nm / 1e6:.2f}",
             unit="mm",
             nm=nm,
-            taken_at=_NOON + timedelta(seconds=4 * number),
+            taken_at=at,
         )
+
+
+def _id(at: datetime, chance: bytes) -> UUID:
+    """A UUIDv7 (RFC 9562), as the program gives one to each reading that it hears."""
+    milliseconds = round(at.timestamp() * 1000).to_bytes(6, "big")
+    number = int.from_bytes(milliseconds + chance, "big")
+    return UUID(int=number & ~(0xF << 76) & ~(3 << 62) | 7 << 76 | 2 << 62)
 
 
 def new_series(machine: UUID, bench: str) -> NewSeries:
@@ -117,111 +127,166 @@ def told(name: str, ours: float, bare: float, against: str) -> None:
     )
 
 
+def timed(act: Callable[[], object]) -> float:
+    """The seconds that it takes."""
+    began = time.perf_counter()
+    act()
+    return time.perf_counter() - began
+
+
+Rows = dict[Table, list[dict[str, Any]]]
+# In an order in which each row finds those it points to.
+_WRITTEN: Final = [cast(Table, t.__table__) for t in (ReadingRow, Trial, TrialReading, Event)]
+
+
+def left_by(engine: Engine, kept: list[Reading], after: int) -> tuple[Rows, int]:
+    """The rows that keeping these readings left in the store, and the last event's number.
+
+    after: the last event's number before.
+    """
+    readings, trials, slots, events = _WRITTEN
+    ids = [reading.id for reading in kept]
+    with engine.connect() as store:
+
+        def found(asked: Select[Any]) -> list[dict[str, Any]]:
+            return [dict(row) for row in store.execute(asked).mappings()]
+
+        of_slots = found(select(slots).where(slots.c.reading_id.in_(ids)))
+        touched = {row["trial_id"] for row in of_slots}
+        rows = {
+            readings: found(select(readings).where(readings.c.id.in_(ids))),
+            trials: found(select(trials).where(trials.c.id.in_(touched))),
+            slots: of_slots,
+            events: found(select(events).where(events.c.id > after).order_by(events.c.id)),
+        }
+    return rows, max((row["id"] for row in rows[events]), default=after)
+
+
 class Bare:
-    """Rows of readings written by a driver or by SQLAlchemy Core, and nothing beside them."""
+    """A copy of a store, into which its new rows are written with nothing else done.
 
-    def __init__(self, engine: Engine) -> None:
+    tables: those whose rows are written.
+    """
+
+    def __init__(self, ours: Engine, engine: Engine, *tables: Table) -> None:
+        move(ours, engine)
         self.engine = engine
-        migrations.upgrade(engine)
-        Journal(engine).keep(list(islice(readings("main", 1), 1)))
-        self.seq = 1
-        self.source = readings("main", 2)
+        self.tables = tables
+        self._sqlite = engine.dialect.name == "sqlite"
+        self._driver = self._connect()
 
-    def rows(self, many: int) -> list[dict[str, Any]]:
-        found = []
-        for r in islice(self.source, many):
-            self.seq += 1
-            found.append(
-                {
-                    "id": r.id, "bench_id": 1, "seq": self.seq, "caliper_id": 1, "sent": r.sent,
-                    "unit": r.unit, "nm": r.nm, "taken_at": r.taken_at, "kept_at": r.taken_at,
-                    "origin": r.origin, "since_previous_ms": None, "late": False,
-                }
-            )  # fmt: skip
-        return found
+    def close(self) -> None:
+        self._driver.close()
 
-    def bulk(self, rows: list[dict[str, Any]]) -> None:
-        with self.engine.begin() as connection:
-            connection.execute(insert(ReadingRow), rows)
+    def by_core(self, rows: Rows) -> float:
+        """The seconds of a transaction with one bulk insert a table."""
 
-    def commits(self, many: int) -> Callable[[], None]:
-        """A driver that inserts one row and commits, each of `many` times that it is called."""
-        sqlite = self.engine.dialect.name == "sqlite"
-        driver: Any
-        if sqlite:
+        def bulk() -> None:
+            with self.engine.begin() as connection:
+                for table in self.tables:
+                    connection.execute(insert(table), rows[table])
+
+        return timed(bulk)
+
+    def by_driver(self, rows: Rows) -> float:
+        """The seconds of a transaction by the driver alone, its values made ready before."""
+        statements = [
+            (self._statement(table, list(row)), [self._plain(value) for value in row.values()])
+            for table in self.tables
+            for row in rows[table]
+        ]
+
+        def commit() -> None:
+            self._driver.execute("BEGIN")
+            for statement, values in statements:
+                self._driver.execute(statement, values)
+            self._driver.execute("COMMIT")
+
+        return timed(commit)
+
+    def _connect(self) -> Any:
+        if self._sqlite:
             driver = sqlite3.connect(str(self.engine.url.database), isolation_level=None)
             driver.execute("PRAGMA synchronous=FULL")
             driver.execute("PRAGMA foreign_keys=ON")
-        else:
-            import psycopg
+            return driver
+        import psycopg
 
-            url = self.engine.url.set(drivername="postgresql")
-            driver = psycopg.connect(url.render_as_string(hide_password=False), autocommit=True)
-        rows = self.rows(many)
-        if sqlite:
-            taken = {"taken_at": str(_NOON), "kept_at": str(_NOON)}
-            rows = [row | {"id": row["id"].hex} | taken for row in rows]
-        names = list(rows[0])
-        values = iter([list(row.values()) for row in rows])
-        marks = ", ".join(["?" if sqlite else "%s"] * len(names))
-        statement = f"INSERT INTO readings ({', '.join(names)}) VALUES ({marks})"
+        url = self.engine.url.set(drivername="postgresql")
+        return psycopg.connect(url.render_as_string(hide_password=False), autocommit=True)
 
-        def commit() -> None:
-            driver.execute("BEGIN")
-            driver.execute(statement, next(values))
-            driver.execute("COMMIT")
+    def _statement(self, table: Table, names: list[str]) -> str:
+        marks = ", ".join(["?" if self._sqlite else "%s"] * len(names))
+        statement = f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({marks})"
+        if table.name == "trials":  # its second reading completes it
+            changed = ", ".join(f"{name} = excluded.{name}" for name in names)
+            statement += f" ON CONFLICT (id) DO UPDATE SET {changed}"
+        return statement
 
-        return commit
+    def _plain(self, value: Any) -> Any:
+        if isinstance(value, dict):
+            return json.dumps(value)
+        if self._sqlite and isinstance(value, UUID):
+            return value.hex
+        if self._sqlite and isinstance(value, datetime):
+            return value.replace(tzinfo=None).isoformat(" ", "microseconds")
+        return value
 
 
-def keeping(engine: Engine, bare_engine: Engine, data: Path) -> None:
-    bare = Bare(bare_engine)
-    url = engine.url.render_as_string(hide_password=False)
-    shop = Shop(Settings(data=data, db=url))
+def keeping(engines: list[Engine], data: Path) -> None:
+    """Readings kept, beside their bare rows, and beside all rows that keeping them leaves."""
+    ours, alone_engine, whole_engine = engines
+    shop = Shop(Settings(data=data, db=ours.url.render_as_string(hide_password=False)))
     machine = shop.journal.add_machine("Window saw", "other")
-    source = readings("main", 3)
+    benches = ("batches", "presses", "posts")
+    sources = {bench: readings(bench, seed) for seed, bench in enumerate(benches)}
+    for bench, source in sources.items():
+        shop.journal.start(new_series(machine, bench))
+        shop.journal.keep(list(islice(source, 2)))
+    alone = Bare(ours, alone_engine, _WRITTEN[0])
+    whole = Bare(ours, whole_engine, *_WRITTEN)
 
-    def fresh(many: int) -> list[Reading]:
-        return list(islice(source, many))
+    def contest(
+        name: str,
+        bench: str,
+        many: int,
+        rounds: int,
+        keep: Callable[[list[Reading]], Callable[[], object]],
+    ) -> None:
+        last = left_by(ours, [], 0)[1]
+        by = "driver" if many == 1 else "Core"
+        for bare, what in ((alone, "the readings alone"), (whole, "all that is written")):
+            took: list[tuple[float, float]] = []
+            for _ in range(rounds):
+                kept = list(islice(sources[bench], many))
+                seconds = timed(keep(kept))
+                rows, last = left_by(ours, kept, last)
+                took.append((seconds, bare.by_driver(rows) if many == 1 else bare.by_core(rows)))
+            mine, theirs = (statistics.median(column) for column in zip(*took, strict=True))
+            told(name, mine, theirs, f"{by}, {what}")
 
-    for name, many, rounds in (("journal, 500 at once", 500, 20), ("journal, one by one", 1, 500)):
-        shop.journal.start(new_series(machine, "main"))
-        batches = iter([fresh(many) for _ in range(rounds)])
-        rows = iter([bare.rows(many) for _ in range(rounds)])
-        commit = bare.commits(rounds)
-        ours, theirs = in_turns(
-            rounds,
-            lambda batches=batches: shop.journal.keep(next(batches)),  # type: ignore[misc]
-            (lambda rows=rows: bare.bulk(next(rows))) if many > 1 else commit,  # type: ignore[misc]
-        )
-        against = "Core, the same readings in bulk" if many > 1 else "driver, one reading a commit"
-        told(name, ours, theirs, against)
+    contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: shop.journal.keep(k))
+    contest("journal, one by one", "presses", 1, 500, lambda k: lambda: shop.journal.keep(k))
     with TestClient(build(shop)) as client:
-        shop.journal.start(new_series(machine, "main"))
-        bodies = iter(
-            [
-                json.dumps(
-                    [
-                        {
-                            "id": str(r.id), "bench": "main", "caliper": r.caliper, "sent": r.sent,
-                            "unit": r.unit, "taken_at": r.taken_at.isoformat(),
-                        }
-                        for r in fresh(500)
-                    ]
-                )
-                for _ in range(20)
-            ]
-        )  # fmt: skip
-        sends = {"content-type": "application/json"}
-        rows = iter([bare.rows(500) for _ in range(20)])
-        ours, theirs = in_turns(
-            20,
-            lambda: client.post(
-                "/api/readings", content=next(bodies), headers=sends
-            ).raise_for_status(),
-            lambda: bare.bulk(next(rows)),
-        )
-        told("POST /api/readings, 500 at once", ours, theirs, "Core, the same readings in bulk")
+
+        def post(kept: list[Reading]) -> Callable[[], object]:
+            body = json.dumps(
+                [
+                    {
+                        "id": str(r.id), "bench": r.bench, "caliper": r.caliper, "sent": r.sent,
+                        "unit": r.unit, "taken_at": r.taken_at.isoformat(),
+                    }
+                    for r in kept
+                ]
+            )  # fmt: skip
+            sends = {"content-type": "application/json"}
+            return lambda: client.post(
+                "/api/readings", content=body, headers=sends
+            ).raise_for_status()
+
+        contest("POST /api/readings, 500 at once", "posts", 500, 20, post)
+    for each in (alone, whole):
+        each.close()
     shop.close()
 
 
@@ -276,10 +341,11 @@ def asking(engine: Engine, large: UUID) -> None:
 def run(name: str, urls: list[str], data: Path, total: int) -> None:
     print(name)
     engines = [open_engine(url) for url in urls]
-    keeping(engines[0], engines[1], data)
-    migrations.upgrade(engines[2])
-    large = grow(engines[2], total, max(20, total // 100), max(5, total // 5000))
-    asking(engines[2], large)
+    migrations.upgrade(engines[0])
+    keeping(engines[:3], data)
+    migrations.upgrade(engines[3])
+    large = grow(engines[3], total, max(20, total // 100), max(5, total // 5000))
+    asking(engines[3], large)
     for engine in engines:
         engine.dispose()
 
@@ -292,13 +358,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         data = Path(folder)
         if args.only != "postgresql":
-            places = [data / n for n in ("ours", "bare", "grown")]
+            places = [data / n for n in ("ours", "alone", "whole", "grown")]
             for place in places:
                 place.mkdir()
             run("SQLite", [sqlite_url(p) for p in places], data, args.readings)
         if args.only != "sqlite":
             with postgres() as server:
-                urls = [server.url(server.new_database()) for _ in range(3)]
+                urls = [server.url(server.new_database()) for _ in range(4)]
                 run("PostgreSQL", urls, data, args.readings)
 
 

@@ -2,16 +2,18 @@
 
 SQLAlchemy makes them, and says how each column's values are handed over. What it would do
 anew for each execution, and for each value of each row, is done once here. Many rows go by
-the driver's `executemany` on SQLite, and as one array for each column on PostgreSQL.
+the driver's `executemany` on SQLite, and as one JSON text on PostgreSQL.
 
 What the driver raises is its own; `translated` makes of it what SQLAlchemy would raise.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from typing import Any, cast
 
@@ -24,6 +26,7 @@ from sqlalchemy import (
     String,
     Table,
     bindparam,
+    column,
     func,
     select,
     type_coerce,
@@ -34,7 +37,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.sql.compiler import SQLCompiler
 
 _Converter = Callable[[Any], Any]
-# Below this many rows PostgreSQL takes them one by one sooner than it unpacks arrays.
+# Below this many rows it is quicker to hand them over one by one.
 _FEW = 8  # rows
 
 
@@ -83,20 +86,23 @@ def write(
     names: the columns that each row gives, in its order; the others stay empty or count up.
     over: a row whose id is there already is written over; else that is an IntegrityError.
     """
-    if not rows:
-        return
-    name = connection.dialect.name
-    arrays = name == "postgresql" and len(rows) >= _FEW
-    compiled = _compiled(_insert(table, names, name, over, arrays), name)
+    engine = connection.dialect.name
     cursor = connection.connection.cursor()
-    given = dict(zip(names, zip(*rows, strict=True), strict=True))
-    if arrays:
-        columns = {name: list(column) for name, column in given.items()}
-        cursor.execute(compiled.text, compiled.converted(columns))
+    if len(rows) < _FEW:
+        compiled, order = _writing(table, names, engine, over)
+        for row in rows:
+            values = [row[at] if convert is None else convert(row[at]) for at, convert in order]
+            cursor.execute(compiled.text, values)
+    elif engine == "postgresql":
+        compiled = _writing_json(table, names, over)
+        records = [dict(zip(names, row, strict=True)) for row in rows]
+        cursor.execute(compiled.text, [json.dumps(records, default=_as_text)])
     else:
+        compiled, order = _writing(table, names, engine, over)
+        columns = list(zip(*rows, strict=True))
         converted = [
-            given[name] if convert is None else _converted(given[name], convert)
-            for name, convert in zip(compiled.names, compiled.converters, strict=True)
+            columns[at] if convert is None else _converted(columns[at], convert)
+            for at, convert in order
         ]
         cursor.executemany(compiled.text, list(zip(*converted, strict=True)))
 
@@ -105,7 +111,7 @@ def write(
 def together(connection: Connection) -> Iterator[None]:
     """Send the statements within without waiting for each one's answer, where that can be done."""
     if connection.dialect.name == "postgresql" and _pipelines():
-        driver: Any = connection.connection.driver_connection
+        driver: Any = connection.connection.dbapi_connection
         with driver.pipeline():
             yield
     else:
@@ -154,6 +160,13 @@ class _Compiled:
         ]
 
 
+def _as_text(value: Any) -> str:
+    """An id or a moment as PostgreSQL reads it out of JSON."""
+    if isinstance(value, datetime) and value.tzinfo is None:
+        raise ValueError(f"{value!r} has no time zone")
+    return str(value)
+
+
 def _converted(column: Iterable[Any], convert: _Converter) -> list[Any]:
     found: list[Any] = []
     last = given = object()
@@ -183,16 +196,32 @@ def _compiled(statement: Executable, engine: str) -> _Compiled:
 
 
 @cache
-def _insert(table: Table, names: tuple[str, ...], engine: str, over: bool, arrays: bool) -> Insert:
+def _writing(
+    table: Table, names: tuple[str, ...], engine: str, over: bool
+) -> tuple[_Compiled, list[tuple[int, _Converter | None]]]:
+    """An INSERT of one row, and of each of its parameters where it stands in `names`."""
+    compiled = _compiled(_insert(table, names, engine, over, as_json=False), engine)
+    order = [names.index(name) for name in compiled.names]
+    return compiled, list(zip(order, compiled.converters, strict=True))
+
+
+@cache
+def _writing_json(table: Table, names: tuple[str, ...], over: bool) -> _Compiled:
+    """An INSERT of the rows in a JSON text, by PostgreSQL."""
+    return _compiled(_insert(table, names, "postgresql", over, as_json=True), "postgresql")
+
+
+def _insert(
+    table: Table, names: tuple[str, ...], engine: str, over: bool, *, as_json: bool
+) -> Insert:
     insert: Any = (sqlite if engine == "sqlite" else postgresql).insert(table)
-    parameters = [bindparam(name, type_=table.c[name].type) for name in names]
-    if arrays:
-        unpacked = (
-            func.unnest(bindparam(p.key, type_=postgresql.ARRAY(p.type))) for p in parameters
-        )
-        insert = insert.from_select(list(names), select(*unpacked))
+    if as_json:
+        rows = bindparam("rows", type_=postgresql.JSON())
+        columns = (column(name, table.c[name].type) for name in names)
+        read = func.json_to_recordset(rows).table_valued(*columns).render_derived(with_types=True)
+        insert = insert.from_select(list(names), select(read))
     else:
-        insert = insert.values(dict(zip(names, parameters, strict=True)))
+        insert = insert.values({n: bindparam(n, type_=table.c[n].type) for n in names})
     if over:
         changed = {n: insert.excluded[n] for n in names if not table.c[n].primary_key}
         insert = insert.on_conflict_do_update(index_elements=["id"], set_=changed)

@@ -9,6 +9,8 @@ from typing import Any, Final
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError
 
+from api.store import direct
+
 CHANNEL: Final = "bothends"
 """Where PostgreSQL tells other processes that events were committed (LISTEN, NOTIFY)."""
 
@@ -73,6 +75,51 @@ def begin_writing(connection: Connection) -> Connection:
     return connection.execution_options(bothends_writes=True)
 
 
+class Writer:
+    """One writing connection to a store, held from call to call and not one of the pool's.
+
+    To take a connection from the pool and give it back costs as much as what a press writes.
+    For one thread at a time.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._connection: Connection | None = None
+        self._used_at = 0.0
+
+    def take(self) -> Connection:
+        """The connection, in no transaction; its next one asks for the write lock at its start."""
+        now = time.monotonic()
+        if now - self._used_at > _TRUSTED_S and not self._still_there():
+            self.close()
+        if self._connection is None:
+            self._connection = begin_writing(self._engine.connect())
+            self._connection.detach()
+        self._used_at = now
+        return self._connection
+
+    def close(self) -> None:
+        """Close the connection, as after a failure, which leaves it as it may."""
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            connection.close()
+
+    def _still_there(self) -> bool:
+        return self._connection is not None and _answers(
+            self._engine, self._connection.connection.dbapi_connection
+        )
+
+
+def _answers(engine: Engine, driver: Any) -> bool:
+    """Whether the database is still there; a file always is."""
+    if engine.dialect.name == "sqlite":
+        return True
+    try:
+        return engine.dialect.do_ping(driver)
+    except engine.dialect.loaded_dbapi.Error:
+        return False
+
+
 def _open_sqlite(url: URL) -> Engine:
     engine = create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
 
@@ -94,7 +141,8 @@ def _open_sqlite(url: URL) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get("bothends_writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        with direct.translated(connection):
+            connection.connection.cursor().execute("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
 
@@ -117,10 +165,8 @@ def _open_postgresql(url: URL) -> Engine:
     @event.listens_for(engine, "checkout")
     def _still_there(driver: Any, record: Any, _proxy: object) -> None:
         now = time.monotonic()
-        if now - record.info.get("rests_since", now) > _TRUSTED_S:
-            try:
-                engine.dialect.do_ping(driver)
-            except engine.dialect.loaded_dbapi.Error as error:
-                raise DisconnectionError from error
+        rested = now - record.info.get("rests_since", now) > _TRUSTED_S
+        if rested and not _answers(engine, driver):
+            raise DisconnectionError
 
     return engine

@@ -32,6 +32,7 @@ from sqlalchemy import (
     any_,
     bindparam,
     delete,
+    event,
     insert,
     select,
     text,
@@ -41,7 +42,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from analysis.methods import Method
 from api.store import direct
-from api.store.engine import CHANNEL, begin_writing
+from api.store.engine import CHANNEL, Writer
 from api.store.facts import method_of
 from api.store.log import read_log
 from api.store.projection import SlotRow, TrialRow, project
@@ -172,6 +173,7 @@ class Journal:
 
     def __init__(self, engine: Engine, committed: Callable[[], None] = lambda: None) -> None:
         self._engine = engine
+        self._writer = Writer(engine)
         self._committed = committed
         self._lock = threading.Lock()
         self._benches: dict[str, _BenchState] = {}
@@ -180,6 +182,7 @@ class Journal:
         self._new_benches: dict[str, _BenchState] = {}
         self._new_calipers: dict[str, int] = {}
         self._events: list[EventRow] = []
+        event.listen(engine, "engine_disposed", self._rest)
 
     # ------------------------------------------------------------ what benches say
 
@@ -375,17 +378,24 @@ class Journal:
     def _writing(self) -> Iterator[Connection]:
         with self._lock:
             self._new_benches, self._new_calipers, self._events = {}, {}, []
-            with self._engine.connect() as connection:
-                begin_writing(connection)
+            connection = self._writer.take()
+            try:
                 with connection.begin(), direct.translated(connection):
                     yield connection
                     if self._events:
                         publish(connection, self._events)
+            except BaseException:
+                self._writer.close()
+                raise
             self._benches |= self._new_benches
             self._calipers |= self._new_calipers
             told = bool(self._events)
         if told:
             self._committed()
+
+    def _rest(self, _engine: Engine) -> None:
+        with self._lock:
+            self._writer.close()
 
     def _running(self, name: str) -> UUID | None:
         """The series that the bench feeds as this call arrives."""
@@ -535,7 +545,7 @@ _MOVE_BENCH: Final = (
 def publish(connection: Connection, events: Sequence[EventRow]) -> None:
     """Number `events` and tell other processes; the last step before the commit."""
     at = now()
-    rows = [(*event, at) for event in events]
+    rows = [(*each, at) for each in events]
     with direct.together(connection):
         if connection.dialect.name == "postgresql":
             # Numbers are drawn before the commit; without this lock another process's lower

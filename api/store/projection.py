@@ -10,6 +10,7 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime
+from functools import cache
 from typing import Any, Final, NamedTuple
 from uuid import UUID
 
@@ -61,13 +62,7 @@ def project(
     """
     layout = state.layout
     empty = (None,) * (layout.places * layout.repeats)
-    places = {
-        swapped: [
-            pairing.place_of(pairing.Trial(0, empty, swapped), slot, layout)
-            for slot in range(len(empty))
-        ]
-        for swapped in (False, True)
-    }
+    places = _places(layout)
     trials = [
         state.trials[n - 1] if n <= len(state.trials) else pairing.Trial(n, empty) for n in numbers
     ]
@@ -98,6 +93,16 @@ def project(
             if p is not None
         ]
     return rows, slots
+
+
+@cache
+def _places(layout: records.Layout) -> dict[bool, list[int]]:
+    """The place of each slot, of a trial as it was read and of one whose ends are swapped."""
+    slots = range(layout.places * layout.repeats)
+    return {
+        swapped: [pairing.place_of(pairing.Trial(0, (), swapped), slot, layout) for slot in slots]
+        for swapped in (False, True)
+    }
 
 
 # In the order of the last columns of `TrialRow`.

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
 from itertools import count
 from typing import Any
 from uuid import UUID
@@ -226,6 +227,50 @@ class _Arriving(Journal):
         found = super()._running(name)
         self.arrived.set()
         return found
+
+
+def test_many_at_once_are_the_same_rows_as_one_by_one(engine):
+    """Also their odd characters, their zones and the last digits of their angles."""
+    journal = Journal(engine)
+    machine = journal.add_machine("Window saw", "other")
+    at = datetime(2026, 3, 2, 12, 0, 0, 123456, timezone(timedelta(hours=-7)))
+    texts = [f"{12 + n / 7:.2f}" for n in range(10)]
+    texts = [f"\u2212 {t}\\ \"\u2033' %s \u00e9\U0001f4cf\t{{}}" for t in texts]
+
+    def readings(bench: str) -> list[Reading]:
+        return [
+            replace(reading(f"{12 + n / 7:.2f}", bench=bench), sent=sent, taken_at=at, late=n == 3)
+            for n, sent in enumerate(texts)
+        ]
+
+    for bench in ("whole", "single"):
+        journal.start(new_series(machine, bench))
+    journal.keep(readings("whole"))
+    for each in readings("single"):
+        journal.keep([each])
+    told = """
+        SELECT r.seq, r.sent, r.unit, r.nm, r.taken_at, r.origin, r.since_previous_ms, r.late,
+            t.number, t.state, t.flags, t.taken_at, t.readings_mm, t.deviation_mm, t.angle_deg,
+            t.expanded_uncertainty_deg, t.caliper, tr.slot, tr.place
+        FROM readings r JOIN benches b ON b.id = r.bench_id
+        JOIN trial_readings tr ON tr.reading_id = r.id JOIN trials t ON t.id = tr.trial_id
+        WHERE b.name = :bench ORDER BY r.seq
+    """
+    with engine.connect() as store:
+        whole, single = (store.execute(text(told), {"bench": b}).all() for b in ("whole", "single"))
+    assert [row.sent for row in whole] == texts
+    assert whole == single
+
+
+@pytest.mark.parametrize("many", [1, 10])
+def test_a_moment_without_a_zone_is_never_kept(engine, many):
+    local = [replace(reading("12.30"), taken_at=datetime(2026, 3, 2)) for _ in range(many)]
+    journal = Journal(engine)
+    journal.keep([reading("12.34")])
+    with pytest.raises(ValueError, match="no time zone"):
+        journal.keep(local)
+    with engine.connect() as store:
+        assert store.scalar(text("SELECT count(*) FROM readings")) == 1
 
 
 def test_of_two_starts_at_the_same_moment_one_wins_and_the_other_is_told(engine, store_url):
