@@ -136,6 +136,10 @@ def _scans(
             connection.execute(text("SET enable_seqscan = off; SET enable_bitmapscan = off"))
         for statement, values in heard:
             scanned: set[str] = set()
+            if statement.startswith("INSERT") and " VALUES " in statement:
+                # It reads nothing. SQLite's plan names the tables that point to the row, which
+                # it goes through only where a row they point to was missing before.
+                continue
             if engine.dialect.name == "postgresql":
                 asked = f"EXPLAIN (FORMAT JSON) {statement}"
                 plan = connection.exec_driver_sql(asked, values).scalar_one()[0]["Plan"]
@@ -198,7 +202,7 @@ def test_keeping_a_reading_does_not_read_a_growing_table_from_end_to_end(engine)
     with _overheard(engine) as heard:
         forgetful.keep([reading("12.30", bench="main")])
         forgetful.keep([reading("12.40", bench="main")])
-    assert len(heard) > 8
+    assert sum(statement.startswith("INSERT INTO readings") for statement, _ in heard) >= 2
     assert _scans(engine, heard) == []
 
 

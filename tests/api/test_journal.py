@@ -27,7 +27,7 @@ from capture.records import Finish, Press, Reading, Restore, Start, SwapEnds, Ta
 from tests.api.stores import fill
 
 _NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
-_numbers = count(1)
+_numbers = count(1001)  # below are the ids of `tests.api.stores.fill`
 
 
 def reading(sent: str, unit: Unit = "mm", bench: str = "main", pause_ms: int = 4000) -> Reading:
