@@ -111,6 +111,7 @@ function keepLeftAlone() {
 
 async function begin() {
   notice("");
+  run++; // whatever is still on its way tells of before
   await released;
   const also = at("also").value.trim();
   try {

@@ -102,7 +102,8 @@ function followWork(there) {
     return;
   }
   for (const name of ["angle_deg", "u_deg"]) form.elements[name].value = fresh.elements[name].value;
-  form.dispatchEvent(new Event("input"));
+  // Not before there is somebody to answer: the module may still be on its way.
+  import("./machine.js").then(() => form.dispatchEvent(new Event("input")));
 }
 
 // ---- the bench, as it happens
