@@ -99,10 +99,17 @@ class Writer:
         return self._connection
 
     def close(self) -> None:
-        """Close the connection, as after a failure, which leaves it as it may."""
+        """Close the connection, as after a failure, which leaves it as it may.
+
+        Nothing is rolled back first: it may be gone, and closing forgets what it had begun.
+        """
         connection, self._connection = self._connection, None
-        if connection is not None:
-            connection.close()
+        if connection is None or connection.invalidated:
+            return
+        driver = connection.connection.dbapi_connection
+        assert driver is not None
+        connection.invalidate()
+        driver.close()
 
     def _still_there(self) -> bool:
         return self._connection is not None and _answers(

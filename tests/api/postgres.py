@@ -96,7 +96,7 @@ class PostgresServer:
     def stop(self) -> None:
         """Stop at once (disconnecting everybody), and leave nothing behind."""
         self.process.send_signal(signal.SIGINT)
-        self.process.wait(20)
+        self.process.wait(30)
         shutil.rmtree(self.folder)
 
     def url(self, database: str) -> str:

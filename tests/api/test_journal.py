@@ -282,7 +282,7 @@ def test_of_two_starts_at_the_same_moment_one_wins_and_the_other_is_told(engine,
             begin_writing(third)
             third.execute(text("UPDATE benches SET last_seq = last_seq"))
             starts = [pool.submit(journal.start, new_series(machine)) for journal in both]
-            assert all(journal.arrived.wait(10) for journal in both)
+            assert all(journal.arrived.wait(30) for journal in both)
             third.rollback()
         results = [start.exception() or start.result() for start in starts]
     won = [r for r in results if isinstance(r, UUID)]

@@ -70,7 +70,7 @@ def test_the_value_may_be_typed_after_the_press() -> None:
         assert until(lambda: "0,486" in pair.heard()[0].words)
         assert pair.wait(0) is None
         pair.shown("0.486 in")
-        paired = pair.wait(5)
+        paired = pair.wait(30)
         assert paired is not None
         assert paired.spec.unit == "in"
         assert "decimal comma" in paired.sentence
@@ -84,7 +84,7 @@ def test_seven_bits_and_parity_are_recognised() -> None:
     with pairing(port) as pair:
         pair.shown("-12.34 mm")
         port.send(bytes(even(byte) for byte in b"-12.34\r\n"))
-        paired = pair.wait(10)
+        paired = pair.wait(30)
         assert paired is not None
         assert (paired.spec.bytesize, paired.spec.parity) == (7, "even")
 
@@ -104,7 +104,7 @@ def test_whatever_the_bench_would_read_is_found_too(line: bytes, shown: str) -> 
     with pairing(port) as pair:
         pair.shown(shown)
         port.send(line)
-        paired = pair.wait(10)
+        paired = pair.wait(30)
         assert paired is not None, pair.heard()
         assert paired.spec.baud == 9600
 
@@ -126,7 +126,7 @@ def test_a_unit_in_the_line_is_believed_and_another_number_is_not() -> None:
         assert until(lambda: "13.00" in pair.heard()[0].words)
         assert pair.wait(0) is None
         port.send(b"1.0000 in\r\n")
-        paired = pair.wait(10)
+        paired = pair.wait(30)
         assert paired is not None
         assert paired.spec.unit is None
         assert "names its unit" in paired.sentence
@@ -178,7 +178,7 @@ def test_a_port_that_cannot_be_opened_says_why_and_the_others_go_on() -> None:
         assert "another program" in pair.heard()[0].words
         pair.shown("1.5 in")
         port.send(b"1.5\r\n")
-        paired = pair.wait(10)
+        paired = pair.wait(30)
         assert paired is not None
         assert paired.spec.target == port.target
 
@@ -240,10 +240,10 @@ def test_what_types_is_paired_with_its_layout_where_it_is_named(
     pair = PressToPair([GAUGE], listen_to=["hidraw1"])
     pair.start()
     try:
-        assert source.opened.wait(10)
+        assert source.opened.wait(30)
         pair.shown("12.34 mm")
         source.type(keys)
-        paired = pair.wait(10)
+        paired = pair.wait(30)
         assert paired is not None, pair.heard()
         assert (paired.spec.vid, paired.spec.pid, paired.spec.layout) == (0x1209, 2, layout)
         assert paired.spec.unit == "mm"

@@ -192,7 +192,7 @@ def test_a_length_is_taken_in_either_unit() -> None:
 def test_a_press_depends_on_nothing_pressed_before() -> None:
     one, other = PretendBench(seed=4), PretendBench(seed=4)
     try:
-        listeners = [serial.serial_for_url(each.spec.target, timeout=5) for each in (one, other)]
+        listeners = [serial.serial_for_url(each.spec.target, timeout=30) for each in (one, other)]
         other.press("reversal", 0, 9)
         assert one.press("roll", 3, 2, series="s") == other.press("roll", 3, 2, series="s")
         assert one.press("roll", 3, 2, series="t") != one.press("roll", 3, 2, series="u")
@@ -210,7 +210,7 @@ def test_a_press_depends_on_nothing_pressed_before() -> None:
 def test_a_pretend_port_comes_and_goes_under_its_lasting_name(tmp_path: Path) -> None:
     with plugged(tmp_path / "gauge") as port:
         name = port.target
-        with serial.Serial(name, timeout=5) as listener:
+        with serial.Serial(name, timeout=30) as listener:
             port.send(b"1.0\r\n")
             assert listener.read_until() == b"1.0\r\n"
             port.unplug()
@@ -219,7 +219,7 @@ def test_a_pretend_port_comes_and_goes_under_its_lasting_name(tmp_path: Path) ->
         assert not os.path.lexists(name)
         port.send(b"2.0\r\n")  # Into the air.
         port.plug()
-        with serial.Serial(name, timeout=5) as listener:
+        with serial.Serial(name, timeout=30) as listener:
             port.send(b"3.0\r\n")
             assert listener.read_until() == b"3.0\r\n"
 
@@ -241,7 +241,7 @@ def test_a_pretend_instrument_answers_when_asked() -> None:
     tcp = TcpPort(answer=lambda asked: b"2.5\r\n" if asked == b"?" else b"")
     try:
         for target, answer in ((pty.target, b"1.5\r\n"), (tcp.target, b"2.5\r\n")):
-            with serial.serial_for_url(target, timeout=5) as listener:
+            with serial.serial_for_url(target, timeout=30) as listener:
                 listener.write(b"?")
                 assert listener.read_until() == answer
     finally:
@@ -252,7 +252,7 @@ def test_a_pretend_instrument_answers_when_asked() -> None:
 def test_every_listener_on_the_network_hears_and_may_go() -> None:
     port = TcpPort()
     try:
-        one, two = (serial.serial_for_url(port.target, timeout=5) for _ in range(2))
+        one, two = (serial.serial_for_url(port.target, timeout=30) for _ in range(2))
         assert until(lambda: len(port._listeners) == 2)
         port.send(b"1.0\r\n")
         assert one.read_until() == two.read_until() == b"1.0\r\n"

@@ -73,7 +73,7 @@ def test_a_wait_without_end_can_be_ended_from_outside() -> None:
 
         threading.Thread(target=wait, daemon=True).start()
         source.wake()
-        assert ended.wait(10)
+        assert ended.wait(30)
 
 
 def test_an_unplugged_port_says_so_and_is_released() -> None:
@@ -299,7 +299,7 @@ class _Rfc2217Server:
         if self._wire is not None:
             self._wire.shutdown(socket.SHUT_RDWR)
         for each in self._threads:
-            each.join(5)
+            each.join(30)
         if self._wire is not None:
             self._wire.close()
         self._server.close()
