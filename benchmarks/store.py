@@ -334,6 +334,12 @@ def asking(engine: Engine, large: UUID) -> None:
                 "one row",
                 bare(one),
             ),
+            (
+                "a pull where nothing is new",
+                lambda: list(trials.blocks(pulling, Wanted(after=last))),
+                "one row",
+                bare(one),
+            ),
         ):
             told(name, *in_turns(9, ours, base), against)
 
