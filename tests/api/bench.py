@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import count
 from typing import Any
 from uuid import UUID
+from zlib import crc32
 
 from fastapi.testclient import TestClient
 
@@ -19,7 +20,8 @@ class Person:
     def __init__(self, client: TestClient, bench: str = "main") -> None:
         self.client = client
         self.bench = bench
-        self._numbers: Iterator[int] = count(hash(bench) % 1000 * 100_000 + 1)
+        # Numbers of each bench's own, the same in every run; `hash` would differ, and may meet.
+        self._numbers: Iterator[int] = count(crc32(bench.encode()) % 1000 * 100_000 + 1)
 
     def post(self, path: str, body: Any = None, status: int = 200) -> Any:
         answer = self.client.post(path, json=body)

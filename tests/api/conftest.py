@@ -23,8 +23,9 @@ from tests.api.postgres import PostgresServer, postgres
 
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[PostgresServer]:
-    # What a power cut does to PostgreSQL itself is not under test.
-    with postgres("fsync=off", "full_page_writes=off") as server:
+    # What a power cut does to PostgreSQL itself is not under test. And no plan may hang on
+    # whether it happened to look through the tables before.
+    with postgres("fsync=off", "full_page_writes=off", "autovacuum=off") as server:
         yield server
 
 

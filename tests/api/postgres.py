@@ -72,6 +72,10 @@ class PostgresServer:
         self.start()
 
     def start(self) -> None:
+        self._launch()
+        assert until(self._ready), self._log.read_text()
+
+    def _launch(self) -> None:
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(
                 [
@@ -82,9 +86,11 @@ class PostgresServer:
                 stderr=log,
                 **self._as_user,
             )
-        assert until(self._ready), self._log.read_text()
 
     def _ready(self) -> bool:
+        if self.process.poll() is not None:
+            # It refuses as long as a process of the killed one before still uses its memory.
+            self._launch()
         asked = [self.bin / "pg_isready", "-q", "-h", self.folder]
         return subprocess.run(asked, check=False).returncode == 0
 

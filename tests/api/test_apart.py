@@ -43,13 +43,21 @@ def runs(pid: int) -> bool:
         return False
 
 
+def told(file: Path) -> bytes:
+    """What a file of /proc says; nothing where its thread or process has just ended."""
+    try:
+        return file.read_bytes()
+    except OSError:
+        return b""
+
+
 def beside(process: int) -> list[int]:
     """The processes that write Parquet for `process`."""
-    started = " ".join(p.read_text() for p in Path(f"/proc/{process}/task").glob("*/children"))
+    started = b" ".join(map(told, Path(f"/proc/{process}/task").glob("*/children")))
     return [
         pid
         for pid in map(int, started.split())
-        if runs(pid) and b"api.exports.apart" in Path(f"/proc/{pid}/cmdline").read_bytes()
+        if runs(pid) and b"api.exports.apart" in told(Path(f"/proc/{pid}/cmdline"))
     ]
 
 

@@ -17,7 +17,10 @@ def asked() -> list[bytes]:
 
 
 @pytest.fixture
-def port(asked: list[bytes]) -> Iterator[TcpPort]:
+def port(asked: list[bytes], monkeypatch: pytest.MonkeyPatch) -> Iterator[TcpPort]:
+    # However long the answer takes, nobody asks a second time.
+    monkeypatch.setattr("capture.bench._ANSWER_S", 300.0)
+
     def answer(request: bytes) -> bytes:
         asked.append(request)
         return b"12.34\r\n"

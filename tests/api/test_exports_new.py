@@ -18,7 +18,7 @@ from uuid import UUID
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, event
 
@@ -306,7 +306,12 @@ def app(empty_store: Path) -> FastAPI:
 
 
 @given(steps=st.lists(st.tuples(st.booleans(), _step), max_size=50))
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(
+    max_examples=25,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 def test_all_pulls_folded_are_the_whole(
     app: FastAPI,
     empty_store: Path,

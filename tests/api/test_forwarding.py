@@ -164,7 +164,11 @@ def forwarding(tmp_path: Path, url: str, *texts: str, **options: Any) -> Iterato
     finally:
         bench.forwarder.stop()
         bench.queue.close()
-    assert not any(t.name == "forwarder" for t in threading.enumerate())
+    assert until(ended)
+
+
+def ended() -> bool:
+    return not any(t.name == "forwarder" for t in threading.enumerate())
 
 
 @pytest.fixture
@@ -200,9 +204,12 @@ NEVER_ENDS = {"an error that never ends", "an answer byte by byte", "headers byt
 @pytest.mark.parametrize("name", ODD)
 def test_an_odd_answer_is_said_and_what_was_pressed_goes_over_afterwards(tmp_path, server, name):
     server.odd["readings"] = [ODD[name]]
-    # Long enough for the good answer of a busy machine; only what never ends is waited for.
-    patience = 2.0 if name in NEVER_ENDS else 15.0
+    # Only what never ends is waited for so briefly, not the good answer of a busy machine.
+    long = 30.0
+    patience = 2.0 if name in NEVER_ENDS else long
     with forwarding(tmp_path, server.url, "12.30", "12.40", patience=patience) as bench:
+        assert until(server.readings)
+        bench.forwarder._patience = long
         assert bench.all_sent()
         assert until(lambda: bench.trouble() == "")
         said = [trouble for _, trouble in bench.told if trouble]
@@ -292,12 +299,13 @@ def test_readings_do_not_wait_for_a_server_that_will_not_hear_of_calipers(tmp_pa
 
 
 def test_a_server_that_is_away_is_said_before_anything_is_pressed(tmp_path):
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = taken.getsockname()[1]
-    with forwarding(tmp_path, f"http://127.0.0.1:{port}") as bench:
-        bench.states = [LISTENING]
-        bench.forwarder.report()
-        assert until(lambda: "can't be reached" in bench.trouble())
+    # Taken, so that nobody else comes to listen there.
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        with forwarding(tmp_path, f"http://127.0.0.1:{taken.getsockname()[1]}") as bench:
+            bench.states = [LISTENING]
+            bench.forwarder.report()
+            assert until(lambda: "can't be reached" in bench.trouble())
 
 
 def test_the_server_hears_when_each_caliper_was_last_heard_also_in_a_long_catch_up(
@@ -323,10 +331,11 @@ def test_the_server_hears_when_each_caliper_was_last_heard_also_in_a_long_catch_
 
 def test_stopping_hangs_up_on_a_server_that_does_not_answer(tmp_path, server):
     server.always["readings"] = held(b"")
-    with forwarding(tmp_path, server.url, "12.30") as bench:
+    # It would wait for longer than the test does.
+    with forwarding(tmp_path, server.url, "12.30", patience=300.0) as bench:
         assert until(lambda: server.readings())
         bench.forwarder.stop(0.1)
-        assert not any(t.name == "forwarder" for t in threading.enumerate())
+        assert until(ended)
         assert bench.trouble() == ""
         assert bench.queue.progress() == Progress(0, 1, 0)
 

@@ -44,21 +44,44 @@ def port() -> Iterator[PtyPort]:
         yield made
 
 
-def test_ports_are_released_when_the_page_that_asked_was_closed(port):
-    with pairing(lambda: [found(port)], alone=0.3) as pair:
+class Clock:
+    """A clock that the test alone moves on."""
+
+    now = 0.0
+
+    def monotonic(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    made = Clock()
+    monkeypatch.setattr("api.press_to_pair.time", made)
+    return made
+
+
+def test_ports_are_released_when_the_page_that_asked_was_closed(port, clock):
+    with pairing(lambda: [found(port)], alone=20) as pair:
         pair.start()
         assert until(lambda: not free(port))
+        clock.now = 20
         assert until(lambda: free(port))
         progress = pair.progress()
         assert progress.stage == "given up"
         assert progress.message == "the page that asked was closed"
 
 
-def test_asking_keeps_it_going_until_its_time_is_over(port):
-    with pairing(lambda: [found(port)], alone=0.5, longest=1.5) as pair:
+def test_asking_keeps_it_going_until_its_time_is_over(port, clock):
+    with pairing(lambda: [found(port)], alone=20, longest=300) as pair:
         pair.start()
-        assert until(lambda: pair.progress().stage != "listening")
-        assert pair.progress().message == "nothing matched within 0.025 minutes"
+
+        def over() -> bool:
+            clock.now += 10
+            return pair.progress().stage != "listening"
+
+        assert until(over)
+        assert clock.now >= 300
+        assert pair.progress().message == "nothing matched within 5 minutes"
         assert until(lambda: free(port))
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Protocol, TextIO
 
@@ -36,6 +37,7 @@ class Serving:
     def __init__(self, data: Path, *options: str) -> None:
         self.data = data
         self._options = options
+        self._held: socket.socket | None = None
         self.process: Process
         self.url = ""
         self.client: httpx2.Client
@@ -54,6 +56,7 @@ class Serving:
         line = self.process.stdout.readline()
         assert line.startswith("ready http://"), (line, self.log.read_text())
         self.url = line.split()[1]
+        self.let_go()
         self.client = httpx2.Client(base_url=self.url, timeout=PATIENCE_S)
 
     def _program(self, words: list[str], log: TextIO) -> Process:
@@ -78,7 +81,24 @@ class Serving:
         if self.process.stdout is not None:
             self.process.stdout.close()
         self.client.close()
+        self._hold()
         return status
+
+    def _hold(self) -> None:
+        """Keep the port from everybody else until the next start.
+
+        Bound and not listened at, it answers nobody, and the server may bind it as well.
+        """
+        if self._held is None and sys.platform == "linux":
+            self._held = socket.socket()
+            self._held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            with suppress(OSError):
+                self._held.bind(("127.0.0.1", self.port))
+
+    def let_go(self) -> None:
+        if self._held is not None:
+            self._held.close()
+            self._held = None
 
     def get(self, path: str) -> Any:
         answer = self.client.get(path)
@@ -116,3 +136,4 @@ def serving(data: Path, *options: str, kind: type[Serving] = Serving) -> Iterato
         yield server
     finally:
         server.kill()
+        server.let_go()

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import tty
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager, redirect_stderr, redirect_stdout, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -51,9 +51,15 @@ def at_a_terminal(*words: object) -> str:
     """What the command writes to a terminal."""
     ours, theirs = pty.openpty()
     tty.setraw(theirs)
-    with open(theirs, "wb") as there, open(ours, "rb", buffering=0) as here:
-        subprocess.run([*COMMAND, *map(str, words)], check=True, stderr=there)
-        return here.read(100_000).decode()
+    shown = b""
+    with open(ours, "rb", buffering=0) as here:
+        with open(theirs, "wb") as there:
+            subprocess.run([*COMMAND, *map(str, words)], check=True, stderr=there)
+        # One read need not give all. The end is an error on Linux.
+        with suppress(OSError):
+            while part := here.read(100_000):
+                shown += part
+    return shown.decode()
 
 
 @pytest.fixture(scope="module")
@@ -360,9 +366,15 @@ def python(code: str, folder: Path) -> str:
     return done.stdout
 
 
+class Pulled(NamedTuple):
+    folder: Path
+    complete: int
+
+
 @pytest.fixture(scope="module")
-def pulled(shop: Serving, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of files in which a trial changed between two pulls."""
+def pulled(shop: Serving, tmp_path_factory: pytest.TempPathFactory) -> Pulled:
+    """A folder of files in which a trial changed between two pulls, and how many trials were
+    complete then: other tests may add some before these files are read."""
     folder = tmp_path_factory.mktemp("pulled")
     shop.start_series()
     press(shop, "12.30", "12.40", "12.31")
@@ -371,7 +383,7 @@ def pulled(shop: Serving, tmp_path_factory: pytest.TempPathFactory) -> Path:
     press(shop, "12.42")
     for ending in ("csv", "parquet", "xlsx", "zip"):
         quiet("pull", shop.url, "--to", folder / f"trials.{ending}")
-    return folder
+    return Pulled(folder, list(truth(shop).values()).count("complete"))
 
 
 def readme(heading: str) -> str:
@@ -381,15 +393,14 @@ def readme(heading: str) -> str:
     return part.split("```", 2)[1].partition("\n")[2]
 
 
-def test_pandas_reads_the_files(shop, pulled):
+def test_pandas_reads_the_files(pulled):
     shown = python(
         readme("pandas") + 'print(len(same), same["angle_deg"].mean(), same["taken_at"].dtype)\n',
-        pulled,
+        pulled.folder,
     ).splitlines()
     means = [float(line.split()[1]) for line in shown]
     assert means[0] == pytest.approx(means[1], rel=1e-12)
-    complete = [state for state in truth(shop).values() if state == "complete"]
-    assert [line.split()[0] for line in shown] == [str(len(complete))] * 2
+    assert [line.split()[0] for line in shown] == [str(pulled.complete)] * 2
     assert all("UTC" in line for line in shown)
 
 
@@ -399,7 +410,7 @@ def test_duckdb_reads_the_files(pulled):
         f'print(duckdb.sql("""{readme("DuckDB")}""").fetchall())\n'
         "print(duckdb.sql(\"SELECT typeof(deviation_mm), typeof(taken_at) FROM 'trials.parquet'\")"
         ".fetchall()[0])\n",
-        pulled,
+        pulled.folder,
     )
     assert "Window saw" in shown
     assert "DECIMAL(18,6)" in shown
@@ -423,13 +434,12 @@ def test_curl_pulls_what_is_new(shop, tmp_path):
     assert (done.returncode, done.stdout.strip(), done.stderr) == (0, "1", "")
 
 
-def test_r_reads_the_csv(shop, pulled):
+def test_r_reads_the_csv(pulled):
     import shutil
 
     if shutil.which("Rscript") is None:
         pytest.skip("no R here")
     done = subprocess.run(
-        ["Rscript", "-e", readme("R")], cwd=pulled, capture_output=True, text=True
+        ["Rscript", "-e", readme("R")], cwd=pulled.folder, capture_output=True, text=True
     )
-    complete = [state for state in truth(shop).values() if state == "complete"]
-    assert done.stdout == str(len(complete))
+    assert done.stdout == str(pulled.complete)
