@@ -15,6 +15,7 @@ Unit = Literal["mm", "in"]
 
 NM_PER_MM: Final = 1_000_000
 NM_PER_UNIT: Final[dict[Unit, int]] = {"mm": 1_000_000, "in": 25_400_000}
+MM_PER_INCH: Final = NM_PER_UNIT["in"] / NM_PER_MM
 
 # ASCII digits with at most one decimal mark. Decimal() alone would take "1e3", "nan",
 # "1_000" and digits of other scripts, none of which a caliper means as a length.

@@ -20,3 +20,10 @@ class Settings:
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1
+
+
+def user_data() -> Path:
+    """The platform's folder for a user's data."""
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("bothends", appauthor=False))

@@ -23,11 +23,11 @@ from sqlalchemy import select
 
 from analysis.methods import method
 from analysis.units import parse_length
-from api.app import build
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
 from api.store.journal import NewSeries, new_id
 from api.store.tables import Trial
+from api.web.app import build
 from capture.records import Reading
 
 WEEKS, TRIALS = 260, 20

@@ -27,17 +27,20 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine, Select, Table, insert, select, text
 
 from analysis.methods import method
-from api.app import build
+from api.answers import checks
+from api.answers.bench import bench as bench_answer
 from api.exports import trials
 from api.exports.wanted import Wanted
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
-from api.store import history, migrations, queries
+from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal, NewSeries
 from api.store.moving import move
+from api.store.rows import events
 from api.store.tables import Event, Trial, TrialReading
 from api.store.tables import Reading as ReadingRow
+from api.web.app import build
 from capture.records import Reading
 from tests.api.postgres import postgres
 
@@ -294,7 +297,7 @@ def asking(engine: Engine, large: UUID) -> None:
     with engine.begin() as store:
         store.execute(text("ANALYZE"))
     with engine.connect() as store, engine.connect() as pulling:
-        last = queries.last_event_id(store)
+        last = events.last_event_id(store)
         series = store.execute(
             text("SELECT id FROM series ORDER BY started_at LIMIT 1")
         ).scalar_one()
@@ -311,20 +314,20 @@ def asking(engine: Engine, large: UUID) -> None:
         for name, ours, against, base in (
             (
                 "a machine's history, 5000 trials",
-                lambda: history.of_machine(store, large),
+                lambda: checks.of_machine(store, large),
                 "its trials' rows alone",
                 bare(every),
             ),
             (
                 "a bench as it stands",
-                lambda: queries.bench(store, "bench 1", []),
+                lambda: bench_answer(store, "bench 1"),
                 "one row",
                 bare(one),
             ),
-            ("a series", lambda: queries.series(store, series_id), "one row", bare(one)),
+            ("a series", lambda: series(store, series_id), "one row", bare(one)),
             (
                 "what happened after",
-                lambda: queries.events_after(store, "bench 1", last - 50),
+                lambda: events.events_after(store, "bench 1", last - 50),
                 "one row",
                 bare(one),
             ),

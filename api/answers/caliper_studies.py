@@ -23,9 +23,9 @@ from analysis.caliper_study import (
 from analysis.comparison import Difference
 from analysis.interval import Interval
 from analysis.units import NM_PER_UNIT, Unit, mm, parse_length
-from api.shapes import IntervalOut, Out
+from api.answers.studies import KNOWN_BLOCK, SAME_SPOT, study_readings
 from api.store.facts import resolution_mm
-from api.store.studies import KNOWN_BLOCK, SAME_SPOT, study_readings
+from api.web.shapes import IntervalOut, Out
 
 # Series closer together than this are one study: the same spots by several people, or
 # blocks of several sizes.

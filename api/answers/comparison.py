@@ -24,11 +24,13 @@ from analysis.methods import Method, Quantity, Relation, method
 from analysis.spread import Summary
 from analysis.uncertainty import rounding
 from analysis.units import NM_PER_MM, NM_PER_UNIT, mm, parse_length
-from api.problems import BadField
-from api.shapes import IntervalOut, Out, ScoreOut, SeriesHead, SetupChangeOut, TrialOut
-from api.store import queries
+from api.answers.series import series as whole_series
+from api.errors import InvalidField
 from api.store.facts import facts_of, resolution_mm, tolerance_of
+from api.store.rows.machines import setup_changes
 from api.store.tables import Trial
+from api.web import convert
+from api.web.shapes import IntervalOut, Out, ScoreOut, SeriesHead, SetupChangeOut, TrialOut
 
 MM_PER_INCH: Final = NM_PER_UNIT["in"] / NM_PER_MM
 
@@ -250,9 +252,9 @@ def value_of(trial: TrialOut, quantity: Quantity) -> float | None:
 
 
 def side(connection: Connection, series: UUID) -> Side:
-    """The series as it stands. Raises NotThere where no series has that id."""
-    row = queries.series_row(connection, series)
-    whole = queries.series(connection, series)
+    """The series as it stands. Raises NotFound where no series has that id."""
+    found = whole_series(connection, series)
+    row, whole = found.row, convert.series_out(found)
     sent = [(r.sent, r.unit) for t in whole.trials for r in t.readings]
     places = method(row.method).places
     facts = facts_of(row, np.empty((0, len(places), row.repeats)), resolution_mm(sent))
@@ -277,20 +279,20 @@ def side(connection: Connection, series: UUID) -> Side:
 def sides(connection: Connection, asked: Sequence[tuple[str, UUID]]) -> list[Side]:
     """The series asked for, each under the name of its field.
 
-    Raises NotThere where one does not exist, BadField where one is asked for twice, there are
+    Raises NotFound where one does not exist, InvalidField where one is asked for twice, there are
     too many, or their methods reveal nothing in common.
     """
     if len(asked) > MOST:
-        raise BadField(asked[MOST][0], f"{len(asked)} series are too many; give at most {MOST}")
+        raise InvalidField(asked[MOST][0], f"{len(asked)} series are too many; give at most {MOST}")
     seen: dict[UUID, str] = {}
     for field, series in asked:
         if series in seen:
-            raise BadField(field, f"is the same series as {seen[series]}; choose another")
+            raise InvalidField(field, f"is the same series as {seen[series]}; choose another")
         seen[series] = field
     found = [side(connection, series) for _, series in asked]
     for at, (field, _) in enumerate(asked):
         if not shared_quantities(found[: at + 1]):
-            raise BadField(field, _nothing_shared(found[0].method, found[at].method))
+            raise InvalidField(field, _nothing_shared(found[0].method, found[at].method))
     return found
 
 
@@ -409,11 +411,11 @@ def adjusted(
 ) -> AdjustmentOut:
     """Whether the machine is nearer to nominal in `after` than it was in `before`.
 
-    Raises BadField for lengths of which no nominal one is known.
+    Raises InvalidField for lengths of which no nominal one is known.
     """
     taken = _Taken.of([before, after], quantity)
     if not taken.errors:
-        raise BadField(
+        raise InvalidField(
             "after",
             "no nominal length is known; begin the series with a tolerance around one",
         )
@@ -594,20 +596,20 @@ def _before_after(
 ) -> dict[str, Any]:
     """The part that both questions about one machine share.
 
-    Raises BadField where it is not one machine, or not in this order.
+    Raises InvalidField where it is not one machine, or not in this order.
     """
     machine = before.head.machine
     if after.head.machine.id != machine.id:
-        raise BadField(
+        raise InvalidField(
             "after", f"is a series of another machine; choose one of {machine.name}, cut later"
         )
     begun = (before.head.started_at, after.head.started_at)
     if begun[0] > begun[1]:
-        raise BadField("after", "was cut before the other series; change the two round")
+        raise InvalidField("after", "was cut before the other series; change the two round")
     pair = [before, after]
     changes = [
         SetupChangeOut(id=c.id, machine=c.machine_id, kind=c.kind, at=c.at, note=c.note)
-        for c in queries.setup_changes(connection, machine.id)
+        for c in setup_changes(connection, machine.id)
         if begun[0] <= c.at <= begun[1]
     ]
     first, second = _series_out(pair, names(pair))

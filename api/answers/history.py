@@ -16,6 +16,8 @@ from sqlalchemy import Connection, Row
 from analysis import drift
 from analysis.advice import Estimate, FenceHalves, fence_halves
 from analysis.methods import Quantity
+from api.answers import checks
+from api.answers.checks import CheckedSeries
 from api.answers.moments import day
 from api.answers.standing import (
     Known,
@@ -26,10 +28,9 @@ from api.answers.standing import (
     standing,
     standing_out,
 )
-from api.shapes import IntervalOut, MachineOut, Out, SetupChangeOut
-from api.store import history, queries
-from api.store.history import CheckedSeries
 from api.store.journal import now
+from api.store.rows import machines as rows
+from api.web.shapes import IntervalOut, MachineOut, Out, SetupChangeOut
 
 VerdictOut = Literal["good enough", "needs adjusting", "cannot tell yet"]
 # A shift that shuffled checks show less often than this is worth a suspicion.
@@ -171,7 +172,7 @@ class HistoryOut(Out):
 class MachineHistory:
     """What was read of a machine, and what follows from it, for the page and the API alike."""
 
-    machine: MachineOut
+    machine: Row[Any]
     series: list[CheckedSeries]
     changes: Sequence[Row[Any]]
     standing: Standing
@@ -180,10 +181,10 @@ class MachineHistory:
 
 
 def read(connection: Connection, machine: UUID | str) -> MachineHistory:
-    """A machine's whole history. Raises NotThere where there is no such machine."""
-    found = queries.machine(connection, machine)
-    series = history.of_machine(connection, found.id)
-    changes = queries.setup_changes(connection, found.id)
+    """A machine's whole history. Raises NotFound where there is no such machine."""
+    found = rows.machine(connection, machine)
+    series = checks.of_machine(connection, found.id)
+    changes = rows.setup_changes(connection, found.id)
     return MachineHistory(
         found,
         series,
@@ -197,7 +198,7 @@ def read(connection: Connection, machine: UUID | str) -> MachineHistory:
 def history_out(found: MachineHistory) -> HistoryOut:
     """The history as it goes out."""
     return HistoryOut(
-        machine=found.machine,
+        machine=MachineOut.model_validate(found.machine),
         standing=standing_out(found.standing),
         series=[_series_out(s) for s in found.series],
         setup_changes=[SetupChangeOut.model_validate(c) for c in _changes_out(found.changes)],

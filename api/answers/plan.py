@@ -14,8 +14,8 @@ from analysis.methods import METHODS, Method, Quantity, Relation
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import NM_PER_MM, NM_PER_UNIT, Unit
 from api.answers.comparison import Side
-from api.problems import BadField
-from api.shapes import Out
+from api.errors import InvalidField
+from api.web.shapes import Out
 
 _MM_PER: Final[dict[Unit, float]] = {u: nm / NM_PER_MM for u, nm in NM_PER_UNIT.items()}
 
@@ -134,15 +134,17 @@ def own_sd(of: Side, quantity: Quantity, reading_sd_mm: float) -> float:
     """How far a machine's cuts scatter by themselves, in radians, as its series shows it.
 
     The scatter of the trials less what caliper and hand add to each, never less than zero.
-    Raises BadField where the series does not show the quantity, or has fewer than two trials.
+    Raises InvalidField where the series does not show the quantity, or has fewer than two trials.
     """
     relation = of.method.relation(quantity)
     if relation is None or not relation.terms:
-        raise BadField("series", f"does not show the {quantity}; choose one whose method does")
+        raise InvalidField("series", f"does not show the {quantity}; choose one whose method does")
     values = [value for _, value in of.counted(quantity)]
     found = spread.summary(values)
     if found.sd is None:
-        raise BadField("series", "has fewer than two trials, which show no scatter; choose another")
+        raise InvalidField(
+            "series", "has fewer than two trials, which show no scatter; choose another"
+        )
     hand = planning.trial_sd(
         of.base_mm(relation),
         reading_sd_mm=reading_sd_mm / math.sqrt(of.head.repeats),

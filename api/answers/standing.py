@@ -15,9 +15,9 @@ from sqlalchemy import Row
 from analysis import sentences
 from analysis.conformity import ADJUST, GOOD, UNKNOWN, Verdict
 from analysis.methods import METHODS, Quantity, Relation, Side, steps_for
+from api.answers.checks import Check, CheckedSeries
 from api.answers.moments import ago, day
-from api.shapes import Out
-from api.store.history import Check, CheckedSeries
+from api.web.shapes import Out
 
 _RANK: Final[dict[Verdict | None, int]] = {ADJUST: 0, UNKNOWN: 1, None: 2, GOOD: 3}
 

@@ -10,8 +10,8 @@ from analysis import advice
 from analysis.conversions import SizeUnit, size_text
 from analysis.sentences import number
 from analysis.units import Unit
-from api.problems import BadField
-from api.shapes import Out
+from api.errors import InvalidField
+from api.web.shapes import Out
 
 # An error of 45 degrees or more is no error of adjustment.
 _MOST_DEG = 45.0
@@ -71,7 +71,7 @@ def work(angle_deg: float | None, u_deg: float, made: Work) -> WorkOut:
 
     Gap of a joint J: J tan e; out of square of a case's side h: h tan e; diagonals of a case,
     exact; last gap of a frame of n pieces: J tan(2 n e). Uncertainties by the derivative (JCGM
-    100, 5.1.2). Raises BadField for what can't be.
+    100, 5.1.2). Raises InvalidField for what can't be.
     """
     _check(angle_deg, u_deg, made)
     joint, width, height, pieces = made.joint_mm, made.width_mm, made.height_mm, made.pieces
@@ -135,7 +135,7 @@ def _allowed(e: float | None, u: float, made: Work, say: _Words) -> list[Allowed
         try:
             limit = advice.angle_for_diagonals(gap, made.width_mm, made.height_mm)
         except ValueError as error:
-            raise BadField("gap", str(error).partition(": ")[2]) from None
+            raise InvalidField("gap", str(error).partition(": ")[2]) from None
         words = (
             f"Diagonals {seen} apart in a case {say.long(made.width_mm)} by "
             f"{say.long(made.height_mm)} allow"
@@ -199,9 +199,9 @@ class _Words:
 
 def _check(angle_deg: float | None, u_deg: float, made: Work) -> None:
     if angle_deg is not None and not abs(angle_deg) < _MOST_DEG:
-        raise BadField("angle_deg", "an error of 45 degrees or more is no error of adjustment")
+        raise InvalidField("angle_deg", "an error of 45 degrees or more is no error of adjustment")
     if not 0 <= u_deg < _MOST_DEG:
-        raise BadField("u_deg", "is zero or more; give the expanded uncertainty in degrees")
+        raise InvalidField("u_deg", "is zero or more; give the expanded uncertainty in degrees")
     for name, value in (
         ("joint", made.joint_mm),
         ("width", made.width_mm),
@@ -209,15 +209,15 @@ def _check(angle_deg: float | None, u_deg: float, made: Work) -> None:
         ("gap", made.gap_mm),
     ):
         if value is not None and not (math.isfinite(value) and value > 0):
-            raise BadField(name, "must be greater than zero")
+            raise InvalidField(name, "must be greater than zero")
     if made.width_mm is not None and made.height_mm is None:
-        raise BadField("height", "is needed with width: a case has both")
+        raise InvalidField("height", "is needed with width: a case has both")
     if made.pieces is not None:
         if not 3 <= made.pieces <= 100:
-            raise BadField("pieces", "a frame has 3 to 100 pieces")
+            raise InvalidField("pieces", "a frame has 3 to 100 pieces")
         if made.joint_mm is None:
-            raise BadField("joint", "is needed with pieces: how long a joint of the frame is")
+            raise InvalidField("joint", "is needed with pieces: how long a joint of the frame is")
         if angle_deg is not None and abs(2 * made.pieces * angle_deg) >= 90:
-            raise BadField("pieces", "so many cuts so far off close no frame; give fewer")
+            raise InvalidField("pieces", "so many cuts so far off close no frame; give fewer")
     if made.gap_mm is not None and made.joint_mm is None and made.width_mm is None:
-        raise BadField("joint", "is needed with gap: over which length the gap is seen")
+        raise InvalidField("joint", "is needed with gap: over which length the gap is seen")

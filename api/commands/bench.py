@@ -17,7 +17,7 @@ from api.commands import SPEC_OPTIONS, SpecHelp, fail
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.forwarding import Item, Progress
+    from api.instruments.forwarding import Item, Progress
     from capture.records import CaliperState, Reading, Refusal
     from capture.spec import Spec
 
@@ -57,8 +57,8 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     import sqlite3
 
-    from api.forwarding import Forwarder, Queue, QueueError, server_url
-    from api.shop import user_data
+    from api.instruments.forwarding import Forwarder, Queue, QueueError, server_url
+    from api.settings import user_data
     from capture.bench import Instruments
 
     try:

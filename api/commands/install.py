@@ -149,7 +149,7 @@ def serve_words(calipers: Iterable[str], host: str | None, port: int | None) -> 
 
 
 def _bench_words(args: argparse.Namespace) -> list[str]:
-    from api.forwarding import server_url
+    from api.instruments.forwarding import server_url
 
     if args.host is not None or args.port is not None:
         fail("--host and --port are for a service that serves; with --bench-to it serves nothing")

@@ -80,7 +80,7 @@ def _pair(args: argparse.Namespace) -> int:
 
     from api.commands import fail
     from capture.finding import serial_instruments, typing_instruments
-    from capture.press_to_pair import BEFORE, BEFORE_TYPING, PressToPair, parse_shown
+    from capture.identify import BEFORE, BEFORE_TYPING, PressToPair, parse_shown
 
     shown: str = args.pair
     try:

@@ -11,8 +11,8 @@ from urllib.parse import urlencode
 from api.commands import fail
 
 if TYPE_CHECKING:
+    from api.answers.notebook import Notebook
     from api.commands import Subparsers
-    from api.importing import Notebook
 
 
 def add(subparsers: Subparsers) -> None:
@@ -51,8 +51,8 @@ def add(subparsers: Subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from api.answers.notebook import LARGEST, Defaults, NoNotebook, read_notebook
     from api.exports.sources import NoSuchQuestion, PullFailed
-    from api.importing import LARGEST, Defaults, NoNotebook, read_notebook
     from api.store.engine import StoreError
 
     if sum(each is not None for each in (args.data, args.db, args.to)) > 1:
@@ -96,10 +96,10 @@ def _lines(book: Notebook) -> str:
 def _here(args: argparse.Namespace, book: Notebook) -> dict[str, Any]:
     from sqlalchemy.exc import DBAPIError
 
+    from api.answers.notebook import load
     from api.exports.sources import PullFailed
-    from api.importing import load
-    from api.settings import Settings
-    from api.shop import open_store, user_data
+    from api.server import open_store
+    from api.settings import Settings, user_data
     from api.store.journal import Journal
 
     engine = open_store(Settings(data=args.data or user_data(), db=args.db))

@@ -80,8 +80,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _source(args: argparse.Namespace) -> Source:
     from api.exports.sources import PullFailed, ServerSource, StoreSource
-    from api.settings import Settings
-    from api.shop import open_store, user_data
+    from api.server import open_store
+    from api.settings import Settings, user_data
 
     if sum(each is not None for each in (args.url, args.data, args.db)) > 1:
         fail("give one of URL, --data and --db, not several")

@@ -16,8 +16,8 @@ from api.commands import SPEC_OPTIONS, SpecHelp, fail
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
+    from api.server import Shop
     from api.settings import Settings
-    from api.shop import Shop
 
 _PORT: Final = 8017
 
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     settings = _settings(args)
     listener = _listener(settings.host, settings.port)
     # After the port is ours: a second server on one store by mistake changes nothing.
-    from api.shop import Shop
+    from api.server import Shop
     from api.store.engine import StoreError
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
@@ -72,6 +72,10 @@ def run(args: argparse.Namespace) -> int:
     for sig in (signal.SIGINT, signal.SIGTERM):
         signal.signal(sig, _end)
     try:
+        if settings.pretend:
+            from api.demo import PretendShop
+
+            shop.pretend = PretendShop(shop)
         shop.start()
         _serve(shop, listener)
     finally:
@@ -85,8 +89,7 @@ def _end(_signal: int, _frame: FrameType | None) -> NoReturn:
 
 
 def _settings(args: argparse.Namespace) -> Settings:
-    from api.settings import Settings
-    from api.shop import user_data
+    from api.settings import Settings, user_data
     from capture.errors import SpecError
     from capture.spec import parse_spec
 
@@ -137,7 +140,7 @@ def _listener(host: str, port: int) -> socket.socket:
 def _serve(shop: Shop, listener: socket.socket) -> None:
     import uvicorn
 
-    from api.app import build
+    from api.web.app import build
 
     host, port = listener.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host

@@ -22,7 +22,7 @@ def add_store_options(command: argparse.ArgumentParser) -> None:
 
 def store_url(args: argparse.Namespace) -> str:
     """The URL that --data or --db name."""
-    from api.shop import user_data
+    from api.settings import user_data
     from api.store.engine import sqlite_url
 
     return args.db or sqlite_url(args.data or user_data())

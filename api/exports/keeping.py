@@ -266,7 +266,7 @@ def _merged(
 
 def since_text(text: str) -> datetime:
     """A moment as --since gives it; without a zone, UTC. Raises NoSuchQuestion."""
-    from api.shapes import aware
+    from api.web.shapes import aware
 
     try:
         return aware(datetime.fromisoformat(text))

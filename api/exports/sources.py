@@ -19,13 +19,13 @@ from sqlalchemy.exc import DBAPIError
 
 from analysis.methods import method as method_named
 from api import VERSION
+from api.errors import NotFound
 from api.exports import cursor, formats, package
 from api.exports.expected import HEADER, expected_rows
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
-from api.shop import parse_id
-from api.store import queries
-from api.store.journal import NotThere
+from api.store.rows.machines import machine as machine_row
+from api.store.rows.machines import parse_id
 
 # A workbook of a long history is written before its first byte comes.
 _TIMEOUT_S: Final = 600
@@ -108,11 +108,11 @@ def _wanted(connection: Any, question: Question) -> Wanted:
     machine = None
     try:
         if question.machine is not None:
-            machine = queries.machine(connection, parse_id(question.machine)).id
+            machine = machine_row(connection, parse_id(question.machine)).id
         if question.method is not None:
             method_named(question.method)
         after = None if question.after is None else cursor.number(connection, question.after)
-    except NotThere:
+    except NotFound:
         raise NoSuchQuestion(f"--machine: there is no machine {question.machine}") from None
     except cursor.LostCursor:
         raise Lost from None

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, select
 from analysis.methods import method
 from api.exports.columns import Blocks, Column, Table, group_id_texts, id_texts
 from api.exports.wanted import Wanted, fetch
-from api.store.direct import as_sent
+from api.store.statements import as_sent
 from api.store.tables import Series, Trial, TrialReading
 
 TABLE: Final = Table(

@@ -18,7 +18,7 @@ from api.exports.columns import (
     moment_texts,
 )
 from api.exports.wanted import Wanted, fetch
-from api.store.direct import as_sent
+from api.store.statements import as_sent
 from api.store.tables import Machine, Series, Trial
 
 TABLE: Final = Table(

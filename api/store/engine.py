@@ -9,7 +9,7 @@ from typing import Any, Final
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError
 
-from api.store import direct
+from api.store import statements
 
 CHANNEL: Final = "bothends"
 """Where PostgreSQL tells other processes that events were committed (LISTEN, NOTIFY)."""
@@ -148,7 +148,7 @@ def _open_sqlite(url: URL) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get("bothends_writes", False)
-        with direct.translated(connection):
+        with statements.translated(connection):
             connection.connection.cursor().execute("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine

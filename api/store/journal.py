@@ -41,7 +41,8 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from analysis.methods import Method
-from api.store import direct
+from api.errors import Conflict, NotFound
+from api.store import statements
 from api.store.engine import CHANNEL, Writer
 from api.store.facts import method_of
 from api.store.log import read_log
@@ -87,14 +88,6 @@ _NOTHING: Final[dict[str, str]] = {
     "nothing to swap": "there are no ends to swap: the method has none, or nothing is read yet",
     "nothing to restore": "no reading with that id was set aside in this series",
 }
-
-
-class NotThere(LookupError):
-    """What was asked for is not there; the message says what is."""
-
-
-class NotNow(Exception):
-    """What was asked can't be done as things stand; the message says what to do first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +198,7 @@ class Journal:
     def start(self, new: NewSeries, at: datetime | None = None) -> UUID:
         """Begin a series, now or `at`: from here on its bench feeds it, and no other.
 
-        Raises NotThere where the machine is not there, and NotNow where another series was
+        Raises NotFound where the machine is not there, and Conflict where another series was
         started on the bench while this was on its way, and has no reading yet: of two that
         start together one wins, and the other is told.
         """
@@ -221,7 +214,7 @@ class Journal:
             _need_machine(connection, new.machine_id)
             bench = self._bench(connection, new.bench)
             if bench.state.series not in (None, running) and not bench.state.last_heard:
-                raise NotNow(
+                raise Conflict(
                     f"another series was started on bench {new.bench} at the same moment;"
                     " look which one runs, and start again if yours should take its place"
                 )
@@ -235,7 +228,7 @@ class Journal:
     def finish(self, series_id: UUID, at: datetime | None = None) -> None:
         """End a series, now or `at`; nothing happens to one that has ended already.
 
-        Raises NotThere where no series has that id.
+        Raises NotFound where no series has that id.
         """
         with self._writing() as connection:
             name = connection.execute(
@@ -244,7 +237,7 @@ class Journal:
                 .where(Series.id == series_id)
             ).scalar()
             if name is None:
-                raise NotThere("no series has that id")
+                raise NotFound("no series has that id")
             bench = self._bench(connection, name)
             if bench.state.series == series_id:
                 self._append(connection, bench, [records.Finish()], at)
@@ -254,16 +247,16 @@ class Journal:
     ) -> pairing.Outcome:
         """Do what the person at the bench asks, and say what came of it.
 
-        Raises NotNow where no series runs on the bench, or there is nothing to do it to.
+        Raises Conflict where no series runs on the bench, or there is nothing to do it to.
         """
         with self._writing() as connection:
             bench = self._bench(connection, name)
             # Tried first: an act that does nothing is no part of the log.
             _, outcome = pairing.apply(bench.state, entry)
             if outcome.kind == "no series":
-                raise NotNow(f"no series runs on bench {name}; start one first")
+                raise Conflict(f"no series runs on bench {name}; start one first")
             if outcome.kind in _NOTHING:
-                raise NotNow(_NOTHING[outcome.kind])
+                raise Conflict(_NOTHING[outcome.kind])
             return self._append(connection, bench, [entry])[0]
 
     def refuse(self, refusal: records.Refusal) -> bool:
@@ -334,7 +327,7 @@ class Journal:
     def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
         """Record what happened to a machine.
 
-        Raises NotThere where no machine has that id.
+        Raises NotFound where no machine has that id.
         """
         change_id = new_id()
         with self._writing() as connection:
@@ -354,13 +347,13 @@ class Journal:
     def note(self, series_id: UUID, note: str | None) -> None:
         """Change the note of a series; what it said until now stays in the events.
 
-        Raises NotThere where no series has that id.
+        Raises NotFound where no series has that id.
         """
         found = select(Series.bench_id, Series.note).where(Series.id == series_id)
         with self._writing() as connection:
             series = connection.execute(found.with_for_update()).first()
             if series is None:
-                raise NotThere("no series has that id")
+                raise NotFound("no series has that id")
             if series.note == note:
                 return
             connection.execute(update(_SERIES).where(_SERIES.c.id == series_id).values(note=note))
@@ -380,7 +373,7 @@ class Journal:
             self._new_benches, self._new_calipers, self._events = {}, {}, []
             connection = self._writer.take()
             try:
-                with connection.begin(), direct.translated(connection):
+                with connection.begin(), statements.translated(connection):
                     yield connection
                     if self._events:
                         publish(connection, self._events)
@@ -404,7 +397,7 @@ class Journal:
 
     def _bench(self, connection: Connection, name: str) -> _BenchState:
         """The bench, made if it is new, its row locked and its state up to date."""
-        found = direct.first(connection, _FIND_BENCH, name=name)
+        found = statements.first(connection, _FIND_BENCH, name=name)
         if found is None:
             connection.execute(_insert_new(connection, _BENCHES), [{"name": name, "last_seq": 0}])
             return self._bench(connection, name)
@@ -456,9 +449,9 @@ class Journal:
                     update(_SERIES).where(_SERIES.c.id == bench.state.series).values(finished_at=at)
                 )
             series = _series(connection, state)
-        with direct.together(connection):
-            direct.write(connection, _READINGS, _READING_COLUMNS, readings)
-            direct.run(
+        with statements.together(connection):
+            statements.write(connection, _READINGS, _READING_COLUMNS, readings)
+            statements.run(
                 connection, _MOVE_BENCH, bench=bench.id, last_seq=seq, series_id=state.series
             )
             if series is not None:
@@ -490,7 +483,7 @@ class Journal:
         rows, slots = project(series, state, sorted(touched))
         slots = [s for s in slots if s.reading_id in placed or s.trial_id in moved]
         for trial_id in moved:
-            direct.run(connection, _CLEAR_SLOTS, trial=trial_id)
+            statements.run(connection, _CLEAR_SLOTS, trial=trial_id)
         write_trials(connection, rows, slots)
         for row in rows:
             self._tell(bench_id, "trial", row.id)
@@ -546,20 +539,20 @@ def publish(connection: Connection, events: Sequence[EventRow]) -> None:
     """Number `events` and tell other processes; the last step before the commit."""
     at = now()
     rows = [(*each, at) for each in events]
-    with direct.together(connection):
+    with statements.together(connection):
         if connection.dialect.name == "postgresql":
             # Numbers are drawn before the commit; without this lock another process's lower
             # number could appear after a reader has seen a higher one, and be missed.
-            direct.run(connection, _LOCK_AND_NOTIFY)
-        direct.write(connection, _EVENTS, (*EventRow._fields, "at"), rows)
+            statements.run(connection, _LOCK_AND_NOTIFY)
+        statements.write(connection, _EVENTS, (*EventRow._fields, "at"), rows)
 
 
 def write_trials(
     connection: Connection, rows: Sequence[TrialRow], slots: Sequence[SlotRow]
 ) -> None:
     """Write rows of `trials`, over those there are, and new rows of `trial_readings`."""
-    direct.write(connection, _TRIALS, TrialRow._fields, rows, over=True)
-    direct.write(connection, _TRIAL_READINGS, SlotRow._fields, slots)
+    statements.write(connection, _TRIALS, TrialRow._fields, rows, over=True)
+    statements.write(connection, _TRIAL_READINGS, SlotRow._fields, slots)
 
 
 def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Reading]]:
@@ -574,19 +567,19 @@ def _unknown(connection: Connection, readings: list[records.Reading]) -> list[re
     unique = {r.id: r for r in readings}
     if len(unique) == 1:
         one = next(iter(unique))
-        return readings[:1] if direct.first(connection, _KNOWN_ONE, id=one) is None else []
+        return readings[:1] if statements.first(connection, _KNOWN_ONE, id=one) is None else []
     if connection.dialect.name == "sqlite":
-        found = direct.find(connection, _KNOWN_SQLITE, ids=json.dumps([i.hex for i in unique]))
+        found = statements.find(connection, _KNOWN_SQLITE, ids=json.dumps([i.hex for i in unique]))
         known = {UUID(hex=reading_id) for (reading_id,) in found}
     else:
-        found = direct.find(connection, _KNOWN_POSTGRESQL, ids=list(unique))
+        found = statements.find(connection, _KNOWN_POSTGRESQL, ids=list(unique))
         known = {reading_id for (reading_id,) in found}
     return [r for r in unique.values() if r.id not in known]
 
 
 def _need_machine(connection: Connection, machine_id: UUID) -> None:
     if connection.scalar(select(Machine.id).where(Machine.id == machine_id)) is None:
-        raise NotThere("no machine has that id; make the machine first")
+        raise NotFound("no machine has that id; make the machine first")
 
 
 def _series(connection: Connection, state: pairing.State) -> Row[Any] | None:

@@ -14,8 +14,8 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
 from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
 from tests.api.postgres import PostgresServer, postgres
@@ -84,7 +84,7 @@ def shop(tmp_path: Path, store_url: str) -> Iterator[Shop]:
 @pytest.fixture(scope="session")
 def application(upgraded_file: Path) -> FastAPI:
     """The application, which is the same on any shop: made once, not for each test."""
-    from api.app import build  # all of the pages: not for tests that look at the store alone
+    from api.web.app import build  # all of the pages: not for tests that look at the store alone
 
     shop = Shop(Settings(data=upgraded_file.parent))
     shop.close()

@@ -24,14 +24,14 @@ import pytest
 import uvicorn
 from fastapi.testclient import TestClient
 
-from api.app import build
 from api.exports import trials
 from api.exports.apart import parquet_apart
 from api.exports.columns import BLOCK, Block, Blocks
 from api.exports.parquet import parquet_chunks
 from api.exports.wanted import Wanted
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
+from api.web.app import build
 from tests.api.bench import Person
 from tests.ptys import until
 

@@ -12,8 +12,8 @@ import pytest
 from sqlalchemy import text
 
 from api.cli import main
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
 from api.store import backup, doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
 from api.store.journal import Journal, new_id

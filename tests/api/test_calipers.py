@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from api.answers.calipers import in_words, lasting, since
-from api.store.calipers import known_calipers
+from api.instruments.calipers import in_words, lasting, since
 from api.store.engine import open_engine
 from api.store.journal import Journal, new_id, now
+from api.store.rows.calipers import known_calipers
 from capture.records import Reading
 from tests.api.bench import Person
 

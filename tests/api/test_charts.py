@@ -8,7 +8,9 @@ from xml.etree import ElementTree
 
 import pytest
 
-from api.pages import charts, comparison_chart, numbers, plan_chart
+from api.web.pages.compare import chart as comparison_chart
+from api.web.pages.plan import chart as plan_chart
+from api.web.pages.shared import charts, numbers
 
 
 def parsed(picture):

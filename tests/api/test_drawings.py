@@ -9,15 +9,15 @@ from xml.etree import ElementTree
 import pytest
 
 from analysis.methods import METHODS, Method, Side, Step, custom_method, steps_for
-from api.pages import STATIC
-from api.pages.drawings import (
+from api.web.pages.bench.view import cautions_for
+from api.web.pages.shared.drawings import (
     lean_drawing,
     places_drawing,
     side_drawing,
     step_drawing,
     turn_between,
 )
-from api.routes.pages import cautions_for
+from api.web.pages.shared.static import PAGES
 
 SIDES: tuple[Side, Side] = ("left", "right")
 BLADE = 160.0
@@ -172,7 +172,9 @@ def test_the_usual_cautions_are_said_before_every_cut(method):
 
 def tokens() -> dict[str, dict[str, str]]:
     """The colours of the light and the dark page."""
-    light, dark = (STATIC / "tokens.css").read_text().split("@media (prefers-color-scheme: dark)")
+    light, dark = (
+        (PAGES / "shared/tokens.css").read_text().split("@media (prefers-color-scheme: dark)")
+    )
     found = re.compile(r"--([\w-]+): (#[0-9a-f]{6});")
     bright = dict(found.findall(light))
     return {"light": bright, "dark": bright | dict(found.findall(dark))}

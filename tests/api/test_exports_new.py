@@ -24,12 +24,13 @@ from sqlalchemy import Engine, event
 
 from analysis.methods import method
 from analysis.units import parse_length
+from api.errors import Conflict
 from api.exports import trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
-from api.store.journal import Journal, NewSeries, NotNow
+from api.store.journal import Journal, NewSeries
 from capture import records
 from tests.api.bench import Person
 from tests.ptys import until
@@ -298,7 +299,7 @@ def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def app(empty_store: Path) -> FastAPI:
     """The application, made once: each example gives it another shop."""
-    from api.app import build
+    from api.web.app import build
 
     shop = Shop(Settings(data=empty_store.parent))
     shop.close()
@@ -329,7 +330,7 @@ def test_all_pulls_folded_are_the_whole(
             if what == "pull":
                 pullers[more[0]].pull()
                 continue
-            with suppress(NotNow):
+            with suppress(Conflict):
                 writers.do(second, what, *more)
         for puller in pullers:
             puller.pull()

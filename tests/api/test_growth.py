@@ -17,19 +17,21 @@ import psycopg
 import pytest
 from sqlalchemy import Connection, Engine, event, text
 
+from api.answers import checks
+from api.answers.bench import bench
 from api.answers.caliper_studies import caliper_studies, latest_studies
 from api.answers.comparison import sides
+from api.answers.series import many_scored, scored, series
 from api.exports import readings, trial_readings, trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted
-from api.live import _messages
-from api.routes.comparison_page import choices
-from api.routes.plan_page import steady
-from api.routes.series_list import latest_series
-from api.store import history, queries
-from api.store.calipers import known_calipers
 from api.store.journal import Journal
-from api.store.scores import scores
+from api.store.rows import events, machines
+from api.store.rows.calipers import known_calipers
+from api.store.rows.series import latest_series
+from api.web.live import _messages
+from api.web.pages.compare.view import choices
+from api.web.pages.plan.view import steady
 from tests.api.stores import fill
 from tests.api.test_journal import reading
 
@@ -37,19 +39,19 @@ GROWING = ("readings", "trials", "trial_readings", "events", "series", "acts", "
 
 
 def _ids(store: Connection) -> dict[str, Any]:
-    found = queries.machines(store)
-    bench = queries.bench(store, "main", [])
-    assert bench.series is not None
-    return {"machine": found[-1].id, "series": bench.series.id}
+    found = machines.machines(store)
+    now = bench(store, "main")
+    assert now.series is not None
+    return {"machine": found[-1].id, "series": now.series.id}
 
 
 QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
-    "a bench as it stands": lambda s, _: queries.bench(s, "main", []),
-    "what happened after": lambda s, _: queries.events_after(s, "main", 40),
+    "a bench as it stands": lambda s, _: bench(s, "main"),
+    "what happened after": lambda s, _: events.events_after(s, "main", 40),
     "the live stream": lambda s, _: _messages(s.engine, "main", 30, lambda _: [], False),
-    "a series": lambda s, ids: queries.series(s, ids["series"]),
-    "a score": lambda s, ids: queries.score(s, ids["series"]),
-    "a machine's history": lambda s, ids: history.of_machine(s, ids["machine"]),
+    "a series": lambda s, ids: series(s, ids["series"]),
+    "a score": lambda s, ids: scored(s, ids["series"]),
+    "a machine's history": lambda s, ids: checks.of_machine(s, ids["machine"]),
     "a machine's trials since": lambda s, ids: list(
         trials.blocks(s, Wanted(machine=ids["machine"], since=datetime(2026, 1, 1, tzinfo=UTC)))
     ),
@@ -61,7 +63,7 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     ),
     "what can be compared": lambda s, _: choices(s),
     "what shows how machines scatter": lambda s, _: steady(s, "angle"),
-    "the last event": lambda s, _: queries.last_event_id(s),
+    "the last event": lambda s, _: events.last_event_id(s),
     "the list of series": lambda s, _: latest_series(s, limit=51),
     "its next page": lambda s, ids: latest_series(s, before=ids["series"], limit=51),
     "a machine's series": lambda s, ids: latest_series(s, machine=ids["machine"], limit=51),
@@ -69,13 +71,13 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "a machine's series by a method, the next page": lambda s, ids: latest_series(
         s, machine=ids["machine"], method="reversal", before=ids["series"], limit=51
     ),
-    "what the series of a list say": lambda s, ids: scores(s, [ids["series"]]),
-    "what happened to them last": lambda s, _: history.latest_changes(s),
+    "what the series of a list say": lambda s, ids: many_scored(s, [ids["series"]]),
+    "what happened to them last": lambda s, _: machines.latest_changes(s),
     "the calipers on record": lambda s, _: known_calipers(s),
     "the latest studies": lambda s, _: latest_studies(s, ["main caliper"]),
     "a caliper's studies": lambda s, _: caliper_studies(s, "main caliper"),
     "a comparison": lambda s, ids: sides(s, [("series", ids["series"])]),
-    "a machine's setup changes": lambda s, ids: queries.setup_changes(s, ids["machine"]),
+    "a machine's setup changes": lambda s, ids: machines.setup_changes(s, ids["machine"]),
 }
 
 
@@ -183,7 +185,7 @@ def test_a_question_does_not_read_a_growing_table_from_end_to_end(engine, questi
 def test_how_the_machines_stand_looks_at_no_trials_but_the_latest(engine):
     fill(engine)
     with engine.connect() as store, _overheard(engine) as heard:
-        assert len(history.latest(store)) == 2
+        assert len(checks.latest(store)) == 2
     assert _scans(engine, heard, [table for table in GROWING if table != "series"]) == []
     # Which machines, methods and sides there are is read from an index, and nothing is sorted.
     with engine.connect() as store:

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from api.answers.moments import ago
-from api.routes.series import new_series
-from api.shapes import SeriesIn
+from api.web.routes.series import new_series
+from api.web.shapes import SeriesIn
 from tests.api.bench import Person
 from tests.ptys import until
 from tests.whole.serving import serving

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from api.importing import Defaults, NoNotebook, read_notebook
+from api.answers.notebook import Defaults, NoNotebook, read_notebook
 from tests.api.bench import Person
 
 NOTEBOOK = Path(__file__).parents[2] / "fixtures" / "notebook"

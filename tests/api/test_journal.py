@@ -18,10 +18,14 @@ from sqlalchemy.exc import DBAPIError
 
 from analysis.methods import method
 from analysis.units import Unit, parse_length
-from api.store import doctor, queries
+from api.answers.bench import bench as bench_answer
+from api.answers.series import series as whole_series
+from api.errors import Conflict
+from api.store import doctor
 from api.store.engine import begin_writing, open_engine
-from api.store.journal import Journal, NewSeries, NotNow
+from api.store.journal import Journal, NewSeries
 from api.store.tables import APPEND_ONLY
+from api.web import convert
 from capture import pairing, records
 from capture.records import Finish, Press, Reading, Restore, Start, SwapEnds, TakeBack
 from tests.api.stores import fill
@@ -139,7 +143,7 @@ def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(
             try:
                 journal.act(bench, entry)
                 entries.append(entry)
-            except NotNow:
+            except Conflict:
                 # It did nothing, and is no part of the log.
                 assert pairing.apply(pairing.fold(entries), entry)[0] == pairing.fold(entries)
     state = pairing.fold(entries)
@@ -149,11 +153,11 @@ def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(
     with engine.connect() as store:
         for series_id, at_end in ended.items():
             assert _stored(store, series_id) == _folded(at_end)
-        following = queries.bench(store, bench, []).next
+        following = bench_answer(store, bench).next
         expected = pairing.next_place(state)
         assert (following is None) == (expected is None)
         if following is not None and expected is not None:
-            assert (following.trial, following.index, following.repeat) == (
+            assert (following.at.trial, following.at.place, following.at.repeat) == (
                 expected.trial,
                 expected.place,
                 expected.repeat,
@@ -181,7 +185,7 @@ def _folded(state: pairing.State) -> dict[int, list[tuple[int, UUID]]]:
 
 
 def _stored(store: Any, series_id: UUID) -> dict[int, list[tuple[int, UUID]]]:
-    found = queries.series(store, series_id)
+    found = convert.series_out(whole_series(store, series_id))
     places = [place.key for place in method(found.method).places]
     return {t.number: [(places.index(r.place), r.id) for r in t.readings] for t in found.trials}
 
@@ -286,14 +290,14 @@ def test_of_two_starts_at_the_same_moment_one_wins_and_the_other_is_told(engine,
             third.rollback()
         results = [start.exception() or start.result() for start in starts]
     won = [r for r in results if isinstance(r, UUID)]
-    lost = [r for r in results if isinstance(r, NotNow)]
+    lost = [r for r in results if isinstance(r, Conflict)]
     assert (len(won), len(lost)) == (1, 1), results
     assert "same moment" in str(lost[0])
     with engine.connect() as store:
-        running = queries.bench(store, "main", []).series
+        running = bench_answer(store, "main").series
         assert running is not None
         assert running.id == won[0]
-        assert queries.series(store, before).finished_at is not None
+        assert whole_series(store, before).row.finished_at is not None
         assert list(doctor.findings(store)) == []
     for journal in both:
         journal._engine.dispose()
@@ -306,8 +310,8 @@ def test_one_start_after_another_takes_the_bench_over_at_once(engine):
     second = other.start(new_series(machine))
     third = journal.start(new_series(machine))
     with engine.connect() as store:
-        assert queries.series(store, second).finished_at is not None
-        running = queries.bench(store, "main", []).series
+        assert whole_series(store, second).row.finished_at is not None
+        running = bench_answer(store, "main").series
         assert running is not None
         assert running.id == third
 

@@ -15,10 +15,11 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import text
 
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
-from api.store import doctor, migrations, queries
+from api.store import doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
+from api.store.rows.machines import machines
 from api.store.tables import Base
 
 STORES = sorted((Path(__file__).parents[2] / "fixtures" / "stores").glob("*.sqlite"))
@@ -50,12 +51,12 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
         with shop.reading() as store:
             assert migrations.revision(store) == migrations.HEAD
             assert list(doctor.findings(store)) == []
-            assert [m.name for m in queries.machines(store)] == ["Blue sled", "Window saw"]
+            assert [m.name for m in machines(store)] == ["Blue sled", "Window saw"]
             trials = store.execute(text("SELECT readings_mm FROM trial_history ORDER BY taken_at"))
             assert "12.065 12.2428" in trials.scalars().all()
         following = shop.bench("main").next
         assert following is not None
-        assert (following.trial, following.place) == (2, "open end")
+        assert (following.at.trial, following.place.key) == (2, "open end")
     finally:
         shop.close()
     copies = [p.stem for p in data.glob("bothends-before-*.sqlite")]

@@ -8,8 +8,8 @@ from uuid import UUID
 import pytest
 from sqlalchemy import Engine, text
 
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
 from api.store import doctor, migrations, moving
 from api.store.engine import StoreError, open_engine, sqlite_file_url
 from api.store.journal import Journal
@@ -53,7 +53,7 @@ def test_what_was_moved_goes_on_where_it_was(filled, target, tmp_path):
         events = shop.bench("main").last_event
         following = shop.bench("main").next
         assert following is not None
-        assert (following.trial, following.place) == (2, "open end")
+        assert (following.at.trial, following.place.key) == (2, "open end")
         # New benches, calipers and events get numbers behind those that came along.
         shop.journal.act("main", SwapEnds())
         shop.journal.add_machine("Third saw", "other")

@@ -8,8 +8,8 @@ from uuid import UUID
 import pytest
 
 from analysis import methods
-from api.own_methods import load_own_methods
-from api.store import history
+from api.answers import checks
+from api.answers.methods import load_own_methods
 from api.store.engine import StoreError
 from tests.api.bench import Person
 
@@ -55,8 +55,8 @@ def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(shop, cl
     person.press("12.30", "12.60", "12.31", "12.62")
     machine = UUID(person.series(series)["machine"]["id"])
     with shop.reading() as store:
-        (told,) = history.of_machine(store, machine)
-        (latest,) = history.latest(store)
+        (told,) = checks.of_machine(store, machine)
+        (latest,) = checks.latest(store)
     assert told.checks["angle"].trials == latest.checks["angle"].trials == 2
     score = person.series(series)["score"]["quantities"]["angle"]
     assert math.degrees(told.checks["angle"].mean) == pytest.approx(score["mean"])

@@ -10,7 +10,7 @@ import segno
 from fastapi.testclient import TestClient
 from starlette.requests import Request
 
-from api.pages import phone
+from api.web.pages.bench import phone
 
 
 def came_to(host: str, *, port: int = 8017, scheme: str = "http") -> Request:

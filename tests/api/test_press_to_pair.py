@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 import serial
 
-from api.press_to_pair import NoneUnderWay, OneUnderWay, PairByPressing, UnknownPort
+from api.instruments.identify import Identifying, NoneUnderWay, OneUnderWay, UnknownPort
 from capture.finding import Found
 from capture.keys import Stroke
 from capture.pretend import PtyPort
@@ -22,8 +22,8 @@ def found(port: PtyPort) -> Found:
 
 
 @contextmanager
-def pairing(ports: Callable[[], list[Found]], **options: Any) -> Iterator[PairByPressing]:
-    made = PairByPressing(ports, lambda: (), **options)
+def pairing(ports: Callable[[], list[Found]], **options: Any) -> Iterator[Identifying]:
+    made = Identifying(ports, lambda: (), **options)
     try:
         yield made
     finally:
@@ -56,7 +56,7 @@ class Clock:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     made = Clock()
-    monkeypatch.setattr("api.press_to_pair.time", made)
+    monkeypatch.setattr("api.instruments.identify.time", made)
     return made
 
 

@@ -11,9 +11,9 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import event
 
-from api.app import build
+from api.server import Shop
 from api.settings import Settings
-from api.shop import Shop
+from api.web.app import build
 from tests.api.bench import Person
 
 

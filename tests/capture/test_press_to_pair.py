@@ -17,7 +17,7 @@ import pytest
 import serial
 
 from capture.finding import Found
-from capture.press_to_pair import Paired, PressToPair, parse_shown
+from capture.identify import Paired, PressToPair, parse_shown
 from capture.pretend import PtyPort
 from tests.ptys import plugged, until
 
@@ -235,8 +235,8 @@ def test_what_types_is_paired_with_its_layout_where_it_is_named(
     monkeypatch: pytest.MonkeyPatch, keys: list[tuple[int, int]], layout: str
 ) -> None:
     source = Typing()
-    monkeypatch.setattr("capture.press_to_pair.source_for", lambda _spec: source)
-    monkeypatch.setattr("capture.press_to_pair.why_not_taken", lambda _found: "")
+    monkeypatch.setattr("capture.identify.source_for", lambda _spec: source)
+    monkeypatch.setattr("capture.identify.why_not_taken", lambda _found: "")
     pair = PressToPair([GAUGE], listen_to=["hidraw1"])
     pair.start()
     try:
@@ -263,7 +263,7 @@ def test_what_types_is_not_taken_unless_it_is_named_and_may_be(
         PressToPair([GAUGE], listen_to=["hidraw9"])
     refusal = "no other keyboard would be left"
     monkeypatch.setattr(
-        "capture.press_to_pair.why_not_taken", lambda found: refusal if list(found) else ""
+        "capture.identify.why_not_taken", lambda found: refusal if list(found) else ""
     )
     with pytest.raises(ValueError, match=refusal):
         PressToPair([GAUGE], listen_to=["/dev/hidraw1"])

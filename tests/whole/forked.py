@@ -23,7 +23,9 @@ from tests.whole.serving import Process, Serving
 from tests.whole.serving import serving as program
 
 _FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload(["api.app", "api.commands.serve", "uvicorn", "tests.whole.commands"])
+_FORKS.set_forkserver_preload(
+    ["api.web.app", "api.commands.serve", "uvicorn", "tests.whole.commands"]
+)
 
 
 class _Forked:

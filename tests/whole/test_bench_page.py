@@ -1373,11 +1373,11 @@ def test_a_second_visit_asks_for_the_page_alone(server, page):
 
 
 def test_a_page_of_an_earlier_version_still_gets_its_files(server):
-    for name in ("base.css", "bench.js", "icon.svg"):
+    for name in ("base.css", "bench/page.js", "shared/icon.svg"):
         answer = server.client.get(f"/static/v-earlier/{name}")
         assert answer.status_code == 200
         assert answer.headers["Cache-Control"] == "no-cache"
-    assert server.client.get("/static/v-earlier/../__init__.py").status_code == 404
+    assert server.client.get("/static/v-earlier/shared/static.py").status_code == 404
 
 
 def test_the_guide_of_a_method_that_is_none_says_so(server, page):

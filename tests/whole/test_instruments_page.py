@@ -356,7 +356,7 @@ def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
           document.querySelector("main").append(item);
         }"""
     )
-    opened.evaluate("import('/static/instruments.js').then((page) => page.offerListenTo())")
+    opened.evaluate("import('/static/instruments/page.js').then((page) => page.offerListenTo())")
     expect(opened.locator("#listen-to")).to_contain_text("types into no window")
     opened.get_by_label("/dev/input/event99: Gauge").check()
     with opened.expect_request("**/api/pairing") as asked:

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from capture.finding import serial_instruments
-from capture.press_to_pair import PressToPair
+from capture.identify import PressToPair
 from tests.capture.notebook import bench, state_of
 from tests.usb.guest.hand import Hand
 from tests.usb.guest.person import ADAPTER, soon

@@ -1,0 +1,105 @@
+"""How a bench is now: the series it feeds, where its next reading goes, what it heard last."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, select
+
+from analysis.methods import Place
+from api.store.facts import method_of
+from api.store.log import reading_of
+from api.store.rows import benches, events
+from api.store.rows import series as rows
+from api.store.tables import Bench, Caliper, Reading, Trial, TrialReading
+from capture import pairing, records
+
+_READINGS: Select[Any] = (
+    select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
+    .join(Caliper, Caliper.id == Reading.caliper_id)
+    .join(Bench, Bench.id == Reading.bench_id)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A reading's row, with its caliper's and bench's names, and what became of it when it was
+    kept: outcome, trial, place."""
+
+    row: Row[Any]
+    fate: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class NextPlace:
+    """Where the next reading goes; `repeats`: how often each place is read."""
+
+    at: pairing.Next
+    place: Place
+    repeats: int
+
+
+@dataclass(frozen=True, slots=True)
+class BenchAnswer:
+    """A bench as it is after event number `last_event`; one that nobody has named yet is empty.
+
+    series: the row of the running one, with the names of its bench and machine.
+    """
+
+    name: str
+    series: Row[Any] | None
+    next: NextPlace | None
+    last_reading: Heard | None
+    clock_behind_ms: int | None
+    last_event: int
+
+
+def bench(connection: Connection, name: str) -> BenchAnswer:
+    """The bench called `name`."""
+    # First: what is committed between two statements must not count as seen already.
+    last_event = events.last_event_id(connection)
+    row = benches.bench(connection, name)
+    if row is None:
+        return BenchAnswer(name, None, None, None, None, last_event)
+    series = None if row.series_id is None else rows.series(connection, row.series_id)
+    last = events.last_of_kind(connection, row.id, "reading")
+    return BenchAnswer(
+        name=name,
+        series=series,
+        next=None if series is None else _next(connection, series),
+        last_reading=None if last is None else heard(connection, last),
+        clock_behind_ms=row.clock_behind_ms,
+        last_event=last_event,
+    )
+
+
+def heard(connection: Connection, event: Row[Any]) -> Heard:
+    """The reading that an event of kind `reading` tells of."""
+    return Heard(events.reading(connection, event.subject), event.data)
+
+
+def _next(connection: Connection, series: Row[Any]) -> NextPlace | None:
+    """Where the next reading goes. The last trial alone decides, so the log need not be read."""
+    method = method_of(series)
+    layout = records.Layout(len(method.places), series.repeats, method.swap)
+    last = connection.execute(
+        select(Trial.id, Trial.number, Trial.swapped)
+        .where(Trial.series_id == series.id, Trial.state != "gone")
+        .order_by(Trial.number.desc())
+        .limit(1)
+    ).first()
+    trials: tuple[pairing.Trial, ...] = ()
+    if last is not None:
+        slots: list[pairing.Placed | None] = [None] * (layout.places * layout.repeats)
+        for row in connection.execute(
+            _READINGS.add_columns(TrialReading.slot)
+            .join(TrialReading, TrialReading.reading_id == Reading.id)
+            .where(TrialReading.trial_id == last.id)
+        ):
+            slots[row.slot] = pairing.Placed(reading_of(row), row.slot)
+        trials = (pairing.Trial(last.number, tuple(slots), last.swapped),)
+    following = pairing.next_place(pairing.State(series.id, layout, trials))
+    if following is None:
+        return None
+    return NextPlace(following, method.places[following.place], series.repeats)

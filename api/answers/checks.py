@@ -1,0 +1,361 @@
+"""Many series at once, each with what its trials say: a machine's years in two queries.
+
+Scoring each series by itself would read every reading again. The trials' stored values are
+enough for means and uncertainties; readings are looked at only where rounding shows.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any, Final
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, Connection, Row, select
+
+from analysis.checks import checks
+from analysis.conformity import Tolerance, Verdict
+from analysis.methods import METHODS, Quantity
+from analysis.score import SeriesFacts, verdict_of
+from analysis.uncertainty import DITHER_SHARE
+from analysis.units import NM_PER_MM, Unit
+from api.answers.studies import Study, study_of
+from api.store import statements
+from api.store.facts import facts_of, resolution_mm
+from api.store.journal import now
+from api.store.tables import Caliper, Machine, Reading, Series, Trial, TrialReading
+
+# The coarsest count of a common caliper, 0.001 in. Common practice, no source.
+_COARSE_MM: Final = 0.0254
+# The user's own methods, which come later, judge machines.
+_STUDIES: Final = tuple(m.key for m in METHODS.values() if m.judges != "machine")
+_COLUMN: Final[dict[Quantity, str]] = {
+    "angle": "angle_deg",
+    "tilt": "tilt_deg",
+    "length": "length_mm",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What one series says of one quantity, radians or mm. sd: None with fewer than two trials.
+
+    step: the step in which the mean can move at all, by the caliper's count.
+    """
+
+    quantity: Quantity
+    trials: int
+    mean: float
+    sd: float | None
+    u: float
+    df: float
+    coverage_factor: float
+    expanded: float
+    tolerance: Tolerance | None
+    verdict: Verdict | None
+    step: float
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedSeries:
+    """A series (its row has the columns of `tables.Series` and the machine's name and kind),
+    how many of its trials are complete, and what they say of the machine."""
+
+    row: Row[Any]
+    facts: SeriesFacts
+    trials: int
+    calipers: tuple[str, ...]
+    checks: Mapping[Quantity, Check]
+
+    @property
+    def id(self) -> UUID:
+        found: UUID = self.row.id
+        return found
+
+
+def of_machine(connection: Connection, machine_id: UUID) -> list[CheckedSeries]:
+    """All series of a machine, the oldest first; a caliper's study has no checks."""
+    return _checked(connection, Series.machine_id == machine_id)
+
+
+def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
+    """One series in the same shape."""
+    return next(iter(_checked(connection, Series.id == series_id)), None)
+
+
+def latest(connection: Connection) -> list[CheckedSeries]:
+    """Of each machine, method and side of the strip the latest series with a complete trial,
+    the oldest first."""
+    kinds = (
+        select(Series.machine_id, Series.method, Series.strip_side)
+        .where(Series.method.not_in(_STUDIES))
+        .distinct()
+        .subquery()
+    )
+    complete = select(Trial.id).where(Trial.series_id == Series.id, Trial.state == "complete")
+    newest = (
+        select(Series.id)
+        .where(
+            Series.machine_id == kinds.c.machine_id,
+            Series.method == kinds.c.method,
+            Series.strip_side == kinds.c.strip_side,
+            complete.exists(),
+        )
+        .order_by(Series.started_at.desc(), Series.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    found = connection.scalars(select(newest).select_from(kinds))
+    return _checked(connection, Series.id.in_([series for series in found if series is not None]))
+
+
+def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[CheckedSeries]:
+    rows = connection.execute(
+        select(
+            Series.__table__,
+            statements.as_sent(Series.id).label("key"),
+            Machine.name.label("machine_name"),
+            Machine.kind.label("machine_kind"),
+        )
+        .join(Machine, Machine.id == Series.machine_id)
+        .where(condition)
+        .order_by(Series.started_at, Series.id)
+    ).all()
+    if not rows:
+        return []
+    trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
+    studies = studies_of(connection, rows, trials.calipers)
+    known: _Known = {}
+    usual = resolution_mm(())
+    facts = [_facts(known, row, usual, study) for row, study in zip(rows, studies, strict=True)]
+    found = _checks(rows, facts, trials)
+    rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
+    if rounding:
+        sent = _sent(connection, [rows[i].id for i in rounding])
+        for i in rounding:
+            facts[i] = _facts(known, rows[i], resolution_mm(sent[rows[i].id]), studies[i])
+        found = _checks(rows, facts, trials)
+    return [
+        CheckedSeries(
+            row, facts[i], trials.count[i], trials.calipers[i], {c.quantity: c for c, _ in found[i]}
+        )
+        for i, row in enumerate(rows)
+    ]
+
+
+_NO_WIDTHS: Final = np.empty(0)
+_NO_STUDY: Final = Study()
+
+
+_Known = dict[tuple[Any, ...], SeriesFacts]
+# All of a series' row that its facts are made of. What a method's name means never changes.
+_settings: Final = attrgetter(
+    "method", "unit", "baseline_nm", "thickness_nm", "inset_nm", "strip_side", "pieces",
+    "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal",
+    "baseline_within", "inset_within", "straightness",
+)  # fmt: skip
+
+
+def _facts(known: _Known, row: Row[Any], resolution: float, study: Study) -> SeriesFacts:
+    """The facts of a series, which most series of a machine share; `known` holds those made."""
+    key = (*_settings(row), resolution, id(study))
+    facts = known.get(key)
+    if facts is None:
+        facts = facts_of(row, _NO_WIDTHS, resolution)
+        facts = known[key] = facts if study is _NO_STUDY else study.told_to(facts)
+    return facts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trials:
+    """The complete trials of m series. of: (n,) the series of each; values: (n,) by quantity.
+
+    By series: count; calipers; divisor_mm, the longest length that all readings are multiples of.
+    """
+
+    of: NDArray[np.int64]
+    values: Mapping[Quantity, NDArray[np.float64]]
+    count: list[int]
+    calipers: list[tuple[str, ...]]
+    divisor_mm: NDArray[np.float64]
+
+    @staticmethod
+    def read(
+        connection: Connection, condition: ColumnElement[bool], index: Mapping[Any, int]
+    ) -> _Trials:
+        rows = statements.tuples(
+            connection,
+            select(
+                statements.as_sent(Trial.series_id),
+                Trial.angle_deg,
+                Trial.tilt_deg,
+                Trial.length_mm,
+                Trial.readings_mm,
+                Trial.caliper,
+            )
+            .join(Series, Series.id == Trial.series_id)
+            .where(condition, Trial.state == "complete")
+            .order_by(Series.started_at, Series.id, Trial.number),
+        )
+        m = len(index)
+        if not rows:
+            empty = np.empty(0)
+            return _Trials(
+                np.empty(0, np.int64),
+                dict.fromkeys(_COLUMN, empty),
+                [0] * m,
+                [()] * m,
+                np.zeros(m),
+            )
+        key, angle, tilt, length, readings, caliper = zip(*rows, strict=True)
+        of = np.array([index[k] for k in key], np.int64)
+        names = set(connection.scalars(select(Caliper.name)))
+        apart = {joined: _names(joined, names) for joined in set(caliper)}
+        named: dict[int, dict[str, None]] = defaultdict(dict)
+        for series, joined in dict.fromkeys(zip(key, caliper, strict=True)):
+            named[index[series]].update(dict.fromkeys(apart[joined]))
+        return _Trials(
+            of,
+            {
+                "angle": np.radians(_array(angle)),
+                "tilt": np.radians(_array(tilt)),
+                "length": _array(length),
+            },
+            np.bincount(of, minlength=m).tolist(),
+            [tuple(named[i]) for i in range(m)],
+            _divisors(readings, of, m),
+        )
+
+
+def _array(values: Sequence[float | None]) -> NDArray[np.float64]:
+    """nan for None."""
+    if values.count(None) == len(values):
+        return np.full(len(values), np.nan)
+    return np.array(values, float)
+
+
+def _names(joined: str, known: Collection[str]) -> list[str]:
+    """The calipers of a trial, whose names stand in its row one after the other; a name may
+    hold spaces itself."""
+    if joined in known:
+        return [joined]
+    for name in sorted(known, key=len, reverse=True):
+        if joined.startswith(f"{name} "):
+            return [name, *_names(joined[len(name) + 1 :], known)]
+    return [joined]
+
+
+def studies_of(
+    connection: Connection, rows: Sequence[Row[Any]], calipers: Sequence[tuple[str, ...]]
+) -> list[Study]:
+    """What is known of each series' calipers; nothing for one that is itself a study.
+
+    It changes only when a study begins, so it is asked for once between two of them.
+    """
+    begun = sorted(connection.scalars(select(Series.started_at).where(Series.method.in_(_STUDIES))))
+    if not begun:
+        return [_NO_STUDY] * len(rows)
+    moment = now()
+    known: dict[tuple[tuple[str, ...], int], Study] = {}
+    found = []
+    for row, names in zip(rows, calipers, strict=True):
+        at = row.finished_at or moment
+        key = (names, bisect_right(begun, at))
+        if row.method in _STUDIES:
+            found.append(_NO_STUDY)
+            continue
+        if key not in known:
+            known[key] = study_of(connection, names, at)
+        found.append(known[key])
+    return found
+
+
+def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray[np.float64]:
+    sizes = np.array([text.count(" ") + 1 for text in readings])
+    exact = np.fromiter(map(float, " ".join(readings).split()), float)
+    nanometres = np.rint(exact * NM_PER_MM).astype(np.int64)
+    # Trials of one series stand together, so each series is one stretch of readings.
+    begins = np.flatnonzero(np.diff(of, prepend=-1))
+    first = np.concatenate([[0], np.cumsum(sizes)[:-1]])[begins]
+    found = np.zeros(m)
+    found[of[begins]] = np.gcd.reduceat(nanometres, first) / NM_PER_MM
+    return found
+
+
+def _checks(
+    rows: Sequence[Row[Any]], facts: Sequence[SeriesFacts], trials: _Trials
+) -> list[list[tuple[Check, float]]]:
+    """Of each series its checks, each with the scatter of one reading in mm."""
+    found: list[list[tuple[Check, float]]] = [[] for _ in rows]
+    by_method: dict[str, list[int]] = defaultdict(list)
+    for i, row in enumerate(rows):
+        if row.method not in _STUDIES:
+            by_method[row.method].append(i)
+    for members in by_method.values():
+        method = facts[members[0]].method
+        place = np.full(len(rows), -1)
+        place[members] = np.arange(len(members))
+        mine = place[trials.of] >= 0
+        for quantity in method.reveals:
+            said = checks(
+                method,
+                quantity,
+                trials.values[quantity][mine],
+                place[trials.of[mine]],
+                [facts[i] for i in members],
+                [rows[i].repeats for i in members],
+            )
+            for i, n, mean, sd, u, df, k, expanded, scatter, step in zip(
+                members,
+                *(
+                    array.tolist()
+                    for array in (
+                        said.trials, said.mean, said.sd, said.u, said.df, said.coverage_factor,
+                        said.expanded, said.reading_sd, said.step,
+                    )
+                ),
+                strict=True,
+            ):  # fmt: skip
+                if expanded != expanded:  # nan: nothing can be told
+                    continue
+                tolerance = facts[i].tolerance
+                if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
+                    tolerance = None
+                verdict = verdict_of(facts[i].method, n, mean, expanded, tolerance)
+                check = Check(
+                    quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
+                    verdict, step,
+                )  # fmt: skip
+                found[i].append((check, scatter))
+    return found
+
+
+def _rounding_shows(
+    found: Sequence[Sequence[tuple[Check, float]]], trials: _Trials, m: int
+) -> list[int]:
+    """The series in which the caliper's count matters, as far as can be told without its texts."""
+    limit = DITHER_SHARE * np.maximum(trials.divisor_mm, _COARSE_MM)
+    return [
+        i
+        for i in range(m)
+        if any(check.trials < 2 or scatter < limit[i] for check, scatter in found[i])
+    ]
+
+
+def _sent(connection: Connection, series: Sequence[UUID]) -> Mapping[UUID, list[tuple[str, Unit]]]:
+    """Texts and units of the readings of complete trials."""
+    query = (
+        select(Trial.series_id, Reading.sent, Reading.unit)
+        .join(TrialReading, TrialReading.trial_id == Trial.id)
+        .join(Reading, Reading.id == TrialReading.reading_id)
+        .where(Trial.series_id.in_(series), Trial.state == "complete")
+    )
+    found: dict[UUID, list[tuple[str, Unit]]] = defaultdict(list)
+    for row in connection.execute(query):
+        found[row.series_id].append((row.sent, row.unit))
+    return found

@@ -1,0 +1,91 @@
+"""What of a series deserves a second look: doubtful trials, and a drift from cut to cut."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis import doubts, drift, geometry
+from analysis.methods import Quantity
+from analysis.score import Score, SeriesFacts, score
+from analysis.uncertainty import REPEATABILITY_MM
+from analysis.units import MM_PER_INCH
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtedTrials:
+    """Trials that deserve a second look, and what the series would say without them."""
+
+    doubt: doubts.Doubt
+    without: Score
+
+
+def doubted(
+    facts: SeriesFacts, numbers: Sequence[int], elsewhere_rad: float | None = None
+) -> tuple[DoubtedTrials, ...]:
+    """The doubtful trials of a machine's series, each with the score without them.
+
+    numbers: the trials' own, in the order of the facts' widths. elsewhere_rad: what the
+    method's first quantity was found to be before, if it is an angle. None are doubted where
+    the lengths cannot be solved for, or the method judges no machine.
+    """
+    values = _values(facts)
+    if values is None:
+        return ()
+    quantity = facts.method.reveals[0]
+    found = doubts.find_doubts(
+        facts.widths_mm,
+        swap=facts.method.swap,
+        values=values.of(quantity),
+        unit="mm" if quantity == "length" else "rad",
+        reading_sd_mm=facts.repeatability_mm or REPEATABILITY_MM,
+        elsewhere=None if quantity == "length" else elsewhere_rad,
+        numbers=numbers,
+    )
+    return tuple(
+        DoubtedTrials(doubt, _without(facts, [n not in doubt.trial_numbers for n in numbers]))
+        for doubt in found
+    )
+
+
+def trend(facts: SeriesFacts) -> Mapping[Quantity, drift.Trend]:
+    """How each quantity of a machine's series crept from its first cut to its last, in radians,
+    or in the series' own unit where it is a length.
+
+    Empty where the lengths cannot be solved for, or the method judges no machine.
+    """
+    values = _values(facts)
+    if values is None:
+        return {}
+    return {q: _trend(facts, q, values) for q in facts.method.reveals}
+
+
+def _values(facts: SeriesFacts) -> geometry.TrialValues | None:
+    if facts.method.judges != "machine":
+        return None
+    try:
+        return geometry.series_values(
+            facts.method,
+            facts.widths_mm,
+            facts.baseline_mm,
+            facts.thickness_mm,
+            facts.inset_mm,
+            facts.strip_side,
+            facts.pieces,
+        )
+    except ValueError:  # the score says what to correct
+        return None
+
+
+def _without(facts: SeriesFacts, counted: Sequence[bool]) -> Score:
+    return score(replace(facts, counted=np.asarray(counted, dtype=bool)))
+
+
+def _trend(facts: SeriesFacts, quantity: Quantity, values: geometry.TrialValues) -> drift.Trend:
+    if quantity != "length":
+        return drift.trend(values.of(quantity), unit="rad")
+    # The analysis says a length in the unit that it is given in.
+    inward = 1 / MM_PER_INCH if facts.unit == "in" else 1.0
+    return drift.trend(values.of(quantity) * inward, unit=facts.unit)

@@ -1,0 +1,622 @@
+"""Old notebooks: measurements written down by hand or in a spreadsheet, loaded as series.
+
+A notebook is a CSV file with one row a trial. Its rows are read into `Line`s, or refused
+with a sentence each; lines of one machine, method, set-up and day become one series, which
+goes through the journal like any other, on a bench of its own. A line's reading ids follow
+from what the line says, so that the same notebook loaded twice adds nothing.
+
+Columns are found by the words of `WORDS`, in any order, in upper or lower case; a unit in
+the heading ("cut length (in)", "baseline_mm") counts for the column. The readings stand in
+columns named after the method's places ("fence end", "open end 2" for the second reading of
+a place), or "reading 1", "reading 2", ... in reading order, or in one column "readings" with
+spaces between. Dates are 2024-05-03 (a time may follow), 3.5.2024, or as `dates` says.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import threading
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, Final, Literal, NamedTuple
+from uuid import UUID, uuid5
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, Engine, select
+
+from analysis.methods import METHODS, Method
+from analysis.units import Unit, mm_text
+from api.errors import InvalidField
+from api.store.journal import Journal
+from api.store.tables import Bench, Reading
+from api.web.routes.series import new_series
+from api.web.shapes import SeriesIn
+from capture import records
+from capture.pairing import CLOSED_JAWS_NM
+from capture.values import UNITS, NotUnderstood, Value, read_value
+
+BENCH: Final = "imported"
+"""The bench that loaded series run on: no bench where somebody stands is disturbed."""
+LARGEST: Final = 20_000_000
+"""Bytes that a notebook may have; years of one are far less."""
+
+DateOrder = Literal["ymd", "dmy", "mdy"]
+
+WORDS: Final[Mapping[str, tuple[str, ...]]] = {
+    "date": ("date", "day", "when", "taken", "taken at"),
+    "time": ("time", "hour"),
+    "machine": ("machine", "saw", "tool"),
+    "kind": ("kind", "machine kind", "kind of machine"),
+    "method": ("method", "test", "check"),
+    "baseline": (
+        "cut length",
+        "length of cut",
+        "length of the cut",
+        "baseline",
+        "board width",
+        "width",
+        "length",
+    ),
+    "thickness": ("thickness", "board thickness"),
+    "inset": ("inset",),
+    "unit": ("unit", "units"),
+    "strip_side": ("strip side", "side", "strip fell", "strip fell to"),
+    "pieces": ("pieces",),
+    "series": ("series", "setup", "set up"),
+    "readings": ("readings",),
+    "caliper": ("caliper", "instrument"),
+    "person": ("person", "who", "measured by"),
+    "note": ("note", "notes", "remark", "remarks", "comment"),
+}
+"""The heading words that are understood, for each thing a column can say."""
+
+_NAMESPACE: Final = UUID("6f2d3c2e-5a0b-5c8e-9f43-2b6f6f746865")
+_FIELD_OF: Final = {word: name for name, words in WORDS.items() for word in words}
+_HEADING_UNIT: Final = re.compile(
+    r"[\s_]*[(\[]?\s*(?<![^\W_])(mm|in|inch|inches)\s*[)\]]?$", re.IGNORECASE
+)
+_NUMBERED: Final = re.compile(r"(.*?)\s*([1-9][0-9]?)")
+_MOST_READINGS: Final = 100
+
+
+class NoNotebook(ValueError):
+    """The file can't be taken at all; the message says what to do."""
+
+
+class Refused(NamedTuple):
+    """A line that is not taken: its number in the file (the header is 1), and why."""
+
+    line: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One trial as the notebook has it; `settings` are what its series must say."""
+
+    number: int
+    machine: str
+    kind: str
+    settings: SeriesIn
+    series: str
+    moment: datetime
+    caliper: str
+    readings: tuple[Value, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Defaults:
+    """What is meant where the notebook has no such column, or an empty cell."""
+
+    machine: str | None = None
+    method: str | None = None
+    unit: Unit | None = None
+    strip_side: Literal["left", "right"] = "left"
+    dates: DateOrder = "ymd"
+
+
+@dataclass(slots=True)
+class Notebook:
+    """What a file says: the lines that can be taken, those refused, the columns not used."""
+
+    lines: list[Line] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What loading did, or would do: trials and readings stored now, trials known before."""
+
+    trials: int
+    readings: int
+    known: int
+    series: tuple[UUID, ...]
+
+
+# ---------------------------------------------------------------- reading the file
+
+
+def read_notebook(data: bytes, defaults: Defaults) -> Notebook:
+    """The lines of a CSV file: parted by comma, semicolon or tab, decimal point or comma,
+    UTF-8, UTF-16 with its mark, or Windows-1252.
+
+    Raises NoNotebook where there is no header, a column appears twice, or what no line can
+    do without is neither a column nor in `defaults`.
+    """
+    rows = _rows(_text(data))
+    header = next(rows, None)
+    if header is None:
+        raise NoNotebook("the file is empty; its first line must name the columns")
+    columns = [_column(cell) for cell in header.cells]
+    _check_columns(columns, defaults)
+    book = Notebook(
+        unused=[
+            cell.strip()
+            for cell, column in zip(header.cells, columns, strict=True)
+            if column is None and cell.strip()
+        ]
+    )
+    for row in rows:
+        try:
+            book.lines.append(_line(row, columns, defaults))
+        except ValueError as error:
+            book.refused.append(Refused(row.number, str(error)))
+    return book
+
+
+class _Row(NamedTuple):
+    number: int
+    cells: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """What a column holds: a field of WORDS, or readings of `place` (or of no named place)."""
+
+    field: str
+    unit: Unit | None = None
+    place: str = ""
+    number: int = 1
+
+
+def _text(data: bytes) -> str:
+    if len(data) > LARGEST:
+        raise NoNotebook(f"the file is larger than {LARGEST // 1_000_000} MB; load it in parts")
+    marked = data[:2] in (b"\xff\xfe", b"\xfe\xff")
+    # Without a mark, what spreadsheets write unasked: the one, or on older systems the other.
+    for encoding in ("utf-16",) if marked else ("utf-8-sig", "cp1252"):
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text
+    raise NoNotebook("the file is no text; save the sheet as CSV in UTF-8")
+
+
+def _rows(text: str) -> Iterator[_Row]:
+    first, _, rest = text.partition("\n")
+    offset = 0
+    delimiter = None
+    if found := re.fullmatch(r"sep=(.)\s*", first):
+        # A spreadsheet's own way of telling its delimiter.
+        delimiter, text, offset = found[1], rest, 1
+        first = rest.partition("\n")[0]
+    if delimiter is None:
+        outside = re.sub(r'"[^"]*"', "", first)
+        delimiter = max(";\t,", key=outside.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    while True:
+        began = reader.line_num + 1 + offset
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise NoNotebook(f"line {began} is no CSV ({error}); save the sheet again") from None
+        if any(cell.strip() for cell in cells):
+            yield _Row(began, cells)
+
+
+def _column(heading: str) -> _Column | None:
+    unit: Unit | None = None
+    words = heading.strip().lower()
+    if found := _HEADING_UNIT.search(words):
+        unit, words = UNITS[found[1]], words[: found.start()]
+    words = " ".join(re.findall(r"[^\W_]+", words))
+    if words in _FIELD_OF:
+        return _Column(_FIELD_OF[words], unit)
+    place, number = words, 1
+    if found := _NUMBERED.fullmatch(words):
+        place, number = found[1], int(found[2])
+    if place in ("reading", "r"):
+        return _Column("reading", unit, number=number)
+    if place in _PLACES:
+        return _Column("reading", unit, _PLACES[place], number)
+    return None
+
+
+def _places() -> dict[str, str]:
+    """The headings that name a place: its key, its label, its key's first word alone."""
+    found: dict[str, str] = {}
+    for method in METHODS.values():
+        firsts = Counter(place.key.split()[0] for place in method.places)
+        for place in method.places:
+            words = [place.key, place.label]
+            if firsts[place.key.split()[0]] == 1:
+                words.append(place.key.split()[0])
+            for word in words:
+                found.setdefault(" ".join(re.findall(r"[^\W_]+", word.lower())), place.key)
+    return found
+
+
+_PLACES: Final = _places()
+
+
+def _check_columns(columns: Sequence[_Column | None], defaults: Defaults) -> None:
+    said = [c for c in columns if c is not None]
+    for column, count in Counter(replace(c, unit=None) for c in said).items():
+        if count > 1:
+            name = column.place or column.field.replace("_", " ")
+            raise NoNotebook(f"two columns say the {name}; rename one of them")
+    fields = {c.field for c in said}
+    if not fields & {"reading", "readings"}:
+        raise NoNotebook(
+            "no column holds readings; name them after the places, such as fence end and open"
+            " end, or reading 1, reading 2"
+        )
+    if "date" not in fields:
+        raise NoNotebook("no column says the date; name one: date")
+    if "machine" not in fields and defaults.machine is None:
+        raise NoNotebook("no column says the machine; name one: machine, or give --machine")
+    if "method" not in fields and defaults.method is None:
+        raise NoNotebook(
+            "no column says the method; name one: method, or give --method (such as reversal)"
+        )
+
+
+def _line(row: _Row, columns: Sequence[_Column | None], defaults: Defaults) -> Line:
+    """The line. Raises ValueError with what is wrong with it."""
+    if len(row.cells) > len(columns) and any(c.strip() for c in row.cells[len(columns) :]):
+        raise ValueError(
+            f"it has {len(row.cells)} cells and the header has {len(columns)}; a decimal comma"
+            " needs quotes, or semicolons between the cells"
+        )
+    cells = [*row.cells, *[""] * (len(columns) - len(row.cells))]
+    said: dict[str, str] = {}
+    units: dict[str, Unit] = {}
+    readings: dict[tuple[str, int], tuple[str, Unit | None]] = {}
+    for column, raw in zip(columns, cells, strict=False):
+        text = raw.strip()
+        if column is None or not text:
+            continue
+        if column.field == "reading":
+            readings[column.place, column.number] = (text, column.unit)
+        else:
+            said[column.field] = text
+        if column.unit is not None:
+            units[column.field] = column.unit
+    method = _method(said.get("method") or defaults.method)
+    unit = _unit(said.get("unit")) or defaults.unit
+    values = _values(method, said.get("readings"), units.get("readings"), readings, unit)
+    machine = said.get("machine") or defaults.machine
+    if machine is None:
+        raise ValueError("it names no machine; fill in the cell or give --machine")
+    settings = _settings(method, machine, said, units, unit or values[0].unit, defaults)
+    repeats, left = divmod(len(values), len(method.places))
+    if left or not repeats:
+        raise ValueError(
+            f"{method.title} needs {_readings(len(method.places))}"
+            f" ({', '.join(p.key for p in method.places)}); it has {len(values)}"
+        )
+    return Line(
+        number=row.number,
+        machine=machine,
+        kind=said.get("kind", "other"),
+        settings=settings.model_copy(update={"repeats": repeats}),
+        series=said.get("series", ""),
+        moment=_moment(said.get("date"), said.get("time"), defaults.dates),
+        caliper=said.get("caliper", "notebook")[:200],
+        readings=values,
+    )
+
+
+def _readings(count: int) -> str:
+    return "a reading" if count == 1 else f"{count} readings, or a multiple of that,"
+
+
+def _method(text: str | None) -> Method:
+    if text is None:
+        raise ValueError("it names no method; fill in the cell or give --method")
+    key = "-".join(re.findall(r"[^\W_]+", text.lower()))
+    for method in METHODS.values():
+        if key in (method.key, method.title.lower().replace(" ", "-")):
+            return method
+    raise ValueError(f"{text!r} is no method; there are {', '.join(METHODS)}")
+
+
+def _unit(text: str | None) -> Unit | None:
+    if text is None:
+        return None
+    unit = UNITS.get(text.lower())
+    if unit is None:
+        raise ValueError(f"the unit {text!r} is neither mm nor in")
+    return unit
+
+
+def _values(
+    method: Method,
+    together: str | None,
+    unit_together: Unit | None,
+    readings: Mapping[tuple[str, int], tuple[str, Unit | None]],
+    unit: Unit | None,
+) -> tuple[Value, ...]:
+    """The line's readings in reading order."""
+    texts: list[tuple[str, str, Unit | None]] = []
+    if together is not None:
+        parts = re.split(r"[\s/|]+", together)
+        texts = [(f"reading {n}", t, unit_together) for n, t in enumerate(parts, 1)]
+    named = {place for place, _ in readings if place}
+    of_method = {place.key for place in method.places}
+    if together is not None and readings:
+        raise ValueError("its readings stand in one column and in several; keep one of the two")
+    if named - of_method:
+        raise ValueError(
+            f"{method.title} has no place {sorted(named - of_method)[0]!r}; it has"
+            f" {', '.join(p.key for p in method.places)}"
+        )
+    if named and any(not place for place, _ in readings):
+        raise ValueError("some of its readings are named by place and some by number; use one way")
+    order = [p.key for p in method.places] if named else [""]
+    for place in order:
+        numbers = sorted(number for of, number in readings if of == place)
+        if numbers != list(range(1, len(numbers) + 1)):
+            missing = next(n for n in range(1, _MOST_READINGS) if n not in numbers)
+            raise ValueError(f"{place or 'reading'} {missing} is missing before a later one")
+        if named and not numbers:
+            raise ValueError(f"the {place} has no reading")
+        alone = named and len(numbers) == 1
+        texts += [
+            (place if alone else f"{place or 'reading'} {n}", *readings[place, n]) for n in numbers
+        ]
+    if named and len({sum(of == place for of, _ in readings) for place in order}) > 1:
+        raise ValueError("its places were not all read equally often")
+    if not texts:
+        raise ValueError("it has no readings")
+    if len(texts) > _MOST_READINGS:
+        raise ValueError(f"it has more than {_MOST_READINGS} readings")
+    return tuple(_value(method, where, text, of or unit) for where, text, of in texts)
+
+
+def _value(method: Method, where: str, text: str, unit: Unit | None) -> Value:
+    value = read_value(text, unit)
+    if not isinstance(value, Value):
+        reason = value.reason if isinstance(value, NotUnderstood) else "no length"
+        if unit is None and "without a unit" in reason:
+            reason = "it has no unit; add a column unit, or give --unit"
+        raise ValueError(f"{where}: {text!r} is no reading: {reason}")
+    if len(text) > 256:
+        raise ValueError(f"{where} is too long")
+    if method.closed_jaws and abs(value.nm) <= CLOSED_JAWS_NM:
+        raise ValueError(f"{where}: {text} is what closed jaws read, no {method.title.lower()}")
+    return value
+
+
+def _settings(
+    method: Method,
+    machine: str,
+    said: Mapping[str, str],
+    units: Mapping[str, Unit],
+    unit: Unit,
+    defaults: Defaults,
+) -> SeriesIn:
+    asked = {"baseline": method.baseline is not None, "thickness": method.needs_thickness}
+    lengths = {
+        name: _length(name, said[name], units.get(name) or unit)
+        for name in ("baseline", "thickness", "inset")
+        if name in said and asked.get(name, True)
+    }
+    # A series has one unit for its lengths: inches are exact in millimetres, not the reverse.
+    mixed = any(length.unit != unit for length in lengths.values())
+    written = {
+        name: mm_text(length.nm) if mixed else format(length.number, "f")
+        for name, length in lengths.items()
+    }
+    side = said.get("strip_side", defaults.strip_side).lower()
+    try:
+        settings = SeriesIn.model_validate(
+            {
+                "machine": machine,
+                "method": method.key,
+                "bench": BENCH,
+                "unit": "mm" if mixed else unit,
+                "strip_side": {"l": "left", "r": "right"}.get(side, side),
+                "pieces": said.get("pieces"),
+                "note": said.get("note"),
+                "person": said.get("person"),
+                **written,
+            }
+        )
+        new_series(settings, _NAMESPACE)
+    except InvalidField as error:
+        raise ValueError(_plainly(error.field, error.message)) from None
+    except ValidationError as error:
+        first = error.errors()[0]
+        where, message = str(first["loc"][0]), str(first["msg"])
+        raise ValueError(_plainly(where, message[:1].lower() + message[1:])) from None
+    return settings
+
+
+def _plainly(name: str, message: str) -> str:
+    return f"{'cut length' if name == 'baseline' else name.replace('_', ' ')}: {message}"
+
+
+def _length(name: str, text: str, unit: Unit) -> Value:
+    value = read_value(text, unit)
+    if not isinstance(value, Value):
+        raise ValueError(_plainly(name, f"{text!r} is no length such as 8.026 or 203,86"))
+    return value
+
+
+# ---------------------------------------------------------------- dates
+
+
+def _moment(day: str | None, hour: str | None, order: DateOrder) -> datetime:
+    """The moment in UTC; noon where only the day is known, so that it is that day nearly
+    everywhere. Raises ValueError."""
+    if day is None:
+        raise ValueError("it has no date")
+    try:
+        if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ].*", day):
+            moment = datetime.fromisoformat(day)
+            return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
+        at = time(12) if hour is None else time.fromisoformat(hour.zfill(5))
+        return datetime.combine(_day(day, order), at, at.tzinfo or UTC).astimezone(UTC)
+    except (ValueError, OverflowError):
+        said = day if hour is None else f"{day} {hour}"
+        raise ValueError(
+            f"{said!r} is no date that is understood; write it as 2024-05-03 or 2024-05-03 14:30,"
+            " or give --dates dmy or mdy"
+        ) from None
+
+
+def _day(text: str, order: DateOrder) -> date:
+    parts = re.fullmatch(r"([0-9]{1,4})([-./])([0-9]{1,2})\2([0-9]{1,4})\.?", text)
+    if parts is None:
+        raise ValueError
+    first, mark, middle, last = int(parts[1]), parts[2], int(parts[3]), int(parts[4])
+    if len(parts[1]) == 4:
+        return date(first, middle, last)
+    if len(parts[4]) != 4:
+        raise ValueError  # which century, and which of the three is the year?
+    # Points part day, month and year nearly everywhere; other marks leave two readings,
+    # unless only one of them is a date.
+    day_first = order == "dmy" or (order == "ymd" and (mark == "." or first > 12))
+    month_first = order == "mdy" or (order == "ymd" and middle > 12)
+    if not day_first and not month_first:
+        raise ValueError
+    return date(last, middle, first) if day_first else date(last, first, middle)
+
+
+# ---------------------------------------------------------------- loading
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """A line with its id, which follows from what the line says."""
+
+    line: Line
+    id: UUID
+
+    def reading_ids(self) -> list[UUID]:
+        return [uuid5(self.id, str(index)) for index in range(len(self.line.readings))]
+
+
+def load(engine: Engine, journal: Journal, lines: Sequence[Line], dry_run: bool = False) -> Loaded:
+    """Keep the lines that the store does not have yet; with `dry_run` only say which.
+
+    One load at a time; a load that was broken off is completed by loading the same again.
+    """
+    with _ONE_LOAD:
+        trials = _identified(lines)
+        with engine.connect() as connection:
+            known = _known(connection, trials)
+            left_open = connection.scalar(select(Bench.series_id).where(Bench.name == BENCH))
+        new = [trial for trial in trials if trial.id not in known]
+        series: list[UUID] = []
+        if not dry_run:
+            if left_open is not None and new:
+                journal.finish(left_open)
+            series = [_load_series(journal, group) for group in _grouped(new)]
+        readings = sum(len(trial.line.readings) for trial in new)
+        return Loaded(len(new), readings, len(trials) - len(new), tuple(series))
+
+
+def _identified(lines: Iterable[Line]) -> list[_Trial]:
+    trials = []
+    seen: Counter[str] = Counter()
+    for line in lines:
+        new = new_series(line.settings, _NAMESPACE)
+        content = repr(
+            (
+                line.machine,
+                line.series,
+                line.moment.isoformat(),
+                (new.method.key, new.baseline_nm, new.thickness_nm, new.inset_nm),
+                (new.strip_side, new.pieces, new.repeats),
+                [value.nm for value in line.readings],
+            )
+        )
+        # Two lines that say the same are two strips that came out alike.
+        seen[content] += 1
+        trials.append(_Trial(line, uuid5(_NAMESPACE, f"{content} {seen[content]}")))
+    return trials
+
+
+def _known(connection: Connection, trials: Sequence[_Trial]) -> set[UUID]:
+    """Those whose readings are in the store."""
+    first = {trial.reading_ids()[0]: trial.id for trial in trials}
+    ids = list(first)
+    found: set[UUID] = set()
+    for at in range(0, len(ids), 500):  # within every engine's limit on parameters
+        rows = connection.scalars(select(Reading.id).where(Reading.id.in_(ids[at : at + 500])))
+        found.update(first[reading] for reading in rows)
+    return found
+
+
+def _grouped(trials: Iterable[_Trial]) -> list[list[_Trial]]:
+    """The trials of each series in the order of time, the earliest series first."""
+    groups: dict[Any, list[_Trial]] = {}
+    for trial in sorted(trials, key=lambda t: t.line.moment):
+        line = trial.line
+        settings = line.settings.model_dump_json(exclude={"note"})
+        key = (line.machine, line.series, line.moment.date(), settings)
+        groups.setdefault(key, []).append(trial)
+    return list(groups.values())
+
+
+def _load_series(journal: Journal, trials: Sequence[_Trial]) -> UUID:
+    first = trials[0].line
+    machine = journal.add_machine(first.machine, first.kind)
+    notes = dict.fromkeys(t.line.settings.note for t in trials if t.line.settings.note)
+    settings = first.settings.model_copy(update={"note": "; ".join(notes)[:4000] or None})
+    readings = _records(trials)
+    series = journal.start(new_series(settings, machine), first.moment)
+    journal.keep(readings)
+    journal.finish(series, max(reading.taken_at for reading in readings))
+    return series
+
+
+def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
+    """The readings, a second apart where the notebook does not say: close behind each other
+    two equal ones would be taken for a bounce of the button."""
+    kept: list[records.Reading] = []
+    ended: datetime | None = None
+    for trial in trials:
+        at = trial.line.moment
+        if ended is not None:
+            at = max(at, ended + timedelta(seconds=1))
+        for reading_id, value in zip(trial.reading_ids(), trial.line.readings, strict=True):
+            ended = at
+            kept.append(
+                records.Reading(
+                    id=reading_id,
+                    bench=BENCH,
+                    caliper=trial.line.caliper,
+                    sent=value.sent,
+                    unit=value.unit,
+                    nm=value.nm,
+                    taken_at=at,
+                    origin="imported",
+                )
+            )
+            at += timedelta(seconds=1)
+    return kept
+
+
+_ONE_LOAD: Final = threading.Lock()

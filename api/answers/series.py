@@ -1,0 +1,149 @@
+"""A series: its trials, what they say, what deserves a second look, what did not count."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+import numpy as np
+from sqlalchemy import Connection, Row
+
+from analysis.drift import Trend
+from analysis.methods import Place, Quantity
+from analysis.score import Score, SeriesFacts, score
+from analysis.units import Unit, mm
+from api.answers.checks import studies_of
+from api.answers.earlier import found_before
+from api.answers.findings import DoubtedTrials, doubted, trend
+from api.answers.studies import Study, study_of
+from api.answers.uncounted import Uncounted, uncounted
+from api.store.facts import facts_of, method_of, resolution_mm
+from api.store.rows import series as rows
+
+
+@dataclass(frozen=True, slots=True)
+class TrialAnswer:
+    """A trial's row (as in `tables.Trial`), its readings in slot order, its method's places."""
+
+    row: Row[Any]
+    readings: tuple[Row[Any], ...]
+    places: tuple[Place, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """What the trials of a series say, and what was known of its calipers then."""
+
+    row: Row[Any]
+    score: Score
+    study: Study
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesAnswer:
+    """A series whole. Angles are in radians, lengths in mm, but for the trials' stored rows.
+
+    row: the columns of `tables.Series`, with the names of its bench and machine.
+    """
+
+    row: Row[Any]
+    trials: tuple[TrialAnswer, ...]
+    facts: SeriesFacts
+    scored: Scored
+    doubts: tuple[DoubtedTrials, ...]
+    trend: Mapping[Quantity, Trend]
+    uncounted: tuple[Uncounted, ...]
+
+
+def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
+    """A series whole.
+
+    Raises NotFound where no series has that id.
+    """
+    row = rows.series(connection, series_id)
+    trials, readings = _trials(connection, row)
+    facts, study = _facts(connection, row, trials, readings)
+    numbers = [t.number for t in trials if t.state == "complete"]
+    places = method_of(row).places
+    return SeriesAnswer(
+        row=row,
+        trials=tuple(TrialAnswer(t, tuple(readings[t.id]), places) for t in trials),
+        facts=facts,
+        scored=Scored(row, score(facts), study),
+        doubts=doubted(facts, numbers, found_before(connection, row)),
+        trend=trend(facts),
+        uncounted=uncounted(connection, series_id),
+    )
+
+
+def scored(connection: Connection, series_id: UUID) -> Scored:
+    """What the trials of a series say.
+
+    Raises NotFound where no series has that id.
+    """
+    row = rows.series(connection, series_id)
+    facts, study = _facts(connection, row, *_trials(connection, row))
+    return Scored(row, score(facts), study)
+
+
+def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
+    """What each of many series says, in the order given, by a few queries for all of them.
+
+    Raises KeyError where no series has one of the ids.
+    """
+    found = rows.many_series(connection, series)
+    of = [found[each] for each in series]
+    trials, readings = rows.complete_trials(connection, series)
+    each_measured = [measured(row, trials[row.id], readings) for row in of]
+    studies = studies_of(connection, of, [calipers for _, calipers in each_measured])
+    return [
+        Scored(row, score(study.told_to(facts)), study)
+        for row, (facts, _), study in zip(of, each_measured, studies, strict=True)
+    ]
+
+
+def trial(connection: Connection, trial_id: UUID) -> TrialAnswer:
+    """One trial; its state is "gone" since its last reading was taken back."""
+    row = rows.trial(connection, trial_id)
+    places = method_of(rows.series(connection, row.series_id)).places
+    return TrialAnswer(row, tuple(rows.readings_of_trial(connection, trial_id)), places)
+
+
+def measured(
+    series: Row[Any], trials: Iterable[Row[Any]], readings: Mapping[Any, Sequence[Row[Any]]]
+) -> tuple[SeriesFacts, tuple[str, ...]]:
+    """What the complete ones of `trials` tell by themselves, and the calipers that read them.
+
+    readings: of each trial by its id (as the rows of `trials` give it), in slot order.
+    """
+    method = method_of(series)
+    complete = [t for t in trials if t.state == "complete"]
+    widths = np.full((len(complete), len(method.places), series.repeats), np.nan)
+    sent: list[tuple[str, Unit]] = []
+    calipers: dict[str, None] = {}
+    for index, row in enumerate(complete):
+        for r in readings[row.id]:
+            widths[index, r.place, r.slot % series.repeats] = mm(r.nm)
+            sent.append((r.sent, r.unit))
+            calipers[r.caliper] = None
+    return facts_of(series, widths, resolution_mm(sent)), tuple(calipers)
+
+
+_Readings = dict[UUID, list[Row[Any]]]
+
+
+def _trials(connection: Connection, series: Row[Any]) -> tuple[Sequence[Row[Any]], _Readings]:
+    return rows.trials(connection, series.id), rows.readings_of_series(connection, series.id)
+
+
+def _facts(
+    connection: Connection, series: Row[Any], trials: Sequence[Row[Any]], readings: _Readings
+) -> tuple[SeriesFacts, Study]:
+    found, calipers = measured(series, trials, readings)
+    if found.method.judges != "machine":
+        return found, Study()  # it is itself a study
+    study = study_of(connection, calipers, series.finished_at or datetime.now(UTC))
+    return study.told_to(found), study

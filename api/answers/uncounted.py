@@ -1,0 +1,50 @@
+"""The readings of a series that are in no trial, and why: nothing that was heard is lost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+from uuid import UUID
+
+from sqlalchemy import Connection
+
+from api.store.log import read_series
+from api.store.rows.series import counted_readings
+from capture import pairing
+from capture.records import Finish, Press, Reading
+
+Why = Literal["bounced", "taken back", "closed jaws"]
+
+
+@dataclass(frozen=True, slots=True)
+class Uncounted:
+    """A reading that no trial holds, and why."""
+
+    reading: Reading
+    why: Why
+
+
+def uncounted(connection: Connection, series_id: UUID) -> tuple[Uncounted, ...]:
+    """The readings that the bench heard while it fed a series and that no trial holds, in order.
+
+    From the bench's log, replayed; the trials say which readings count.
+    """
+    counted = counted_readings(connection, series_id)
+    folding = pairing.Folding()
+    heard: list[tuple[Press, pairing.OutcomeKind]] = []
+    for entry in read_series(connection, series_id):
+        if isinstance(entry, Finish):
+            break
+        outcome = folding.take(entry)
+        if isinstance(entry, Press) and entry.reading.id not in counted:
+            heard.append((entry, outcome.kind))
+    bounced = {reading.id for reading in folding.state.set_aside}
+    return tuple(Uncounted(press.reading, _why(press, kind, bounced)) for press, kind in heard)
+
+
+def _why(press: Press, kind: pairing.OutcomeKind, bounced: set[UUID]) -> Why:
+    if press.reading.id in bounced:
+        return "bounced"
+    if kind in ("taken back", "nothing to take back"):
+        return "closed jaws"
+    return "taken back"

@@ -1,0 +1,23 @@
+"""What can be wrong with what was asked: facts as fields, known to every room and tied to none.
+
+`web.problems` makes HTTP answers of them; a command prints their sentence.
+"""
+
+from __future__ import annotations
+
+
+class InvalidField(ValueError):
+    """A field that can't be right; `message` says what is allowed."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(f"{field}: {message}")
+        self.field = field
+        self.message = message
+
+
+class NotFound(LookupError):
+    """What was asked for is not there; the message says what is."""
+
+
+class Conflict(Exception):
+    """What was asked can't be done as things are; the message says what to do first."""

@@ -1,5 +1,0 @@
-// The card: printed from here, with numbers in the person's own units.
-
-import "./units.js";
-
-document.getElementById("print").addEventListener("click", () => print());

@@ -1,7 +1,0 @@
-// The report: numbers in the person's units, and a button that prints.
-
-import "./units.js";
-
-const button = document.getElementById("print");
-button.hidden = false;
-button.addEventListener("click", () => print());

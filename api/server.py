@@ -1,0 +1,152 @@
+"""Everything that one server holds: the store, the instruments, and those who listen.
+
+Made from settings and handed to the application; nothing is made at import, so that two
+shops can stand side by side in one process.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Final, Protocol
+
+from sqlalchemy import Connection, Engine
+
+from api.answers.bench import BenchAnswer, bench
+from api.answers.methods import learn_measured_methods, load_own_methods
+from api.instruments.calipers import CaliperOnRecord, calipers_on_record
+from api.instruments.identify import Identifying
+from api.instruments.listening import Listening
+from api.settings import Settings
+from api.store import migrations
+from api.store.engine import StoreError, open_engine, sqlite_url
+from api.store.journal import Journal, now
+from api.store.signal import Signal
+from capture.bench import Instruments
+from capture.finding import serial_instruments
+from capture.records import CaliperState, Reading, Refusal
+
+_log = logging.getLogger(__name__)
+
+# A bench elsewhere tells of its instruments every twenty seconds; three missed are silence.
+_AWAY_AFTER_S: Final = 70.0
+
+
+class PretendCaliper(Protocol):
+    """A caliper of the demo, whose send button the page may press."""
+
+    bench: str
+
+    def press(self) -> str: ...
+
+    def close(self) -> None: ...
+
+
+class Shop:
+    """Opens the store (and brings it up to date); `start` begins to listen to calipers.
+
+    Raises StoreError where the store cannot be opened; the message says what to do.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.engine: Engine = open_store(settings)
+        self.signal = Signal(self.engine)
+        self.journal = Journal(self.engine, committed=self.signal.notify)
+        self.instruments = Instruments(self._keep, self._refuse, self.journal.report)
+        self.listening = Listening(self.instruments, settings.data)
+        self.pair_by_pressing = Identifying(serial_instruments, self.listening.listened)
+        # The demo attaches its own.
+        self.pretend: PretendCaliper | None = None
+        # Instruments of benches elsewhere: how they fared when they were last heard of.
+        self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
+
+    def start(self) -> None:
+        """Listen to the calipers of the settings, and to those that are remembered."""
+        self.listening.start(self.settings.calipers)
+
+    def close(self) -> None:
+        """Stop listening, commit what was heard, release ports and the store."""
+        self.signal.close()
+        self.pair_by_pressing.close()
+        if self.pretend is not None:
+            self.pretend.close()
+        for reading in self.instruments.stop():
+            # The last place where it can still be told: the store would not take it.
+            _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
+        self.engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees one moment of the store."""
+        with self.engine.connect() as connection:
+            yield connection
+
+    def calipers(self, bench: str | None = None) -> list[CaliperState]:
+        """The states of instruments, here and at benches elsewhere, of one bench or of all."""
+        return [
+            s
+            for s in (*self.instruments.states(), *self._states_elsewhere())
+            if bench in (None, s.bench)
+        ]
+
+    def calipers_on_record(self, connection: Connection) -> list[CaliperOnRecord]:
+        """Every caliper that is listened to or was ever heard."""
+        return calipers_on_record(connection, self.listening.listened(), self.calipers(), now())
+
+    def heard_of(self, states: Sequence[CaliperState]) -> None:
+        """Remember how the instruments of a bench elsewhere fare, and tell what is new."""
+        moment = time.monotonic()
+        for state in states:
+            key = (state.bench, state.caliper)
+            before = self._elsewhere.get(key)
+            self._elsewhere[key] = (state, moment)
+            # Only a change of state is news; when it was last heard changes all the time.
+            if before is None or before[0] != replace(state, last_heard=before[0].last_heard):
+                self.journal.report(state)
+
+    def _states_elsewhere(self) -> Iterator[CaliperState]:
+        moment = time.monotonic()
+        for state, heard in list(self._elsewhere.values()):
+            if moment - heard <= _AWAY_AFTER_S:
+                yield state
+            else:
+                message = "its bench program is not heard from; what it keeps comes when it is"
+                yield replace(state, state="waiting", message=message)
+
+    def bench(self, name: str) -> BenchAnswer:
+        """A bench as it is now."""
+        with self.reading() as connection:
+            return bench(connection, name)
+
+    def pretends(self, bench: str) -> bool:
+        """Whether the bench's caliper is a pretend one."""
+        return self.pretend is not None and self.pretend.bench == bench
+
+    def _keep(self, reading: Reading) -> None:
+        self.journal.keep([reading])
+
+    def _refuse(self, refusal: Refusal) -> None:
+        self.journal.refuse(refusal)
+
+
+def open_store(settings: Settings) -> Engine:
+    """The engine of the store, brought up to date.
+
+    Raises StoreError where it cannot be opened; the message says what to do.
+    """
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"the data folder {settings.data} cannot be made ({error.strerror});"
+            " give another with --data"
+        ) from None
+    engine = open_engine(settings.db or sqlite_url(settings.data))
+    migrations.upgrade_apart(engine)
+    learn_measured_methods(engine)
+    load_own_methods(settings.data)
+    return engine

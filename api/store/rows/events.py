@@ -1,0 +1,60 @@
+"""Events: what happened at benches, numbered by the store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import Connection, Row, Select, func, select
+
+from api.store.tables import Bench, Caliper, Event, Reading, Refusal
+
+_READINGS: Select[Any] = (
+    select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
+    .join(Caliper, Caliper.id == Reading.caliper_id)
+    .join(Bench, Bench.id == Reading.bench_id)
+)
+
+
+def last_event_id(connection: Connection) -> int:
+    """The number of the latest event of all benches, 0 before the first."""
+    return connection.scalar(select(func.max(Event.id))) or 0
+
+
+def events_after(
+    connection: Connection, bench_name: str, after: int, limit: int = 500
+) -> Sequence[Row[Any]]:
+    """The next events of a bench after number `after`, in order, at most `limit`."""
+    return connection.execute(
+        select(Event.__table__)
+        .join(Bench, Bench.id == Event.bench_id)
+        .where(Bench.name == bench_name, Event.id > after)
+        .order_by(Event.id)
+        .limit(limit)
+    ).all()
+
+
+def last_of_kind(connection: Connection, bench_id: int, *kinds: str) -> Row[Any] | None:
+    """The latest event of a bench that is of one of `kinds`."""
+    return connection.execute(
+        select(Event.__table__)
+        .where(Event.bench_id == bench_id, Event.kind.in_(kinds))
+        .order_by(Event.id.desc())
+        .limit(1)
+    ).first()
+
+
+def reading(connection: Connection, reading_id: UUID) -> Row[Any]:
+    """A reading with its caliper's and bench's names."""
+    return connection.execute(_READINGS.where(Reading.id == reading_id)).one()
+
+
+def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:
+    """A refusal with its caliper's and bench's names."""
+    return connection.execute(
+        select(Refusal.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
+        .join(Caliper, Caliper.id == Refusal.caliper_id)
+        .join(Bench, Bench.id == Refusal.bench_id)
+        .where(Refusal.id == refusal_id)
+    ).one()

@@ -1,0 +1,148 @@
+"""Series, their trials, and the readings of trials."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, Connection, Row, Select, select, tuple_
+
+from api.errors import InvalidField, NotFound
+from api.store.tables import Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
+
+_WITH_NAMES: Select[Any] = (
+    select(
+        Series.__table__,
+        Bench.name.label("bench"),
+        Machine.name.label("machine_name"),
+        Machine.kind.label("machine_kind"),
+        Machine.created_at.label("machine_created_at"),
+    )
+    .join(Bench, Bench.id == Series.bench_id)
+    .join(Machine, Machine.id == Series.machine_id)
+)
+
+
+def series(connection: Connection, series_id: UUID) -> Row[Any]:
+    """A series with its bench's and machine's names.
+
+    Raises NotFound where no series has that id.
+    """
+    row = connection.execute(_WITH_NAMES.where(Series.id == series_id)).first()
+    if row is None:
+        raise NotFound("there is no series with that id")
+    return row
+
+
+def many_series(connection: Connection, ids: Collection[UUID]) -> dict[UUID, Row[Any]]:
+    """The same of many series, by id."""
+    return {row.id: row for row in connection.execute(_WITH_NAMES.where(Series.id.in_(ids)))}
+
+
+def latest_series(
+    connection: Connection,
+    *,
+    machine: UUID | None = None,
+    method: str | None = None,
+    before: UUID | None = None,
+    limit: int | None = None,
+) -> list[UUID]:
+    """The ids of series, the latest begun first.
+
+    Raises InvalidField where no series has the id `before`.
+    """
+    query = select(Series.id).order_by(Series.started_at.desc(), Series.id.desc()).limit(limit)
+    if machine is not None:
+        query = query.where(Series.machine_id == machine)
+    if method is not None:
+        query = query.where(Series.method == method)
+    if before is not None:
+        try:
+            last = series(connection, before)
+        except NotFound as error:
+            raise InvalidField("before", f"{error}; take it from an earlier page") from None
+        # As one value, so that an index leads to where the page begins.
+        query = query.where(tuple_(Series.started_at, Series.id) < (last.started_at, last.id))
+    return list(connection.scalars(query))
+
+
+def trial(connection: Connection, trial_id: UUID) -> Row[Any]:
+    """One trial's row; its state is "gone" since its last reading was taken back."""
+    return connection.execute(select(Trial.__table__).where(Trial.id == trial_id)).one()
+
+
+def trials(connection: Connection, series_id: UUID) -> Sequence[Row[Any]]:
+    """The trials of a series in order, without those that are gone."""
+    return connection.execute(
+        select(Trial.__table__)
+        .where(Trial.series_id == series_id, Trial.state != "gone")
+        .order_by(Trial.number)
+    ).all()
+
+
+def complete_trials(
+    connection: Connection, series: Collection[UUID]
+) -> tuple[dict[UUID, list[Row[Any]]], dict[UUID, list[Row[Any]]]]:
+    """The complete trials of many series by series (id, series_id, state), in order, and their
+    readings by trial."""
+    complete = Trial.series_id.in_(series) & (Trial.state == "complete")
+    found: dict[UUID, list[Row[Any]]] = defaultdict(list)
+    query: Any = (
+        select(Trial.id, Trial.series_id, Trial.state)
+        .where(complete)
+        .order_by(Trial.series_id, Trial.number)
+    )
+    for row in connection.execute(query):
+        found[row.series_id].append(row)
+    return found, _readings_by_trial(connection, complete)
+
+
+def readings_of_trial(connection: Connection, trial_id: UUID) -> list[Row[Any]]:
+    """The readings of a trial, in slot order."""
+    return _readings_by_trial(connection, Trial.id == trial_id)[trial_id]
+
+
+def readings_of_series(connection: Connection, series_id: UUID) -> dict[UUID, list[Row[Any]]]:
+    """The readings of each trial of a series, in slot order."""
+    return _readings_by_trial(connection, Trial.series_id == series_id)
+
+
+def counted_readings(connection: Connection, series_id: UUID) -> set[UUID]:
+    """The ids of the readings that trials of a series hold."""
+    return set(
+        connection.scalars(
+            select(TrialReading.reading_id)
+            .join(Trial, Trial.id == TrialReading.trial_id)
+            .where(Trial.series_id == series_id)
+        )
+    )
+
+
+def _readings_by_trial(
+    connection: Connection, condition: ColumnElement[bool]
+) -> dict[UUID, list[Row[Any]]]:
+    found: dict[UUID, list[Row[Any]]] = defaultdict(list)
+    query: Any = (
+        select(
+            TrialReading.trial_id,
+            TrialReading.slot,
+            TrialReading.place,
+            Reading.id,
+            Reading.sent,
+            Reading.unit,
+            Reading.nm,
+            Reading.origin,
+            Reading.taken_at,
+            Caliper.name.label("caliper"),
+        )
+        .join(Trial, Trial.id == TrialReading.trial_id)
+        .join(Reading, Reading.id == TrialReading.reading_id)
+        .join(Caliper, Caliper.id == Reading.caliper_id)
+        .where(condition)
+        .order_by(TrialReading.trial_id, TrialReading.slot)
+    )
+    for row in connection.execute(query):
+        found[row.trial_id].append(row)
+    return found

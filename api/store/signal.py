@@ -1,0 +1,61 @@
+"""Waking those who wait for commits, of this process or of another one."""
+
+from __future__ import annotations
+
+import asyncio
+
+from sqlalchemy import Engine
+
+from api.store.watch import Watch
+
+
+class Signal:
+    """Wakes everybody who waits for commits. `notify` may be called from any thread.
+
+    What other processes commit to the store of `engine` is watched for as long as somebody
+    waits.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._watch: Watch | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._waiters: set[asyncio.Event] = set()
+        self.closed = False
+
+    def attach(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Say on which loop the waiters wait."""
+        self._loop = loop
+
+    def notify(self) -> None:
+        loop = self._loop
+        if loop is not None and not loop.is_closed():
+            loop.call_soon_threadsafe(self._wake)
+
+    def close(self) -> None:
+        """End every stream: the program stops."""
+        self.closed = True
+        self._unwatch()
+        self.notify()
+
+    def _wake(self) -> None:
+        for waiter in self._waiters:
+            waiter.set()
+
+    def join(self) -> asyncio.Event:
+        """Wait from now on; from the loop's thread, as `leave`."""
+        waiter = asyncio.Event()
+        self._waiters.add(waiter)
+        if self._watch is None and not self.closed:
+            self._watch = Watch(self._engine, self.notify)
+        return waiter
+
+    def leave(self, waiter: asyncio.Event) -> None:
+        self._waiters.discard(waiter)
+        if not self._waiters:
+            self._unwatch()
+
+    def _unwatch(self) -> None:
+        watch, self._watch = self._watch, None
+        if watch is not None:
+            watch.stop()

@@ -1,0 +1,90 @@
+"""The application: built from a shop, knowing nothing of how it is served."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from threading import BoundedSemaphore
+
+from fastapi import APIRouter, FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
+
+from api import VERSION
+from api.server import Shop
+from api.web import problems
+from api.web.pages.bench import view as bench_page
+from api.web.pages.compare import view as compare_page
+from api.web.pages.instruments import view as instruments_page
+from api.web.pages.machine import view as machine_page
+from api.web.pages.plan import view as plan_page
+from api.web.pages.series import view as series_page
+from api.web.pages.shared.static import StaticPages
+from api.web.routes import (
+    ask,
+    benches,
+    calipers,
+    comparison,
+    exports,
+    health,
+    history,
+    instruments,
+    live,
+    load,
+    machines,
+    methods,
+    plan,
+    readings,
+    series,
+    series_list,
+    work,
+)
+
+
+def build(shop: Shop) -> FastAPI:
+    """The application on `shop`; whoever made the shop starts and closes it."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.shop.signal.attach(asyncio.get_running_loop())
+        yield
+
+    app = FastAPI(
+        title="bothends",
+        version=VERSION,
+        summary="Caliper readings at the saw, paired into trials, scored with their uncertainty.",
+        lifespan=lifespan,
+        docs_url=None,  # its page loads scripts from elsewhere; /openapi.json needs nothing
+        redoc_url=None,
+    )
+    app.state.shop = shop
+    app.state.pulls = BoundedSemaphore(4)
+    # A phone at the saw is often far from the router. Live streams are passed over by it.
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    problems.install(app)
+    under_api = APIRouter(prefix="/api")
+    for room in (
+        health,
+        machines,
+        history,
+        work,
+        methods,
+        series,
+        series_list,
+        readings,
+        benches,
+        ask,
+        exports,
+        load,
+        live,
+        comparison,
+        plan,
+        instruments,
+        calipers,
+    ):
+        under_api.include_router(room.router)
+    app.include_router(under_api)
+    for page in (bench_page, machine_page, series_page, compare_page, plan_page, instruments_page):
+        app.include_router(page.router)
+    app.mount("/static", StaticPages(), name="static")
+    return app

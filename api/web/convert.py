@@ -1,0 +1,336 @@
+"""From answers (radians, mm, rows) to what goes out (degrees, mm): the one place for that."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from sqlalchemy import Row
+
+from analysis.drift import Trend
+from analysis.interval import Interval
+from analysis.methods import Quantity
+from analysis.score import QuantityScore, Score
+from analysis.spread import OwnScatter
+from analysis.units import MM_PER_INCH, mm
+from api.answers.bench import BenchAnswer, Heard, NextPlace
+from api.answers.findings import DoubtedTrials
+from api.answers.series import Scored, SeriesAnswer, TrialAnswer
+from api.answers.studies import Study
+from api.answers.uncounted import Uncounted
+from api.web.shapes import (
+    AsideOut,
+    BenchOut,
+    CaliperOut,
+    ContributionOut,
+    DoubtOut,
+    IntervalOut,
+    MachineOut,
+    NextOut,
+    OwnScatterOut,
+    QuantityOut,
+    ReadingOut,
+    RefusalOut,
+    ScoreOut,
+    SeriesHead,
+    SeriesOut,
+    StudyOut,
+    ToleranceOut,
+    TrendOut,
+    TrialOut,
+    TrialReadingOut,
+    WithoutOut,
+)
+from capture.records import CaliperState
+
+
+def series_out(found: SeriesAnswer) -> SeriesOut:
+    """A series whole."""
+    return SeriesOut(
+        **_head_fields(found.row),
+        trials=[trial_out(t) for t in found.trials],
+        score=score_out(found.scored),
+        doubts=[_doubt_out(d) for d in found.doubts],
+        trend={q: _trend_out(t, q, found.row.unit) for q, t in found.trend.items()},
+        aside=[_uncounted_out(u) for u in found.uncounted],
+    )
+
+
+def series_head(row: Row[Any]) -> SeriesHead:
+    """A series without its trials, from its row with the names of its bench and machine."""
+    return SeriesHead.model_validate(_head_fields(row))
+
+
+def _head_fields(row: Row[Any]) -> dict[str, Any]:
+    fields: dict[str, Any] = {
+        name: getattr(row, name)
+        for name in SeriesHead.model_fields
+        if name not in ("machine", "tolerance")
+    }
+    fields["machine"] = MachineOut(
+        id=row.machine_id,
+        name=row.machine_name,
+        kind=row.machine_kind,
+        created_at=row.machine_created_at,
+    )
+    tolerance = ToleranceOut(
+        deg=row.tolerance_deg,
+        gap=row.tolerance_gap,
+        joint=row.tolerance_joint,
+        length=row.tolerance_length,
+        nominal=row.tolerance_nominal,
+    )
+    fields["tolerance"] = tolerance if any(tolerance.model_dump().values()) else None
+    return fields
+
+
+def trial_out(found: TrialAnswer) -> TrialOut:
+    """A trial with its readings."""
+    row = found.row
+    return TrialOut(
+        id=row.id,
+        series=row.series_id,
+        number=row.number,
+        state=row.state,
+        flags=[flag.replace("-", " ") for flag in row.flags.split()],
+        readings=[
+            TrialReadingOut(
+                id=r.id,
+                place=found.places[r.place].key,
+                sent=r.sent,
+                unit=r.unit,
+                mm=mm(r.nm),
+                caliper=r.caliper,
+                origin=r.origin,
+                taken_at=r.taken_at,
+            )
+            for r in found.readings
+        ],
+        deviation_mm=None if row.deviation_mm is None else float(row.deviation_mm),
+        angle_deg=row.angle_deg,
+        tilt_deg=row.tilt_deg,
+        length_mm=row.length_mm,
+        expanded_uncertainty_deg=row.expanded_uncertainty_deg,
+        taken_at=row.taken_at,
+    )
+
+
+def bench_out(
+    found: BenchAnswer, calipers: Iterable[CaliperState], pretend: bool = False
+) -> BenchOut:
+    """A bench, with its calipers as they are now."""
+    return BenchOut(
+        name=found.name,
+        series=None if found.series is None else series_head(found.series),
+        next=None if found.next is None else _next_out(found.next),
+        last_reading=None if found.last_reading is None else reading_out(found.last_reading),
+        calipers=[caliper_out(c) for c in calipers],
+        pretend=pretend,
+        clock_behind_ms=found.clock_behind_ms,
+        last_event=found.last_event,
+    )
+
+
+def _next_out(found: NextPlace) -> NextOut:
+    return NextOut(
+        trial=found.at.trial,
+        place=found.place.key,
+        label=found.place.label,
+        index=found.at.place,
+        repeat=found.at.repeat,
+        repeats=found.repeats,
+    )
+
+
+def caliper_out(state: CaliperState) -> CaliperOut:
+    """An instrument's state."""
+    return CaliperOut(
+        name=state.caliper,
+        bench=state.bench,
+        state=state.state,
+        message=state.message,
+        last_heard=state.last_heard,
+    )
+
+
+def reading_out(found: Heard) -> ReadingOut:
+    """A reading and what became of it when it was kept."""
+    row = found.row
+    return ReadingOut(
+        id=row.id,
+        bench=row.bench,
+        caliper=row.caliper,
+        sent=row.sent,
+        unit=row.unit,
+        mm=mm(row.nm),
+        taken_at=row.taken_at,
+        origin=row.origin,
+        **found.fate,
+    )
+
+
+def refusal_out(row: Row[Any]) -> RefusalOut:
+    """A refusal, from its row with the names of its caliper and bench."""
+    return RefusalOut(
+        id=row.id,
+        bench=row.bench,
+        caliper=row.caliper,
+        text=row.raw,
+        reason=row.reason,
+        heard_at=row.heard_at,
+    )
+
+
+def score_out(found: Scored) -> ScoreOut:
+    """What the trials of a series say; the budget's lines name the studies behind them."""
+    named = _named_sources(found.study)
+    return ScoreOut(
+        trials=found.score.trials,
+        quantities={name: _quantity_out(q, named) for name, q in found.score.quantities.items()},
+        notes=list(found.score.notes),
+        study=None if found.study == Study() else _study_out(found.study),
+    )
+
+
+def outward(value: float, quantity: Quantity) -> float:
+    """Degrees for an angle or a tilt in radians, millimetres as they are."""
+    return value if quantity == "length" else math.degrees(value)
+
+
+def _doubt_out(found: DoubtedTrials) -> DoubtOut:
+    return DoubtOut(
+        kind=found.doubt.kind,
+        trials=list(found.doubt.trial_numbers),
+        sentence=found.doubt.sentence,
+        without=_without_out(found.without),
+    )
+
+
+def _without_out(score: Score) -> dict[str, WithoutOut]:
+    left = {name: _quantity_out(q, {}) for name, q in score.quantities.items()}
+    return {name: WithoutOut.model_validate(q) for name, q in left.items()}
+
+
+def _trend_out(found: Trend, quantity: Quantity, unit: str) -> TrendOut:
+    per = MM_PER_INCH if quantity == "length" and unit == "in" else 1.0
+
+    def number(value: float | None) -> float | None:
+        return None if value is None else outward(value * per, quantity)
+
+    return TrendOut(
+        cuts=found.cuts,
+        creep=number(found.creep),
+        interval=_interval(found.interval, lambda value: outward(value * per, quantity)),
+        p=found.p,
+        early=number(found.early),
+        late=number(found.late),
+        shown=found.shown,
+        sentence=found.sentence,
+    )
+
+
+def _uncounted_out(found: Uncounted) -> AsideOut:
+    reading = found.reading
+    return AsideOut(
+        id=reading.id,
+        sent=reading.sent,
+        unit=reading.unit,
+        mm=mm(reading.nm),
+        caliper=reading.caliper,
+        origin=reading.origin,
+        taken_at=reading.taken_at,
+        why=found.why,
+    )
+
+
+def _study_out(study: Study) -> StudyOut:
+    return StudyOut(
+        repeatability_mm=study.repeatability_mm,
+        repeatability_degrees_of_freedom=study.repeatability_df,
+        scale_u=study.scale_u,
+        zero_u_mm=study.zero_u_mm,
+        same_spot=[source.series for source in study.same_spot],
+        known_block=[source.series for source in study.known_block],
+    )
+
+
+def _named_sources(study: Study) -> dict[str, str]:
+    """What a budget's line says of the study behind it, by the line's source."""
+    named = {}
+    if study.same_spot:
+        on = study.same_spot[-1].started_at
+        named["caliper and hand, repeatability"] = f" (same-spot series of {on:%Y-%m-%d})"
+    if study.known_block:
+        on = study.known_block[-1].started_at
+        named["caliper scale"] = f" (known blocks, latest of {on:%Y-%m-%d})"
+        named["caliper zero"] = named["caliper scale"]
+    return named
+
+
+def _same(value: float) -> float:
+    return value
+
+
+def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
+    outward = math.degrees if q.unit == "rad" else _same
+
+    def number(value: float | None) -> float | None:
+        return None if value is None else outward(value)
+
+    return QuantityOut(
+        unit="deg" if q.unit == "rad" else "mm",
+        trials=q.trials,
+        mean=number(q.mean),
+        sd=number(q.sd),
+        range=number(q.range),
+        expanded_uncertainty=number(q.expanded_uncertainty),
+        coverage_factor=q.coverage_factor,
+        effective_degrees_of_freedom=q.effective_degrees_of_freedom,
+        mean_interval=_interval(q.mean_interval, outward),
+        sd_interval=_interval(q.sd_interval, outward),
+        prediction=_interval(q.prediction, outward),
+        tolerance_interval=_interval(q.tolerance_interval, outward),
+        own_scatter=_own_scatter(q.own_scatter, outward),
+        conformance=q.conformance,
+        tolerance=None if q.tolerance is None else outward(q.tolerance.high),
+        verdict=q.verdict,
+        direction=q.direction,
+        sentence=q.sentence,
+        scatter=q.scatter,
+        remedy=None if q.remedy is None else q.remedy.sentence,
+        budget=[
+            ContributionOut(
+                source=c.source + named.get(c.source, ""),
+                value=math.degrees(c.value) if c.unit == "rad" else c.value,
+                unit="deg" if c.unit == "rad" else c.unit,
+                distribution=c.distribution,
+                standard_uncertainty=(
+                    math.degrees(c.standard_uncertainty)
+                    if c.unit == "rad"
+                    else c.standard_uncertainty
+                ),
+                # Of the result in its own unit outside, for one of the line's unit outside.
+                sensitivity=c.sensitivity if c.unit == "rad" else outward(c.sensitivity),
+                contribution=outward(c.contribution),
+                degrees_of_freedom=c.degrees_of_freedom,
+            )
+            for c in (q.budget.contributions if q.budget else ())
+        ],
+    )
+
+
+def _own_scatter(
+    found: OwnScatter | None, outward: Callable[[float], float]
+) -> OwnScatterOut | None:
+    if found is None:
+        return None
+    low, high = outward(found.interval.low), outward(found.interval.high)
+    interval = IntervalOut(low=low, high=high, level=found.interval.level)
+    return OwnScatterOut(sd=outward(found.sd), interval=interval, hidden=found.hidden)
+
+
+def _interval(found: Interval | None, outward: Callable[[float], float]) -> IntervalOut | None:
+    if found is None:
+        return None
+    return IntervalOut(low=outward(found.low), high=outward(found.high), level=found.level)

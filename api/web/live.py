@@ -1,0 +1,103 @@
+"""Live events to readers: a signal that something was committed, and the store's own numbers.
+
+A reader always reads the store for what comes after the number it saw last. The signal
+only says when to look, so a reader that was away, or listens to another process, misses
+nothing and is told nothing twice.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+from typing import Any, Final
+
+from fastapi.encoders import jsonable_encoder
+from sqlalchemy import Connection, Engine, Row
+from sqlalchemy.exc import OperationalError
+
+from api.answers import bench as benches
+from api.answers import series
+from api.store.rows import events
+from api.store.signal import Signal
+from api.web import convert
+from capture.records import CaliperState
+
+# A line now and then, so that a dead connection is noticed by either side.
+_STILL_HERE_S: Final = 15.0
+_ASK_AGAIN_S: Final = 1.0
+
+
+Calipers = Callable[[str], list[CaliperState]]
+"""How the calipers of a bench fare now."""
+
+
+async def stream(
+    engine: Engine, signal: Signal, bench: str, after: int, calipers: Calipers, pretend: bool
+) -> AsyncIterator[str]:
+    """Server-Sent Events (WHATWG HTML, 9.2) of a bench, from event number `after` on."""
+    waiter = signal.join()
+    try:
+        yield "retry: 1000\n\n"
+        while not signal.closed:
+            waiter.clear()  # before reading: what is committed from here on sets it again
+            patience = _STILL_HERE_S
+            try:
+                seen, messages = await asyncio.to_thread(
+                    _messages, engine, bench, after, calipers, pretend
+                )
+            except OperationalError:  # the store is away; what comes meanwhile is read then
+                seen, messages, patience = after, [], _ASK_AGAIN_S
+            if messages:
+                yield "".join(messages)
+            if seen > after:
+                after = seen
+                continue
+            try:
+                await asyncio.wait_for(waiter.wait(), patience)
+            except TimeoutError:
+                yield ": still here\n\n"
+    finally:
+        signal.leave(waiter)
+
+
+def _messages(
+    engine: Engine, bench: str, after: int, calipers: Calipers, pretend: bool
+) -> tuple[int, list[str]]:
+    with engine.connect() as connection:
+        found = events.events_after(connection, bench, after)
+        # A score says what all trials up to now say: of several, the last is enough.
+        latest = {(e.kind, e.subject): e.id for e in found if e.kind in ("score", "bench")}
+        messages: list[str] = []
+        for event in found:
+            if latest.get((event.kind, event.subject), event.id) == event.id:
+                if event.kind == "score" and messages:
+                    break  # it takes a while to work out; what is ready goes out first
+                data = _data(connection, bench, event, calipers(bench), pretend)
+                messages.append(_message(event, data))
+            after = event.id
+    return after, messages
+
+
+def _data(
+    connection: Connection, bench: str, event: Row[Any], calipers: list[CaliperState], pretend: bool
+) -> Any:
+    match event.kind:
+        case "reading":
+            return convert.reading_out(benches.heard(connection, event))
+        case "trial":
+            return convert.trial_out(series.trial(connection, event.subject))
+        case "score":
+            scored = series.scored(connection, event.subject)
+            return {"series": event.subject, "score": convert.score_out(scored)}
+        case "refusal":
+            return convert.refusal_out(events.refusal(connection, event.subject))
+        case "bench":
+            return convert.bench_out(benches.bench(connection, bench), calipers, pretend)
+        case _:
+            return event.data
+
+
+def _message(event: Row[Any], data: Any) -> str:
+    text = json.dumps(jsonable_encoder(data), separators=(",", ":"))
+    return f"id: {event.id}\nevent: {event.kind}\ndata: {text}\n\n"

@@ -1,0 +1,159 @@
+// What the page itself took in (bursts of keys, typed values; the taking back of a part of a
+// burst) and the server has not yet.
+//
+// Each entry is kept in this browser before it is sent, under a key of its own, so that two
+// pages of one bench never write over each other. They are sent in order, and let go only when
+// the server has answered; an id makes sending twice harmless. An entry that the server can't
+// take is set aside, where it holds nobody up, until a person tries again or discards it.
+
+import { Refused, memory, post } from "../shared/http.js";
+
+const FIRST_WAIT_MS = 500;
+const LONGEST_WAIT_MS = 8000;
+// An entry that the server itself trips over must not hold back all that come after it.
+const MOST_FAILURES = 4;
+const DIGITS = 9;
+
+/** What a person would call an entry: what was typed or struck. */
+export function entryText(entry) {
+  if (entry.body.reading) return "to take back a part of a value";
+  return entry.body[0]?.sent ?? entry.body.strokes?.map((s) => (s.key.length === 1 ? s.key : "")).join("") ?? "";
+}
+
+/**
+ * `answered(entry, body)` and `refused(entry, error)` are told how the server answered an
+ * entry; `changed({ waiting, aside, unsaved })` what is still here: how many wait while the
+ * server can't be reached, which entries are set aside (each with its `why`), and whether this
+ * browser keeps some of it only as long as the page is open.
+ */
+export function outbox(bench, { answered, refused, changed }) {
+  const prefix = `outbox ${encodeURIComponent(bench)} `;
+  const unsaved = new Map(); // where the browser keeps nothing
+  const failures = new Map();
+  let sending = false;
+  let late = false; // whether the server let an entry wait
+  let wait = FIRST_WAIT_MS;
+  let timer = null;
+
+  const names = () => [...new Set([...memory.keys(prefix), ...unsaved.keys()])].sort();
+  const all = () =>
+    names()
+      .map((name) => ({ name, ...(unsaved.get(name) ?? memory.get(name, null)) }))
+      .filter((entry) => entry.path);
+  const queue = () => all().filter((entry) => !entry.why);
+  const aside = () => all().filter((entry) => entry.why);
+
+  function save(name, { path, body, why }) {
+    if (memory.set(name, { path, body, why })) unsaved.delete(name);
+    else unsaved.set(name, { path, body, why });
+  }
+
+  function drop(entry) {
+    unsaved.delete(entry.name);
+    memory.remove(entry.name);
+    failures.delete(entry.name);
+  }
+
+  /** Let go of a taking back that is through. A part set aside before it must not come after it. */
+  function dropTakenBack(entry) {
+    drop(entry);
+    all()
+      .filter((other) => other.body.id === entry.body.reading)
+      .forEach(drop);
+  }
+
+  /** Unless it was let go of while the server was asked: here, or by another page of the bench. */
+  function setAside(entry, why) {
+    if (names().includes(entry.name)) save(entry.name, { ...entry, why });
+  }
+
+  function tell() {
+    const waiting = late ? queue().length : 0;
+    changed({ waiting, aside: aside(), unsaved: unsaved.size > 0 });
+  }
+
+  async function send() {
+    if (sending) return;
+    sending = true;
+    clearTimeout(timer);
+    for (let entry; (entry = queue()[0]); ) {
+      const error = await deliver(entry);
+      if (!error) continue;
+      if (mustWait(entry, error)) {
+        late = true;
+        timer = setTimeout(send, wait);
+        wait = Math.min(wait * 2, LONGEST_WAIT_MS);
+        break;
+      }
+      setAside(entry, error.message);
+    }
+    if (!queue().length) {
+      late = false;
+      wait = FIRST_WAIT_MS;
+    }
+    sending = false;
+    tell();
+  }
+
+  // A server that is busy, away or starting will take it later; one that fails may, too.
+  function mustWait(entry, error) {
+    if (!(error instanceof Refused) || [408, 429, 502, 503, 504].includes(error.status)) return true;
+    const failed = (failures.get(entry.name) ?? 0) + 1;
+    failures.set(entry.name, failed);
+    return error.status >= 500 && failed < MOST_FAILURES;
+  }
+
+  /** Send one entry. What went wrong, or null once the server has answered for good. */
+  async function deliver(entry) {
+    try {
+      const body = await post(entry.path, entry.body);
+      if (entry.body.reading) dropTakenBack(entry);
+      else drop(entry);
+      answered(entry, body);
+    } catch (error) {
+      if (error.status === 409 && entry.body.reading) {
+        // The part counts nowhere: no series runs, or it was no reading.
+        dropTakenBack(entry);
+        return null;
+      }
+      if (error.status !== 422) return error;
+      // It was read, and is no length: that is an answer.
+      drop(entry);
+      refused(entry, error);
+    }
+    return null;
+  }
+
+  /** Try what was set aside once more, in order. */
+  async function retry() {
+    for (const entry of aside()) {
+      const error = await deliver(entry);
+      if (error instanceof Refused) setAside(entry, error.message);
+      else if (error) break;
+    }
+    tell();
+  }
+
+  addEventListener("online", send);
+  addEventListener("storage", tell); // another page of this bench
+  return {
+    /** Keep `body` and send it to `path` as soon as all before it are through. */
+    put(path, body) {
+      const last = Number(names().at(-1)?.slice(prefix.length, prefix.length + DIGITS) ?? 0);
+      const id = body.id ?? body.reading ?? body[0].id;
+      save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${id}`, { path, body });
+      send();
+    },
+    /** Try again now: the server has been heard from. */
+    send() {
+      wait = FIRST_WAIT_MS;
+      return send();
+    },
+    retry,
+    /** Let go of what was set aside, for good. */
+    discard() {
+      aside().forEach(drop);
+      tell();
+    },
+  };
+}

@@ -1,0 +1,576 @@
+// The Bench page: begins with how things stood when the server wrote it, then follows the live
+// events and the person.
+
+import { Refused, Unreachable, get, memory, post, uuid7 } from "../shared/http.js";
+import { catchKeys, watchListening } from "../shared/keys.js";
+import { listen } from "../shared/live.js";
+import * as measuring from "./measuring.js";
+import { entryText, outbox } from "./outbox.js";
+import * as setup from "./setup.js";
+import * as sounds from "./sounds.js";
+import * as units from "../shared/units.js";
+import * as words from "./words.js";
+
+const at = (id) => document.getElementById(id);
+const page = at("bench");
+const name = page.dataset.bench;
+const bench_path = `/api/benches/${encodeURIComponent(name)}`;
+
+let methods = new Map();
+let bench = null; // as GET /api/benches/{name} says
+let series = null; // the series shown: the running one, or the one just finished
+let trials = new Map();
+let score = null;
+let linked = null; // whether the live link is up; null before it was
+let justCompleted = null; // a complete trial not yet said aloud
+const withdrawn = new Set(); // readings that were parts of one: no press asked to take them back
+let answered = false; // the next reading that goes was sounded already (jaws shut and sent)
+const calipers = new Map();
+
+const method = () => methods.get(series?.method);
+const shownUnits = () => words.unitsFor(series);
+
+// ---- views
+
+function view(which, focus = true) {
+  const changed = page.dataset.view !== which;
+  page.dataset.view = which;
+  at("setup").hidden = which !== "setup";
+  at("guide").hidden = which !== "guide";
+  at("measuring").hidden = which !== "measuring";
+  if (changed && focus) {
+    scrollTo(0, 0);
+    at(`${which}-title`).focus({ preventScroll: true });
+  }
+  wake();
+}
+
+function notice(text, calm = false) {
+  at("notice").hidden = !text;
+  at("notice").textContent = text;
+  at("notice").classList.toggle("calm", calm);
+}
+
+function sign(id, on, text) {
+  const element = at(id);
+  element.hidden = false;
+  if (element.lastElementChild.textContent === text) return;
+  element.dataset.on = on;
+  element.querySelector("use").setAttribute("href", on ? "#mark-on" : "#mark-off");
+  element.lastElementChild.textContent = text;
+}
+
+// ---- the guide, as the server draws it
+
+async function guide(key, side) {
+  let response;
+  try {
+    response = await fetch(`/guide/${encodeURIComponent(key)}?side=${side}`);
+  } catch {
+    throw new Unreachable();
+  }
+  if (!response.ok) throw new Refused(response.status, {});
+  const there = new DOMParser().parseFromString(await response.text(), "text/html");
+  return document.adoptNode(there.getElementById("guide-article"));
+}
+
+let latestGuide = 0;
+async function showGuide() {
+  const mine = ++latestGuide;
+  const chosen = setup.method();
+  let article;
+  try {
+    article = await guide(chosen.key, setup.side());
+  } catch (error) {
+    // Without it nobody has read the cautions.
+    return setup.showProblem(error);
+  }
+  // Meanwhile another one was asked for, or a series was started elsewhere.
+  if (mine !== latestGuide || page.dataset.view !== "setup") return;
+  at("guide-title").textContent = `${chosen.title}: how it is done`;
+  at("guide-body").replaceChildren(article);
+  const cautious = article.querySelector(".cautions") != null;
+  at("acknowledge-row").hidden = !cautious;
+  at("acknowledge").checked = false;
+  at("start").disabled = cautious;
+  view("guide");
+}
+
+async function showPlaces() {
+  const shown = series;
+  const article = await guide(shown.method, shown.strip_side).catch(() => null);
+  if (series !== shown || !article) return;
+  const drawing = article.querySelector("#places-drawing");
+  at("places").replaceChildren(...drawing.content.cloneNode(true).children);
+  showGuideAgain(article);
+  next();
+}
+
+function showGuideAgain(article) {
+  article.querySelector("#places-drawing").remove();
+  article.removeAttribute("id");
+  at("guide-again").replaceChildren(article);
+}
+
+// ---- how things stand
+
+function openTrial() {
+  return [...trials.values()].find((t) => t.state !== "gone" && t.number === bench?.next?.trial);
+}
+
+function next() {
+  measuring.showNext(bench?.series && !bench.series.finished_at ? bench.next : null, method(), openTrial());
+}
+
+async function follow(state) {
+  // An answer that was long on its way tells of before what the live link has told since.
+  if (bench && state.last_event < bench.last_event) return;
+  bench = state;
+  for (const caliper of state.calipers) calipers.set(caliper.name, caliper);
+  showCalipers();
+  const running = state.series && !state.series.finished_at ? state.series : null;
+  if (running && running.id !== series?.id) await begin(running);
+  else if (!running && series && !series.finished_at) ended();
+  else if (page.dataset.view === "loading") view("setup", false);
+  at("press").hidden = !(state.pretend && running);
+  typedUnit();
+  next();
+}
+
+let delayed = null; // why a series could not be shown at once
+async function begin(running) {
+  present(running);
+  at("places").replaceChildren();
+  showPlaces();
+  let whole;
+  try {
+    whole = await get(`/api/series/${running.id}`);
+  } catch (error) {
+    if (series === running) series = null; // so that asking again begins it anew
+    delayed = `${error.message} Trying again…`;
+    notice(delayed);
+    setTimeout(ask, 2000);
+    return;
+  }
+  if (series !== running) return;
+  // What else was noticed meanwhile is still to be read.
+  if (at("notice").textContent === delayed) showCalipers();
+  fill(whole);
+}
+
+/** Turn to `running`, of which nothing is shown yet. */
+function present(running) {
+  series = running;
+  trials = new Map();
+  score = null;
+  const chosen = method();
+  at("measuring-title").textContent = `${running.machine.name}: ${chosen?.title ?? running.method}`;
+  at("guide-again").replaceChildren();
+  at("again-guide").open = false;
+  for (const id of ["take-back", "swap-ends", "finish"]) at(id).hidden = false;
+  at("again").hidden = true;
+  measuring.showNothingYet(chosen);
+  view("measuring");
+}
+
+/** Show what the series `whole` holds. What the live link told meanwhile is newer. */
+function fill(whole) {
+  for (const trial of whole.trials) if (!trials.has(trial.id)) trials.set(trial.id, trial);
+  score ??= whole.score;
+  const last = bench.last_reading;
+  const untold = at("value").dataset.state === "waiting";
+  const ofThis = last && (whole.trials.length || whole.aside.some((r) => r.id === last.id));
+  if (ofThis && untold) measuring.showReading(asItStands(last, whole.trials), method(), shownUnits());
+  everything();
+}
+
+// What became of a reading is told as of when it came; since then it may have been taken back,
+// or counted after all.
+function asItStands(reading, all) {
+  const trial = all.find((t) => t.readings.some((r) => r.id === reading.id));
+  const { outcome } = reading;
+  if (!trial) {
+    const now = { kept: "taken back", complete: "taken back", "taken back": "jaws shut" };
+    return { ...reading, outcome: now[outcome] ?? outcome };
+  }
+  if (outcome === "kept" || outcome === "complete") return { ...reading, flags: trial.flags };
+  return standing(reading, trial);
+}
+
+function standing(reading, trial) {
+  const { place } = trial.readings.find((r) => r.id === reading.id);
+  return { ...reading, place, trial: trial.number, flags: trial.flags, outcome: trial.state === "complete" ? "complete" : "kept" };
+}
+
+function everything() {
+  if (!series) return;
+  measuring.showTrials([...trials.values()], series, method(), shownUnits());
+  measuring.showScore(score, shownUnits());
+  next();
+}
+
+function ended() {
+  series = { ...series, finished_at: new Date().toISOString() };
+  for (const id of ["take-back", "swap-ends", "finish", "press"]) at(id).hidden = true;
+  at("again").hidden = false;
+  measuring.showFinished();
+  at("again").focus();
+  wake();
+}
+
+// The pairing runs at the server; the page asks it where the next reading goes.
+let asking = false;
+let askAgain = false;
+async function ask() {
+  if (asking) {
+    askAgain = true;
+    return;
+  }
+  asking = true;
+  do {
+    askAgain = false;
+    try {
+      await follow(await get(bench_path));
+    } catch {
+      // Without the link its coming back asks anew.
+      setTimeout(() => linked && ask(), 2000);
+      break;
+    }
+  } while (askAgain);
+  asking = false;
+}
+
+// ---- events
+
+function hear(kind, data) {
+  if (kind === "reading") heardReading(data);
+  else if (kind === "trial") heardTrial(data);
+  else if (kind === "score") heardScore(data);
+  else if (kind === "refusal") heardRefusal(data);
+  else if (kind === "bench") follow(data);
+  else if (kind === "caliper") {
+    calipers.set(data.name, data);
+    showCalipers();
+  }
+}
+
+function heardReading(reading) {
+  // Shut jaws are no reading that was taken back: they take one back, which its trial tells.
+  const outcome = reading.outcome === "taken back" ? "jaws shut" : reading.outcome;
+  measuring.showReading({ ...reading, outcome }, method(), shownUnits());
+  heardLine(`${measuring.numberIn(reading)} ${reading.unit}: heard from ${reading.caliper}`);
+  answered = outcome === "jaws shut";
+  // A repeat is the same press once more, and was answered already.
+  const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
+  if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
+  if (answered) sounds.say("Taken back.");
+  ask();
+}
+
+function heardRefusal(refusal) {
+  measuring.showRefusal(refusal);
+  heardLine(`Not understood from ${refusal.caliper}: ${refusal.text} (${refusal.reason})`);
+  sounds.play("refused");
+  sounds.say("Not understood.");
+}
+
+function heardTrial(trial) {
+  if (!series || trial.series !== series.id) return;
+  const before = trials.get(trial.id);
+  const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)) ?? [];
+  if (gone.length) {
+    measuring.showReading({ ...gone.at(-1), trial: trial.number, outcome: "taken back" }, method(), shownUnits());
+    if (!answered && !withdrawn.has(gone.at(-1).id)) {
+      sounds.play("taken back");
+      sounds.say("Taken back.");
+    }
+    answered = false;
+  }
+  const shown = measuring.shownReading();
+  if (shown?.outcome === "bounced" && trial.readings.some((r) => r.id === shown.id)) {
+    const restored = standing(shown, trial);
+    measuring.showReading(restored, method(), shownUnits());
+    sounds.play(restored.outcome);
+  }
+  // Also one that is gone: the series as it stood before may still be on its way.
+  trials.set(trial.id, trial);
+  if (trial.state === "complete" && before?.state !== "complete") justCompleted = trial;
+  everything();
+}
+
+function heardScore(event) {
+  if (!series || event.series !== series.id) return;
+  score = event.score;
+  measuring.showScore(score, shownUnits());
+  if (justCompleted) sounds.say(words.spoken(justCompleted, score, method(), shownUnits()));
+  justCompleted = null;
+}
+
+function heardLine(text) {
+  at("heard").hidden = false;
+  at("heard").textContent = text;
+}
+
+function link(up) {
+  // What was being asked when the link broke was perhaps never answered.
+  if (up && linked === false) ask();
+  linked = up;
+  sign("sign-live", up, up ? "live" : "live link down: presses are still being kept at the bench");
+  if (up) box.send();
+}
+
+// Also takes away whatever else was noticed and is over.
+function showCalipers() {
+  const items = [...calipers.values()].map((c) => {
+    const item = document.createElement("li");
+    item.textContent = `${c.name}: ${c.state}${c.message ? ". " + c.message : ""}`;
+    return item;
+  });
+  if (items.length) at("calipers").replaceChildren(...items);
+  const troubled = [...calipers.values()].filter((c) => c.state === "unplugged" || c.state === "trouble");
+  notice(troubled.map((c) => `${c.name}: ${c.message || c.state}`).join("\n"));
+}
+
+// ---- what the page takes in itself
+
+const box = outbox(name, {
+  answered(entry, body) {
+    if (linked) return; // The live link has told it, or is about to.
+    if (body.kept === false) heardRefusal({ caliper: "keyboard", text: body.sent, reason: body.reason });
+    else ask();
+  },
+  refused(entry, error) {
+    const text = entryText(entry);
+    if (entry.path !== "/api/readings") return heardRefusal({ caliper: "keyboard", text, reason: error.message });
+    at("typed-said").textContent = `${text}: ${error.message}`;
+    at("typed-value").value ||= text;
+  },
+  changed({ waiting, aside, unsaved }) {
+    const where = unsaved ? "on this page (leave it open)" : "in this browser";
+    sign("sign-queue", false, `${waiting} kept ${where}, sent as soon as the server answers`);
+    at("sign-queue").hidden = waiting === 0;
+    showAside(aside);
+  },
+});
+
+function showAside(aside) {
+  at("aside").hidden = aside.length === 0;
+  at("aside-count").textContent = `${aside.length} ${aside.length === 1 ? "entry" : "entries"} the server could not take`;
+  const values = aside.map(entryText).join("; ");
+  // What was asked stays asked while it is about the same.
+  if (at("aside-values").textContent !== values) at("aside-discard").textContent = "Discard";
+  at("aside-values").textContent = values;
+  at("aside-why").textContent = [...new Set(aside.map((entry) => entry.why))].join(" ");
+}
+
+const typed_unit = () => (series && !series.finished_at ? series.unit : setup.unit());
+
+function typedUnit() {
+  at("typed-unit").textContent = typed_unit();
+}
+
+function keepTyped() {
+  const field = at("typed-value");
+  const sent = field.value.trim();
+  at("typed-said").textContent = "";
+  if (!sent) {
+    at("typed-said").textContent = "Type the number the caliper shows, then Enter.";
+    field.focus();
+    return;
+  }
+  if (!/\d/.test(sent)) {
+    at("typed-said").textContent = `“${sent}” holds no number; type one such as 8.026 or 203,86.`;
+    field.select();
+    return;
+  }
+  box.put("/api/readings", [{ id: uuid7(), bench: name, caliper: "typed", sent, unit: typed_unit(), taken_at: new Date().toISOString(), origin: "typed" }]);
+  field.value = "";
+}
+
+function takeBurst(strokes, takenAt) {
+  sounds.unlock().then(askForSound);
+  const id = uuid7(); // the reading's too
+  box.put(`${bench_path}/keys`, { id, taken_at: takenAt.toISOString(), strokes, unit: typed_unit() });
+  return id;
+}
+
+function withdrawBurst(id) {
+  withdrawn.add(id);
+  // Behind it, even where it still waits: the server may have it although no answer came.
+  box.put(`${bench_path}/take-back`, { reading: id });
+}
+
+// ---- acts
+
+// While an act is under way its button does nothing more; it is not disabled, which would
+// take the focus from under a person at the keyboard.
+async function act(path, body, button) {
+  if (button.ariaBusy === "true") return;
+  showCalipers();
+  button.ariaBusy = "true";
+  try {
+    await post(path, body);
+    if (!linked) await ask();
+  } catch (error) {
+    notice(error.message);
+  } finally {
+    button.ariaBusy = "false";
+  }
+}
+
+function otherUnits() {
+  at("show-lengths").value = memory.get("units", {})?.length ?? "";
+  measuring.showUnits(method(), shownUnits());
+  everything();
+}
+
+// ---- screen and sound
+
+let lock = null;
+async function wake() {
+  const wanted = page.dataset.view === "measuring" && series && !series.finished_at;
+  if (!wanted) {
+    lock?.release();
+    lock = null;
+  } else if (!lock && document.visibilityState === "visible" && navigator.wakeLock) {
+    try {
+      lock = await navigator.wakeLock.request("screen");
+      lock.addEventListener("release", () => (lock = null));
+    } catch {
+      lock = null; // A low battery may refuse it; a screen that sleeps loses nothing.
+    }
+  }
+  at("screen-note").textContent = navigator.wakeLock ? "" : "This browser lets the screen sleep. Nothing is lost: the page catches up when you wake it.";
+}
+
+function askForSound() {
+  at("unlock").hidden = !sounds.locked();
+}
+
+function wire() {
+  document.addEventListener("visibilitychange", wake);
+  // Not on pointerdown: the line that asks would go while the finger is down, and what was
+  // meant to be tapped would move from under it.
+  for (const kind of ["click", "keydown"]) {
+    addEventListener(kind, () => sounds.locked() && sounds.unlock().then(askForSound), { passive: true });
+  }
+  at("unlock").addEventListener("click", () => sounds.unlock().then(() => (askForSound(), sounds.play("kept"))));
+  at("sounds-on").checked = sounds.settings.sounds;
+  at("speech-on").checked = sounds.settings.speech;
+  at("sounds-on").addEventListener("change", (event) => {
+    sounds.settings.sounds = event.target.checked;
+    askForSound();
+  });
+  at("speech-on").addEventListener("change", (event) => (sounds.settings.speech = event.target.checked));
+  at("try-sounds").addEventListener("click", (event) => {
+    const button = event.target.closest("button");
+    if (button) sounds.unlock().then(() => sounds.play(button.dataset.sound));
+  });
+
+  at("setup").addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (setup.check()) showGuide();
+  });
+  setup.onChange(typedUnit);
+  at("acknowledge").addEventListener("change", (event) => (at("start").disabled = !event.target.checked));
+  at("back-to-setup").addEventListener("click", () => view("setup"));
+  at("start").addEventListener("click", async () => {
+    at("start").disabled = true;
+    try {
+      await setup.start(name);
+      await ask();
+    } catch (error) {
+      // Somebody else's start may have been the quicker one: that series is shown then.
+      if (series && !series.finished_at) notice(error.message);
+      else {
+        view("setup", false);
+        setup.showProblem(error);
+      }
+    }
+    at("start").disabled = false;
+  });
+
+  at("take-back").addEventListener("click", (event) => {
+    if ([...trials.values()].some((t) => t.readings.length)) act(`${bench_path}/take-back`, {}, event.currentTarget);
+    else notice("There is no reading in this series to take back.", true);
+  });
+  at("swap-ends").addEventListener("click", (event) => act(`${bench_path}/swap-ends`, {}, event.currentTarget));
+  at("restore").addEventListener("click", (event) => act(`${bench_path}/restore`, { reading: event.currentTarget.dataset.reading }, event.currentTarget));
+  // Only there where a caliper of this bench sends when it is asked.
+  at("ask")?.addEventListener("click", (event) => act(`${bench_path}/ask`, {}, event.currentTarget));
+  at("press").addEventListener("click", (event) => act(`${bench_path}/pretend-press`, {}, event.currentTarget));
+  at("finish").addEventListener("click", (event) => act(`/api/series/${series.id}/finish`, {}, event.currentTarget));
+  at("again").addEventListener("click", async () => {
+    series = null;
+    at("heard").hidden = true;
+    const machines = await get("/api/machines").catch(() => null);
+    if (series) return; // started elsewhere meanwhile
+    if (machines) setup.prepare(methods, machines);
+    view("setup");
+  });
+  at("again-guide").addEventListener("toggle", async () => {
+    if (!at("again-guide").open || at("guide-again").hasChildNodes()) return;
+    const shown = series;
+    const article = await guide(shown.method, shown.strip_side).catch(() => null);
+    if (article && series === shown) showGuideAgain(article);
+  });
+  at("aside-again").addEventListener("click", () => box.retry());
+  // Asked twice: what is discarded here is gone.
+  at("aside-discard").addEventListener("click", (event) => {
+    const sure = `Discard ${at("aside-values").textContent} for good`;
+    if (event.currentTarget.textContent === sure) box.discard();
+    else event.currentTarget.textContent = sure;
+  });
+  at("show-lengths").addEventListener("change", (event) => {
+    memory.set("units", { ...memory.get("units", {}), length: event.target.value || undefined });
+    units.show();
+    otherUnits();
+  });
+  document.addEventListener("change", (event) => event.target.dataset?.units && otherUnits());
+  addEventListener("storage", otherUnits);
+  otherUnits();
+  at("typed").addEventListener("submit", (event) => {
+    event.preventDefault();
+    keepTyped();
+  });
+}
+
+// ---- begin
+
+// As the server wrote it into the page; a page that the browser brings back from its memory
+// may be hours old, and asks.
+async function stands() {
+  const written = JSON.parse(at("stands").textContent);
+  if (performance.getEntriesByType("navigation")[0]?.type !== "back_forward") return written;
+  const state = await get(bench_path);
+  const [whole, machines] = await Promise.all([state.series && get(`/api/series/${state.series.id}`), get("/api/machines")]);
+  return { bench: state, series: whole, machines, methods: written.methods };
+}
+
+async function load() {
+  try {
+    const { bench: state, series: whole, machines, methods: known } = await stands();
+    methods = new Map(known.map((m) => [m.key, m]));
+    notice("");
+    setup.prepare(methods, machines);
+    if (state.series && !state.series.finished_at) {
+      bench = state;
+      present(state.series);
+      if (at("places").dataset.method !== whole.method) showPlaces();
+      fill(whole);
+    }
+    follow(state);
+    listen(name, state.last_event, hear, link);
+  } catch (error) {
+    notice(error instanceof Refused ? error.message : `${error.message} Trying again…`);
+    setTimeout(load, 2000);
+  }
+}
+
+wire();
+askForSound();
+watchListening(at("typed-value"), (listening, why) => sign("sign-keys", listening, listening ? "listening for keys" : `not listening: ${why}`));
+catchKeys({ field: at("typed-value"), take: takeBurst, withdraw: withdrawBurst });
+addEventListener("pageshow", (event) => event.persisted && location.reload());
+load();
+box.send().then(box.retry);

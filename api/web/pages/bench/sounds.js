@@ -1,0 +1,82 @@
+// The answer to a press, by ear: four sounds that differ in number, pitch and direction, so
+// that none is taken for another over a dust collector. And the result said aloud.
+
+import { memory } from "../shared/http.js";
+
+// Each note: [start s, length s, from Hz, to Hz, wave].
+const SOUNDS = {
+  kept: [[0, 0.09, 880, 880, "sine"]],
+  complete: [[0, 0.1, 880, 880, "sine"], [0.12, 0.22, 1320, 1320, "sine"]],
+  "taken back": [[0, 0.32, 700, 300, "triangle"]],
+  refused: [[0, 0.14, 170, 170, "square"], [0.2, 0.14, 170, 170, "square"], [0.4, 0.2, 150, 150, "square"]],
+};
+
+let context = null;
+let playing = [];
+
+export const settings = {
+  get sounds() {
+    return memory.get("sounds", true);
+  },
+  set sounds(on) {
+    memory.set("sounds", on);
+  },
+  get speech() {
+    return memory.get("speech", true);
+  },
+  set speech(on) {
+    memory.set("speech", on);
+    if (!on) globalThis.speechSynthesis?.cancel();
+  },
+};
+
+/** Whether a person must touch the page before it may sound. */
+export function locked() {
+  return settings.sounds && "AudioContext" in globalThis && context?.state !== "running";
+}
+
+/** To be called while handling a tap or a key; true once the page may sound. */
+export async function unlock() {
+  if (!("AudioContext" in globalThis)) return false;
+  context ??= new AudioContext();
+  if (context.state !== "running") await context.resume().catch(() => {});
+  return context.state === "running";
+}
+
+/** Play the sound of `name`; says which in `data-sounded`, for whoever can't hear it. */
+export function play(name) {
+  const notes = SOUNDS[name];
+  if (!notes || !settings.sounds) return;
+  document.documentElement.dataset.sounded = name;
+  if (context?.state !== "running") return;
+  // The newest answer counts: of several at once, as after a break of the link, none would be
+  // told from another.
+  for (const tone of playing) tone.stop();
+  playing = [];
+  const now = context.currentTime + 0.005;
+  for (const [start, length, from, to, wave] of notes) {
+    const tone = context.createOscillator();
+    const volume = context.createGain();
+    tone.type = wave;
+    tone.frequency.setValueAtTime(from, now + start);
+    if (to !== from) tone.frequency.exponentialRampToValueAtTime(to, now + start + length);
+    // Soft edges: a bare on and off clicks, and the click would be the loudest part.
+    volume.gain.setValueAtTime(0, now + start);
+    volume.gain.linearRampToValueAtTime(wave === "sine" ? 0.5 : 0.3, now + start + 0.01);
+    volume.gain.setValueAtTime(wave === "sine" ? 0.5 : 0.3, now + start + length - 0.03);
+    volume.gain.linearRampToValueAtTime(0, now + start + length);
+    tone.connect(volume).connect(context.destination);
+    tone.start(now + start);
+    tone.stop(now + start + length + 0.02);
+    playing.push(tone);
+  }
+}
+
+/** Say `sentence` aloud, in place of anything still being said. */
+export function say(sentence) {
+  if (!settings.speech || !globalThis.speechSynthesis) return;
+  speechSynthesis.cancel();
+  const words = new SpeechSynthesisUtterance(sentence);
+  words.lang = "en";
+  speechSynthesis.speak(words);
+}

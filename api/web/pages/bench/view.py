@@ -1,0 +1,141 @@
+"""The pages: the Bench page of each bench, and each method's guide."""
+
+from __future__ import annotations
+
+import json
+from typing import Final
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+from markupsafe import Markup
+
+from analysis.methods import METHODS, SAWING_CAUTIONS, Method, Side, steps_for
+from api.answers.bench import bench as bench_answer
+from api.answers.series import series as whole_series
+from api.store.rows.machines import machines as machine_rows
+from api.web import convert
+from api.web.deps import TheServer
+from api.web.pages.bench import phone
+from api.web.pages.shared import drawings
+from api.web.pages.shared.rendering import page
+from api.web.pages.shared.static import SECURITY_HEADERS
+from api.web.shapes import MachineOut, MethodOut
+
+router = APIRouter(include_in_schema=False)
+
+MACHINE_KINDS: Final = (
+    "sliding compound miter saw",
+    "radial arm saw",
+    "table saw sled",
+    "table saw",
+    "planer",
+    "other",
+)
+
+_SIDES: Final[tuple[Side, Side]] = ("left", "right")
+
+# Offered first; the others are a touch away.
+_USUAL: Final = ("reversal", "half-turn", "roll")
+
+# Said before the first cut, whatever a method's own list leaves out.
+_ADJUSTING: Final = "Unplug the machine before you adjust anything on it."
+
+
+def cautions_for(method: Method) -> tuple[str, ...]:
+    """What must be read before the first cut: the method's cautions and the usual ones that
+    it leaves out. The deferral to the machine's manual stays last. None where a method has
+    none, because no machine is touched."""
+    said = list(method.cautions)
+    if not said:
+        return ()
+    missing = [] if any(caution.startswith("Unplug") for caution in said) else [_ADJUSTING]
+    deferral = [caution for caution in said if caution == SAWING_CAUTIONS[-1]]
+    return (*(caution for caution in said if caution not in deferral), *missing, *deferral)
+
+
+@router.get("/")
+def main_bench(request: Request, shop: TheServer) -> HTMLResponse:
+    """The Bench page of bench `main`."""
+    return bench(request, "main", shop)
+
+
+@router.get("/bench/{name}")
+def bench(request: Request, name: str, shop: TheServer) -> HTMLResponse:
+    """The Bench page of the bench called `name`, which comes into being when first named."""
+    with shop.reading() as store:
+        found = bench_answer(store, name)
+        running = found.series
+        series = None if running is None else convert.series_out(whole_series(store, running.id))
+        machines = [MachineOut.model_validate(row) for row in machine_rows(store)]
+    now = convert.bench_out(found, shop.calipers(name), shop.pretends(name))
+    method = METHODS.get(series.method) if series else None
+    state = {
+        "bench": now.model_dump(mode="json"),
+        "series": series.model_dump(mode="json") if series else None,
+        "machines": [machine.model_dump(mode="json") for machine in machines],
+        "methods": [_for_the_page(m) for m in METHODS.values()],
+    }
+    return page(
+        request,
+        "bench/page.html",
+        part="bench",
+        bench=name,
+        # Within a script element nothing but "<" can end it or open a comment.
+        state=Markup(json.dumps(state, separators=(",", ":")).replace("<", "\\u003c")),
+        measuring=method.key if method else None,
+        places=Markup(drawings.places_drawing(method)) if method else "",
+        methods=tuple(METHODS.values()),
+        usual=_USUAL,
+        kinds=MACHINE_KINDS,
+        asks=any(
+            each.bench == name and each.spec.mode == "ask" for each in shop.listening.listened()
+        ),
+        sides={side: Markup(drawings.side_drawing(side)) for side in _SIDES},
+        lean=Markup(drawings.lean_drawing()),
+        phone=phone.address(request, shop.settings.host, name),
+        listens=not phone.loopback(shop.settings.host),
+    )
+
+
+@router.get("/bench/{name}/code.svg")
+def bench_code(request: Request, name: str, shop: TheServer) -> Response:
+    """The QR code of the bench's page, for a phone's camera."""
+    found = phone.address(request, shop.settings.host, name)
+    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache"}
+    if found is None:
+        return Response(status_code=404, headers=headers)
+    return Response(phone.code(found), media_type="image/svg+xml", headers=headers)
+
+
+def _for_the_page(method: Method) -> dict[str, object]:
+    """What the page's modules ask of a method, as GET /api/methods says it."""
+    wanted = {"title", "places", "baseline", "needs_thickness", "sided", "reveals", "closed_jaws"}
+    wanted |= {"key", "default_repeats", "pieces", "optional_baseline"}
+    return MethodOut.model_validate(method).model_dump(mode="json", include=wanted)
+
+
+@router.get("/guide/{key}")
+def guide(request: Request, key: str, side: str = "left") -> HTMLResponse:
+    """How a method is done, step by step, with the strip falling to `side` of the blade."""
+    method = METHODS.get(key)
+    if method is None or side not in _SIDES:
+        return page(
+            request,
+            "shared/missing.html",
+            status=404,
+            title="No such guide",
+            message="There is no guide for this method and side. Choose one on the Bench page.",
+        )
+    steps = steps_for(method, side)
+    return page(
+        request,
+        "bench/guide.html",
+        method=method,
+        side=side,
+        steps=[
+            (step, Markup(drawings.step_drawing(steps, number, method)))
+            for number, step in enumerate(steps)
+        ],
+        cautions=cautions_for(method),
+        places=Markup(drawings.places_drawing(method)),
+    )

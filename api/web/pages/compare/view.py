@@ -1,0 +1,391 @@
+"""The Compare page: choose series or machines, read which is further out, which less steady."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, Final
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+from sqlalchemy import Connection, exists, func, select
+
+from analysis.conversions import NAMES, measures
+from analysis.methods import METHODS, Quantity, method
+from analysis.sentences import capital, decimals_for, number
+from analysis.units import parse_number
+from api.answers import comparison
+from api.answers.comparison import (
+    AdjustmentOut,
+    ComparisonOut,
+    Finding,
+    QuantityComparison,
+    ReturnOut,
+    Side,
+)
+from api.errors import InvalidField, NotFound
+from api.store.tables import Machine, Series, Trial
+from api.web.deps import TheStore
+from api.web.pages.bench.view import cautions_for
+from api.web.pages.compare import chart as comparison_chart
+from api.web.pages.shared import numbers
+from api.web.pages.shared.charts import short
+from api.web.pages.shared.rendering import page
+
+router = APIRouter(include_in_schema=False)
+
+_LISTED: Final = 300
+_FIELDS: Final = ("the first", "the second", "the third", "the fourth")
+_TITLES: Final[dict[Quantity, str]] = {
+    "angle": "The angle",
+    "tilt": "The tilt",
+    "length": "The length",
+}
+_VERDICT_MARKS: Final = {
+    "good enough": "good",
+    "needs adjusting": "adjust",
+    "cannot tell yet": "cannot",
+}
+
+
+@router.get("/compare")
+def compare_page(
+    request: Request,
+    store: TheStore,
+    a: str = "",
+    b: str = "",
+    more: Annotated[list[str] | None, Query()] = None,
+    margin: str = "",
+) -> HTMLResponse:
+    """Series side by side. `a`, `b` and `more` are series, or machines for their latest one."""
+    listed, cut = choices(store)
+    wanted = [a, b, *(m for m in more or [] if m)]
+    values: dict[str, Any] = {
+        "choices": listed,
+        "cut": cut,
+        "asked": {
+            "a": a or (str(listed[0].id) if listed else ""),
+            "b": b or (str(listed[min(1, len(listed) - 1)].id) if listed else ""),
+            "more": wanted[2:],
+            "margin": margin,
+        },
+        "problem": None,
+        "found": [],
+        "notes": [],
+        "one_machine": None,
+        "back": None,
+        "helped": None,
+        "cautions": cautions_for(METHODS["reversal"]),
+    }
+    status = 200
+    if a and b:
+        try:
+            values |= _answers(store, wanted, margin)
+        except InvalidField as error:
+            field = f"{error.field}: " if error.field else ""
+            values["problem"], status = f"{capital(field + error.message)}.", 422
+        except NotFound as error:
+            values["problem"], status = f"{capital(str(error))}. Choose from the lists.", 404
+    elif a or b or wanted[2:]:
+        values["problem"], status = "Choose two: the first and the second.", 422
+    return page(request, "compare/page.html", status=status, **values)
+
+
+# ---------------------------------------------------------------- what can be chosen
+
+
+@dataclass(frozen=True, slots=True)
+class _Series:
+    id: UUID
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Machine:
+    id: UUID
+    name: str
+    short: str
+    series: list[_Series]
+
+
+def choices(store: Connection) -> tuple[list[_Machine], int | None]:
+    """Machines with their series that have a trial, the latest measured machine first; and how
+    many are listed where that is not all of them."""
+    of_series = (Trial.series_id == Series.id) & (Trial.state == "complete")
+    # Asked of each series that is listed, not of every trial there is.
+    count = select(func.count()).where(of_series).correlate(Series).scalar_subquery()
+    rows = store.execute(
+        select(Series.id, Series.method, Series.started_at, Machine.id, Machine.name, count)
+        .join(Machine, Machine.id == Series.machine_id)
+        .where(Series.method.in_(_methods()), exists().where(of_series).correlate(Series))
+        .order_by(Series.started_at.desc(), Series.id.desc())
+        .limit(_LISTED + 1)
+    ).all()
+    found: dict[UUID, _Machine] = {}
+    for series, key, started, machine, name, trials in rows[:_LISTED]:
+        of = found.setdefault(machine, _Machine(machine, name, short(name), []))
+        moment = started.astimezone()
+        words = f"{moment.day} {moment:%B %Y, %H:%M}: {method(key).title}, {trials} trial"
+        of.series.append(_Series(series, words if trials == 1 else words + "s"))
+    return list(found.values()), _LISTED if len(rows) > _LISTED else None
+
+
+def _methods() -> list[str]:
+    """Those that check a machine or a caliper; a shop's own methods are among them."""
+    return [key for key, m in METHODS.items() if m.judges != "hand"]
+
+
+def _series_of(store: Connection, field: str, text: str) -> UUID:
+    """The series that `text` names, or the latest with a trial of the machine it names."""
+    try:
+        wanted = UUID(text)
+    except ValueError:
+        raise InvalidField(field, "choose one from the list") from None
+    latest = store.scalar(
+        select(Series.id)
+        .where(
+            Series.machine_id == wanted,
+            Series.method.in_(_methods()),
+            exists()
+            .where(Trial.series_id == Series.id, Trial.state == "complete")
+            .correlate(Series),
+        )
+        .order_by(Series.started_at.desc(), Series.id.desc())
+        .limit(1)
+    )
+    return latest or wanted
+
+
+# ---------------------------------------------------------------- answers
+
+
+def _answers(store: Connection, wanted: Sequence[str], margin: str) -> dict[str, Any]:
+    fields = [*_FIELDS, *("one more" for _ in wanted[len(_FIELDS) :])]
+    asked = [
+        (field, _series_of(store, field, text)) for field, text in zip(fields, wanted, strict=False)
+    ]
+    found = comparison.sides(store, asked)
+    told = comparison.compared(found)
+    answers: dict[str, Any] = {
+        "found": [_shown(found, told, q) for q in comparison.shared_quantities(found)],
+        "notes": told.notes,
+    }
+    one, other = found[:2]
+    if len(found) == 2 and one.head.machine.id == other.head.machine.id:
+        before, after = sorted((one, other), key=lambda s: s.head.started_at)
+        answers |= _one_machine(store, before, after, margin)
+    return answers
+
+
+def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> dict[str, Any]:
+    quantity = comparison.shared_quantities([before, after])[0]
+    accepted = None
+    if margin.strip():
+        try:
+            accepted = float(parse_number(margin))
+        except ValueError as error:
+            raise InvalidField("a shift that does not matter", str(error)) from None
+        if not (accepted > 0 and math.isfinite(accepted)):
+            raise InvalidField("a shift that does not matter", "it must be greater than zero")
+    back: ReturnOut = comparison.came_back(store, before, after, quantity, accepted)
+    helped: AdjustmentOut | None = None
+    if quantity != "length" or None not in (before.nominal_mm, after.nominal_mm):
+        helped = comparison.adjusted(store, before, after, quantity)
+    return {"one_machine": back, "back": back, "helped": helped}
+
+
+def _shown(found: Sequence[Side], told: ComparisonOut, quantity: Quantity) -> dict[str, Any]:
+    """What the template shows of one quantity."""
+    of = told.quantities[quantity]
+    names = [s.name for s in told.series]
+    scores = [s.score.quantities.get(quantity) for s in told.series]
+    by_nominal = quantity == "length" and all(v.out_by is not None for v in of.series)
+    from_nominal = all(v.out_by is not None or v.mean is None for v in of.series)
+    rows: list[dict[str, Any]] = []
+    for index, (values, side, name, score) in enumerate(
+        zip(of.series, found, names, scores, strict=True)
+    ):
+        rows.append(
+            {
+                "letter": comparison_chart.letter(index),
+                "name": name,
+                "head": side.head,
+                "method": side.method.title,
+                "of": values,
+                "expanded": score.expanded_uncertainty if score else None,
+                "coverage": score.coverage_factor if score else None,
+                "verdict": score.verdict if score else None,
+                "verdict_mark": _VERDICT_MARKS.get((score and score.verdict) or "", "cannot"),
+            }
+        )
+    nominal = [
+        (v.mean - v.out_by) if v.mean is not None and v.out_by is not None else 0.0
+        for v in of.series
+    ]
+    picture = comparison_chart.picture(
+        [
+            comparison_chart.Row(
+                row["name"],
+                [v.value - base for v in row["of"].values],
+                None if row["of"].mean is None else row["of"].mean - base,
+                row["expanded"],
+            )
+            for row, base in zip(rows, nominal, strict=True)
+        ],
+        of.unit,
+        from_nominal=from_nominal,
+    )
+    relation = found[0].method.relation(quantity)
+    return {
+        "key": quantity,
+        "title": _TITLES[quantity],
+        "of": of,
+        "rows": rows,
+        "by_nominal": by_nominal,
+        "picture": Markup(picture),
+        "caption": _caption(from_nominal, relation.toward if relation else ("", "")),
+        "findings": _findings(of, names, found),
+        "measures": _measures(of, names) if of.unit == "deg" else [],
+        "measure_names": [NAMES[m] for m in NAMES if m != "rad"],
+        "known": _known(of, names),
+        "pairs": _pairs(of, found),
+    }
+
+
+def _caption(from_nominal: bool, toward: tuple[str, str]) -> str:
+    if not from_nominal:
+        return ""
+    ways = f": to its right {toward[0]}, to its left {toward[1]}" if all(toward) else ""
+    return f"The dotted upright is nominal{ways}."
+
+
+def _findings(of: QuantityComparison, names: Sequence[str], found: Sequence[Side]) -> list[Any]:
+    """The two answers, apart; of the first two series where there are more."""
+    called = {s.head.id: name for s, name in zip(found, names, strict=True)}
+    several = " (the first two)" if len(found) > 2 else ""
+
+    def told(question: str, finding: Finding, nothing: str, shown: str, looks: str) -> Any:
+        return {
+            "question": question + several,
+            "who": called[finding.series] if finding.series else nothing,
+            "shown": finding.shown,
+            "words": ""
+            if finding.series is None
+            else f"Shown by these cuts: {shown}."
+            if finding.shown
+            else f"It looks so, but these cuts do not show it: {looks}.",
+        }
+
+    return [
+        told(
+            "Which is further out?",
+            of.further_out,
+            "Neither, or not known",
+            "the interval of the difference (95 %) leaves no doubt",
+            "the means may be equally far out (95 %)",
+        ),
+        told(
+            "Which is less steady?",
+            of.less_steady,
+            "Neither, or not known",
+            "the interval of the ratio of spreads (95 %) leaves out 1",
+            "the spreads may be equal (95 %); few cuts seldom show more",
+        ),
+    ]
+
+
+def _measures(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, list[str]]]:
+    """Means, and the difference, in every measure of an angle."""
+    wanted = [(name, values.mean, values.sd) for name, values in zip(names, of.series, strict=True)]
+    if of.difference is not None:
+        error = of.difference.standard_error
+        wanted.append((f"{names[1]} less {names[0]}", of.difference.estimate, error))
+    rows = []
+    for name, value, doubt in wanted:
+        if value is not None:
+            per = measures(math.radians(doubt)) if doubt else {}
+            rows.append(
+                (
+                    name,
+                    [
+                        number(v, decimals_for(per[m]) if per else 3).replace("-", "−")
+                        for m, v in measures(math.radians(value)).items()
+                        if m != "rad"
+                    ],
+                )
+            )
+    return rows
+
+
+def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Markup]]:
+    """The figures behind the findings, with the standards' terms."""
+    told = []
+    difference, ratio = of.difference, of.spread_ratio
+    if difference is not None:
+        half = None
+        if difference.interval is not None:
+            half = (difference.interval.high - difference.interval.low) / 2
+        words = Markup("{} (mean of {} less mean of {})").format(
+            numbers.with_uncertainty(difference.estimate, half, of.unit, sign=True),
+            names[1],
+            names[0],
+        )
+        told.append(("Difference of the means, 95 % interval", words))
+    if difference is not None and difference.t is not None:
+        df = difference.degrees_of_freedom
+        told.append(
+            (
+                "Welch’s test",
+                Markup(
+                    "t = {:.2f}, {} degrees of freedom, p = {} (NIST e-Handbook 1.3.5.3)"
+                ).format(
+                    difference.t, "unlimited" if df is None else f"{df:.1f}", _p(difference.p)
+                ),
+            )
+        )
+    if ratio is not None and ratio.ratio is not None:
+        between = ""
+        if ratio.interval is not None:
+            between = f", 95 % interval {ratio.interval.low:.2g} to {ratio.interval.high:.2g}"
+        section = "1.3.5.9" if ratio.rule == "F" else "1.3.5.10"
+        rule = "F test" if ratio.rule == "F" else "test of Brown and Forsythe"
+        told.append(
+            (
+                "Ratio of the spreads",
+                Markup("{:.2f}{} ({} over {}); {}, p = {} (NIST e-Handbook {})").format(
+                    ratio.ratio, between, names[1], names[0], rule, _p(ratio.p), section
+                ),
+            )
+        )
+    told.append(
+        (
+            "Mean ± expanded uncertainty",
+            Markup("95 %, with the coverage factor k of each series (JCGM 100)"),
+        )
+    )
+    return told
+
+
+def _p(value: float | None) -> str:
+    if value is None:
+        return "–"
+    return "< 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def _pairs(of: QuantityComparison, found: Sequence[Side]) -> list[Any]:
+    letters = {s.head.id: comparison_chart.letter(i) for i, s in enumerate(found)}
+    return [
+        {
+            "names": f"{letters[p.first]} and {letters[p.second]}",
+            "estimate": p.difference.estimate,
+            "half": None
+            if p.difference.interval is None
+            else (p.difference.interval.high - p.difference.interval.low) / 2,
+            "p": _p(p.p_adjusted),
+            "differs": p.differs,
+        }
+        for p in (of.many.pairs if of.many else [])
+    ]

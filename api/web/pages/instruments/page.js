@@ -1,0 +1,471 @@
+// The Instruments page: pairs a caliper step by step, and keeps what is plugged in up to date.
+
+import { Refused, get, memory, post } from "../shared/http.js";
+import { catchKeys } from "../shared/keys.js";
+import { listen } from "../shared/live.js";
+import { show as showUnits } from "../shared/units.js";
+
+const PROGRESS_MS = 400;
+const LOOK_MS = 2000;
+const at = (id) => document.getElementById(id);
+const STEPS = ["begin", "press", "found", "first", "over"];
+
+function notice(text) {
+  at("notice").hidden = !text;
+  at("notice").textContent = text;
+}
+
+/** Show one step of pairing; `focus` gets the focus, so that keyboard and voice follow. */
+function step(name, focus) {
+  for (const each of STEPS) at(`step-${each}`).hidden = each !== name;
+  if (focus) at(focus).focus({ preventScroll: false });
+}
+
+function line(id, icon, text) {
+  at(id).querySelector("use").setAttribute("href", `#mark-${icon}`);
+  at(id).querySelector("span").textContent = text;
+}
+
+async function remove(path) {
+  let response;
+  try {
+    response = await fetch(path, { method: "DELETE" });
+  } catch {
+    throw new Error("The server does not answer. Check that it runs and that this device is on its network.");
+  }
+  const body = await response.json().catch(() => ({}));
+  if (!response.ok) throw new Refused(response.status, body);
+  return body;
+}
+
+// ---- pairing
+
+let stopKeys = null;
+let timer = null;
+let found = null; // what was paired, as GET /api/pairing says
+let pressed = false;
+let run = 0; // which pairing is led through: an answer about an earlier one tells nothing
+let released = Promise.resolve(); // a pairing that is over must not take the next one with it
+
+function ports() {
+  return [...document.querySelectorAll(".found[data-kind=serial][data-ready=yes]")].map((item) => item.dataset);
+}
+
+/** One box to tick for each port that would be opened; what was ticked once stays so. */
+function offerLeaveAlone() {
+  const kept = new Set(memory.get("leave alone", []));
+  const list = at("leave-alone-list");
+  const there = ports();
+  at("no-ports").hidden = there.length > 0;
+  const shown = [...list.querySelectorAll("input")].map((box) => box.value);
+  if (shown.join("\n") === there.map((port) => port.device).join("\n")) return;
+  list.replaceChildren(
+    ...there.map((port) => {
+      const label = document.createElement("label");
+      const box = document.createElement("input");
+      box.type = "checkbox";
+      box.value = port.device;
+      box.checked = kept.has(port.device);
+      const words = document.createElement("span");
+      words.textContent = `${port.device}: ${port.likely}`;
+      label.append(box, words);
+      return label;
+    }),
+  );
+}
+
+/** One box for each device that types and could be taken from the system; none is ticked. */
+export function offerListenTo() {
+  const list = at("listen-to-list");
+  const there = [...document.querySelectorAll(".found[data-kind=keys][data-ready=yes]")].map((item) => item.dataset);
+  at("listen-to").hidden = there.length === 0;
+  const shown = [...list.querySelectorAll("input")].map((box) => box.value);
+  if (shown.join("\n") === there.map((each) => each.device).join("\n")) return;
+  list.replaceChildren(
+    ...there.map((each) => {
+      const label = document.createElement("label");
+      const box = document.createElement("input");
+      box.type = "checkbox";
+      box.value = each.device;
+      const words = document.createElement("span");
+      words.textContent = `${each.device}: ${each.likely.split(":")[0]}`;
+      label.append(box, words);
+      return label;
+    }),
+  );
+}
+
+function takenToo() {
+  return [...at("listen-to-list").querySelectorAll("input:checked")].map((box) => box.value);
+}
+
+function keepLeftAlone() {
+  const kept = new Set(memory.get("leave alone", []));
+  for (const box of at("leave-alone-list").querySelectorAll("input")) {
+    if (box.checked) kept.add(box.value);
+    else kept.delete(box.value);
+  }
+  memory.set("leave alone", [...kept]);
+  return [...kept]; // some of them may not be plugged in today
+}
+
+async function begin() {
+  notice("");
+  run++; // whatever is still on its way tells of before
+  await released;
+  const also = at("also").value.trim();
+  try {
+    await post("/api/pairing", {
+      leave_alone_later: keepLeftAlone(),
+      listen_to: takenToo(),
+      also: also ? [also] : [],
+    });
+  } catch (error) {
+    if (!(error instanceof Refused && error.status === 409)) return notice(error.message);
+  }
+  at("shown").value = "";
+  follow();
+}
+
+/** Lead on from wherever the server's pairing is. */
+function follow() {
+  run++;
+  pressed = false;
+  at("shown-wrong").textContent = "";
+  line("press-now", "waiting", "Press send on the caliper.");
+  step("press", "shown");
+  stopKeys ??= catchKeys({ field: at("shown"), take: takeKeys });
+  look();
+}
+
+async function look() {
+  clearTimeout(timer);
+  const mine = run;
+  try {
+    const state = await get("/api/pairing");
+    if (mine === run) notice("");
+    progress(state, mine);
+  } catch (error) {
+    if (mine === run) notice(`${error.message} Trying again…`);
+  }
+  if (mine === run) timer = setTimeout(look, PROGRESS_MS);
+}
+
+async function takeKeys(strokes) {
+  const mine = run;
+  try {
+    progress(await post("/api/pairing/keys", { strokes }), mine);
+  } catch (error) {
+    // A part of the burst may have come first, and paired: the next look tells.
+    if (error.status !== 409) notice(error.message);
+  }
+}
+
+async function tellShown(event) {
+  event.preventDefault();
+  const value = at("shown").value.trim();
+  const unit = document.querySelector("[name=shown-in]:checked").value;
+  memory.set("pairing unit", unit);
+  at("shown-wrong").textContent = "";
+  if (!value) {
+    at("shown-wrong").textContent = "Type the number on the caliper’s display.";
+    return;
+  }
+  const mine = run;
+  try {
+    progress(await post("/api/pairing/shown", { value, unit }), mine);
+  } catch (error) {
+    at("shown-wrong").textContent = error.message;
+  }
+}
+
+function progress(state, asked) {
+  if (asked !== run) return;
+  if (state.state === "paired") return paired(state.paired);
+  if (state.state !== "listening") return over(state);
+  const items = state.ports.map((port) => `${port.device}: ${port.words}`);
+  items.push(...state.left_out.map((port) => `${port.device}: not opened, ${port.why}`));
+  if (!state.ports.length) items.unshift("No port could be opened. A caliper that types like a keyboard is heard by this page all the same.");
+  fill(at("ports"), items);
+  pressed ||= state.ports.some((port) => port.words.startsWith("heard"));
+  const steps = [];
+  if (state.heard_keys) steps.push(`This page’s keys brought ${state.heard_keys}.`);
+  if (state.shown && !pressed) steps.push(`Looking for ${state.shown}. Press send; if nothing happens within a few seconds, press again: each time other speeds are tried.`);
+  else if (state.shown) steps.push(`Something was heard, but not ${state.shown} yet. Press again.`);
+  else if (pressed) steps.push("Something was heard. Type what the display shows, so that the right port and speed are taken.");
+  say(at("progress"), steps.join(" "));
+  const minutes = Math.ceil(state.seconds_left / 60);
+  say(at("time-left"), `The ports are released by themselves in ${minutes === 1 ? "less than a minute" : `${minutes} minutes`}.`);
+}
+
+function fill(list, items) {
+  if ([...list.children].map((item) => item.textContent).join("\n") === items.join("\n")) return;
+  list.replaceChildren(
+    ...items.map((text) => {
+      const item = document.createElement("li");
+      item.textContent = text;
+      return item;
+    }),
+  );
+}
+
+// Written again, the same words would be read out again.
+function say(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+function end() {
+  run++;
+  clearTimeout(timer);
+  stopKeys?.();
+  stopKeys = null;
+}
+
+function paired(caliper) {
+  end();
+  found = caliper;
+  const typed = caliper.spec === null;
+  at("found-sentence").textContent = typed ? caliper.sentence : `${caliper.sentence}.`;
+  at("listen-form").hidden = typed;
+  at("typed-done").hidden = !typed;
+  at("listen-wrong").textContent = "";
+  line("found-title", "good", `Found it: ${caliper.sent}`);
+  step("found", typed ? "found-title" : "listen-name");
+}
+
+function over(state) {
+  end();
+  at("over-why").textContent = state.message ? `${state.message[0].toUpperCase()}${state.message.slice(1)}. Every port is released.` : "Pairing was stopped. Every port is released.";
+  step("over", "over-title");
+}
+
+function cancel() {
+  end();
+  step("begin", "begin");
+  release((error) => notice(error.message));
+}
+
+function anew() {
+  release();
+  step("begin", "begin");
+}
+
+function release(wrong = () => {}) {
+  released = remove("/api/pairing").catch(wrong);
+}
+
+async function listenToFound(event) {
+  event.preventDefault();
+  const button = at("listen");
+  if (button.ariaBusy === "true") return;
+  button.ariaBusy = "true";
+  at("listen-wrong").textContent = "";
+  const bench = at("listen-bench").value.trim() || "main";
+  try {
+    const before = await get(`/api/benches/${encodeURIComponent(bench)}`);
+    const kept = await post("/api/calipers", { spec: found.spec, name: at("listen-name").value.trim() || undefined, bench });
+    at("listen-name").value = "";
+    release();
+    first(kept, before.last_event);
+    refresh();
+  } catch (error) {
+    at("listen-wrong").textContent = error.message;
+  } finally {
+    button.ariaBusy = "false";
+  }
+}
+
+// ---- the first reading
+
+let waited = null; // the caliper whose first reading is awaited
+const followed = new Set(); // benches whose live link is open
+
+function first(caliper, after) {
+  waited = caliper;
+  line("first-title", "waiting", `${caliper.name} is listened to. Press send once more.`);
+  at("first-said").textContent = "";
+  at("to-bench").href = `/bench/${encodeURIComponent(caliper.bench)}`;
+  step("first", "first-title");
+  if (followed.has(caliper.bench)) return;
+  followed.add(caliper.bench);
+  listen(caliper.bench, after, hear, () => {});
+}
+
+function hear(kind, data) {
+  if (!waited || data.bench !== waited.bench) return;
+  if (data.caliper !== waited.name && !data.caliper?.startsWith(`${waited.name} `)) return;
+  if (kind === "reading") {
+    line("first-title", "good", `${waited.name} works.`);
+    heard(data.sent.includes(data.unit) ? data.sent : `${data.sent} ${data.unit}`, "Heard and kept. Measure on the Bench page.");
+  } else if (kind === "refusal") {
+    line("first-title", "refused", "Something came that is no reading.");
+    heard(data.text, data.reason);
+  }
+}
+
+function heard(text, words) {
+  const small = document.createElement("small");
+  small.textContent = words;
+  at("first-said").replaceChildren(text, small);
+}
+
+// ---- what changes by itself
+
+const written = new WeakMap(); // each item as the server wrote it
+
+/** Take over from `there` only what is new, so that what a person reads or types in stays. */
+function takeOver(list, there) {
+  const old = new Map([...list.children].map((item) => [item.dataset.key, item]));
+  const order = [];
+  for (const item of [...there.children]) {
+    const known = old.get(item.dataset.key);
+    if (known && (inUse(known) || written.get(known) === item.outerHTML)) order.push(known);
+    else {
+      const fresh = document.adoptNode(item);
+      written.set(fresh, fresh.outerHTML);
+      tell(known, fresh);
+      showUnits(fresh);
+      if (known) keepPlace(known, fresh);
+      order.push(fresh);
+    }
+  }
+  const same = order.length === list.children.length && order.every((item, index) => item === list.children[index]);
+  if (same) return;
+  // Not moved where it need not be: a moved element loses the focus.
+  for (const item of [...list.children]) if (!order.includes(item)) item.remove();
+  order.forEach((item, index) => {
+    if (list.children[index] !== item) list.insertBefore(item, list.children[index] ?? null);
+  });
+  refocus?.focus({ preventScroll: true });
+  refocus = null;
+}
+
+/** Whether a person types in it, or was asked a question there. */
+function inUse(item) {
+  return [...item.querySelectorAll("input")].some((field) => field === document.activeElement || field.value !== field.defaultValue) || item.querySelector("[data-sure]") !== null;
+}
+
+let refocus = null;
+
+/** What was open stays open, and what had the focus gets it again. */
+function keepPlace(before, after) {
+  const [open, opened] = [before, after].map((item) => [...item.querySelectorAll("details")]);
+  opened.forEach((details, index) => (details.open = open[index]?.open ?? false));
+  const [had, has] = [before, after].map((item) => [...item.querySelectorAll("a, button, summary, pre")]);
+  const index = had.indexOf(document.activeElement);
+  if (index >= 0) refocus = has[Math.min(index, has.length - 1)] ?? null;
+}
+
+/** Say aloud what a person at the bench would want to know of. */
+function tell(before, item) {
+  const { name, state, device } = item.dataset;
+  if (name && before && before.dataset.state !== state) say(at("said"), `${name}: ${item.querySelector(".state-line").textContent.trim()}`);
+  else if (device && !before) say(at("said"), `${device} is plugged in.`);
+}
+
+let refreshing = false;
+let refreshAgain = false;
+async function refresh() {
+  if (document.hidden) return;
+  if (refreshing) {
+    refreshAgain = true; // what is on its way may be older than what was done just now
+    return;
+  }
+  refreshing = true;
+  refreshAgain = false;
+  try {
+    const response = await fetch("/instruments/now");
+    if (response.ok) {
+      const there = new DOMParser().parseFromString(await response.text(), "text/html");
+      for (const list of document.querySelectorAll("[data-keyed]")) {
+        takeOver(list, there.querySelector(`[data-keyed=${list.dataset.keyed}]`));
+      }
+      offerLeaveAlone();
+      offerListenTo();
+    }
+  } catch {
+    // The server is away: what is shown stays until it is back.
+  }
+  refreshing = false;
+  if (refreshAgain) refresh();
+}
+
+async function listenTo(form, spec) {
+  const wrong = form.querySelector(".wrong");
+  wrong.textContent = "";
+  if (!spec) {
+    wrong.textContent = "Say what to listen to.";
+    return;
+  }
+  try {
+    const before = await get("/api/benches/main");
+    const kept = await post("/api/calipers", { spec });
+    form.reset();
+    form.closest("details").open = false;
+    first(kept, kept.bench === "main" ? before.last_event : (await get(`/api/benches/${encodeURIComponent(kept.bench)}`)).last_event);
+    refresh();
+  } catch (error) {
+    wrong.textContent = error.message;
+  }
+}
+
+async function forget(button) {
+  if (button.dataset.sure !== "yes") {
+    button.dataset.sure = "yes";
+    button.textContent = `Really stop listening to ${button.dataset.forget}? Its readings stay`;
+    return;
+  }
+  const { forget: name, bench } = button.dataset;
+  try {
+    const gone = await remove(`/api/calipers/${encodeURIComponent(name)}?bench=${encodeURIComponent(bench)}`);
+    const words = gone.again ? `${name} is not listened to until the next start; it is named on the command line.` : `${name} is not listened to any longer.`;
+    say(at("said"), words);
+    button.blur();
+    at("calipers-title").tabIndex = -1;
+    at("calipers-title").focus();
+    refresh();
+  } catch (error) {
+    notice(error.message);
+  }
+}
+
+// ---- begin
+
+function wire() {
+  at("begin").addEventListener("click", begin);
+  at("try-again").addEventListener("click", begin);
+  at("cancel").addEventListener("click", cancel);
+  for (const id of ["not-it", "another", "again-after-keys"]) at(id).addEventListener("click", anew);
+  at("shown-form").addEventListener("submit", tellShown);
+  at("listen-form").addEventListener("submit", listenToFound);
+  at("describe-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    listenTo(event.target, at("describe").value.trim());
+  });
+  at("now").addEventListener("submit", (event) => {
+    event.preventDefault();
+    listenTo(event.target, event.target.elements.spec.value.trim());
+  });
+  at("now").addEventListener("click", (event) => {
+    const button = event.target.closest("[data-forget]");
+    if (button) forget(button);
+  });
+  at("leave-alone-list").addEventListener("change", keepLeftAlone);
+  document.addEventListener("visibilitychange", refresh);
+  const unit = memory.get("pairing unit", "mm");
+  for (const radio of document.querySelectorAll("[name=shown-in]")) radio.checked = radio.value === unit;
+}
+
+async function load() {
+  for (const item of document.querySelectorAll("[data-key]")) written.set(item, item.outerHTML);
+  wire();
+  offerLeaveAlone();
+  offerListenTo();
+  setInterval(refresh, LOOK_MS);
+  // A page that was reloaded in the middle goes on where it was.
+  const mine = run;
+  const state = await get("/api/pairing").catch(() => null);
+  if (state?.state === "listening" && mine === run) follow();
+}
+
+load();

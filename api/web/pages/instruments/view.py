@@ -1,0 +1,142 @@
+"""The Instruments page, and each caliper's own: its studies over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+
+from analysis.methods import METHODS
+from analysis.units import Unit
+from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
+from api.errors import InvalidField
+from api.instruments.calipers import CaliperOnRecord
+from api.store.rows.benches import bench_names
+from api.web.deps import TheServer, TheStore
+from api.web.pages.instruments import chart as caliper_charts
+from api.web.pages.shared.rendering import page
+from api.web.routes.calipers import tolerance_mm
+from api.web.routes.instruments import FoundOut, found_now
+from capture.identify import BEFORE, BEFORE_TYPING
+
+router = APIRouter(include_in_schema=False)
+
+# What has no mark is no state of an instrument.
+_MARKS: Final = {
+    "listening": "on",
+    "waiting": "waiting",
+    "quiet": "bounced",
+    "unplugged": "off",
+    "trouble": "adjust",
+    "stopped": "off",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    title: str
+    found: list[FoundOut]
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """What is plugged in, by kind, and every caliper, those that are heard first."""
+
+    kinds: list[_Kind]
+    calipers: list[CaliperOnRecord]
+
+
+_KINDS: Final = (
+    (("serial",), "Serial ports"),
+    (("keys", "hid"), "What types like a keyboard, or may"),
+    (("usb",), "USB devices without a driver"),
+)
+
+
+@router.get("/instruments")
+def instruments_page(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
+    """What is plugged in, what is listened to, and pairing by the send button."""
+    return page(
+        request,
+        "instruments/page.html",
+        before=BEFORE,
+        before_typing=BEFORE_TYPING,
+        benches=sorted({"main", *bench_names(store)}),
+        now=_now(shop, store),
+        marks=_MARKS,
+    )
+
+
+@router.get("/instruments/now")
+def instruments_now(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
+    """The parts of the page that change by themselves, for the page to take over."""
+    return page(request, "instruments/now.html", now=_now(shop, store), marks=_MARKS)
+
+
+@router.get("/calipers/{name:path}")
+def caliper_page(
+    request: Request,
+    name: str,
+    shop: TheServer,
+    store: TheStore,
+    tolerance: str = "",
+    unit: str = "mm",
+) -> HTMLResponse:
+    """One caliper's studies over time."""
+    known = [each for each in shop.calipers_on_record(store) if each.name == name]
+    if not known:
+        return page(
+            request,
+            "shared/missing.html",
+            status=404,
+            title="No such caliper",
+            message=f"No caliper called “{name}” was ever heard. The Instruments page lists those"
+            " that were.",
+        )
+    chosen: Unit = "in" if unit == "in" else "mm"
+    problem, width = "", None
+    try:
+        width = tolerance_mm(tolerance, chosen)
+    except InvalidField as error:
+        problem = error.message
+    studies = caliper_studies(store, name, width)
+    return page(
+        request,
+        "instruments/caliper.html",
+        caliper=known[0],
+        studies=studies,
+        marks=_MARKS,
+        tolerance=tolerance,
+        unit=chosen,
+        problem=problem,
+        people=_people(studies),
+        methods=METHODS,
+        repeat_chart=Markup(caliper_charts.repeatability_chart(studies.same_spot)),
+        block_chart=Markup(caliper_charts.block_chart(studies.known_block)),
+        legend=[(Markup(m), s) for m, s in caliper_charts.size_legend(studies.known_block)],
+    )
+
+
+def _now(shop: TheServer, store: TheStore) -> _Now:
+    found = found_now(shop)
+    return _Now(
+        [
+            _Kind(title, those)
+            for kinds, title in _KINDS
+            if (those := [each for each in found if each.kind in kinds])
+        ],
+        _in_order(shop.calipers_on_record(store)),
+    )
+
+
+def _in_order(calipers: list[CaliperOnRecord]) -> list[CaliperOnRecord]:
+    """Those that are heard first, then what is typed, then those that rest."""
+    rank = {"here": 0, "elsewhere": 1, "page": 2, "not now": 3}
+    return sorted(calipers, key=lambda each: rank[each.heard])
+
+
+def _people(studies: CaliperStudiesOut) -> list[str]:
+    return sorted({person for study in studies.same_spot for person in study.people})

@@ -1,0 +1,449 @@
+"""The pages of machines: all of them, one with its whole story, and its card on paper."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from statistics import median
+from typing import Any, Final, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+from sqlalchemy import Row
+
+from analysis import sentences
+from analysis.advice import ADJUSTING_CAUTIONS
+from analysis.methods import METHODS
+from analysis.units import Unit
+from api.answers import advice, history
+from api.answers import checks as store_history
+from api.answers.advice import AdviceOut
+from api.answers.history import DriftOut, MachineHistory
+from api.answers.moments import ago, day
+from api.answers.standing import KIND_WORDS, Known, Standing, known_of, outward, standing
+from api.answers.work import Work, work
+from api.errors import InvalidField, NotFound
+from api.store.journal import now
+from api.store.rows.machines import latest_changes, parse_id
+from api.store.rows.machines import machines as machine_rows
+from api.web.deps import TheStore
+from api.web.pages.machine.chart import Change, history_chart
+from api.web.pages.shared.leaning import fence_move, leaning
+from api.web.pages.shared.rendering import page
+from api.web.routes.history import adjusting_of
+from api.web.routes.work import number_of, work_of
+
+router = APIRouter(include_in_schema=False)
+
+_SHOWN: Final = 40  # series in the table; the others are a link away
+_FEWEST_GAPS: Final = 2
+_QUANTITY_WORDS: Final = {"angle": "angle of the cut", "tilt": "tilt", "length": "length"}
+# What the angle of a method is, where it is not that of a cut.
+_ANGLE_WORDS: Final = {
+    "blade-to-slot": "angle of blade and slot",
+    "planed-thickness": "taper over the width",
+    "closing-miters": "error of each miter",
+}
+
+
+@router.get("/machines")
+def machines(request: Request, store: TheStore) -> HTMLResponse:
+    """Every machine, how it stands today, and how old that knowledge is."""
+    of_machine: dict[UUID, list[store_history.CheckedSeries]] = defaultdict(list)
+    for series in store_history.latest(store):
+        of_machine[series.row.machine_id].append(series)
+    moment = now()
+    changes = latest_changes(store)
+    found = [
+        (m, standing(of_machine.get(m.id, ()), changes.get(m.id, ()), moment))
+        for m in machine_rows(store)
+    ]
+    return page(
+        request,
+        "machine/list.html",
+        part="machines",
+        machines=[(machine, _headline(how)) for machine, how in found],
+    )
+
+
+@router.get("/machine/{machine}")
+def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
+    """One machine's whole story."""
+    try:
+        found = history.read(store, parse_id(machine))
+    except NotFound as error:
+        return _missing(request, str(error))
+    numbered = [Change(n, c.at) for n, c in enumerate(found.changes, 1)]
+    return page(
+        request,
+        "machine/page.html",
+        part="machines",
+        machine=found.machine,
+        headline=_headline(found.standing),
+        others=[_said(known) for known in found.standing.known[1:]],
+        halves=found.halves,
+        lines=[_line(found, line, numbered) for line in found.drift.values()],
+        series=[_row(s) for s in reversed(found.series[-_SHOWN:])],
+        series_in_all=len(found.series),
+        changes=[_change(n, c) for n, c in enumerate(found.changes, 1)][::-1],
+        kinds=KIND_WORDS,
+        mend=_mending(found, None, {}),
+        work=_working({**_angle_of(found.standing)}),
+    )
+
+
+@router.get("/machine/{machine}/mend")
+def mend(request: Request, machine: str, store: TheStore) -> HTMLResponse:
+    """What to move, step by step, with what the query says of the fence."""
+    try:
+        found = history.read(store, parse_id(machine))
+    except NotFound as error:
+        return _missing(request, str(error))
+    query = dict(request.query_params)
+    series = None
+    if query.get("series"):
+        try:
+            series = store_history.of_series(store, UUID(query["series"]))
+        except ValueError:
+            series = None
+        if series is None or series.row.machine_id != found.machine.id:
+            return _missing(request, "That series is none of this machine's.")
+    return page(
+        request,
+        "machine/mend.html",
+        part="machines",
+        machine=found.machine,
+        mend=_mending(found, series, query),
+    )
+
+
+@router.get("/machine/{machine}/card")
+def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
+    """How the machine stands, to print and stick on it."""
+    try:
+        found = history.read(store, parse_id(machine))
+    except NotFound as error:
+        return _missing(request, str(error))
+    return page(
+        request,
+        "machine/card.html",
+        part="machines",
+        machine=found.machine,
+        headline=_headline(found.standing),
+        others=[_said(known) for known in found.standing.known[1:4]],
+        printed=day(now()),
+        due=next_check(found, now()),
+    )
+
+
+@router.get("/work")
+def what_it_does(request: Request) -> HTMLResponse:
+    """What an angle error does to the work, and what error a gap allows."""
+    return page(
+        request,
+        "machine/work.html",
+        part="machines",
+        work=_working(dict(request.query_params)),
+    )
+
+
+def _missing(request: Request, message: str) -> HTMLResponse:
+    return page(
+        request,
+        "shared/missing.html",
+        status=404,
+        title="No such machine",
+        message=f"{sentences.capital(message).partition(';')[0].rstrip('.')}."
+        " The Machines page lists those there are.",
+    )
+
+
+# ---------------------------------------------------------------- how it stands
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What one series tells, ready for a template; values in degrees or mm."""
+
+    known: Known
+    leans: str
+    view: str
+    value: float
+    expanded: float
+    unit: Literal["deg", "mm"]
+    tapers: str
+    tolerance: str
+    verdict: str | None
+    method: str
+    checked: str
+    drawing: Markup
+    half: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Headline:
+    """How a machine stands: what was said last, its age, and whether it still holds."""
+
+    said: _Said | None
+    verdict: str | None
+    age: str
+    caveat: str
+    running: bool
+
+
+def _headline(how: Standing) -> _Headline:
+    if not how.known:
+        return _Headline(None, None, "", "", running=False)
+    first = how.known[0]
+    return _Headline(
+        _said(first),
+        how.verdict,
+        how.age,
+        how.caveat,
+        running=first.series.row.finished_at is None,
+    )
+
+
+def _said(known: Known) -> _Said:
+    check, relation = known.check, known.relation
+    angular = check.quantity != "length"
+    toward = sentences.direction(check.mean, check.expanded, relation.toward) if angular else ""
+    tapers = (
+        f"{sentences.taper(check.mean, check.expanded, 'mm')},"
+        f" {sentences.taper(check.mean, check.expanded, 'in')}"
+    )
+    return _Said(
+        known=known,
+        leans=toward,
+        view=relation.view,
+        value=outward(check.mean, check.quantity),
+        expanded=outward(check.expanded, check.quantity),
+        unit="deg" if angular else "mm",
+        tapers=tapers if angular else "",
+        tolerance=check.tolerance.text if check.tolerance else "",
+        verdict=check.verdict,
+        method=METHODS[known.series.row.method].title,
+        checked=day(known.at),
+        drawing=Markup(leaning(relation, check.mean, check.expanded)),
+        half=known.half,
+    )
+
+
+def _angle_of(how: Standing) -> dict[str, str]:
+    """The angle of the cut that says most of the work, as a query would give it."""
+    for known in how.known:
+        if known.check.quantity == "angle" and known.relation.view.startswith("seen from above"):
+            return {
+                "angle_deg": f"{outward(known.check.mean, 'angle'):.6f}",
+                "u_deg": f"{outward(known.check.expanded, 'angle'):.6f}",
+            }
+    return {}
+
+
+def next_check(found: MachineHistory, moment: datetime) -> str:
+    """When the machine is due again, in words: at once where something is open, else as often
+    as it was checked so far (the middle of the gaps between checks)."""
+    how = found.standing
+    if not how.known:
+        return "Now: it has not been checked yet."
+    if how.caveat:
+        return "Now: it was changed since it was measured."
+    verdicts = {known.check.verdict for known in how.known}
+    if "needs adjusting" in verdicts:
+        return "Now: adjust it, then measure it again."
+    if "cannot tell yet" in verdicts:
+        return "Now: more cuts are needed for a verdict."
+    always = "after every blade change, move, adjustment or knock"
+    days = sorted({known.at.astimezone().date() for known in _all_known(found)})
+    gaps = [(b - a).days for a, b in pairwise(days)]
+    if len(gaps) < _FEWEST_GAPS:
+        return f"{sentences.capital(always)}, and before work that asks for this tolerance."
+    by = how.known[0].at + timedelta(days=median(gaps[-10:]))
+    words = f"overdue since {day(by)}" if by < moment else f"by {day(by)}"
+    return f"{sentences.capital(words)} (as often as so far), and {always}."
+
+
+def _all_known(found: MachineHistory) -> list[Known]:
+    return [k for s in found.series for q in s.checks if (k := known_of(s, q)) is not None]
+
+
+# ---------------------------------------------------------------- the history
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One chart of the history, and the same in words and numbers."""
+
+    title: str
+    drift: DriftOut
+    chart: Markup
+    up: str
+    down: str
+    phases: list[dict[str, object]]
+    first: str
+    last: str
+
+
+def _line(found: MachineHistory, line: DriftOut, changes: Sequence[Change]) -> _Line:
+    relation = METHODS[line.method].relation(line.quantity)
+    assert relation is not None
+    what = _QUANTITY_WORDS[line.quantity]
+    if line.quantity == "angle":
+        what = _ANGLE_WORDS.get(line.method, what)
+    if line.half:
+        what += f", {line.half} half of the fence"
+    title = f"{METHODS[line.method].title}: {what}"
+    by_id = {s.id: s for s in found.series}
+    check = by_id[line.series[-1]].checks[line.quantity]
+    tolerance = None
+    if check.tolerance is not None:
+        middle = (check.tolerance.low + check.tolerance.high) / 2 if line.unit == "mm" else 0.0
+        tolerance = (
+            outward(check.tolerance.low - middle, line.quantity),
+            outward(check.tolerance.high - middle, line.quantity),
+        )
+    numbered = {c.id: n for n, c in enumerate(found.changes, 1)}
+    return _Line(
+        title=title,
+        drift=line,
+        chart=Markup(history_chart(line, changes, tolerance, title)),
+        up=relation.toward[0] if line.unit == "deg" else "longer than wanted",
+        down=relation.toward[1] if line.unit == "deg" else "shorter than wanted",
+        phases=[
+            {
+                "phase": p,
+                "numbers": [numbered[c] for c in p.setup_changes],
+                "first": day(line.at[p.start]) if p.checks else "",
+                "last": day(line.at[p.stop - 1]) if p.checks else "",
+            }
+            for p in line.phases
+        ],
+        first=day(line.at[0]),
+        last=day(line.at[-1]),
+    )
+
+
+def _change(number: int, change: Row[Any]) -> dict[str, object]:
+    return {
+        "number": number,
+        "kind": change.kind,
+        "words": KIND_WORDS.get(change.kind, change.kind),
+        "day": day(change.at),
+        "ago": ago(change.at, now()),
+        "note": change.note,
+    }
+
+
+def _row(series: store_history.CheckedSeries) -> dict[str, object]:
+    return {
+        "id": series.id,
+        "day": day(series.row.started_at),
+        "running": series.row.finished_at is None,
+        "method": METHODS[series.row.method].title,
+        "trials": series.trials,
+        "said": [_said(k) for q in series.checks if (k := known_of(series, q)) is not None],
+        "calipers": ", ".join(series.calipers),
+        "note": series.row.note,
+    }
+
+
+# ---------------------------------------------------------------- mending and the work
+
+
+@dataclass(frozen=True, slots=True)
+class _Mending:
+    """The questions about the fence with what was answered, and what to move."""
+
+    query: dict[str, str]
+    series: str
+    unit: Unit
+    pivot: Literal["left", "right"]
+    asks_fence: bool
+    asks_span: bool
+    asks_screw: bool
+    advice: AdviceOut | None
+    drawings: dict[str, Markup]
+    measured: str
+    method: str
+    refused: str
+    field: str
+    cautions: Sequence[str]
+
+
+def _mending(
+    found: MachineHistory,
+    series: store_history.CheckedSeries | None,
+    query: dict[str, str],
+) -> _Mending | None:
+    """None where nothing was measured."""
+    chosen = bool(query.get("series"))
+    if series is None:
+        if not found.standing.known:
+            return None
+        series = found.standing.known[0].series
+    unit: Unit = "in" if query.get("unit", series.row.unit) == "in" else "mm"
+    pivot: Literal["left", "right"] = "right" if query.get("pivot") == "right" else "left"
+    method = METHODS[series.row.method]
+    told, refused, field = None, "", ""
+    try:
+        adjusting = adjusting_of(
+            pivot, query.get("span"), query.get("pitch"), query.get("setting"), unit
+        )
+        told = advice.mend_series(found, series, adjusting)
+    except InvalidField as error:
+        refused, field = f"{sentences.capital(error.message)}.", error.field
+    return _Mending(
+        query=query,
+        series=str(series.id) if chosen else "",
+        unit=unit,
+        pivot=pivot,
+        asks_fence=advice.uses_fence(method),
+        asks_span=advice.uses_span(method),
+        asks_screw=advice.uses_fence(method) or method.key == "stop-block",
+        advice=told,
+        drawings={
+            m.quantity: Markup(fence_move(pivot, m.move.toward_board))
+            for m in (told.advice if told else ())
+            if m.move is not None and m.move.toward_board is not None
+        },
+        measured=day(series.row.started_at),
+        method=method.title,
+        refused=refused,
+        field=field,
+        cautions=ADJUSTING_CAUTIONS,
+    )
+
+
+_WORK_FIELDS: Final = ("angle_deg", "u_deg", "joint", "width", "height", "pieces", "gap", "unit")
+
+
+@dataclass(frozen=True, slots=True)
+class _Working:
+    query: dict[str, str]
+    unit: Unit
+    found: object
+    refused: str
+    field: str
+
+
+def _working(query: dict[str, str]) -> _Working:
+    unit: Unit = "in" if query.get("unit") == "in" else "mm"
+    given = {name: query.get(name, "") for name in _WORK_FIELDS}
+    if not any(given[name] for name in ("joint", "width", "height", "pieces", "gap")):
+        given["joint"] = "150" if unit == "mm" else "6"
+    try:
+        asked: Work = work_of(
+            given["joint"], given["width"], given["height"], given["pieces"], given["gap"], unit
+        )
+        found = work(
+            number_of("angle_deg", given["angle_deg"]), number_of("u_deg", given["u_deg"]) or 0.0,
+            asked,
+        )  # fmt: skip
+    except InvalidField as error:
+        return _Working(given, unit, None, f"{sentences.capital(error.message)}.", error.field)
+    return _Working(given, unit, found, "", "")

@@ -1,0 +1,213 @@
+"""The Plan page: questions in plain words, an answer in a sentence, and what could be seen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, Final
+from uuid import UUID
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+from sqlalchemy import Connection, func, select
+
+from analysis.conversions import NAMES, measures
+from analysis.methods import METHODS, Method, Quantity
+from analysis.sentences import capital
+from analysis.units import Unit, parse_number
+from api.answers import plan as answers
+from api.answers.plan import Asked, methods_to_plan
+from api.errors import InvalidField, NotFound
+from api.store.tables import Machine, Series, Trial
+from api.web.deps import TheStore
+from api.web.pages.bench.view import cautions_for
+from api.web.pages.plan import chart as plan_chart
+from api.web.pages.shared.charts import short
+from api.web.pages.shared.rendering import page
+from api.web.routes.plan import READING_SD, RESOLUTION, asked_for, usual_width
+
+router = APIRouter(include_in_schema=False)
+
+# What the form holds, and holds at first.
+_FORM: Final = {
+    "by": "deg",
+    "error_deg": "0.05",
+    "gap": "",
+    "joint": "",
+    "two_series": "false",
+    "method": "reversal",
+    "width": "",
+    "unit": "mm",
+    "cuts": "5",
+    "series": "",
+    "resolution": "",
+    "reading_sd": "",
+    "inset": "0",
+    "pieces": "",
+    "alpha": "0.05",
+    "beta": "0.1",
+}
+_FINER: Final = ("resolution", "reading_sd", "inset", "pieces", "alpha", "beta")
+_WORDS: Final = {
+    "error_deg": "the error",
+    "cuts": "the cuts you would make",
+    "series": "the series of the machine",
+    "resolution": "the caliper's last digit",
+    "reading_sd": "how well a reading repeats",
+    "alpha": "the risk of seeing an error that is not there",
+    "beta": "the risk of missing one that is",
+}
+
+
+@router.get("/plan")
+def plan_page(request: Request, store: TheStore) -> HTMLResponse:
+    """The questions, and the answer to those asked; without any, to the usual ones."""
+    form = {
+        name: request.query_params.get(name, usual)[:100].strip() for name, usual in _FORM.items()
+    }
+    form["unit"] = form["unit"] if form["unit"] in RESOLUTION else "mm"
+    unit: Unit = "in" if form["unit"] == "in" else "mm"
+    method = METHODS.get(form["method"], METHODS["reversal"])
+    values: dict[str, Any] = {
+        "asked": form,
+        "methods": methods_to_plan(),
+        "width_label": _width_label(method),
+        "usual_width": usual_width(method, unit),
+        "usual": {"resolution": RESOLUTION[unit], "reading_sd": READING_SD[unit]},
+        "steady": steady(store, method.reveals[0]),
+        "finer": any(form[name] != _FORM[name] for name in _FINER),
+        "problem": None,
+        "found": None,
+        "cautions": cautions_for(method),
+    }
+    status = 200
+    try:
+        values |= _answer(_asked(store, form, unit))
+    except InvalidField as error:
+        field = _WORDS.get(error.field, error.field)
+        values["problem"], status = f"{capital(field)}: {error.message}.", 422
+    except NotFound as error:
+        values["problem"], status = f"{capital(str(error))}.", 404
+    return page(request, "plan/page.html", status=status, **values)
+
+
+def _answer(asked: Asked) -> dict[str, Any]:
+    found = answers.plan(asked)
+    every = range(plan_chart.FEWEST, plan_chart.MOST + 1)
+    curves = []
+    for width in found.table.widths_mm:
+        seen = answers.smallest_deg(replace(asked, width_mm=width), every)
+        points = [value for value in seen if value is not None]
+        if len(points) == len(seen):
+            words = answers.length_text(width, asked.unit)
+            curves.append(plan_chart.Curve(words, points, width == asked.width_mm))
+    return {
+        "found": found,
+        "picture": Markup(plan_chart.picture(curves, found.error_deg, found.cuts_needed)),
+        "marked": found.cuts_needed is not None and found.cuts_needed <= plan_chart.MOST,
+        "line_words": f"one {_width_label(asked.method).lower()}",
+        "widths": [answers.length_text(w, asked.unit) for w in found.table.widths_mm],
+        "measures": [
+            (NAMES[measure], f"{value:.3g}")
+            for measure, value in measures(asked.error_rad).items()
+            if measure != "rad"
+        ],
+    }
+
+
+def _width_label(method: Method) -> str:
+    if method.relations[0].over == "thickness":
+        return "Thickness of the board"
+    return _LENGTHS.get(method.key, "Width of the board")
+
+
+_LENGTHS: Final = {
+    "five-cut": "Length of the strip",
+    "blade-to-slot": "Distance along the slot",
+    "closing-miters": "Length of the joint",
+}
+
+
+def steady(store: Connection, quantity: Quantity) -> list[dict[str, Any]]:
+    """The latest series of each machine that shows how the quantity scatters."""
+    two = (
+        select(Trial.id)
+        .where(Trial.series_id == Series.id, Trial.state == "complete")
+        .limit(2)
+        .correlate(Series)
+        .subquery()
+    )
+    # Machine by machine, from the latest series back: not by counting every trial there is.
+    latest = (
+        select(Series.id)
+        .where(
+            Series.machine_id == Machine.id,
+            Series.method.in_([m.key for m in methods_to_plan() if quantity in m.reveals]),
+            select(func.count()).select_from(two).scalar_subquery() == 2,
+        )
+        .order_by(Series.started_at.desc(), Series.id.desc())
+        .limit(1)
+        .correlate(Machine)
+        .scalar_subquery()
+    )
+    names = {series: name for name, series in store.execute(select(Machine.name, latest)) if series}
+    rows = store.execute(
+        select(Series.id, Series.started_at)
+        .where(Series.id.in_(names))
+        .order_by(Series.started_at.desc(), Series.id.desc())
+    )
+    found: list[dict[str, Any]] = []
+    for series, started in rows:
+        moment = started.astimezone()
+        day = f"{moment.day} {moment:%B %Y}"
+        found.append({"series": series, "short": short(names[series]), "day": day})
+    return found
+
+
+def _asked(store: Connection, form: Mapping[str, str], unit: Unit) -> Asked:
+    by_gap = form["by"] == "gap"
+    return asked_for(
+        store,
+        error_deg=None if by_gap else _number(form, "error_deg", 0, 45),
+        gap=form["gap"] or None if by_gap else None,
+        joint=form["joint"] or None if by_gap else None,
+        method=form["method"],
+        width=form["width"] or None,
+        unit=unit,
+        inset=form["inset"] or "0",
+        pieces=_count(form, "pieces", 3, 100) if form["pieces"] else None,
+        cuts=_count(form, "cuts", 2, 200),
+        resolution=form["resolution"] or None,
+        reading_sd=form["reading_sd"] or None,
+        own_sd_deg=None,
+        series=_id(form["series"]) if form["series"] else None,
+        alpha=_number(form, "alpha", 0.0001, 0.5),
+        beta=_number(form, "beta", 0.0001, 0.5),
+        two_series=form["two_series"] == "true",
+    )
+
+
+def _number(form: Mapping[str, str], field: str, least: float, most: float) -> float:
+    try:
+        value = float(parse_number(form[field]))
+    except ValueError as error:
+        raise InvalidField(field, str(error)) from None
+    if not least <= value <= most or not math.isfinite(value):
+        raise InvalidField(field, f"must be from {least:g} to {most:g}")
+    return value
+
+
+def _count(form: Mapping[str, str], field: str, least: int, most: int) -> int:
+    text = form[field]
+    if not (text.isascii() and text.isdigit() and least <= int(text) <= most):
+        raise InvalidField(field, f"must be a whole number from {least} to {most}")
+    return int(text)
+
+
+def _id(text: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError:
+        raise InvalidField("series", "choose one from the list") from None

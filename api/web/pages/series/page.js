@@ -1,0 +1,172 @@
+// A series' page: it follows the bench while the series runs, and acts on its readings.
+
+import { Refused, Unreachable, get, post } from "../shared/http.js";
+import { listen } from "../shared/live.js";
+import { show } from "../shared/units.js";
+
+const at = (id) => document.getElementById(id);
+const page = at("series");
+const { series, bench } = page.dataset;
+const api = `/api/benches/${encodeURIComponent(bench)}`;
+const ACTS = { "take-back": "Taken back", "swap-ends": "Ends swapped", restore: "It counts now" };
+
+function tell(text) {
+  at("problem").hidden = true;
+  at("told").textContent = text;
+}
+
+function complain(error) {
+  at("problem").textContent = error.message;
+  at("problem").hidden = false;
+}
+
+// ---- the server draws; what it draws anew is put in place
+
+const RETRY_MS = 2000;
+let drawing = null;
+let again = false;
+let failure = null; // why what is shown is older than what was told
+let retry = null;
+const drawn = new Map();
+
+/** Fetch the page anew and put its living parts in place of these; one at a time. */
+function redraw() {
+  if (drawing) {
+    again = true;
+    return drawing;
+  }
+  clearTimeout(retry);
+  drawing = draw().then(upToDate, notDrawn).finally(() => {
+    drawing = null;
+    if (again) {
+      again = false;
+      redraw().catch(complain);
+    }
+  });
+  return drawing;
+}
+
+function upToDate() {
+  if (failure && at("problem").textContent === failure) at("problem").hidden = true;
+  failure = null;
+}
+
+// Nothing more may happen at the bench for long, so the page does not wait for it.
+function notDrawn(error) {
+  failure = error.message;
+  retry = setTimeout(() => redraw().catch(complain), RETRY_MS);
+  throw error;
+}
+
+async function draw() {
+  let response;
+  try {
+    response = await fetch(location.pathname);
+  } catch {
+    throw new Unreachable();
+  }
+  if (!response.ok) throw new Refused(response.status, {});
+  const there = new DOMParser().parseFromString(await response.text(), "text/html");
+  const focused = document.activeElement?.closest("[data-act]");
+  for (const part of document.querySelectorAll("[data-live]")) {
+    const fresh = there.getElementById(part.id);
+    if (!fresh || fresh.innerHTML === drawn.get(part.id)) continue;
+    drawn.set(part.id, fresh.innerHTML);
+    part.replaceChildren(...fresh.childNodes);
+    show(part);
+  }
+  at("sign").replaceWith(there.getElementById("sign"));
+  page.dataset.running = there.getElementById("series").dataset.running;
+  followWork(there);
+  if (focused && !focused.isConnected) refocus(focused);
+}
+
+/** The button that had the focus was drawn anew, or is gone: stay where the person was. */
+function refocus(button) {
+  const { act, reading, trial } = button.dataset;
+  const same = [...document.querySelectorAll(`[data-act="${act}"]`)].find(
+    (other) => other.dataset.reading === reading && other.dataset.trial === trial,
+  );
+  (same ?? at(`trial-${trial}`) ?? at("readings-title")).focus();
+}
+
+/** What the error does to the work is asked with the error as it is now. */
+function followWork(there) {
+  const form = at("work-form");
+  const fresh = there.getElementById("work-form");
+  at("work").hidden = !fresh;
+  if (!fresh) return;
+  if (!form) {
+    at("work").replaceChildren(...there.getElementById("work").childNodes);
+    import("../machine/page.js"); // answers the form, which was not there until now
+    return;
+  }
+  for (const name of ["angle_deg", "u_deg"]) form.elements[name].value = fresh.elements[name].value;
+  // Not before there is somebody to answer: the module may still be on its way.
+  import("../machine/page.js").then(() => form.dispatchEvent(new Event("input")));
+}
+
+// ---- the bench, as it happens
+
+if (page.dataset.running === "yes") {
+  listen(
+    bench,
+    Number(page.dataset.after),
+    (kind, data) => {
+      if (kind === "trial" && data.series === series && data.state === "complete") tell(`Complete: number ${data.number}`);
+      if (["trial", "score"].includes(kind) && data.series === series) redraw().catch(complain);
+      if (kind === "bench" && page.dataset.running === "yes") redraw().catch(complain);
+    },
+    (up) => {
+      const words = "The live link is down: presses are still kept at the bench, and shown once it is back.";
+      if (!up) tell(words);
+      else if (at("told").textContent === words) tell("");
+    },
+  );
+}
+
+// ---- acts on readings, and the note
+
+let acting = false;
+
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-act]");
+  // Not disabled meanwhile: a disabled button would lose the focus.
+  if (!button || acting) return;
+  const { act, reading, trial } = button.dataset;
+  acting = true;
+  try {
+    // The bench may feed another series by now, which a trial's number would meet.
+    const now = await get(api);
+    if (now.series?.id !== series) throw new Error("This series no longer runs on its bench, so it stays as it is.");
+    await post(`${api}/${act}`, act === "swap-ends" ? { trial: Number(trial) } : { reading });
+    tell(`${ACTS[act]}.`);
+    await redraw();
+  } catch (error) {
+    complain(error);
+  }
+  acting = false;
+});
+
+// One after the other, so that what was written last is what stays.
+let noting = Promise.resolve();
+
+at("note-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  noting = noting.then(keepNote);
+});
+
+async function keepNote() {
+  const said = at("note-said");
+  try {
+    const response = await fetch(`/api/series/${series}`, {
+      method: "PATCH",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ note: at("note").value.trim() }),
+    });
+    if (!response.ok) throw new Refused(response.status, await response.json());
+    said.textContent = "Kept.";
+  } catch (error) {
+    said.textContent = error instanceof Refused ? error.message : new Unreachable().message;
+  }
+}

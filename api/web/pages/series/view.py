@@ -1,0 +1,183 @@
+"""The pages of series: all of them, one with everything that is known of it, its report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+from uuid import UUID
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection, select
+
+from analysis.methods import METHODS
+from analysis.sentences import capital
+from analysis.units import Unit
+from api import VERSION
+from api.answers.work import Work, WorkOut, work
+from api.errors import InvalidField, NotFound
+from api.store.journal import now
+from api.store.rows.events import last_event_id
+from api.store.rows.machines import machine as machine_row
+from api.store.rows.machines import machines as machine_rows
+from api.store.rows.machines import parse_id
+from api.store.rows.series import latest_series
+from api.store.rows.series import series as series_row
+from api.store.tables import Bench
+from api.web.deps import TheStore
+from api.web.pages.bench.view import cautions_for
+from api.web.pages.series import parts as series_view
+from api.web.pages.series.parts import QuantityView, SeriesView
+from api.web.pages.shared.rendering import page
+from api.web.routes.series_list import series_lines
+from api.web.routes.work import work_of
+
+router = APIRouter(include_in_schema=False)
+
+_ON_A_PAGE: Final = 25
+# A joint to begin with, and a gap that can just be seen in it. Common practice, no source.
+_USUAL_WORK: Final[dict[Unit, tuple[str, str]]] = {"mm": ("150", "0.1"), "in": ("6", "0.004")}
+
+
+@router.get("/series")
+def all_series(
+    request: Request, store: TheStore, machine: str = "", method: str = "", before: str = ""
+) -> HTMLResponse:
+    """The series of all machines and methods, or of one, the latest first."""
+    problem = ""
+    found: list[UUID] = []
+    try:
+        found = latest_series(
+            store,
+            machine=machine_row(store, parse_id(machine)).id if machine else None,
+            method=method if method in METHODS else None,
+            before=_uuid(before) if before else None,
+            limit=_ON_A_PAGE + 1,
+        )
+    except (NotFound, InvalidField) as error:
+        problem = f"{capital(str(error))}. Choose again below."
+    shown = series_lines(store, found[:_ON_A_PAGE])
+    return page(
+        request,
+        "series/list.html",
+        part="series",
+        lines=shown,
+        following=shown[-1].id if len(found) > _ON_A_PAGE else None,
+        running=set(store.scalars(select(Bench.series_id).where(Bench.series_id.is_not(None)))),
+        machines=machine_rows(store),
+        methods=METHODS,
+        asked={"machine": machine, "method": method, "before": before},
+        problem=problem,
+        marks=series_view.VERDICT_MARKS,
+    )
+
+
+@router.get("/series/{series_id}")
+def one_series(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
+    """A series with every trial, what it says, how surely, and what that means for the work."""
+    last_event = last_event_id(store)
+    try:
+        view = _view(store, series_id)
+    except NotFound:
+        return _missing(request)
+    return page(
+        request,
+        "series/page.html",
+        part="series",
+        view=view,
+        work=_work(view),
+        last_event=last_event,
+        cautions=cautions_for(view.method),
+        origins=series_view.ORIGINS,
+        aside=series_view.ASIDE,
+        marks=series_view.VERDICT_MARKS,
+    )
+
+
+@router.get("/series/{series_id}/report")
+def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
+    """The series on paper."""
+    try:
+        view = _view(store, series_id)
+    except NotFound:
+        return _missing(request)
+    return page(
+        request,
+        "series/report.html",
+        part="series",
+        view=view,
+        cautions=cautions_for(view.method),
+        origins=series_view.ORIGINS,
+        marks=series_view.VERDICT_MARKS,
+        printed=now(),
+        version=VERSION,
+    )
+
+
+def _view(store: Connection, series_id: str) -> SeriesView:
+    series = _uuid(series_id)
+    row = series_row(store, series)
+    running = store.scalar(select(Bench.series_id).where(Bench.name == row.bench))
+    return series_view.series_view(store, series, running)
+
+
+def _uuid(text: str) -> UUID:
+    found = parse_id(text)
+    if not isinstance(found, UUID):
+        raise NotFound("there is no series with that id")
+    return found
+
+
+def _missing(request: Request) -> HTMLResponse:
+    return page(
+        request,
+        "shared/missing.html",
+        status=404,
+        part="series",
+        title="No such series",
+        message="There is no series at this address. The page of all series lists those there are.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Working:
+    """What the form asks about the work, and the answer; `refused` says what can't be."""
+
+    query: dict[str, str]
+    unit: Unit
+    found: WorkOut | None
+    refused: str
+
+
+def _work(view: SeriesView) -> _Working | None:
+    """What the error does to a joint, and back; None where it is no cut's error."""
+    of = next((q for q in view.quantities if q.out.unit == "deg"), None)
+    if of is None or of.out.mean is None or not (view.method.sided or view.method.pieces):
+        return None
+    unit = view.series.unit
+    joint, gap = _usual_work(view, of)
+    query = dict.fromkeys(("width", "height", "pieces"), "") | {
+        "angle_deg": f"{of.out.mean:.6f}",
+        "u_deg": f"{of.out.expanded_uncertainty or 0:.6f}",
+        "joint": joint,
+        "gap": gap,
+    }
+    if view.series.pieces is not None:
+        query["pieces"] = str(view.series.pieces)
+    try:
+        asked: Work = work_of(joint, None, None, query["pieces"], gap, unit)
+        found = work(of.out.mean, of.out.expanded_uncertainty or 0.0, asked)
+    except InvalidField as error:
+        return _Working(query, unit, None, f"{capital(error.message)}.")
+    return _Working(query, unit, found, "")
+
+
+def _usual_work(view: SeriesView, of: QuantityView) -> tuple[str, str]:
+    """The joint and the gap that the series itself speaks of, else usual ones."""
+    series = view.series
+    joint, gap = _USUAL_WORK[series.unit]
+    if series.tolerance is not None and series.tolerance.joint and series.tolerance.gap:
+        return series.tolerance.joint, series.tolerance.gap
+    if of.key == "tilt" and series.thickness:
+        return series.thickness, gap  # an edge joint is as long as the board is thick
+    return joint, gap

@@ -1,0 +1,36 @@
+"""From a template to an answer: compressed, and under the policy that allows nothing inline."""
+
+from __future__ import annotations
+
+import gzip
+from typing import Final
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from api.web.pages.shared import numbers
+from api.web.pages.shared.static import PAGES, SECURITY_HEADERS, STATIC_ADDRESS
+
+_templates: Final = Environment(
+    loader=FileSystemLoader(PAGES),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_templates.globals |= {"static": STATIC_ADDRESS, "figures": numbers}
+_templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty, "day": numbers.day}
+
+
+def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
+    """The page that `template` makes of `values`; a missing value is an error, not a blank.
+
+    A template marks the link of the part it belongs to by setting `part` ("compare").
+    """
+    body = _templates.get_template(template).render(**values).encode()
+    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
+    if "gzip" in request.headers.get("Accept-Encoding", ""):
+        body = gzip.compress(body, 6, mtime=0)
+        headers["Content-Encoding"] = "gzip"
+    return HTMLResponse(body, status_code=status, headers=headers)

@@ -1,0 +1,86 @@
+"""Styles, scripts and pictures of the pages, as a browser asks for them.
+
+Everything a page needs comes from this program, so that it works with no network beyond the
+bench itself, and under a content security policy that allows nothing inline.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import mimetypes
+from pathlib import Path
+from typing import Final
+
+from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
+
+PAGES: Final = Path(__file__).parents[1]
+"""The folder of all pages: each in a folder of its own, beside what they share."""
+
+_KINDS: Final = (".css", ".js", ".svg")
+_FILES: Final = {
+    file.relative_to(PAGES).as_posix(): file.read_bytes()
+    for file in sorted(PAGES.rglob("*"))
+    if file.suffix in _KINDS
+}
+# What every page needs, in one answer: a browser asks for six files at a time.
+_BASE: Final = ("tokens.css", "page.css", "drawings.css", "navigation.css")
+_FILES["base.css"] = b"\n".join(_FILES[f"shared/{name}"] for name in _BASE)
+_VERSION: Final = hashlib.sha256(repr(sorted(_FILES.items())).encode()).hexdigest()[:12]
+_VERSIONED: Final = f"v-{_VERSION}"
+STATIC_ADDRESS: Final = f"/static/{_VERSIONED}"
+"""Where a page asks for static files, so that the browser need never ask again."""
+
+# The page loads from its own server only: no inline script or style, no frame around it.
+SECURITY_HEADERS: Final = {
+    "Content-Security-Policy": (
+        "default-src 'self'; base-uri 'none'; form-action 'self'; "
+        "frame-ancestors 'none'; object-src 'none'"
+    ),
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+}
+
+
+class StaticPages:
+    """The pages' files, to be mounted at /static; kept in memory, compressed once.
+
+    Below STATIC_ADDRESS a browser keeps them for good: an update gives them another address, so
+    that a page never runs one new module beside one old one. Elsewhere, and under the address
+    of another version, it asks each time.
+    """
+
+    def __init__(self) -> None:
+        self._answers = {
+            (name, gzipped, lasting): _answer(name, body, gzipped=gzipped, lasting=lasting)
+            for name, body in _FILES.items()
+            for gzipped in (True, False)
+            for lasting in (True, False)
+        }
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["method"] not in ("GET", "HEAD"):
+            raise HTTPException(405)
+        path = scope["path"].removeprefix(scope.get("root_path", "")).lstrip("/")
+        version, _, rest = path.partition("/")
+        name = rest if version.startswith("v-") else path
+        gzipped = "gzip" in Headers(scope=scope).get("Accept-Encoding", "")
+        answer = self._answers.get((name, gzipped, version == _VERSIONED))
+        if answer is None:
+            raise HTTPException(404)
+        await answer(scope, receive, send)
+
+
+def _answer(name: str, body: bytes, *, gzipped: bool, lasting: bool) -> Response:
+    headers = {
+        "Cache-Control": "public, max-age=31536000, immutable" if lasting else "no-cache",
+        "Vary": "Accept-Encoding",
+        "X-Content-Type-Options": "nosniff",
+    }
+    if gzipped:
+        headers["Content-Encoding"] = "gzip"
+        body = gzip.compress(body, 9, mtime=0)
+    return Response(body, media_type=mimetypes.guess_type(name)[0], headers=headers)

@@ -1,0 +1,137 @@
+"""Errors to answers: the one place where a failure becomes an RFC 9457 problem document."""
+
+from __future__ import annotations
+
+import logging
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from sqlalchemy.exc import OperationalError
+from starlette.exceptions import HTTPException
+
+from api.errors import Conflict, InvalidField, NotFound
+from api.web.pages.shared.rendering import page
+
+_log = logging.getLogger(__name__)
+
+
+def problem(status: int, detail: str, errors: list[dict[str, str]] | None = None) -> JSONResponse:
+    """A problem document; `detail` says what to do."""
+    body: dict[str, Any] = {
+        "type": "about:blank",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": detail,
+    }
+    if errors:
+        body["errors"] = errors
+    return JSONResponse(body, status, media_type="application/problem+json")
+
+
+def install(app: FastAPI) -> None:
+    """Give `app` the answers to everything that can go wrong."""
+
+    @app.exception_handler(RequestValidationError)
+    def _invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+        errors = [_field_error(e) for e in error.errors()]
+        detail = "; ".join(f"{e['field']}: {e['message']}" for e in errors[:5])
+        return problem(422, detail, errors)
+
+    @app.exception_handler(InvalidField)
+    def _bad_field(_request: Request, error: InvalidField) -> JSONResponse:
+        return problem(422, str(error), [{"field": error.field, "message": error.message}])
+
+    @app.exception_handler(NotFound)
+    def _not_there(_request: Request, error: NotFound) -> JSONResponse:
+        return problem(404, str(error))
+
+    @app.exception_handler(Conflict)
+    def _not_now(_request: Request, error: Conflict) -> JSONResponse:
+        return problem(409, str(error))
+
+    @app.exception_handler(HTTPException)
+    def _http(request: Request, error: HTTPException) -> Response:
+        detail = str(error.detail)
+        if error.status_code == 404 and detail == "Not Found":
+            if _a_person_looks(request):
+                return page(
+                    request,
+                    "shared/missing.html",
+                    status=404,
+                    title="Nothing here",
+                    message="There is no page at this address. The links above lead to those there"
+                    " are.",
+                )
+            detail = "there is nothing at this address; /openapi.json lists what there is"
+        if error.status_code == 405:
+            detail = "this address does not take that method; /openapi.json lists what it takes"
+        return problem(error.status_code, detail)
+
+    @app.exception_handler(OperationalError)
+    def _store(_request: Request, error: OperationalError) -> JSONResponse:
+        _log.error("the store did not answer: %s", error.orig)
+        return problem(
+            503, f"the store did not answer ({error.orig}); nothing was changed, try again"
+        )
+
+    @app.exception_handler(Exception)
+    def _unexpected(_request: Request, error: Exception) -> JSONResponse:
+        _log.error("unexpected", exc_info=error)
+        return problem(
+            500,
+            "something went wrong that should not; nothing that was acknowledged is lost."
+            " The program's log says more",
+        )
+
+
+def _a_person_looks(request: Request) -> bool:
+    return "text/html" in request.headers.get("Accept", "") and not request.url.path.startswith(
+        "/api/"
+    )
+
+
+def _field_error(error: Any) -> dict[str, str]:
+    """One of pydantic's errors, with the field's name and a sentence that says what is allowed."""
+    place = [str(part) for part in error["loc"] if part not in ("body", "query", "path")]
+    message = str(error["msg"])
+    match error["type"]:
+        case "missing":
+            message = "is needed"
+        case "extra_forbidden":
+            message = "is not a field here; see /openapi.json for those that are"
+        case "literal_error":
+            message = f"must be {error['ctx']['expected']}"
+        case "json_invalid":
+            place, message = [], "the body is not JSON; send a JSON document"
+        case "model_attributes_type" | "dict_type" | "model_type":
+            message = "must be a JSON object, in braces"
+        case "list_type":
+            message = "must be a JSON array, in brackets"
+        case "string_type":
+            message = "must be text, in quotes"
+        case "string_too_short":
+            message = "must not be empty"
+        case "string_too_long":
+            message = f"must be at most {error['ctx']['max_length']} characters"
+        case "string_pattern_mismatch":
+            message = "must not hold a slash; choose another name"
+        case kind if kind.startswith(("datetime", "date_")):
+            message = "must be a moment such as 2026-03-02T12:00:00Z"
+        case "int_parsing" | "int_type" | "int_from_float":
+            message = "must be a whole number"
+        case "float_parsing" | "float_type" | "finite_number":
+            message = "must be a number"
+        case "bool_parsing" | "bool_type":
+            message = "must be true or false"
+        case "greater_than_equal" | "greater_than" | "less_than_equal" | "less_than":
+            message = message.replace("Input should", "must")
+        case "too_long":
+            message = f"must hold at most {error['ctx']['max_length']} entries"
+        case "too_short":
+            message = f"must hold at least {error['ctx']['min_length']} entries"
+        case "uuid_parsing" | "uuid_type":
+            message = "must be a UUID such as 01939d3e-7c1a-7000-8000-000000000000"
+    return {"field": ".".join(place) or "body", "message": message}

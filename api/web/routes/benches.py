@@ -1,0 +1,144 @@
+"""Benches: how they stand, and what the person does there other than measure."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body
+
+from analysis.units import Unit
+from api.errors import Conflict
+from api.store.journal import now
+from api.web import convert
+from api.web.deps import TheServer
+from api.web.shapes import (
+    BenchOut,
+    CalipersIn,
+    ClockOut,
+    KeysIn,
+    KeysOut,
+    PressedOut,
+    RestoreIn,
+    SwapEndsIn,
+    TakeBackIn,
+    aware,
+)
+from capture.keys import Stroke, read_strokes
+from capture.records import CaliperState, Origin, Reading, Refusal, Restore, SwapEnds, TakeBack
+from capture.values import NotUnderstood, Value, read_value
+
+router = APIRouter(prefix="/benches/{name}", tags=["benches"])
+
+# The page's keyboard is no instrument of its own: whose keys they are the page can't see.
+_KEYBOARD = "keyboard"
+
+
+@router.get("")
+def get_bench(name: str, shop: TheServer) -> BenchOut:
+    return _out(shop, name)
+
+
+@router.post("/take-back")
+def take_back(
+    name: str, shop: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
+) -> BenchOut:
+    """Take back the last reading that counts, or the one named."""
+    shop.journal.act(name, TakeBack(body.reading if body else None))
+    return _out(shop, name)
+
+
+@router.post("/swap-ends")
+def swap_ends(
+    name: str, shop: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
+) -> BenchOut:
+    """Name the two ends of the last strip, or of the trial numbered, the other way."""
+    shop.journal.act(name, SwapEnds(body.trial if body else None))
+    return _out(shop, name)
+
+
+@router.post("/restore")
+def restore(name: str, shop: TheServer, body: RestoreIn) -> BenchOut:
+    """Count a reading that was set aside as a bounce after all."""
+    shop.journal.act(name, Restore(body.reading))
+    return _out(shop, name)
+
+
+@router.post("/keys")
+def add_keys(name: str, body: KeysIn, shop: TheServer) -> KeysOut:
+    """Read a burst of keys that the page caught, as a keyboard caliper types them."""
+    typed = read_strokes([Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes])
+    if isinstance(typed, NotUnderstood):
+        return _refused(name, body, shop, typed.text, typed.reason)
+    unit = body.unit or _series_unit(shop, name)
+    value = read_value(typed.text, unit)
+    if not isinstance(value, Value) and isinstance(read_value(typed.text, "mm"), Value):
+        return _refused(
+            name, body, shop, typed.text, "no unit: start a series, or type the unit behind it"
+        )
+    if not isinstance(value, Value):
+        reason = value.reason if isinstance(value, NotUnderstood) else "a message, no length"
+        return _refused(name, body, shop, typed.text, reason)
+    origin: Origin = "keys" if typed.burst else "typed"
+    reading = Reading(
+        id=body.id,
+        bench=name,
+        caliper=_KEYBOARD,
+        sent=value.sent,
+        unit=value.unit,
+        nm=value.nm,
+        taken_at=body.moment(),
+        origin=origin,
+    )
+    shop.journal.keep([reading])
+    return KeysOut(kept=True, sent=value.sent, origin=origin)
+
+
+def _refused(name: str, body: KeysIn, shop: TheServer, text: str, reason: str) -> KeysOut:
+    shop.journal.refuse(
+        Refusal(
+            id=body.id,
+            bench=name,
+            caliper=_KEYBOARD,
+            raw=text,
+            reason=reason,
+            heard_at=body.moment(),
+        )
+    )
+    return KeysOut(kept=False, sent=text, reason=reason)
+
+
+@router.post("/calipers")
+def tell_calipers(name: str, body: CalipersIn, shop: TheServer) -> ClockOut:
+    """Tell how the instruments of a bench elsewhere fare; its clock is compared with ours."""
+    shop.heard_of(
+        [
+            CaliperState(
+                bench=name,
+                caliper=c.name,
+                state=c.state,
+                message=c.message,
+                last_heard=None if c.last_heard is None else aware(c.last_heard),
+            )
+            for c in body.calipers
+        ]
+    )
+    behind_ms = round((now() - aware(body.sent_at)).total_seconds() * 1000)
+    shop.journal.compare_clock(name, behind_ms)
+    return ClockOut(behind_ms=behind_ms)
+
+
+@router.post("/pretend-press")
+def pretend_press(name: str, shop: TheServer) -> PressedOut:
+    """Press the pretend caliper's send button; the live stream says when the reading is kept."""
+    if shop.pretend is None or not shop.pretends(name):
+        raise Conflict("this bench has no pretend caliper; start with: bothends serve --pretend")
+    return PressedOut(sent=shop.pretend.press())
+
+
+def _series_unit(shop: TheServer, name: str) -> Unit | None:
+    series = shop.bench(name).series
+    return series.unit if series else None
+
+
+def _out(shop: TheServer, name: str) -> BenchOut:
+    return convert.bench_out(shop.bench(name), shop.calipers(name), shop.pretends(name))

@@ -1,0 +1,185 @@
+"""Calipers: all ever heard, listened to from now on or no longer, and their studies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Annotated, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, HTTPException, Query
+from pydantic import Field, StringConstraints
+
+from analysis.units import Unit, mm, parse_length
+from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
+from api.errors import Conflict, InvalidField, NotFound
+from api.instruments.calipers import CaliperOnRecord
+from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
+from api.store.rows import series as rows
+from api.store.rows.calipers import is_known, known_calipers
+from api.web import convert
+from api.web.deps import TheServer, TheStore
+from api.web.routes.series import new_series
+from api.web.shapes import In, LengthText, Name, Out, SeriesHead, SeriesIn
+from capture.errors import SpecError
+from capture.spec import Spec, parse_spec
+
+router = APIRouter(prefix="/calipers", tags=["calipers"])
+
+# The machine of a study is the caliper itself.
+_KIND = "caliper"
+
+
+class ListenIn(In):
+    """An instrument to listen to, as `--caliper` takes it; name, bench and unit, where given,
+    go before those in `spec`."""
+
+    spec: Annotated[str, Field(min_length=1, max_length=1000)]
+    name: Annotated[str, StringConstraints(min_length=1, max_length=64)] | None = None
+    bench: Name | None = None
+    unit: Unit | None = None
+
+
+class ListenedOut(Out):
+    name: str
+    bench: str
+    spec: str
+    remembered: bool
+
+
+class ForgottenOut(Out):
+    """`again`: it comes back at the next start, since it is named on the command line."""
+
+    name: str
+    bench: str
+    again: bool
+
+
+class StudyIn(In):
+    """A study to begin. block: the gauge block's stated size, in `unit`, for a known-block one.
+    instead: end the series that runs on the bench, where one does."""
+
+    method: Literal["same-spot", "known-block"]
+    bench: Name | None = None
+    unit: Unit = "mm"
+    block: LengthText | None = None
+    person: Name | None = None
+    repeats: Annotated[int, Field(ge=1, le=100)] = 1
+    instead: bool = False
+
+
+@router.get("")
+def calipers(shop: TheServer, store: TheStore) -> list[CaliperOnRecord]:
+    """Every caliper that is listened to or was ever heard, with its latest studies."""
+    return shop.calipers_on_record(store)
+
+
+@router.post("", status_code=201)
+def listen(body: ListenIn, shop: TheServer) -> ListenedOut:
+    """Listen to an instrument from now on, and after the next start too."""
+    listened = _kept(shop, _spec(body))
+    return ListenedOut(
+        name=listened.name, bench=listened.bench, spec=str(listened.spec), remembered=True
+    )
+
+
+@router.delete("/{name:path}")
+def forget(name: str, shop: TheServer, bench: str | None = None) -> ForgottenOut:
+    """Stop listening to a caliper and release its port. What it measured stays."""
+    try:
+        gone = shop.listening.forget(name, bench)
+    except FileError as error:
+        raise HTTPException(503, str(error)) from None
+    except KeyError:
+        if any(each.caliper == name for each in shop.calipers(bench)):
+            raise Conflict(
+                f"{name} is listened to by a bench program elsewhere, or is the pretend one; stop"
+                " it there"
+            ) from None
+        raise NotFound(f"{name} is not listened to; GET /api/calipers tells which are") from None
+    return ForgottenOut(name=gone.name, bench=gone.bench, again=not gone.remembered)
+
+
+@router.get("/{name:path}/studies")
+def studies(
+    name: str,
+    store: TheStore,
+    tolerance: Annotated[
+        str | None, Query(description="whole width of what is to be judged with it", max_length=40)
+    ] = None,
+    unit: Unit = "mm",
+) -> CaliperStudiesOut:
+    """How well a caliper and its hands repeat, and what it reads on known blocks, over time."""
+    if not is_known(store, name):
+        raise NotFound(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
+    return caliper_studies(store, name, tolerance_mm(tolerance, unit))
+
+
+@router.post("/{name:path}/studies", status_code=201)
+def begin_study(name: str, body: StudyIn, shop: TheServer) -> SeriesHead:
+    """Begin a study of a caliper: its bench feeds the series from now on."""
+    if body.method == "known-block" and body.block is None:
+        raise InvalidField("block", "give the size that is stated on the block")
+    with shop.reading() as store:
+        known = {each.name: each.bench for each in known_calipers(store)}
+    listened = next((each.bench for each in shop.calipers() if each.caliper == name), None)
+    if listened is None and name not in known:
+        raise NotFound(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
+    bench = body.bench or listened or known.get(name) or "main"
+    running = shop.bench(bench).series
+    if running is not None and not body.instead:
+        raise Conflict(f"a series of {running.machine_name} runs on bench {bench}; finish it first")
+    asked = SeriesIn(
+        machine="the caliper",
+        method=body.method,
+        bench=bench,
+        baseline=body.block if body.method == "known-block" else None,
+        unit=body.unit,
+        repeats=body.repeats,
+        person=body.person,
+    )
+    # Everything is checked before anything is made.
+    new = new_series(asked, UUID(int=0))
+    machine = shop.journal.add_machine(f"Caliper {name}"[:200], _KIND)
+    series = shop.journal.start(replace(new, machine_id=machine))
+    with shop.reading() as store:
+        return convert.series_head(rows.series(store, series))
+
+
+def tolerance_mm(text: str | None, unit: Unit) -> float | None:
+    """The width of a tolerance in mm; None for none. Raises InvalidField where it can't be one."""
+    if text is None or not text.strip():
+        return None
+    try:
+        nm = parse_length(text, unit)
+    except ValueError as error:
+        raise InvalidField("tolerance", str(error)) from None
+    if nm <= 0:
+        raise InvalidField("tolerance", f"{text} must be greater than zero")
+    return mm(nm)
+
+
+def _spec(body: ListenIn) -> Spec:
+    try:
+        spec = parse_spec(body.spec)
+        options = {"name": body.name, "bench": body.bench, "unit": body.unit}
+        given = {field: value for field, value in options.items() if value is not None}
+        # Once more through its text, so that a name or bench is held to the same rules.
+        named = parse_spec(str(replace(spec, **given)))  # type: ignore[arg-type]
+        return check_from_afar(named)
+    except SpecError as error:
+        raise InvalidField(_field_of(error), str(error)) from None
+    except ListenError as error:
+        raise InvalidField(error.field, str(error)) from None
+
+
+def _field_of(error: SpecError) -> str:
+    return error.field if error.field in ("name", "bench", "unit") else "spec"
+
+
+def _kept(shop: TheServer, spec: Spec) -> Listened:
+    try:
+        return shop.listening.add(spec)
+    except ListenError as error:
+        raise InvalidField(error.field, str(error)) from None
+    except FileError as error:
+        raise HTTPException(503, str(error)) from None

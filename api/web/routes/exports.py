@@ -1,0 +1,220 @@
+"""The history, pulled: whole, or what is new since the last time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator
+from contextlib import ExitStack, closing
+from datetime import datetime
+from itertools import chain
+from threading import BoundedSemaphore
+from typing import Annotated, Final
+
+from anyio import CancelScope
+from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import StreamingResponse
+from sqlalchemy import Connection
+from starlette.types import Receive, Scope, Send
+
+from analysis.methods import method as method_named
+from api import VERSION
+from api.errors import InvalidField, NotFound
+from api.exports import cursor, formats, package
+from api.exports.expected import HEADER, expected_rows
+from api.exports.extras import MissingExtra
+from api.exports.snapshot import snapshot
+from api.exports.wanted import Wanted
+from api.server import Shop
+from api.store.rows import machines as rows
+from api.store.rows.machines import parse_id
+from api.web.deps import TheServer
+from api.web.shapes import aware
+
+router = APIRouter(tags=["history"])
+
+Parts = Generator[bytes, None, None]
+_PART: Final = 1 << 18
+
+
+class _Asked:
+    """The question, as the address puts it."""
+
+    def __init__(
+        self,
+        machine: Annotated[str | None, Query(description="only this machine: id or name")] = None,
+        method: Annotated[str | None, Query(description="only of this method")] = None,
+        since: Annotated[
+            datetime | None, Query(description="only taken at or after; without a zone, UTC")
+        ] = None,
+        after: Annotated[
+            str | None,
+            Query(description="only what is new or changed: the cursor of an earlier pull"),
+        ] = None,
+        if_none_match: Annotated[str | None, Header()] = None,
+    ) -> None:
+        self.machine = machine
+        self.method = method
+        self.since = since
+        self.after = after
+        self.if_none_match = if_none_match
+
+    def wanted(self, connection: Connection) -> Wanted:
+        """The question put to the store. Raises InvalidField naming what can't be asked."""
+        machine = None
+        if self.machine is not None:
+            try:
+                machine = rows.machine(connection, parse_id(self.machine)).id
+            except NotFound as error:
+                raise InvalidField("machine", str(error)) from None
+        if self.method is not None:
+            try:
+                method_named(self.method)
+            except ValueError as error:
+                raise InvalidField("method", str(error)) from None
+        after = None
+        if self.after is not None:
+            try:
+                after = cursor.number(connection, self.after)
+            except cursor.NoCursor as error:
+                raise InvalidField("after", str(error)) from None
+            except cursor.LostCursor as error:
+                raise HTTPException(410, str(error)) from None
+        since = None if self.since is None else aware(self.since)
+        return Wanted(machine, self.method, since, after)
+
+    def knows(self, tag: str) -> bool:
+        """Whether the asker has what `tag` names (RFC 9110, 13.1.2; compared weakly)."""
+        if self.if_none_match is None:
+            return False
+        theirs = [t.strip().removeprefix("W/") for t in self.if_none_match.split(",")]
+        return "*" in theirs or tag.removeprefix("W/") in theirs
+
+
+def _answer(
+    request: Request,
+    shop: Shop,
+    asked: _Asked,
+    what: str,
+    media_type: str,
+    chunks: Callable[[Connection, Wanted], Iterator[bytes]],
+) -> Response:
+    """What was asked for, streamed from one moment of the store, and where to go on."""
+    filename = request.url.path.rpartition("/")[2]
+    with ExitStack() as held:
+        # A long pull holds a connection for as long as its reader takes; the benches need some.
+        pulls: BoundedSemaphore = request.app.state.pulls
+        if not pulls.acquire(blocking=False):
+            raise HTTPException(503, "too many pulls are running at once; try again in a minute")
+        held.callback(pulls.release)
+        connection = held.enter_context(snapshot(shop.engine))
+        upto = cursor.latest(connection, cursor.TOLD_BY[what])
+        tag = f'W/"{VERSION}/{upto}"'
+        following = request.url.include_query_params(after=upto)
+        headers = {
+            "ETag": tag,
+            "Link": f'<{following}>; rel="next"',
+            "Cache-Control": "private, no-cache",
+        }
+        wanted = asked.wanted(connection)
+        if asked.knows(tag):
+            return Response(status_code=304, headers=headers)
+        rows = expected_rows(connection, what, wanted)
+        if rows is not None:
+            headers[HEADER] = str(rows)
+        parts = _gathered(chunks(connection, wanted))
+        try:
+            # The first part is made here: what can't be done is said before any of it is sent.
+            first = next(parts)
+        except MissingExtra as error:
+            raise HTTPException(501, str(error)) from None
+        begun = _held(held.pop_all(), parts, first)
+    next(begun)
+    headers["Content-Disposition"] = f'attachment; filename="{filename}"'
+    return _Pull(begun, media_type, headers)
+
+
+class _Pull(StreamingResponse):
+    """Sends the parts, and ends them where the reader leaves before their end.
+
+    They would otherwise wait for the garbage collector, which a quiet server seldom needs,
+    and hold their connection and their place among the pulls till then.
+    """
+
+    def __init__(self, parts: Parts, media_type: str, headers: dict[str, str]) -> None:
+        super().__init__(parts, media_type=media_type, headers=headers)
+        self._parts = parts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            with CancelScope(shield=True):
+                await run_in_threadpool(self._parts.close)
+
+
+def _held(held: ExitStack, parts: Parts, first: bytes) -> Parts:
+    """The parts, after an empty one; what it holds is let go at the end, or wherever the
+    reader leaves: a generator that was never begun would not notice."""
+    with held, closing(parts):
+        yield b""
+        yield from chain([first], parts)
+
+
+def _gathered(parts: Iterator[bytes]) -> Parts:
+    """The same in larger parts: each is handed to the network by itself."""
+    held: list[bytes] = []
+    size = 0
+    for part in parts:
+        held.append(part)
+        size += len(part)
+        if size >= _PART:
+            yield b"".join(held)
+            held, size = [], 0
+    yield b"".join(held)
+
+
+def _offer(what: str, form: str) -> None:
+    offered = formats.FORMATS[form]
+
+    def pull(request: Request, shop: TheServer, asked: Annotated[_Asked, Depends()]) -> Response:
+        return _answer(
+            request,
+            shop,
+            asked,
+            what,
+            offered.media_type,
+            lambda connection, wanted: formats.chunks(connection, what, form, wanted),
+        )
+
+    router.add_api_route(
+        f"/{what}.{form}",
+        pull,
+        name=f"{what}_{form}",
+        summary=f"{what.capitalize()} as {offered.title}",
+        description=f"All {what}, or with `after` those new or changed since that pull. The `Link`"
+        ' header (RFC 8288) with rel="next" is the address to pull the next time; a request with'
+        " `If-None-Match` costs nothing while nothing is new. `Expected-Rows` says about how many"
+        " rows there are, where that is known beforehand.",
+        response_class=StreamingResponse,
+        responses={
+            200: {"content": {offered.media_type.partition(";")[0]: {}}},
+            304: {"description": "nothing is new"},
+            410: {"description": "the cursor is of another history; pull everything once more"},
+            501: {"description": "the format needs one more package; the answer names it"},
+        },
+    )
+
+
+for _what, _forms in formats.OFFERED.items():
+    for _form in _forms:
+        _offer(_what, _form)
+
+
+@router.get(
+    "/history.zip",
+    response_class=StreamingResponse,
+    responses={200: {"content": {package.MEDIA_TYPE: {}}}, 304: {"description": "nothing is new"}},
+)
+def history_zip(request: Request, shop: TheServer, asked: Annotated[_Asked, Depends()]) -> Response:
+    """Trials, readings and what joins them, as a zipped Tabular Data Package."""
+    return _answer(request, shop, asked, "history", package.MEDIA_TYPE, package.package_chunks)

@@ -1,0 +1,256 @@
+"""What is plugged in and what is missing, and pairing a caliper by its send button."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter
+from pydantic import Field
+
+from analysis.units import Unit
+from api.errors import Conflict, InvalidField
+from api.instruments.calipers import in_words
+from api.instruments.identify import NoneUnderWay, OneUnderWay, Progress, UnknownPort
+from api.instruments.listening import ListenError, check_from_afar, place_of
+from api.server import Shop
+from api.store.journal import now
+from api.web.deps import TheServer
+from api.web.shapes import In, LengthText, Out, StrokeIn
+from capture.errors import SpecError
+from capture.finding import Found, instruments
+from capture.identify import BEFORE
+from capture.keys import Stroke
+from capture.spec import Spec, parse_spec
+
+router = APIRouter(tags=["instruments"])
+
+Text = Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class FoundOut(Out):
+    """One thing that is plugged in.
+
+    spec: what POST /api/calipers takes, by the most lasting name there is. likely: what it
+    probably is. missing: why it can't be heard yet, "" where it can; remedy: the exact command,
+    or text to put into a file, that mends it. listened_as: the caliper it is already.
+    """
+
+    kind: Literal["serial", "hid", "keys", "usb"]
+    device: str
+    spec: str
+    likely: str
+    missing: str
+    remedy: str
+    listened_as: str | None
+
+
+class HeardNow(Out):
+    """A caliper that is listened to, here or at a bench elsewhere."""
+
+    name: str
+    bench: str
+    state: str
+    message: str
+    words: str
+
+
+class InstrumentsOut(Out):
+    found: list[FoundOut]
+    calipers: list[HeardNow]
+
+
+class PairingIn(In):
+    """leave_alone: devices or names of ports that must not be opened; a name that is no port's
+    is refused. leave_alone_later: the same for ports that need not be here yet. also: ports that
+    the system does not list, such as the address of a network converter. listen_to: devices that
+    type, as GET /api/instruments lists them; they are taken from the system while they are
+    listened to, so never one that you work with, and never the last keyboard."""
+
+    leave_alone: list[Text] = Field(default_factory=list, max_length=100)
+    leave_alone_later: list[Text] = Field(default_factory=list, max_length=100)
+    also: list[Text] = Field(default_factory=list, max_length=20)
+    listen_to: list[Text] = Field(default_factory=list, max_length=20)
+
+
+class ShownIn(In):
+    """What the caliper's display shows."""
+
+    value: LengthText
+    unit: Unit
+
+
+class PairingKeysIn(In):
+    strokes: Annotated[list[StrokeIn], Field(min_length=1, max_length=300)]
+
+
+class PortOut(Out):
+    device: str
+    words: str
+
+
+class LeftOutOut(Out):
+    device: str
+    why: str
+
+
+class PairedOut(Out):
+    """The caliper that pressed. spec: for POST /api/calipers; null where it types into the
+    page, which needs none."""
+
+    spec: str | None
+    sent: str
+    sentence: str
+
+
+class PairingOut(Out):
+    """before: what opening the ports does, to be read before the start."""
+
+    state: Literal["none", "listening", "paired", "given up"]
+    before: str
+    ports: list[PortOut]
+    left_out: list[LeftOutOut]
+    shown: str | None
+    heard_keys: str | None
+    paired: PairedOut | None
+    seconds_left: int
+    message: str
+
+
+@router.get("/instruments")
+def get_instruments(shop: TheServer) -> InstrumentsOut:
+    """What is plugged in that may be a caliper, what it lacks, and what is listened to."""
+    return InstrumentsOut(found=found_now(shop), calipers=heard_now(shop))
+
+
+@router.post("/pairing", status_code=201)
+def start_pairing(shop: TheServer, body: PairingIn | None = None) -> PairingOut:
+    """Listen on every serial port at once for a caliper's send button.
+
+    Opening a port can restart a small board behind it. It ends after five minutes, or when
+    nobody asks how far it is for twenty seconds.
+    """
+    asked = body or PairingIn()
+    also = [_port(text) for text in asked.also]
+    try:
+        return _out(
+            shop.pair_by_pressing.start(
+                asked.leave_alone, also, asked.leave_alone_later, asked.listen_to
+            )
+        )
+    except UnknownPort as error:
+        raise InvalidField(error.field, str(error)) from None
+    except OneUnderWay:
+        raise Conflict(
+            "a caliper is being paired already; finish that, or cancel it, and start again"
+        ) from None
+
+
+@router.get("/pairing")
+def pairing(shop: TheServer) -> PairingOut:
+    """How far it is. Asking keeps it going."""
+    return _out(shop.pair_by_pressing.progress())
+
+
+@router.post("/pairing/shown")
+def shown(body: ShownIn, shop: TheServer) -> PairingOut:
+    """Tell what the display shows, before the press or after it."""
+    try:
+        return _out(shop.pair_by_pressing.shown(f"{body.value} {body.unit}"))
+    except NoneUnderWay:
+        raise _none() from None
+    except ValueError as error:
+        raise InvalidField("value", str(error)) from None
+
+
+@router.post("/pairing/keys")
+def pairing_keys(body: PairingKeysIn, shop: TheServer) -> PairingOut:
+    """A burst of keys that the page caught while it paired."""
+    strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
+    try:
+        return _out(shop.pair_by_pressing.keys(strokes))
+    except NoneUnderWay:
+        raise _none() from None
+
+
+@router.delete("/pairing")
+def cancel_pairing(shop: TheServer) -> PairingOut:
+    """Release every port."""
+    shop.pair_by_pressing.cancel()
+    return _out(shop.pair_by_pressing.progress())
+
+
+def found_now(shop: Shop) -> list[FoundOut]:
+    listened = {place_of(each.spec): each.name for each in shop.listening.listened()}
+
+    def name_of(found: Found) -> str | None:
+        try:
+            return listened.get(place_of(parse_spec(found.spec)))
+        except SpecError:  # what has no driver has no spec either
+            return None
+
+    found = []
+    for each in instruments():
+        name = name_of(each)
+        ours = name is not None
+        found.append(
+            FoundOut(
+                kind=each.kind,
+                device=each.device,
+                spec=each.spec,
+                likely=each.likely,
+                missing="" if ours else each.missing,
+                remedy="" if ours else each.remedy,
+                listened_as=name,
+            )
+        )
+    return found
+
+
+def heard_now(shop: Shop) -> list[HeardNow]:
+    at = now()
+    return [
+        HeardNow(
+            name=each.caliper,
+            bench=each.bench,
+            state=each.state,
+            message=each.message,
+            words=in_words(each.state, each.last_heard, at),
+        )
+        for each in shop.calipers()
+    ]
+
+
+def _port(text: str) -> Spec:
+    """A port as a person names it: an address, a device, or all that --caliper takes."""
+    try:
+        spec = parse_spec(text if text.startswith("serial:") else f"serial:{_doubled(text)}")
+        return check_from_afar(spec)
+    except (SpecError, ListenError) as error:
+        raise InvalidField("also", str(error)) from None
+
+
+def _doubled(text: str) -> str:
+    return text.replace(",", ",,")
+
+
+def _none() -> Conflict:
+    return Conflict("no caliper is being paired; start with POST /api/pairing")
+
+
+def _out(progress: Progress) -> PairingOut:
+    found = progress.found
+    paired = None
+    if found is not None:
+        spec = None if found.spec is None else str(found.spec)
+        paired = PairedOut(spec=spec, sent=found.sent, sentence=found.sentence)
+    return PairingOut(
+        state=progress.stage,
+        before=BEFORE,
+        ports=[PortOut.model_validate(each) for each in progress.ports],
+        left_out=[LeftOutOut.model_validate(each) for each in progress.left_out],
+        shown=progress.shown,
+        heard_keys=progress.heard_keys,
+        paired=paired,
+        seconds_left=progress.seconds_left,
+        message=progress.message,
+    )

@@ -1,0 +1,96 @@
+"""Old notebooks, loaded."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
+
+from analysis.units import Unit
+from api.answers import notebook
+from api.errors import InvalidField
+from api.web.deps import TheServer
+from api.web.problems import problem
+from api.web.shapes import Out
+
+router = APIRouter(tags=["history"])
+
+
+class RefusedOut(Out):
+    """A line that was not taken: its number in the file, the header being 1, and why."""
+
+    line: int
+    reason: str
+
+
+class LoadedOut(Out):
+    """What was stored now (in a dry run: would be), and how many trials were there before."""
+
+    dry_run: bool
+    trials: int
+    readings: int
+    known: int
+    series: list[UUID]
+    refused: list[RefusedOut]
+    unused_columns: list[str]
+
+
+async def _body(request: Request) -> bytes:
+    data = bytearray()
+    async for part in request.stream():
+        data += part
+        if len(data) > notebook.LARGEST:
+            limit = notebook.LARGEST // 1_000_000
+            raise HTTPException(413, f"a notebook has at most {limit} MB; load it in parts")
+    return bytes(data)
+
+
+@router.post(
+    "/load",
+    response_model=LoadedOut,
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {"text/csv": {"schema": {"type": "string"}}},
+        }
+    },
+)
+def load(
+    shop: TheServer,
+    data: Annotated[bytes, Depends(_body)],
+    dry_run: bool = False,
+    strict: Annotated[bool, Query(description="take nothing where a line is refused")] = False,
+    machine: Annotated[str | None, Query(max_length=200)] = None,
+    method: str | None = None,
+    unit: Unit | None = None,
+    strip_side: Literal["left", "right"] = "left",
+    dates: notebook.DateOrder = "ymd",
+) -> LoadedOut | Response:
+    """Load old measurements: a CSV file with one row a trial, as the documentation tells.
+
+    Lines that can't be taken are listed and stop no others. Loading the same again adds
+    nothing. The parameters stand in for columns that the file does not have.
+    """
+    defaults = notebook.Defaults(machine, method, unit, strip_side, dates)
+    try:
+        book = notebook.read_notebook(data, defaults)
+    except notebook.NoNotebook as error:
+        raise InvalidField("body", str(error)) from None
+    if strict and book.refused and not dry_run:
+        return problem(
+            422,
+            f"{len(book.refused)} lines can't be taken, so none was; mend them, or load without"
+            " strict",
+            [{"field": f"line {line}", "message": reason} for line, reason in book.refused],
+        )
+    done = notebook.load(shop.engine, shop.journal, book.lines, dry_run)
+    return LoadedOut(
+        dry_run=dry_run,
+        trials=done.trials,
+        readings=done.readings,
+        known=done.known,
+        series=list(done.series),
+        refused=[RefusedOut(line=line, reason=reason) for line, reason in book.refused],
+        unused_columns=book.unused,
+    )

@@ -1,0 +1,73 @@
+"""Machines, and what happened to them."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Request, Response
+
+from api.errors import InvalidField, NotFound
+from api.store.journal import now
+from api.store.rows import machines as rows
+from api.store.rows.machines import parse_id
+from api.web.deps import TheServer, TheStore
+from api.web.shapes import MachineIn, MachineOut, SetupChangeIn, SetupChangeOut
+
+router = APIRouter(tags=["machines"])
+
+# More than a shop has: what shows them all gets them at once.
+MOST = 500
+
+
+@router.get("/machines")
+def machines(
+    request: Request,
+    response: Response,
+    store: TheStore,
+    limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
+    after: Annotated[
+        UUID | None, Query(description="a machine: only those that follow it by name")
+    ] = None,
+) -> list[MachineOut]:
+    """Machines by name.
+
+    The `Link` header (RFC 8288) with rel="next" is the address of the next page.
+    """
+    try:
+        found = rows.machines(store, after=after, limit=limit + 1)
+    except NotFound:
+        raise InvalidField(
+            "after", "no machine has that id; take it from an earlier page"
+        ) from None
+    shown = found[:limit]
+    if len(found) > limit:
+        address = request.url.include_query_params(after=str(shown[-1].id))
+        response.headers["Link"] = f'<{address}>; rel="next"'
+    return [MachineOut.model_validate(row) for row in shown]
+
+
+@router.post("/machines", status_code=201)
+def add_machine(body: MachineIn, shop: TheServer) -> MachineOut:
+    """Add a machine; one with the same name is given back as it is."""
+    machine_id = shop.journal.add_machine(body.name, body.kind)
+    with shop.reading() as store:
+        return MachineOut.model_validate(rows.machine(store, machine_id))
+
+
+def machine_named(shop: TheServer, text: str) -> MachineOut:
+    """The machine that a body names by id or name. Raises InvalidField where there is none."""
+    try:
+        with shop.reading() as store:
+            return MachineOut.model_validate(rows.machine(store, parse_id(text)))
+    except NotFound as error:
+        raise InvalidField("machine", str(error)) from None
+
+
+@router.post("/setup-changes", status_code=201)
+def add_setup_change(body: SetupChangeIn, shop: TheServer) -> SetupChangeOut:
+    """Record what happened to a machine, so that its history falls into phases."""
+    machine = machine_named(shop, body.machine)
+    at = body.moment() or now()
+    change_id = shop.journal.add_setup_change(machine.id, body.kind, at, body.note)
+    return SetupChangeOut(id=change_id, machine=machine.id, kind=body.kind, at=at, note=body.note)
