@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 # Newton from the near side of the pole halves its distance at worst; 60 halvings reach the
 # last bit of a double.
 _ROUNDS: Final = 60
+# A step of less than two units in the last place moves an angle no more.
+_FOUND: Final = 4e-16
 # 64 kB of doubles. Whole arrays of a million trials would wait for memory at each operation.
 _BLOCK: Final = 8192
 _FIVE_CUT: Final = METHODS["five-cut"].relations[0]
@@ -131,13 +133,18 @@ def place_means(method: Method, widths_mm: ArrayLike) -> Array:
 
 
 def weighted(means: Array, weights: tuple[float, ...]) -> Array:
-    """(n,): the sum of weights[i] * means[:, i]."""
+    """(n,): the sum of weights[i] * means[:, i], added in the order of the places.
+
+    Not by a matrix product, which rounds by the number of rows: a trial has the same value
+    alone, among others, and when its series is replayed.
+    """
     # The difference of two places is most of the work of most methods.
     if weights == (-1.0, 1.0):
         return means[:, 1] - means[:, 0]
-    if weights == (1.0,):
-        return means[:, 0].copy()
-    return np.asarray(means @ np.asarray(weights))
+    total = weights[0] * means[:, 0]
+    for place in range(1, len(weights)):
+        total += weights[place] * means[:, place]
+    return np.asarray(total)
 
 
 def strip_sign(method: Method, strip_side: Side) -> float:
@@ -223,7 +230,8 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
 
     One term: arctan(ratio / c) / m. Several: Newton's method on the branch through zero,
     started at the smallest of the single-term solutions. Each of those is at or beyond the
-    root, and the sum is convex there, so every step approaches the root from one side.
+    root, and the sum is convex there, so every step approaches the root from one side. Each
+    value is stepped until it is found and no further, whatever the others need.
     """
     value = np.asarray(ratio, dtype=np.float64)
     terms = _terms(relation, pieces)
@@ -233,13 +241,15 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
         return np.asarray(angle if m == 1 else angle / m)
     size = np.abs(value)
     angle = np.min([np.arctan(size / c) / m for c, m in terms], axis=0)
+    moving = np.full(angle.shape, True)
     for _ in range(_ROUNDS):
         tangents = [np.tan(m * angle) for _, m in terms]
         excess = sum(c * t for (c, _), t in zip(terms, tangents, strict=True)) - size
         steep = sum(c * m * (1 + t * t) for (c, m), t in zip(terms, tangents, strict=True))
         step = excess / steep
-        angle = angle - step
-        if not np.any(np.abs(step) > 4e-16 * np.abs(angle)):
+        angle = np.where(moving, angle - step, angle)
+        moving &= np.abs(step) > _FOUND * np.abs(angle)
+        if not np.any(moving):
             break
     return np.asarray(np.copysign(angle, value))
 

@@ -6,6 +6,7 @@ bench feeds follow from the log and can always be written again.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -41,6 +42,9 @@ from api.store.tables import (
 )
 from capture import pairing, records
 
+# Processors and mathematical libraries round the last digits of a tangent differently: a store
+# that was moved, or written by an earlier version, is in order all the same.
+_ROUNDING: Final = 1e-12  # relative
 # Less says little: the time that a message took counts as well.
 _CLOCK_OFF_MS: Final = 60_000
 
@@ -138,7 +142,7 @@ class _SeriesReplayed:
             where = f"trial {row.number} of series {self.series.id}"
             if found is None:
                 yield Finding(f"{where} is not there, and its log has it", True)
-            elif wrong := [name for name, value in row._asdict().items() if found[name] != value]:
+            elif wrong := [n for n, value in row._asdict().items() if not _same(found[n], value)]:
                 yield Finding(f"{where} differs from its log: {', '.join(wrong)}", True)
         for number, extra in stored.items():
             if extra["state"] != "gone":  # what a repair leaves, to tell those who pulled it
@@ -206,6 +210,12 @@ def _clocks(connection: Connection) -> Iterator[Finding]:
             f" {side} the server's on {bench.clock_checked_at:%Y-%m-%d at %H:%M} UTC: set both, or"
             " its readings carry the wrong time"
         )
+
+
+def _same(stored: Any, replayed: Any) -> bool:
+    if isinstance(stored, float) and isinstance(replayed, float):
+        return math.isclose(stored, replayed, rel_tol=_ROUNDING, abs_tol=0.0)
+    return bool(stored == replayed)
 
 
 def _by_trial(slots: Iterable[Any]) -> dict[UUID, list[tuple[int, int, UUID]]]:

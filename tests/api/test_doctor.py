@@ -5,13 +5,21 @@ from __future__ import annotations
 import re
 
 import pytest
+from fastapi.testclient import TestClient
 from sqlalchemy import Engine, text
 
 from api.cli import main
+from api.server import Shop
 from api.store import doctor, migrations
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal
+from tests.api.bench import Person
 from tests.api.stores import digests, fill
+
+
+@pytest.fixture
+def engine_of_shop(shop: Shop) -> Engine:
+    return shop.engine
 
 
 @pytest.fixture
@@ -48,6 +56,21 @@ def without_triggers(engine: Engine, table: str, *statements: str) -> None:
 def test_a_store_in_order_is_said_to_be(filled):
     assert found(filled) == []
     assert doctor.repair(filled) == 0
+
+
+def test_a_roll_read_press_by_press_is_in_order(client: TestClient, engine_of_shop: Engine) -> None:
+    person = Person(client)
+    person.start(method="roll", baseline="184", thickness="19")
+    for number in range(40):
+        person.press(f"{11.4 + 0.0137 * number + 0.31 * (number % 4):.2f}")
+    assert found(engine_of_shop) == []
+
+
+def test_the_last_digit_of_another_processor_is_no_damage(filled: Engine) -> None:
+    change(filled, "UPDATE trials SET angle_deg = angle_deg * (1 + 3e-16)")
+    assert found(filled) == []
+    change(filled, "UPDATE trials SET angle_deg = angle_deg * (1 + 1e-10)")
+    assert any("angle_deg" in sentence for sentence in found(filled))
 
 
 DAMAGE = {
