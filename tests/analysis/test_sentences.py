@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -12,6 +14,10 @@ from analysis import sentences
 from analysis.interval import Interval
 from analysis.spread import OwnScatter
 
+# The pages follow the same cases: tests/whole/test_numbers.py.
+DIGITS = json.loads(
+    (Path(__file__).parents[2] / "fixtures/numbers/digits.json").read_text(encoding="utf-8")
+)["cases"]
 LEANS = ("the open end leans right", "the open end leans left")
 
 
@@ -24,6 +30,12 @@ LEANS = ("the open end leans right", "the open end leans left")
 )  # fmt: skip
 def test_an_uncertainty_shows_two_digits(uncertainty, decimals):
     assert sentences.decimals_for(uncertainty) == decimals
+
+
+@pytest.mark.parametrize("case", DIGITS, ids=lambda case: case["shown"])
+def test_value_and_uncertainty_are_shown_as_the_table_of_cases_says(case):
+    shown = sentences.with_uncertainty(case["value"], case["uncertainty"], "mm")
+    assert shown == f"{case['shown']} mm"
 
 
 @given(st.floats(-100, 100), st.floats(1e-4, 9))

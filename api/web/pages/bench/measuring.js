@@ -214,7 +214,7 @@ export function showScore(score, units) {
   }
   const angular = known && quantity.unit === "deg";
   const lean = box.querySelector(".lean");
-  lean.dataset.lean = angular ? words.leans(quantity.mean, words.decimalsFor(quantity.expanded_uncertainty)) || "none" : "";
+  lean.dataset.lean = angular ? words.leans(quantity.mean, quantity.expanded_uncertainty) || "none" : "";
   // An angle that may as well be nothing is drawn with a broken line.
   lean.dataset.sure = angular && Math.abs(quantity.mean) > (quantity.expanded_uncertainty ?? 0);
   at("figure").replaceChildren(...(known ? figure(quantity, units) : ["No result yet"]));

@@ -2,7 +2,7 @@
 // page shows or says them.
 
 import { memory } from "../shared/http.js";
-import { ANGLES, LENGTHS, chosen, text } from "../shared/units.js";
+import { ANGLES, LENGTHS, chosen, decimalsFor, fixed, text } from "../shared/units.js";
 
 const MM_PER_INCH = 25.4;
 // Thou per foot for each mm in 300 mm: 12 in / 300 mm / 0.001 in, 1 in = 25.4 mm.
@@ -18,15 +18,9 @@ export function unitsFor(series) {
   return { length, deviation: length === "in" && own !== "in" ? "thou" : length, angle: chosen().angle };
 }
 
-/** Decimals that show `uncertainty` to two significant digits. */
-export function decimalsFor(uncertainty) {
-  if (!(uncertainty > 0)) return 3;
-  return Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(uncertainty) + 1e-9)));
-}
-
-/** Which way a signed angle or tilt leans; "" within the last digit shown. */
-export function leans(value, decimals = 3) {
-  if (Number(Math.abs(value).toFixed(decimals)) === 0) return "";
+/** Which way a signed angle or tilt leans; "" within the last digit that `uncertainty` supports. */
+export function leans(value, uncertainty) {
+  if (Number(fixed(value, decimalsFor(uncertainty) ?? ANGLES.deg.usual)) === 0) return "";
   return value > 0 ? "right" : "left";
 }
 
@@ -37,7 +31,7 @@ export function angleSize(degrees, uncertainty, units) {
 
 /** "0.025° right"; an angle of nothing is "0.000°". */
 export function angle(degrees, uncertainty, units) {
-  const side = leans(degrees, decimalsFor(uncertainty));
+  const side = leans(degrees, uncertainty);
   return `${angleSize(degrees, uncertainty, units)}${side ? " " + side : ""}`;
 }
 
@@ -67,9 +61,9 @@ export function inUnits(sentence, units) {
     const [factor, word] = conversion(unit, units);
     if (factor == null || (unit === "in" && !value.includes("."))) return all; // "1 in 20" is no length
     const decimals = both
-      ? decimalsFor(uncertainty * factor)
+      ? (decimalsFor(uncertainty * factor) ?? 3)
       : Math.max(0, (value.split(".")[1]?.length ?? 0) - Math.floor(Math.log10(factor) + 1e-9));
-    const shown = (number) => (number * factor).toFixed(decimals);
+    const shown = (number) => fixed(number * factor, decimals);
     return `${shown(value)}${both ? " ± " + shown(uncertainty) : ""} ${word}`;
   });
 }
