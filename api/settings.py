@@ -11,12 +11,14 @@ from capture.spec import Spec
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`data` is the folder of the store and its backups; `db` a database URL, or the SQLite
-    file in `data`. `pretend`: an invented demo shop and a pretend caliper on bench main."""
+    file in `data`. `allow_hosts`: names of this server beside those that it finds itself.
+    `pretend`: an invented demo shop and a pretend caliper on bench main."""
 
     data: Path
     db: str | None = None
     host: str = "127.0.0.1"
     port: int = 8017
+    allow_hosts: tuple[str, ...] = ()
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1

@@ -95,7 +95,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         shop = Shop(Settings(data=Path(folder)))
         machine = fill(shop)
-        client = TestClient(build(shop))
+        client = TestClient(build(shop), base_url="http://127.0.0.1:8017")
 
         def bare() -> object:
             with shop.reading() as store:

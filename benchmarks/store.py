@@ -270,7 +270,7 @@ def keeping(engines: list[Engine], data: Path) -> None:
 
     contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: shop.journal.keep(k))
     contest("journal, one by one", "presses", 1, 500, lambda k: lambda: shop.journal.keep(k))
-    with TestClient(build(shop)) as client:
+    with TestClient(build(shop), base_url="http://127.0.0.1:8017") as client:
 
         def post(kept: list[Reading]) -> Callable[[], object]:
             body = json.dumps(

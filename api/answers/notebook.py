@@ -25,16 +25,14 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, Final, Literal, NamedTuple
 from uuid import UUID, uuid5
 
-from pydantic import ValidationError
 from sqlalchemy import Connection, Engine, select
 
-from analysis.methods import METHODS, Method
+from analysis.methods import METHODS, Method, Side
 from analysis.units import Unit, mm_text
+from api.answers.settings import LONGEST_NAME, LONGEST_NOTE, MOST_PIECES, AskedSeries, new_series
 from api.errors import InvalidField
 from api.store.journal import Journal
 from api.store.tables import Bench, Reading
-from api.web.routes.series import new_series
-from api.web.shapes import SeriesIn
 from capture import records
 from capture.pairing import CLOSED_JAWS_NM
 from capture.values import UNITS, NotUnderstood, Value, read_value
@@ -101,7 +99,7 @@ class Line:
     number: int
     machine: str
     kind: str
-    settings: SeriesIn
+    settings: AskedSeries
     series: str
     moment: datetime
     caliper: str
@@ -318,7 +316,7 @@ def _line(row: _Row, columns: Sequence[_Column | None], defaults: Defaults) -> L
         number=row.number,
         machine=machine,
         kind=said.get("kind", "other"),
-        settings=settings.model_copy(update={"repeats": repeats}),
+        settings=replace(settings, repeats=repeats),
         series=said.get("series", ""),
         moment=_moment(said.get("date"), said.get("time"), defaults.dates),
         caliper=said.get("caliper", "notebook")[:200],
@@ -414,7 +412,8 @@ def _settings(
     units: Mapping[str, Unit],
     unit: Unit,
     defaults: Defaults,
-) -> SeriesIn:
+) -> AskedSeries:
+    _name("machine", machine)
     asked = {"baseline": method.baseline is not None, "thickness": method.needs_thickness}
     lengths = {
         name: _length(name, said[name], units.get(name) or unit)
@@ -427,29 +426,52 @@ def _settings(
         name: mm_text(length.nm) if mixed else format(length.number, "f")
         for name, length in lengths.items()
     }
-    side = said.get("strip_side", defaults.strip_side).lower()
+    settings = AskedSeries(
+        baseline=written.get("baseline"),
+        thickness=written.get("thickness"),
+        inset=written.get("inset", "0"),
+        method=method.key,
+        bench=BENCH,
+        unit="mm" if mixed else unit,
+        strip_side=_side(said.get("strip_side", defaults.strip_side)),
+        pieces=_pieces(said.get("pieces")),
+        note=_note(said.get("note")),
+        person=_name("person", said.get("person")),
+    )
     try:
-        settings = SeriesIn.model_validate(
-            {
-                "machine": machine,
-                "method": method.key,
-                "bench": BENCH,
-                "unit": "mm" if mixed else unit,
-                "strip_side": {"l": "left", "r": "right"}.get(side, side),
-                "pieces": said.get("pieces"),
-                "note": said.get("note"),
-                "person": said.get("person"),
-                **written,
-            }
-        )
         new_series(settings, _NAMESPACE)
     except InvalidField as error:
         raise ValueError(_plainly(error.field, error.message)) from None
-    except ValidationError as error:
-        first = error.errors()[0]
-        where, message = str(first["loc"][0]), str(first["msg"])
-        raise ValueError(_plainly(where, message[:1].lower() + message[1:])) from None
     return settings
+
+
+def _side(text: str) -> Side:
+    match text.lower():
+        case "left" | "l":
+            return "left"
+        case "right" | "r":
+            return "right"
+    raise ValueError(f"strip side: {text!r} must be left or right")
+
+
+def _pieces(text: str | None) -> int | None:
+    if text is None:
+        return None
+    if not (re.fullmatch(r"[0-9]{1,3}", text) and 3 <= int(text) <= MOST_PIECES):
+        raise ValueError(f"pieces: {text!r} must be a whole number from 3 to {MOST_PIECES}")
+    return int(text)
+
+
+def _note(text: str | None) -> str | None:
+    if text is not None and (len(text) > LONGEST_NOTE or "\0" in text):
+        raise ValueError(f"note: must be text of at most {LONGEST_NOTE} characters")
+    return text
+
+
+def _name(field: str, text: str | None) -> str | None:
+    if text is not None and (len(text) > LONGEST_NAME or not text.isprintable()):
+        raise ValueError(f"{field}: must be plain words of at most {LONGEST_NAME} characters")
+    return text
 
 
 def _plainly(name: str, message: str) -> str:
@@ -574,7 +596,7 @@ def _grouped(trials: Iterable[_Trial]) -> list[list[_Trial]]:
     groups: dict[Any, list[_Trial]] = {}
     for trial in sorted(trials, key=lambda t: t.line.moment):
         line = trial.line
-        settings = line.settings.model_dump_json(exclude={"note"})
+        settings = replace(line.settings, note=None)
         key = (line.machine, line.series, line.moment.date(), settings)
         groups.setdefault(key, []).append(trial)
     return list(groups.values())
@@ -584,7 +606,7 @@ def _load_series(journal: Journal, trials: Sequence[_Trial]) -> UUID:
     first = trials[0].line
     machine = journal.add_machine(first.machine, first.kind)
     notes = dict.fromkeys(t.line.settings.note for t in trials if t.line.settings.note)
-    settings = first.settings.model_copy(update={"note": "; ".join(notes)[:4000] or None})
+    settings = replace(first.settings, note="; ".join(notes)[:LONGEST_NOTE] or None)
     readings = _records(trials)
     series = journal.start(new_series(settings, machine), first.moment)
     journal.keep(readings)

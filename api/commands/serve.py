@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import gc
 import logging
+import re
 import signal
 import socket
+import sys
 import threading
 from pathlib import Path
 from types import FrameType
@@ -20,6 +22,10 @@ if TYPE_CHECKING:
     from api.settings import Settings
 
 _PORT: Final = 8017
+_WHO_REACHES_IT: Final = (
+    "bothends: everybody who reaches port {port} of this computer can read and add readings; only"
+    " on this computer itself can calipers be added, removed or identified"
+)
 
 
 def add(subparsers: Subparsers) -> None:
@@ -38,6 +44,14 @@ def add(subparsers: Subparsers) -> None:
     command.add_argument("--host", default="127.0.0.1", help="address to serve on (%(default)s)")
     command.add_argument(
         "--port", type=int, default=_PORT, help="port (%(default)s); 0 picks a free one"
+    )
+    command.add_argument(
+        "--allow-host",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a further name by which browsers may reach this server, such as shop.example;"
+        " repeat for more",
     )
     command.add_argument(
         "--caliper",
@@ -95,6 +109,9 @@ def _settings(args: argparse.Namespace) -> Settings:
 
     if not 0 <= args.port <= 65535:
         fail(f"--port {args.port} is no port; give one from 1 to 65535, or 0 for a free one")
+    for name in args.allow_host:
+        if not re.fullmatch(r"[A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]", name):
+            fail(f"--allow-host {name} is no name of a host; give one such as shop.example")
     specs = []
     for text in args.caliper:
         try:
@@ -109,6 +126,7 @@ def _settings(args: argparse.Namespace) -> Settings:
         db=args.db,
         host=args.host,
         port=args.port,
+        allow_hosts=tuple(args.allow_host),
         calipers=tuple(specs),
         pretend=args.pretend,
         seed=args.seed,
@@ -121,7 +139,9 @@ def _listener(host: str, port: int) -> socket.socket:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
     except socket.gaierror:
         fail(f"--host {host} is no address of this machine; 127.0.0.1 and 0.0.0.0 usually are")
-    listener = socket.socket(family)
+    # With its protocol named, asyncio sends each answer at once (TCP_NODELAY); else an answer on
+    # a connection that is kept waits 40 ms for the other side to acknowledge the last one.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     # A restart need not wait for the connections of the server before to time out.
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
@@ -141,6 +161,7 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
     import uvicorn
 
     from api.web.app import build
+    from api.web.guard import loopback
 
     host, port = listener.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
@@ -149,6 +170,8 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
+            if not loopback(host):
+                print(_WHO_REACHES_IT.format(port=port), file=sys.stderr, flush=True)
             threading.Thread(target=_warm_up, name="warming up", daemon=True).start()
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:

@@ -13,6 +13,7 @@ from fastapi.middleware.gzip import GZipMiddleware
 from api import VERSION
 from api.server import Shop
 from api.web import problems
+from api.web.guard import Guard
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
 from api.web.pages.instruments import view as instruments_page
@@ -61,6 +62,8 @@ def build(shop: Shop) -> FastAPI:
     app.state.pulls = BoundedSemaphore(4)
     # A phone at the saw is often far from the router. Live streams are passed over by it.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    # Added last, it comes first.
+    app.add_middleware(Guard, bound=shop.settings.host, allowed=shop.settings.allow_hosts)
     problems.install(app)
     under_api = APIRouter(prefix="/api")
     for room in (

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated
 
-from fastapi import Depends, Request
+from fastapi import Depends, HTTPException, Request
 from sqlalchemy import Connection
 
 from api.server import Shop
+from api.web.guard import loopback
 
 
 def _shop(request: Request) -> Shop:
@@ -20,6 +21,20 @@ def _store(shop: Annotated[Shop, Depends(_shop)]) -> Iterator[Connection]:
     with shop.reading() as connection:
         yield connection
 
+
+def _here(request: Request) -> None:
+    # Until it is known who asks, whoever reaches the port could have this computer open any of
+    # its devices, or connect to any address, and read what comes back.
+    if request.client is not None and not loopback(request.client.host):
+        raise HTTPException(
+            403,
+            "calipers are added, removed and identified on the server's own computer; open this"
+            " page there, or name them at its start with --caliper",
+        )
+
+
+OnThisComputer = Depends(_here)
+"""For routes that are for people at the server's own computer alone."""
 
 TheServer = Annotated[Shop, Depends(_shop)]
 TheStore = Annotated[Connection, Depends(_store)]

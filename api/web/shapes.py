@@ -17,6 +17,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from analysis.units import Unit
+from api.answers.settings import LONGEST_NAME, LONGEST_NOTE, MOST_PIECES
 from capture.records import CaliperCondition, Origin
 
 
@@ -72,11 +73,11 @@ Millimetres = float
 """Of a whole number of nanometres: the shortest JSON number that reads back is that decimal."""
 Name = Annotated[
     str,
-    StringConstraints(min_length=1, max_length=200, strip_whitespace=True),
+    StringConstraints(min_length=1, max_length=LONGEST_NAME, strip_whitespace=True),
     AfterValidator(_plain),
 ]
 BenchName = Annotated[Name, StringConstraints(pattern=r"^[^/\\]+$")]
-Note = Annotated[str, StringConstraints(max_length=4000), AfterValidator(_without_nul)]
+Note = Annotated[str, StringConstraints(max_length=LONGEST_NOTE), AfterValidator(_without_nul)]
 
 SetupChangeKind = Literal[
     "swung and back", "adjusted", "blade changed", "moved", "cleaned", "other"
@@ -125,7 +126,7 @@ class SeriesIn(In):
     inset: LengthText = "0"
     strip_side: Literal["left", "right"] | None = None
     repeats: Annotated[int, Field(ge=1, le=100)] | None = None
-    pieces: Annotated[int, Field(ge=3, le=100)] | None = None
+    pieces: Annotated[int, Field(ge=3, le=MOST_PIECES)] | None = None
     tolerance_deg: LengthText | None = None
     tolerance_gap: LengthText | None = None
     tolerance_joint: LengthText | None = None

@@ -24,7 +24,7 @@ class Person:
         self._numbers: Iterator[int] = count(crc32(bench.encode()) % 1000 * 100_000 + 1)
 
     def post(self, path: str, body: Any = None, status: int = 200) -> Any:
-        answer = self.client.post(path, json=body)
+        answer = self.client.post(path, json={} if body is None else body)
         assert answer.status_code == status, answer.text
         return answer.json()
 

@@ -81,12 +81,21 @@ def shop(tmp_path: Path, store_url: str) -> Iterator[Shop]:
     made.close()
 
 
+LAN_HOST = "10.0.0.5"
+"""A name by which other computers know the application."""
+
+
+def local_client(application: FastAPI) -> TestClient:
+    """Somebody on the server's own computer."""
+    return TestClient(application, base_url="http://127.0.0.1:8017", client=("127.0.0.1", 50_000))
+
+
 @pytest.fixture(scope="session")
 def application(upgraded_file: Path) -> FastAPI:
     """The application, which is the same on any shop: made once, not for each test."""
     from api.web.app import build  # all of the pages: not for tests that look at the store alone
 
-    shop = Shop(Settings(data=upgraded_file.parent))
+    shop = Shop(Settings(data=upgraded_file.parent, allow_hosts=(LAN_HOST,)))
     shop.close()
     return build(shop)
 
@@ -94,5 +103,5 @@ def application(upgraded_file: Path) -> FastAPI:
 @pytest.fixture
 def client(application: FastAPI, shop: Shop) -> Iterator[TestClient]:
     application.state.shop = shop
-    with TestClient(application) as talking:
+    with local_client(application) as talking:
         yield talking

@@ -22,7 +22,6 @@ from uuid import UUID
 import pyarrow.parquet
 import pytest
 import uvicorn
-from fastapi.testclient import TestClient
 
 from api.exports import trials
 from api.exports.apart import parquet_apart
@@ -33,6 +32,7 @@ from api.server import Shop
 from api.settings import Settings
 from api.web.app import build
 from tests.api.bench import Person
+from tests.api.conftest import local_client
 from tests.ptys import until
 
 
@@ -65,7 +65,7 @@ def beside(process: int) -> list[int]:
 def shop(tmp_path: Path) -> Iterator[Shop]:
     """A shop with some trials, one of them without an angle."""
     made = Shop(Settings(data=tmp_path / "data"))
-    with TestClient(build(made)) as client:
+    with local_client(build(made)) as client:
         person = Person(client)
         person.start("Säge", baseline="8.026", unit="in")
         person.press("0.475", "0.482", "0.520", "0.513", "0.51236", unit="in")

@@ -42,7 +42,7 @@ def sent(client) -> list[tuple[str, str, str]]:
 
 def test_asking_sends_the_request_and_its_answer_is_a_reading(shop, client, port, asked):
     listen(shop, client, f"serial:{port.target},name=g,bench=saw,unit=mm,mode=ask,request=?\\r")
-    answer = client.post("/api/benches/saw/ask")
+    answer = client.post("/api/benches/saw/ask", json={})
     assert (answer.status_code, answer.json()) == (202, {"bench": "saw", "caliper": "g"})
     assert until(lambda: sent(client) == [("saw", "g", "12.34")])
     assert client.post("/api/benches/saw/ask", json={"caliper": "g"}).status_code == 202
@@ -50,14 +50,14 @@ def test_asking_sends_the_request_and_its_answer_is_a_reading(shop, client, port
 
 
 def test_where_none_or_several_can_be_asked_one_sentence_says_so(shop, client, port, asked):
-    refused = client.post("/api/benches/main/ask")
+    refused = client.post("/api/benches/main/ask", json={})
     assert refused.status_code == 409
     assert "mode=ask,request=TEXT" in refused.json()["detail"]
     for name in ("a", "b"):
         other = port if name == "a" else TcpPort()
         listen(shop, client, f"serial:{other.target},name={name},unit=mm,mode=ask,request=?")
         if other is not port:
-            both = client.post("/api/benches/main/ask")
+            both = client.post("/api/benches/main/ask", json={})
             assert both.status_code == 422
             assert "name one of a, b" in both.json()["detail"]
             # What has gone is not asked, now or when it is back.

@@ -33,6 +33,7 @@ from api.settings import Settings
 from api.store.journal import Journal, NewSeries
 from capture import records
 from tests.api.bench import Person
+from tests.api.conftest import local_client
 from tests.ptys import until
 
 
@@ -322,7 +323,7 @@ def test_all_pulls_folded_are_the_whole(
     folder = tmp_path_factory.mktemp("shop")
     shutil.copy(empty_store, folder)
     shop = app.state.shop = Shop(Settings(data=folder))
-    client = TestClient(app)
+    client = local_client(app)
     try:
         pullers = [Puller(client, path, key) for path, key in _PULLERS]
         writers = _Writers(shop)

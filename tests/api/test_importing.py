@@ -17,7 +17,9 @@ NOTEBOOK = Path(__file__).parents[2] / "fixtures" / "notebook"
 
 def load(client: TestClient, data: bytes | str, status: int = 200, **asked: object):
     body = data.encode() if isinstance(data, str) else data
-    answer = client.post("/api/load", content=body, params=asked)
+    answer = client.post(
+        "/api/load", content=body, params=asked, headers={"Content-Type": "text/csv"}
+    )
     assert answer.status_code == status, answer.text
     return answer.json()
 

@@ -15,6 +15,7 @@ from api.server import Shop
 from api.settings import Settings
 from api.web.app import build
 from tests.api.bench import Person
+from tests.api.conftest import local_client
 
 
 @pytest.fixture
@@ -242,12 +243,15 @@ def test_one_bad_reading_leaves_the_whole_batch_out(person, wrong, says):
 
 def test_what_cannot_be_done_now_says_what_to_do_first(person):
     for path in ("take-back", "swap-ends"):
-        answer = person.client.post(f"/api/benches/main/{path}")
+        answer = person.client.post(f"/api/benches/main/{path}", json={})
         assert answer.status_code == 409
         assert "start one first" in answer.json()["detail"]
     person.start()
-    assert "measure first" in person.client.post("/api/benches/main/take-back").json()["detail"]
-    answer = person.client.post("/api/benches/main/pretend-press")
+    assert (
+        "measure first"
+        in person.client.post("/api/benches/main/take-back", json={}).json()["detail"]
+    )
+    answer = person.client.post("/api/benches/main/pretend-press", json={})
     assert answer.status_code == 409
     assert "--pretend" in answer.json()["detail"]
 
@@ -256,7 +260,7 @@ def test_what_is_not_there_is_a_problem_document(person):
     nowhere = "00000000-0000-7000-8000-000000000000"
     for answer in (
         person.client.get(f"/api/series/{nowhere}"),
-        person.client.post(f"/api/series/{nowhere}/finish"),
+        person.client.post(f"/api/series/{nowhere}/finish", json={}),
         person.client.get("/api/nothing"),
     ):
         assert answer.status_code == 404
@@ -314,7 +318,7 @@ def test_a_file_that_another_program_holds_is_said_and_nothing_taken_for_kept(tm
     shop = Shop(Settings(data=tmp_path))
     shop.engine.dispose()
     event.listen(shop.engine, "connect", lambda c, _: c.execute("PRAGMA busy_timeout=0"))
-    with TestClient(build(shop)) as client:
+    with local_client(build(shop)) as client:
         person = Person(client)
         person.start()
         held_up = person.reading("12.30")

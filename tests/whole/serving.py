@@ -106,7 +106,7 @@ class Serving:
         return answer.json()
 
     def post(self, path: str, body: Any = None) -> Any:
-        answer = self.client.post(path, json=body)
+        answer = self.client.post(path, json={} if body is None else body)
         assert answer.is_success, answer.text
         return answer.json()
 

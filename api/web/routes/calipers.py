@@ -11,15 +11,15 @@ from pydantic import Field, StringConstraints
 
 from analysis.units import Unit, mm, parse_length
 from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
+from api.answers.settings import AskedSeries, new_series
 from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.calipers import CaliperOnRecord
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
 from api.store.rows.calipers import is_known, known_calipers
 from api.web import convert
-from api.web.deps import TheServer, TheStore
-from api.web.routes.series import new_series
-from api.web.shapes import In, LengthText, Name, Out, SeriesHead, SeriesIn
+from api.web.deps import OnThisComputer, TheServer, TheStore
+from api.web.shapes import In, LengthText, Name, Out, SeriesHead
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
 
@@ -73,7 +73,7 @@ def calipers(shop: TheServer, store: TheStore) -> list[CaliperOnRecord]:
     return shop.calipers_on_record(store)
 
 
-@router.post("", status_code=201)
+@router.post("", status_code=201, dependencies=[OnThisComputer])
 def listen(body: ListenIn, shop: TheServer) -> ListenedOut:
     """Listen to an instrument from now on, and after the next start too."""
     listened = _kept(shop, _spec(body))
@@ -82,7 +82,7 @@ def listen(body: ListenIn, shop: TheServer) -> ListenedOut:
     )
 
 
-@router.delete("/{name:path}")
+@router.delete("/{name:path}", dependencies=[OnThisComputer])
 def forget(name: str, shop: TheServer, bench: str | None = None) -> ForgottenOut:
     """Stop listening to a caliper and release its port. What it measured stays."""
     try:
@@ -128,8 +128,7 @@ def begin_study(name: str, body: StudyIn, shop: TheServer) -> SeriesHead:
     running = shop.bench(bench).series
     if running is not None and not body.instead:
         raise Conflict(f"a series of {running.machine_name} runs on bench {bench}; finish it first")
-    asked = SeriesIn(
-        machine="the caliper",
+    asked = AskedSeries(
         method=body.method,
         bench=bench,
         baseline=body.block if body.method == "known-block" else None,

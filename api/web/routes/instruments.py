@@ -14,7 +14,7 @@ from api.instruments.identify import NoneUnderWay, OneUnderWay, Progress, Unknow
 from api.instruments.listening import ListenError, check_from_afar, place_of
 from api.server import Shop
 from api.store.journal import now
-from api.web.deps import TheServer
+from api.web.deps import OnThisComputer, TheServer
 from api.web.shapes import In, LengthText, Out, StrokeIn
 from capture.errors import SpecError
 from capture.finding import Found, instruments
@@ -122,7 +122,7 @@ def get_instruments(shop: TheServer) -> InstrumentsOut:
     return InstrumentsOut(found=found_now(shop), calipers=heard_now(shop))
 
 
-@router.post("/pairing", status_code=201)
+@router.post("/pairing", status_code=201, dependencies=[OnThisComputer])
 def start_pairing(shop: TheServer, body: PairingIn | None = None) -> PairingOut:
     """Listen on every serial port at once for a caliper's send button.
 
@@ -145,13 +145,13 @@ def start_pairing(shop: TheServer, body: PairingIn | None = None) -> PairingOut:
         ) from None
 
 
-@router.get("/pairing")
+@router.get("/pairing", dependencies=[OnThisComputer])
 def pairing(shop: TheServer) -> PairingOut:
     """How far it is. Asking keeps it going."""
     return _out(shop.pair_by_pressing.progress())
 
 
-@router.post("/pairing/shown")
+@router.post("/pairing/shown", dependencies=[OnThisComputer])
 def shown(body: ShownIn, shop: TheServer) -> PairingOut:
     """Tell what the display shows, before the press or after it."""
     try:
@@ -162,7 +162,7 @@ def shown(body: ShownIn, shop: TheServer) -> PairingOut:
         raise InvalidField("value", str(error)) from None
 
 
-@router.post("/pairing/keys")
+@router.post("/pairing/keys", dependencies=[OnThisComputer])
 def pairing_keys(body: PairingKeysIn, shop: TheServer) -> PairingOut:
     """A burst of keys that the page caught while it paired."""
     strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
@@ -172,7 +172,7 @@ def pairing_keys(body: PairingKeysIn, shop: TheServer) -> PairingOut:
         raise _none() from None
 
 
-@router.delete("/pairing")
+@router.delete("/pairing", dependencies=[OnThisComputer])
 def cancel_pairing(shop: TheServer) -> PairingOut:
     """Release every port."""
     shop.pair_by_pressing.cancel()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 
 from analysis.units import Unit
 from api.answers import notebook
@@ -37,13 +37,7 @@ class LoadedOut(Out):
 
 
 async def _body(request: Request) -> bytes:
-    data = bytearray()
-    async for part in request.stream():
-        data += part
-        if len(data) > notebook.LARGEST:
-            limit = notebook.LARGEST // 1_000_000
-            raise HTTPException(413, f"a notebook has at most {limit} MB; load it in parts")
-    return bytes(data)
+    return await request.body()
 
 
 @router.post(

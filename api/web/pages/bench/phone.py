@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import socket
 from functools import lru_cache
 from io import BytesIO
@@ -11,29 +10,14 @@ from urllib.parse import quote
 
 from starlette.requests import Request
 
+from api.web.guard import anywhere, loopback
+
 # Set aside for documentation (RFC 5737, section 3; RFC 3849): nobody is there, and nothing is
 # sent to them either. To "connect" a datagram socket only asks the system for the way.
 _SOMEWHERE: Final = (
     (socket.AF_INET, ("192.0.2.1", 9)),
     (socket.AF_INET6, ("2001:db8::1", 9)),
 )
-
-
-def loopback(host: str) -> bool:
-    """Whether `host` names this computer to itself alone."""
-    name = host.strip("[]").rstrip(".").lower()
-    try:
-        return ipaddress.ip_address(name).is_loopback
-    except ValueError:
-        return name == "localhost" or name.endswith(".localhost")
-
-
-def _anywhere(host: str) -> bool:
-    """Whether `host` is no address but "all of mine", which a browser here takes for this one."""
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_unspecified
-    except ValueError:
-        return False
 
 
 def lan_host() -> str | None:
@@ -58,7 +42,7 @@ def address(request: Request, listens_on: str, bench: str) -> str | None:
     """
     base = str(request.base_url).rstrip("/")
     came_to = request.base_url.hostname or ""
-    if loopback(came_to) or _anywhere(came_to):
+    if loopback(came_to) or anywhere(came_to):
         host = None if loopback(listens_on) else lan_host()
         if host is None:
             return None

@@ -15,6 +15,7 @@ from api.answers.series import series as whole_series
 from api.store.rows.machines import machines as machine_rows
 from api.web import convert
 from api.web.deps import TheServer
+from api.web.guard import loopback
 from api.web.pages.bench import phone
 from api.web.pages.shared import drawings
 from api.web.pages.shared.rendering import page
@@ -93,7 +94,7 @@ def bench(request: Request, name: str, shop: TheServer) -> HTMLResponse:
         sides={side: Markup(drawings.side_drawing(side)) for side in _SIDES},
         lean=Markup(drawings.lean_drawing()),
         phone=phone.address(request, shop.settings.host, name),
-        listens=not phone.loopback(shop.settings.host),
+        listens=not loopback(shop.settings.host),
     )
 
 

@@ -1,0 +1,209 @@
+"""The settings of a new series, checked: what can't be right is said before it begins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from uuid import UUID
+
+from analysis.geometry import series_values
+from analysis.methods import Method, Side, method
+from analysis.units import NM_PER_MM, Unit, mm, parse_length
+from api.answers.methods import definition
+from api.errors import InvalidField
+from api.store.facts import tolerance_of
+from api.store.journal import NewSeries
+
+LONGEST_NOTE = 4000
+LONGEST_NAME = 200
+MOST_PIECES = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedSeries:
+    """A series as it is asked for: lengths as text in `unit`; fields as `NewSeries`."""
+
+    method: str
+    bench: str = "main"
+    baseline: str | None = None
+    thickness: str | None = None
+    unit: Unit | None = None
+    inset: str = "0"
+    strip_side: Side | None = None
+    repeats: int | None = None
+    pieces: int | None = None
+    tolerance_deg: str | None = None
+    tolerance_gap: str | None = None
+    tolerance_joint: str | None = None
+    tolerance_length: str | None = None
+    tolerance_nominal: str | None = None
+    note: str | None = None
+    person: str | None = None
+    baseline_within: str | None = None
+    inset_within: str | None = None
+    straightness: str | None = None
+
+
+def new_series(asked: AskedSeries, machine_id: UUID) -> NewSeries:
+    """`asked`, checked. Raises InvalidField naming the field that can't be right."""
+    try:
+        follows = method(asked.method)
+    except ValueError as error:
+        raise InvalidField("method", _plain(error)) from None
+    unit, side = _unit(asked), asked.strip_side or "left"
+    if follows.sided and asked.strip_side is None:
+        raise InvalidField(
+            "strip_side",
+            "say to which side of the blade the strip fell at the last cut, left or right:"
+            " it sets the sign",
+        )
+    baseline = _length("baseline", asked.baseline, unit)
+    thickness = _length("thickness", asked.thickness, unit)
+    inset = _length("inset", asked.inset, unit) or _Length("0", 0)
+    for field in ("baseline_within", "inset_within", "straightness"):
+        bound = _length(field, getattr(asked, field), unit)
+        if bound is not None and bound.nm < 0:
+            raise InvalidField(field, f"{bound.text} {unit} must be zero or more")
+    if follows.baseline is not None and baseline is None:
+        raise InvalidField("baseline", f"{follows.title} needs the {follows.baseline}; give it")
+    if follows.needs_thickness and thickness is None:
+        raise InvalidField("thickness", f"{follows.title} needs the board's thickness; give it")
+    if asked.pieces is not None and follows.pieces is None:
+        raise InvalidField("pieces", f"{follows.title} has no pieces to count; leave it out")
+    _try_geometry(follows, baseline, thickness, inset, unit, side, asked.pieces)
+    new = NewSeries(
+        machine_id=machine_id,
+        bench=asked.bench,
+        method=follows,
+        unit=unit,
+        baseline=baseline.text if baseline else None,
+        baseline_nm=baseline.nm if baseline else None,
+        thickness=thickness.text if thickness else None,
+        thickness_nm=thickness.nm if thickness else None,
+        inset=inset.text,
+        inset_nm=inset.nm,
+        strip_side=side,
+        repeats=asked.repeats or follows.default_repeats,
+        pieces=asked.pieces or follows.pieces,
+        tolerance_deg=asked.tolerance_deg,
+        tolerance_gap=asked.tolerance_gap,
+        tolerance_joint=asked.tolerance_joint,
+        tolerance_length=asked.tolerance_length,
+        tolerance_nominal=asked.tolerance_nominal,
+        note=asked.note,
+        person=asked.person,
+        method_data=definition(follows.key),
+        baseline_within=asked.baseline_within,
+        inset_within=asked.inset_within,
+        straightness=asked.straightness,
+    )
+    _check_tolerance(new)
+    return new
+
+
+def _plain(error: ValueError) -> str:
+    """What an error of the analysis says, without the field that it begins with."""
+    field, _, message = str(error).partition(": ")
+    return message or field
+
+
+@dataclass(frozen=True, slots=True)
+class _Length:
+    text: str
+    nm: int
+
+
+def _length(field: str, text: str | None, unit: Unit) -> _Length | None:
+    if text is None:
+        return None
+    try:
+        return _Length(text, parse_length(text, unit))
+    except ValueError as error:
+        raise InvalidField(field, str(error)) from None
+
+
+def _unit(asked: AskedSeries) -> Unit:
+    """The unit given; millimetres where there is no length that it would be the unit of."""
+    if asked.unit is not None:
+        return asked.unit
+    lengths = (
+        "baseline",
+        "thickness",
+        "tolerance_gap",
+        "tolerance_length",
+        "baseline_within",
+        "inset_within",
+        "straightness",
+    )
+    if any(getattr(asked, name) is not None for name in lengths) or asked.inset != "0":
+        raise InvalidField("unit", "say in which unit the lengths are, 'mm' or 'in'")
+    return "mm"
+
+
+def _try_geometry(
+    follows: Method,
+    baseline: _Length | None,
+    thickness: _Length | None,
+    inset: _Length,
+    unit: Unit,
+    side: Side,
+    pieces: int | None,
+) -> None:
+    """Solve for a strip with parallel faces, so that the analysis says now what it can't take."""
+    for field, length in (("baseline", baseline), ("thickness", thickness)):
+        if length is not None and length.nm <= 0:
+            raise InvalidField(field, f"{length.text} {unit} must be greater than zero")
+        if length is not None and length.nm < NM_PER_MM:
+            raise InvalidField(
+                field, f"{length.text} {unit} is less than a millimetre; check number and unit"
+            )
+    if inset.nm < 0:
+        raise InvalidField("inset", f"{inset.text} {unit} must be zero or more")
+    if baseline is not None and 2 * inset.nm >= baseline.nm:
+        raise InvalidField(
+            "inset",
+            f"{inset.text} {unit} at each end leaves nothing of a cut"
+            f" {baseline.text} {unit} long; give a smaller inset",
+        )
+    try:
+        series_values(
+            follows,
+            [[[1.0]] * len(follows.places)],
+            mm(baseline.nm) if baseline else None,
+            mm(thickness.nm) if thickness else None,
+            mm(inset.nm),
+            side,
+            pieces,
+        )
+    except ValueError as error:
+        field, _, message = str(error).partition(": ")
+        raise InvalidField(field if message else "series", message or field) from None
+
+
+def _check_tolerance(new: NewSeries) -> None:
+    given = [
+        name
+        for name in ("tolerance_deg", "tolerance_gap", "tolerance_length")
+        if getattr(new, name) is not None
+    ]
+    if len(given) > 1:
+        raise InvalidField(given[1], f"give one tolerance only, this or {given[0]}")
+    for name, partner in (
+        ("tolerance_gap", "tolerance_joint"),
+        ("tolerance_length", "tolerance_nominal"),
+    ):
+        for one, other in ((name, partner), (partner, name)):
+            if getattr(new, one) is not None and getattr(new, other) is None:
+                raise InvalidField(other, f"is needed with {one}")
+    if not given:
+        return
+    reveals = new.method.reveals
+    if given == ["tolerance_length"] and "length" not in reveals:
+        raise InvalidField(
+            given[0], f"{new.method.title} reveals an angle; give tolerance_deg or _gap"
+        )
+    if given != ["tolerance_length"] and reveals == ("length",):
+        raise InvalidField(given[0], f"{new.method.title} reveals a length; give tolerance_length")
+    try:
+        tolerance_of(new)
+    except ValueError as error:
+        raise InvalidField(given[0], _plain(error)) from None

@@ -1,0 +1,174 @@
+"""What every request must be before it reaches a route: to this server, from its own pages or
+from a program, and of a size that it can hold.
+
+A browser lets any page on the internet send requests to an address of this computer or of the
+network it is on, with the person none the wiser. Such a page can neither set the `Host` that it
+came by, nor hide its `Origin`, nor send JSON to another origin without asking first (WHATWG
+Fetch). So these three are checked, from loopback too, where everything else is trusted.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from collections.abc import Iterable
+from typing import Final
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.answers import notebook
+from api.web.problems import problem
+
+LARGEST: Final = 1_000_000
+"""Bytes of a request's body, but for an old notebook's."""
+
+_NOTEBOOK: Final = "/api/load"
+_READING: Final = ("GET", "HEAD", "OPTIONS")
+_WITH_BODY: Final = ("POST", "PATCH", "PUT")
+_LOOPBACK_NAMES: Final = frozenset(("localhost", "127.0.0.1", "::1"))
+
+
+def loopback(host: str) -> bool:
+    """Whether `host`, a name or an address, is this computer to itself alone."""
+    name = _plain(host)
+    try:
+        address = ipaddress.ip_address(name)
+    except ValueError:
+        return name == "localhost" or name.endswith(".localhost")
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped or address).is_loopback
+
+
+def anywhere(host: str) -> bool:
+    """Whether `host` is no address but "all of mine"; a browser takes it for this computer."""
+    try:
+        return ipaddress.ip_address(_plain(host)).is_unspecified
+    except ValueError:
+        return not host
+
+
+class Guard:
+    """Answers what must not reach `app` with a problem document that says what to do.
+
+    bound: the host that the server was told to serve on. allowed: further names of it.
+    """
+
+    def __init__(self, app: ASGIApp, bound: str, allowed: Iterable[str] = ()) -> None:
+        self._app = app
+        self._everywhere = anywhere(bound)
+        own = {_plain(bound), *map(_plain, allowed), *_LOOPBACK_NAMES}
+        if self._everywhere:
+            name = socket.gethostname().lower()
+            own |= {name, name.partition(".")[0], f"{name.partition('.')[0]}.local"}
+        self._own = frozenset(own)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def plainly(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                MutableHeaders(scope=message).setdefault("X-Content-Type-Options", "nosniff")
+            await send(message)
+
+        largest = notebook.LARGEST if scope["path"] == _NOTEBOOK else LARGEST
+        refusal = self._refusal(scope, largest)
+        if refusal is None:
+            await self._app(scope, _counted(receive, largest), plainly)
+        else:
+            await problem(*refusal)(scope, receive, plainly)
+
+    def _refusal(self, scope: Scope, largest: int) -> tuple[int, str] | None:
+        headers, method = Headers(scope=scope), scope["method"]
+        host = headers.getlist("Host")
+        if len(host) != 1 or not self._is_own(_name(host[0])):
+            said = ", ".join(host) or "no host"
+            return 421, (
+                f"this server is not {said}; if it is meant to be, start it with --allow-host and"
+                " that name"
+            )
+        if method in _READING:
+            return None
+        origin, site = headers.get("Origin"), headers.get("Sec-Fetch-Site", "none")
+        if site not in ("same-origin", "none") or not _same(origin, host[0]):
+            return 403, "a page of another site may change nothing here; use the pages of this one"
+        if method in _WITH_BODY:
+            wanted = "text/csv" if scope["path"] == _NOTEBOOK else "application/json"
+            given = headers.get("Content-Type", "").partition(";")[0].strip().lower()
+            if given != wanted:
+                said = f"of type {given}" if given else "without a Content-Type"
+                return 415, f"this request is {said}; send it with Content-Type: {wanted}"
+        if _declared(headers) > largest:
+            return 413, _too_large(largest)
+        return None
+
+    def _is_own(self, name: str) -> bool:
+        return name in self._own or (self._everywhere and _own_address(name))
+
+
+def _plain(host: str) -> str:
+    """A name or address as it is compared: without brackets, final dot and large letters."""
+    return host.strip().strip("[]").rstrip(".").lower()
+
+
+def _name(host: str) -> str:
+    """The name in a Host header, without the port; empty where there is none to be read."""
+    try:
+        found = urlsplit(f"//{host}")
+        _ = found.port  # raises ValueError where it is no number
+    except ValueError:
+        return ""
+    if found.username is not None or found.path or found.query or found.fragment:
+        return ""
+    return _plain(found.hostname or "")
+
+
+def _own_address(name: str) -> bool:
+    """Whether `name` is an address of this computer: only such a one can be bound."""
+    try:
+        address = ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    family = socket.AF_INET if address.version == 4 else socket.AF_INET6
+    try:
+        with socket.socket(family, socket.SOCK_DGRAM) as probe:
+            probe.bind((name, 0))
+    except OSError:
+        return False
+    return True
+
+
+def _same(origin: str | None, host: str) -> bool:
+    """Whether a request's Origin, where it has one, is of the host that it was sent to."""
+    if origin is None:
+        return True
+    scheme, marked, rest = origin.partition("://")
+    return bool(marked) and scheme in ("http", "https") and rest.lower() == host.strip().lower()
+
+
+def _declared(headers: Headers) -> int:
+    length = headers.get("Content-Length", "0")
+    return int(length) if length.isascii() and length.isdigit() else 0
+
+
+def _counted(receive: Receive, largest: int) -> Receive:
+    """`receive`, which ends with a 413 once more than `largest` bytes have come."""
+    came = 0
+
+    async def counted() -> Message:
+        nonlocal came
+        message = await receive()
+        came += len(message.get("body", b""))
+        if came > largest:
+            raise HTTPException(413, _too_large(largest))
+        return message
+
+    return counted
+
+
+def _too_large(largest: int) -> str:
+    return f"a body here has at most {largest // 1_000_000} MB; send it in parts"
