@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 
 def day(at: datetime) -> str:
@@ -25,3 +25,14 @@ def ago(at: datetime, now: datetime) -> str:
         if days >= least:
             return f"{round(days / length)} {word} ago"
     return f"{days} days ago"
+
+
+def aware(value: datetime) -> datetime:
+    """`value` in UTC; a moment without a zone is taken as UTC. At either end of what a date can
+    say, where UTC would be a day beyond it, the numbers stay as they are."""
+    if value.tzinfo is None:
+        return value.replace(tzinfo=UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        return value.replace(tzinfo=UTC)

@@ -266,7 +266,7 @@ def _merged(
 
 def since_text(text: str) -> datetime:
     """A moment as --since gives it; without a zone, UTC. Raises NoSuchQuestion."""
-    from api.web.shapes import aware
+    from api.answers.moments import aware
 
     try:
         return aware(datetime.fromisoformat(text))

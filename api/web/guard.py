@@ -91,6 +91,8 @@ class Guard:
                 f"this server is not {said}; if it is meant to be, start it with --allow-host and"
                 " that name"
             )
+        if "\0" in scope["path"] or b"%00" in scope["query_string"]:
+            return 422, "an address must not hold a NUL; leave it out"
         if method in _READING:
             return None
         origin, site = headers.get("Origin"), headers.get("Sec-Fetch-Site", "none")

@@ -35,9 +35,17 @@ def install(app: FastAPI) -> None:
     """Give `app` the answers to everything that can go wrong."""
 
     @app.exception_handler(RequestValidationError)
-    def _invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+    def _invalid(request: Request, error: RequestValidationError) -> Response:
         errors = [_field_error(e) for e in error.errors()]
         detail = "; ".join(f"{e['field']}: {e['message']}" for e in errors[:5])
+        if _a_person_looks(request):
+            return page(
+                request,
+                "shared/missing.html",
+                status=422,
+                title="No such address",
+                message=f"{detail}. The links above lead to the pages there are.",
+            )
         return problem(422, detail, errors)
 
     @app.exception_handler(InvalidField)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -13,10 +13,12 @@ from pydantic import (
     ConfigDict,
     Field,
     StringConstraints,
+    field_validator,
 )
 from pydantic_core import PydanticCustomError
 
 from analysis.units import Unit
+from api.answers.moments import aware
 from api.answers.settings import LONGEST_NAME, LONGEST_NOTE, MOST_PIECES
 from capture.records import CaliperCondition, Origin
 
@@ -25,6 +27,14 @@ class In(BaseModel):
     """A request's body: a field that is not known is an error, not a silence."""
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _without_nul(cls, value: object) -> object:
+        # PostgreSQL's text cannot hold it, and no display shows it.
+        if isinstance(value, str) and "\0" in value:
+            raise PydanticCustomError("nul", "must not hold a NUL; send what was received, escaped")
+        return value
 
 
 class Out(BaseModel):
@@ -36,11 +46,6 @@ def _as_text(value: object) -> object:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return repr(value)
     return value
-
-
-def aware(value: datetime) -> datetime:
-    """`value` in UTC; a moment without a zone is taken as UTC."""
-    return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
 def _sane(value: datetime) -> datetime:
@@ -57,13 +62,6 @@ def _plain(value: str) -> str:
     return value
 
 
-def _without_nul(value: str) -> str:
-    # PostgreSQL's text cannot hold it, and no display shows it.
-    if "\0" in value:
-        raise PydanticCustomError("nul", "must not hold a NUL; send what was received, escaped")
-    return value
-
-
 When = Annotated[datetime, AfterValidator(_sane)]
 
 
@@ -77,7 +75,7 @@ Name = Annotated[
     AfterValidator(_plain),
 ]
 BenchName = Annotated[Name, StringConstraints(pattern=r"^[^/\\]+$")]
-Note = Annotated[str, StringConstraints(max_length=LONGEST_NOTE), AfterValidator(_without_nul)]
+Note = Annotated[str, StringConstraints(max_length=LONGEST_NOTE)]
 
 SetupChangeKind = Literal[
     "swung and back", "adjusted", "blade changed", "moved", "cleaned", "other"
@@ -353,7 +351,7 @@ class ReadingIn(In):
     id: UUID
     bench: BenchName = "main"
     caliper: Name
-    sent: Annotated[str, Field(min_length=1, max_length=256), AfterValidator(_without_nul)]
+    sent: Annotated[str, Field(min_length=1, max_length=256)]
     unit: Unit | None = None
     taken_at: Annotated[When, Field(description="with its zone; without one, UTC")]
     origin: Origin = "button"
@@ -373,9 +371,9 @@ class RefusalIn(In):
     id: UUID
     bench: BenchName = "main"
     caliper: Name
-    text: Annotated[str, Field(max_length=4096), AfterValidator(_without_nul)]
+    text: Annotated[str, Field(max_length=4096)]
     reason: Annotated[str, Field(max_length=1000)]
-    heard_at: datetime
+    heard_at: When
 
 
 class CaliperIn(In):
@@ -389,7 +387,7 @@ class CalipersIn(In):
     """How the instruments of a bench elsewhere fare; `sent_at` by that bench's clock."""
 
     calipers: Annotated[list[CaliperIn], Field(max_length=1000)]
-    sent_at: datetime
+    sent_at: When
 
 
 class ClockOut(Out):

@@ -9,7 +9,7 @@ from pydantic import StringConstraints
 
 from api.errors import Conflict, InvalidField, NotFound
 from api.web.deps import TheServer
-from api.web.shapes import In, Out
+from api.web.shapes import BenchName, In, Out
 
 router = APIRouter(prefix="/benches/{name}", tags=["benches"])
 
@@ -26,7 +26,7 @@ class AskedOut(Out):
 
 
 @router.post("/ask", status_code=202)
-def ask(name: str, shop: TheServer, body: Annotated[AskIn | None, Body()] = None) -> AskedOut:
+def ask(name: BenchName, shop: TheServer, body: Annotated[AskIn | None, Body()] = None) -> AskedOut:
     """Send a caliper of mode=ask its request. What it answers comes as any reading does.
 
     An answer that does not come is asked for once more, then said in the caliper's state.

@@ -7,11 +7,13 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 
 from analysis.units import Unit
+from api.answers.moments import aware
 from api.errors import Conflict
 from api.store.journal import now
 from api.web import convert
 from api.web.deps import TheServer
 from api.web.shapes import (
+    BenchName,
     BenchOut,
     CalipersIn,
     ClockOut,
@@ -21,7 +23,6 @@ from api.web.shapes import (
     RestoreIn,
     SwapEndsIn,
     TakeBackIn,
-    aware,
 )
 from capture.keys import Stroke, read_strokes
 from capture.records import CaliperState, Origin, Reading, Refusal, Restore, SwapEnds, TakeBack
@@ -34,13 +35,13 @@ _KEYBOARD = "keyboard"
 
 
 @router.get("")
-def get_bench(name: str, shop: TheServer) -> BenchOut:
+def get_bench(name: BenchName, shop: TheServer) -> BenchOut:
     return _out(shop, name)
 
 
 @router.post("/take-back")
 def take_back(
-    name: str, shop: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
+    name: BenchName, shop: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
 ) -> BenchOut:
     """Take back the last reading that counts, or the one named."""
     shop.journal.act(name, TakeBack(body.reading if body else None))
@@ -49,7 +50,7 @@ def take_back(
 
 @router.post("/swap-ends")
 def swap_ends(
-    name: str, shop: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
+    name: BenchName, shop: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
 ) -> BenchOut:
     """Name the two ends of the last strip, or of the trial numbered, the other way."""
     shop.journal.act(name, SwapEnds(body.trial if body else None))
@@ -57,14 +58,14 @@ def swap_ends(
 
 
 @router.post("/restore")
-def restore(name: str, shop: TheServer, body: RestoreIn) -> BenchOut:
+def restore(name: BenchName, shop: TheServer, body: RestoreIn) -> BenchOut:
     """Count a reading that was set aside as a bounce after all."""
     shop.journal.act(name, Restore(body.reading))
     return _out(shop, name)
 
 
 @router.post("/keys")
-def add_keys(name: str, body: KeysIn, shop: TheServer) -> KeysOut:
+def add_keys(name: BenchName, body: KeysIn, shop: TheServer) -> KeysOut:
     """Read a burst of keys that the page caught, as a keyboard caliper types them."""
     typed = read_strokes([Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes])
     if isinstance(typed, NotUnderstood):
@@ -108,7 +109,7 @@ def _refused(name: str, body: KeysIn, shop: TheServer, text: str, reason: str) -
 
 
 @router.post("/calipers")
-def tell_calipers(name: str, body: CalipersIn, shop: TheServer) -> ClockOut:
+def tell_calipers(name: BenchName, body: CalipersIn, shop: TheServer) -> ClockOut:
     """Tell how the instruments of a bench elsewhere fare; its clock is compared with ours."""
     shop.heard_of(
         [
@@ -128,7 +129,7 @@ def tell_calipers(name: str, body: CalipersIn, shop: TheServer) -> ClockOut:
 
 
 @router.post("/pretend-press")
-def pretend_press(name: str, shop: TheServer) -> PressedOut:
+def pretend_press(name: BenchName, shop: TheServer) -> PressedOut:
     """Press the pretend caliper's send button; the live stream says when the reading is kept."""
     if shop.pretend is None or not shop.pretends(name):
         raise Conflict("this bench has no pretend caliper; start with: bothends serve --pretend")

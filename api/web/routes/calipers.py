@@ -19,7 +19,7 @@ from api.store.rows import series as rows
 from api.store.rows.calipers import is_known, known_calipers
 from api.web import convert
 from api.web.deps import OnThisComputer, TheServer, TheStore
-from api.web.shapes import In, LengthText, Name, Out, SeriesHead
+from api.web.shapes import BenchName, In, LengthText, Name, Out, SeriesHead
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
 
@@ -83,7 +83,7 @@ def listen(body: ListenIn, shop: TheServer) -> ListenedOut:
 
 
 @router.delete("/{name:path}", dependencies=[OnThisComputer])
-def forget(name: str, shop: TheServer, bench: str | None = None) -> ForgottenOut:
+def forget(name: str, shop: TheServer, bench: BenchName | None = None) -> ForgottenOut:
     """Stop listening to a caliper and release its port. What it measured stays."""
     try:
         gone = shop.listening.forget(name, bench)

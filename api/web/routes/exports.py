@@ -18,6 +18,7 @@ from starlette.types import Receive, Scope, Send
 
 from analysis.methods import method as method_named
 from api import VERSION
+from api.answers.moments import aware
 from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
 from api.exports.expected import HEADER, expected_rows
@@ -28,7 +29,6 @@ from api.server import Shop
 from api.store.rows import machines as rows
 from api.store.rows.machines import parse_id
 from api.web.deps import TheServer
-from api.web.shapes import aware
 
 router = APIRouter(tags=["history"])
 

@@ -10,6 +10,7 @@ from fastapi.responses import StreamingResponse
 from api.store.rows import events
 from api.web.deps import TheServer
 from api.web.live import stream
+from api.web.shapes import BenchName
 
 router = APIRouter(tags=["live"])
 
@@ -17,7 +18,7 @@ router = APIRouter(tags=["live"])
 @router.get("/live", response_class=StreamingResponse)
 async def live(
     shop: TheServer,
-    bench: str = "main",
+    bench: BenchName = "main",
     after: Annotated[int | None, Query(ge=0, description="the last event already seen")] = None,
     last_event_id: Annotated[int | None, Header(ge=0)] = None,
 ) -> StreamingResponse:

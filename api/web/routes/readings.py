@@ -6,9 +6,10 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body
 
+from api.answers.moments import aware
 from api.errors import InvalidField
 from api.web.deps import TheServer
-from api.web.shapes import AcknowledgementOut, ReadingIn, RefusalIn, aware
+from api.web.shapes import AcknowledgementOut, ReadingIn, RefusalIn
 from capture.records import Reading, Refusal
 from capture.values import NotUnderstood, Value, read_value
 

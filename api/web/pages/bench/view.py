@@ -20,7 +20,7 @@ from api.web.pages.bench import phone
 from api.web.pages.shared import drawings
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.static import SECURITY_HEADERS
-from api.web.shapes import MachineOut, MethodOut
+from api.web.shapes import BenchName, MachineOut, MethodOut
 
 router = APIRouter(include_in_schema=False)
 
@@ -61,7 +61,7 @@ def main_bench(request: Request, shop: TheServer) -> HTMLResponse:
 
 
 @router.get("/bench/{name}")
-def bench(request: Request, name: str, shop: TheServer) -> HTMLResponse:
+def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
     with shop.reading() as store:
         found = bench_answer(store, name)
@@ -99,7 +99,7 @@ def bench(request: Request, name: str, shop: TheServer) -> HTMLResponse:
 
 
 @router.get("/bench/{name}/code.svg")
-def bench_code(request: Request, name: str, shop: TheServer) -> Response:
+def bench_code(request: Request, name: BenchName, shop: TheServer) -> Response:
     """The QR code of the bench's page, for a phone's camera."""
     found = phone.address(request, shop.settings.host, name)
     headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache"}
