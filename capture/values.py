@@ -7,11 +7,9 @@ line or the instrument's description names. Everything else is shown, not read.
 from __future__ import annotations
 
 import re
-import warnings
 from dataclasses import dataclass
 from decimal import Decimal
-from math import comb, prod
-from typing import Final
+from typing import Any, Final
 
 from analysis.units import Unit, to_nanometres
 from capture.errors import PatternError
@@ -78,6 +76,8 @@ _SELF: Final = re.compile(
 # Alone it is an error's number; before a value it is a channel like any other.
 _CHANNEL_E: Final = re.compile(r"[Ee][0-9]+")
 _MINUS: Final = "\N{MINUS SIGN}"
+LONGEST_LINE: Final = 256
+"""Characters of a line that is read; no instrument sends as many."""
 _NUMBER: Final = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
 _LINE: Final = re.compile(
     r"\s*(?:(?P<label>[A-Za-z][A-Za-z0-9_#.-]{0,15})(?:[ \t]*[:=][ \t]*|[ \t]+))?"
@@ -117,6 +117,10 @@ def read_value(
     unit (mm, in, inch, inches, " in any case), optional words of tolerance (OK, NG, <).
     A unit before the number counts like one behind it. Never raises.
     """
+    if len(text) > LONGEST_LINE:
+        return NotUnderstood(
+            _shown(text[:LONGEST_LINE]), f"a line of more than {LONGEST_LINE} characters"
+        )
     if pattern is not None:
         return pattern.read(text, default_unit)
     plain = _PLAIN.fullmatch(text)
@@ -209,11 +213,6 @@ def _reason(text: str) -> str | None:
 
 
 _LONGEST_PATTERN: Final = 300
-_LONGEST_MATCHED: Final = 64
-_MOST_WAYS: Final = 150_000_000
-_ATOM: Final = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|.", re.DOTALL)
-_REPEAT: Final = re.compile(r"([*+?]|\{([0-9]*)(?:(,)([0-9]*))?\})([?+]?)")
-_GROUP: Final = re.compile(r"\((?:\?(?:P<([A-Za-z_]\w*)>|(:)))?")
 _NAMES: Final = frozenset({"value", "unit", "label"})
 
 
@@ -225,18 +224,15 @@ class Pattern:
     the same, and the whole line, without outer spaces, must match. What `value` and `unit`
     catch is read by the same strict rules as everywhere.
 
-    Raises PatternError with one sentence when it cannot be compiled, lacks `value`, or
-    could take for ever on some line: repeated groups, look-around and back references are
-    refused, and so is a pattern that could be tried in too many ways on a line of 64
-    characters; a longer line is not tried. Ways are counted from above: n repeats that
-    share characters part their m characters in C(m + n - 1, n - 1) ways, each optional
-    part doubles, each alternation multiplies. That leaves a far-fetched pattern some
-    seconds on the line made for it, and a usual one microseconds.
+    It is matched by RE2 (Cox, Regular Expression Matching: the Virtual Machine Approach, 2009),
+    in a time that grows with the line's length alone: a pattern also comes over the network,
+    and none may hold the program up. Look-around and back references are not in it.
+
+    Raises PatternError with one sentence when it cannot be compiled or lacks `value`.
     """
 
     def __init__(self, source: str) -> None:
         self.source = source
-        _check_pattern(source)
         self._compiled = _compiled(source)
         names = set(self._compiled.groupindex)
         if "value" not in names:
@@ -258,12 +254,7 @@ class Pattern:
         """As `read_value`, by this pattern."""
         shown = _shown(text)
         bare = text.strip()
-        if len(bare) > _LONGEST_MATCHED:
-            return NotUnderstood(
-                shown,
-                f"a line of more than {_LONGEST_MATCHED} characters; the pattern is not tried",
-            )
-        found = self._compiled.fullmatch(bare)
+        found = self._compiled.fullmatch(bare) if _is_text(bare) else None
         if found is None:
             if _reason(text) is None:
                 return Message(shown)
@@ -281,88 +272,27 @@ class Pattern:
         return _value(text, sign + number[2], written, default_unit, label)
 
 
-def _compiled(source: str) -> re.Pattern[str]:
-    try:
-        # What re only warns of is meant to change its meaning some day.
-        with warnings.catch_warnings(action="error"):
-            return re.compile(source, re.IGNORECASE | re.ASCII)
-    except (re.error, OverflowError, RecursionError, Warning) as error:
-        raise PatternError(f"the pattern is not a regular expression: {error}") from error
+def _is_text(line: str) -> bool:
+    """Whether `line` is Unicode; half a surrogate pair, which JSON can hold, is not."""
+    return not any("\ud800" <= mark <= "\udfff" for mark in line)
 
 
-def _check_pattern(source: str) -> None:
-    """Refuse what could make a match run for ever. Raises PatternError."""
+def _compiled(source: str) -> Any:
+    import re2  # for the few who give a pattern
+
     if len(source) > _LONGEST_PATTERN:
         raise PatternError(f"the pattern is longer than {_LONGEST_PATTERN} characters")
     if not source.isprintable():
         raise PatternError("the pattern holds a control character; write it as an escape")
-    repeated: list[str] = []
-    choices = 1
-    alternatives = [1]
-    atom = ""
-    at = 0
-    while at < len(source):
-        quantifier = _REPEAT.match(source, at)
-        if quantifier and atom:
-            most = _most(quantifier)
-            if atom == ")" and most > 1:
-                raise PatternError(
-                    "the pattern repeats a group; repeat single characters such as [0-9]+ instead"
-                )
-            if most > 1:
-                repeated.append(atom)
-            else:
-                choices *= 2
-            at, atom = quantifier.end(), ""
-            continue
-        if source[at] == "(":
-            group = _GROUP.match(source, at)
-            if group is None or source.startswith("?", group.end()):
-                raise PatternError(
-                    "the pattern uses a special group; only (...), (?:...) and "
-                    "(?P<name>...) are known"
-                )
-            alternatives.append(1)
-            at, atom = group.end(), ""
-            continue
-        found = _ATOM.match(source, at)
-        assert found is not None  # any character is an atom
-        atom, at = found[0], found.end()
-        if atom == "|":
-            alternatives[-1] += 1
-        elif atom == ")" and len(alternatives) > 1:
-            choices *= alternatives.pop()
-        elif len(atom) == 2 and atom[1].isdigit() and atom[1] != "0":
-            raise PatternError("the pattern refers back to a group; write it out instead")
-    if choices * alternatives[0] * _ways(repeated) > _MOST_WAYS:
+    options = re2.Options()
+    options.case_sensitive = False
+    options.log_errors = False
+    try:
+        return re2.compile(source, options)
+    except re2.error as error:
+        said = error.args[0] if error.args else ""
+        why = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
         raise PatternError(
-            "the pattern could be tried in too many ways; use fewer *, + and ? on characters "
-            "that other repeats also match (such as .), or fewer alternatives"
-        )
-
-
-def _most(quantifier: re.Match[str]) -> int:
-    mark, least, comma, most = quantifier[1], quantifier[2], quantifier[3], quantifier[4]
-    if mark == "?":
-        return 1
-    if mark in "*+":
-        return _LONGEST_MATCHED
-    if comma is None:
-        return int(least) if least else 1
-    return int(most) if most else _LONGEST_MATCHED
-
-
-def _ways(repeated: list[str]) -> int:
-    """In how many ways the repeated atoms can part a line among them, from above."""
-    families: list[tuple[set[int], int]] = []
-    for atom in repeated:
-        compiled = _compiled(atom)
-        own = {code for code in range(128) if compiled.fullmatch(chr(code))}
-        size = 1
-        for family in [family for family in families if not own.isdisjoint(family[0])]:
-            families.remove(family)
-            own |= family[0]
-            size += family[1]
-        families.append((own, size))
-    length = _LONGEST_MATCHED // max(1, sum(size > 1 for _, size in families))
-    return prod(comb(length + size - 1, size - 1) for _, size in families)
+            f"the pattern is no regular expression that can be used here: {why}; look-around and"
+            " back references are not known"
+        ) from None

@@ -79,6 +79,7 @@ _HEADING_UNIT: Final = re.compile(
 )
 _NUMBERED: Final = re.compile(r"(.*?)\s*([1-9][0-9]?)")
 _MOST_READINGS: Final = 100
+_LONGEST_HEADING: Final = 100  # characters; none that is understood is as long
 
 
 class NoNotebook(ValueError):
@@ -223,7 +224,9 @@ def _rows(text: str) -> Iterator[_Row]:
 
 def _column(heading: str) -> _Column | None:
     unit: Unit | None = None
-    words = heading.strip().lower()
+    words = " ".join(heading.lower().split())
+    if len(words) > _LONGEST_HEADING:
+        return None
     if found := _HEADING_UNIT.search(words):
         unit, words = UNITS[found[1]], words[: found.start()]
     words = " ".join(re.findall(r"[^\W_]+", words))

@@ -1,0 +1,151 @@
+"""Every regular expression of the program answers soon, whatever it is given.
+
+All of them are found in the source, so that a new one is tried too. Each meets long texts made
+of what it matches: one that tries its ways one after the other (quadratic or worse) would not be
+done in hours, and the test's limit on time ends it. Those that see short texts only are tried at
+the length that they are held to, by what is named beside them.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import re
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+LONG = 300_000  # characters
+_CALLS = ("compile", "match", "fullmatch", "search", "sub", "split", "findall", "finditer")
+
+# Modules whose expressions see no text longer than this, and why.
+HELD_TO = {
+    "analysis.uncertainty": 256,  # what a reading may have as sent
+    "capture.values": 256,  # LONGEST_LINE, checked before any of them
+    "capture.lines": 4096,  # a read of a port; a line's buffer is capped at 256 bytes
+    "capture.spec": 1000,  # a SPEC over HTTP; else whoever starts the program wrote it
+    "api.answers.notebook": 131_072,  # a cell, as csv.field_size_limit() has it
+}
+# Expressions that see shorter texts than their module's others.
+SHORTER = {
+    "_HEADING_UNIT": 100,  # _LONGEST_HEADING
+    "_NUMBERED": 100,  # _LONGEST_HEADING
+}
+# Expressions put together while the program runs: what they are made of.
+MADE = {
+    ("capture.spec", "allowed"): "written in that file, one for each option",
+    ("capture.frames", "_WORD[name]"): "written in that file, one for each word",
+    ("api.commands.install", ast.unparse(ast.parse("""rf'^SUBSYSTEMS=="usb", {ids}'"""))): (
+        "made of two written in that file"
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Found:
+    module: str
+    name: str
+    pattern: re.Pattern[Any]
+    way: str  # how it is applied
+
+    def __str__(self) -> str:
+        return f"{self.module} {self.name} {self.way}"
+
+
+def _modules() -> Iterator[tuple[str, Path]]:
+    for room in ("analysis", "capture", "api"):
+        for path in sorted((ROOT / room).rglob("*.py")):
+            if "migrations" in path.parts:
+                continue
+            parts = path.relative_to(ROOT).with_suffix("").parts
+            yield ".".join(p for p in parts if p != "__init__"), path
+
+
+def _found() -> Iterator[Found]:
+    for name, path in _modules():
+        source = path.read_text(encoding="utf-8")
+        if not re.search(r"\bre\.\w+\(", source):
+            continue
+        if name.endswith("_windows"):
+            continue
+        module = importlib.import_module(name)
+        tree = ast.parse(source)
+        named = {
+            id(node.value): target.id
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Assign | ast.AnnAssign) and node.value is not None
+            for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
+            if isinstance(target, ast.Name)
+        }
+        for node in ast.walk(tree):
+            if not (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
+                and isinstance(node.func.value, ast.Name)
+                and node.func.value.id == "re"
+                and node.func.attr in _CALLS
+            ):
+                continue
+            if node.func.attr == "compile":
+                constant = named[id(node)]
+                ways = set(re.findall(rf"\b{constant}\.(\w+)\(", source))
+                assert ways, f"{name}: {constant} is not used where it is compiled"
+                for way in sorted(ways):
+                    yield Found(name, constant, getattr(module, constant), way)
+                continue
+            first = node.args[0]
+            flags = [ast.unparse(a) for a in (*node.args[1:], *(k.value for k in node.keywords))]
+            flag = next((eval(f) for f in flags if f.startswith("re.")), 0)
+            for choice in (first.body, first.orelse) if isinstance(first, ast.IfExp) else (first,):
+                said = ast.unparse(choice)
+                if (name, said) in MADE:
+                    continue
+                try:
+                    text = eval(said, dict(vars(module)))
+                except NameError:
+                    raise AssertionError(f"{name}: {said} is made as it runs; see MADE") from None
+                yield Found(name, said, re.compile(text, flag), node.func.attr)
+
+
+ALL = list(_found())
+
+
+def _nasty(length: int) -> Iterator[str]:
+    """Texts that make an expression begin again and again."""
+    pieces = ("", " ", "0", "9", "a", "e", "-", ".", ",", '"', "/", "_", "=", "(", "\\", ":", "*")
+    for one, other in product(pieces, pieces):
+        if one + other:
+            yield ((one + other) * length)[: length - 1] + "!"
+    for end in ("a", "0", " "):
+        yield "a" + " " * (length - 2) + end
+        yield "0" + "." * (length - 2) + end
+
+
+@pytest.mark.parametrize("found", ALL, ids=str)
+def test_an_expression_is_done_soon(found: Found) -> None:
+    length = SHORTER.get(found.name, HELD_TO.get(found.module, LONG))
+    for text in _nasty(length):
+        given: Any = text.encode() if isinstance(found.pattern.pattern, bytes) else text
+        apply = getattr(found.pattern, found.way)
+        result = apply("", given) if found.way == "sub" else apply(given)
+        if found.way == "finditer":
+            list(result)
+
+
+def test_the_expressions_are_found() -> None:
+    assert len(ALL) > 60
+    assert {"capture.values", "api.answers.notebook", "analysis.units"} <= {f.module for f in ALL}
+    assert "re" in sys.modules
+
+
+def test_a_heading_of_spaces_is_an_unknown_column() -> None:
+    from api.answers.notebook import _column
+
+    assert _column("a" + " " * 1_000_000 + "b" * 200) is None
+    assert _column("fence   end \t (mm)") is not None
