@@ -585,6 +585,7 @@ class _Instrument:
             origin="button",
             since_previous_ms=since,
             late=late,
+            pattern=None if self._spec.pattern is None else self._spec.pattern.source,
         )
         if not self._keeper.put(reading, self):
             with self._state_lock:

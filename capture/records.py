@@ -6,7 +6,7 @@ clock or a device, so a record means the same live, replayed and in a test.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 from uuid import UUID
@@ -24,7 +24,8 @@ class Reading:
 
     `sent` is the line as it came, without its terminator; `nm` the exact length it says.
     `since_previous_ms` is the time since the same caliper's previous reading by the
-    bench's monotonic clock, None where only the wall clock (`taken_at`) is known.
+    bench's monotonic clock, None where only the wall clock (`taken_at`) is known. `pattern`:
+    that by which the bench read the line, so that another program can read it again.
     """
 
     id: UUID
@@ -37,6 +38,7 @@ class Reading:
     origin: Origin = "button"
     since_previous_ms: int | None = None
     late: bool = False
+    pattern: str | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import socket
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -34,8 +34,8 @@ _ANSWER_S: Final = 15.0
 # How instruments fare must not hold up readings for long.
 _STATES_S: Final = 5.0
 _HEARTBEAT_S: Final = 20.0
-# No answer of the server comes near this.
-_MOST_ANSWER: Final = 64 * 1024
+# No answer of the server comes near this, were each reading of a batch refused.
+_MOST_ANSWER: Final = 1024 * 1024
 # Less than an instrument's program waits for its readings when it is stopped.
 _LOCKED_S: Final = 1.0
 
@@ -377,52 +377,59 @@ class Forwarder:
             return False
         kind = items[0].kind
         run = items[: next((i for i, x in enumerate(items) if x.kind != kind), len(items))]
-        why = self._offer(run)
-        if why is None:
-            self._queue.handed_over(run[-1].seq)
-        elif len(run) == 1:
-            self._set_aside(run[0], why)
-        else:
-            # One of them is not taken: go on one by one, so that the others are.
+        refused = self._offer(run)
+        if refused is None:
+            # It is not said which are refused: go on one by one, so that the others are taken.
             for item in run:
-                why = self._offer([item])
-                if why is None:
-                    self._queue.handed_over(item.seq)
-                else:
-                    self._set_aside(item, why)
+                self._settle([item], self._offer([item]) or {})
+        else:
+            self._settle(run, refused)
         return True
+
+    def _settle(self, items: Sequence[Item], refused: Mapping[str, str]) -> None:
+        """The server has `items`, but for those whose ids it refused, with the reason."""
+        for item in items:
+            why = refused.get(str(item.body["id"]))
+            if why is not None:
+                self._set_aside(item, why)
+        self._queue.handed_over(items[-1].seq)
 
     def _set_aside(self, item: Item, why: str) -> None:
         self._queue.refused(item, why)
         with suppress(Exception):
             self._refused(item, why)
 
-    def _offer(self, items: Sequence[Item]) -> str | None:
-        """Offer things of one kind; None when the server has them all, else why it never will.
+    def _offer(self, items: Sequence[Item]) -> dict[str, str] | None:
+        """Offer things of one kind: why the server will never take some of them, by id.
 
-        Raises _AwayError where trying again later may help.
+        None where it does not say which of several. Raises _AwayError where trying again later
+        may help.
         """
         answer = self._server.post(
             _PATHS[items[0].kind], [item.body for item in items], self._patience
         )
         # Whatever else answers here (a sign-on page, a proxy) must not be taken for the server.
-        if answer.status == 422 and "detail" in answer.said:
-            return answer.reason
-        if answer.status == 413 and len(items) > 1:
-            return answer.reason
-        if not answer.good:
+        refuses = answer.status in (409, 413, 422) and "detail" in answer.said
+        refuses |= answer.status == 413 and len(items) > 1
+        if not (answer.good or refuses):
             raise _AwayError(f"the server at {self._server.url} answers {answer}")
+        refused = _refused(answer.said)
         stored, known = answer.said.get("stored"), answer.said.get("known")
-        if not (
-            isinstance(stored, int) and isinstance(known, int) and stored + known == len(items)
+        if (
+            isinstance(stored, int)
+            and isinstance(known, int)
+            and refused.keys() <= {str(item.body["id"]) for item in items}
+            and stored + known + len(refused) == len(items)
         ):
-            raise _AwayError(
-                f"what answers at {self._server.url} does not say that it has the readings; look"
-                " whether --to is right and whether this network asks for a sign-on first"
-            )
-        if self._states_unreached:
-            self._states_trouble, self._states_unreached = "", False
-        return None
+            if self._states_unreached:
+                self._states_trouble, self._states_unreached = "", False
+            return refused
+        if refuses:
+            return None if len(items) > 1 else {str(items[0].body["id"]): answer.reason}
+        raise _AwayError(
+            f"what answers at {self._server.url} does not say that it has the readings; look"
+            " whether --to is right and whether this network asks for a sign-on first"
+        )
 
     def _tell_states_if_due(self) -> None:
         if time.monotonic() < self._states_due:
@@ -581,8 +588,16 @@ def _read(response: http.client.HTTPResponse) -> _Answer:
     return _Answer(response.status, str(said.get("detail", reason))[:500], said)
 
 
+def _refused(said: dict[str, Any]) -> dict[str, str]:
+    """What the server says it will never take: its reasons, by id."""
+    listed = said.get("refused")
+    found = [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []
+    return {str(each.get("id")): str(each.get("why", ""))[:500] for each in found}
+
+
 def _reading_body(reading: Reading) -> dict[str, Any]:
-    return {
+    read_by = {} if reading.pattern is None else {"pattern": reading.pattern}
+    return read_by | {
         "id": str(reading.id),
         "bench": reading.bench,
         "caliper": reading.caliper,

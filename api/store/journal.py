@@ -122,11 +122,15 @@ class NewSeries:
 
 @dataclass(frozen=True, slots=True)
 class Acknowledgement:
-    """How many readings were stored now, how many were known already, and their fates."""
+    """How many readings were stored now, how many were known already, and their fates.
+
+    conflicting: those whose id the store has with another value; they were not stored.
+    """
 
     stored: int
     known: int
     outcomes: tuple[pairing.Outcome, ...] = ()
+    conflicting: tuple[records.Reading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +186,7 @@ class Journal:
     def keep(self, readings: Sequence[records.Reading]) -> Acknowledgement:
         """Store `readings` in the order given; those whose id is known are passed over."""
         outcomes: list[pairing.Outcome] = []
+        conflicting: list[records.Reading] = []
         by_bench = _by_bench(readings)
         with self._writing() as connection:
             # The benches' rows are locked first: what is unknown then stays unknown.
@@ -190,10 +195,13 @@ class Journal:
             for caliper in sorted(heard):
                 self._caliper(connection, caliper, heard[caliper])
             for name, of_bench in by_bench.items():
-                new = _unknown(connection, of_bench)
+                new, others = self._unknown(connection, benches[name].id, of_bench)
+                conflicting += others
                 if new:
                     outcomes += self._append(connection, benches[name], map(records.Press, new))
-        return Acknowledgement(len(outcomes), len(readings) - len(outcomes), tuple(outcomes))
+        stored = len(outcomes)
+        known = len(readings) - stored - len(conflicting)
+        return Acknowledgement(stored, known, tuple(outcomes), tuple(conflicting))
 
     def start(self, new: NewSeries, at: datetime | None = None) -> UUID:
         """Begin a series, now or `at`: from here on its bench feeds it, and no other.
@@ -499,6 +507,31 @@ class Journal:
             self._new_calipers[name] = known
         return known
 
+    def _unknown(
+        self, connection: Connection, bench_id: int, readings: list[records.Reading]
+    ) -> tuple[list[records.Reading], list[records.Reading]]:
+        """Those of `readings` that the store does not have, each once; and those whose id
+        it has, or that came here before, with another value."""
+        ids = list(dict.fromkeys(r.id for r in readings))
+        if len(ids) == 1:
+            found = statements.find(connection, _KNOWN_ONE, id=ids[0])
+        elif connection.dialect.name == "sqlite":
+            found = statements.find(connection, _KNOWN_SQLITE, ids=json.dumps([i.hex for i in ids]))
+        else:
+            found = statements.find(connection, _KNOWN_POSTGRESQL, ids=ids)
+        known = {UUID(str(key)): tuple(said) for key, *said in found}
+        new: list[records.Reading] = []
+        conflicting: list[records.Reading] = []
+        for reading in readings:
+            caliper = self._caliper(connection, reading.caliper, reading.taken_at)
+            said = (bench_id, caliper, reading.sent, reading.unit, reading.nm)
+            if reading.id not in known:
+                known[reading.id] = said
+                new.append(reading)
+            elif known[reading.id] != said:
+                conflicting.append(reading)
+        return new, conflicting
+
     def _tell(
         self, bench_id: int, kind: str, subject: UUID | None, data: dict[str, Any] | None = None
     ) -> None:
@@ -517,14 +550,19 @@ _LOCK_AND_NOTIFY: Final = text(
 )
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
 _NO_DATA: Final[dict[str, Any]] = {}
+_SAID: Final = (
+    *(_READINGS.c.id, _READINGS.c.bench_id, _READINGS.c.caliper_id),
+    *(_READINGS.c.sent, _READINGS.c.unit, _READINGS.c.nm),
+)
 # All ids as one value: a list of them would be spelled out anew each time.
 _KNOWN_SQLITE: Final = text(
-    "SELECT id FROM readings WHERE id IN (SELECT value FROM json_each(:ids))"
+    "SELECT id, bench_id, caliper_id, sent, unit, nm FROM readings"
+    " WHERE id IN (SELECT value FROM json_each(:ids))"
 )
-_KNOWN_POSTGRESQL: Final = select(_READINGS.c.id).where(
+_KNOWN_POSTGRESQL: Final = select(*_SAID).where(
     _READINGS.c.id == any_(bindparam("ids", type_=postgresql.ARRAY(_READINGS.c.id.type)))
 )
-_KNOWN_ONE: Final = select(_READINGS.c.id).where(_READINGS.c.id == bindparam("id"))
+_KNOWN_ONE: Final = select(*_SAID).where(_READINGS.c.id == bindparam("id"))
 _FIND_BENCH: Final = (
     select(Bench.id, Bench.last_seq).where(Bench.name == bindparam("name")).with_for_update()
 )
@@ -560,21 +598,6 @@ def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Rea
     for reading in readings:
         benches.setdefault(reading.bench, []).append(reading)
     return benches
-
-
-def _unknown(connection: Connection, readings: list[records.Reading]) -> list[records.Reading]:
-    """Those of `readings` that the store does not have, each once."""
-    unique = {r.id: r for r in readings}
-    if len(unique) == 1:
-        one = next(iter(unique))
-        return readings[:1] if statements.first(connection, _KNOWN_ONE, id=one) is None else []
-    if connection.dialect.name == "sqlite":
-        found = statements.find(connection, _KNOWN_SQLITE, ids=json.dumps([i.hex for i in unique]))
-        known = {UUID(hex=reading_id) for (reading_id,) in found}
-    else:
-        found = statements.find(connection, _KNOWN_POSTGRESQL, ids=list(unique))
-        known = {reading_id for (reading_id,) in found}
-    return [r for r in unique.values() if r.id not in known]
 
 
 def _need_machine(connection: Connection, machine_id: UUID) -> None:

@@ -18,8 +18,13 @@ from api.web.pages.shared.rendering import page
 _log = logging.getLogger(__name__)
 
 
-def problem(status: int, detail: str, errors: list[dict[str, str]] | None = None) -> JSONResponse:
-    """A problem document; `detail` says what to do."""
+def problem(
+    status: int,
+    detail: str,
+    errors: list[dict[str, str]] | None = None,
+    more: dict[str, Any] | None = None,
+) -> JSONResponse:
+    """A problem document; `detail` says what to do, `more` are members of its own."""
     body: dict[str, Any] = {
         "type": "about:blank",
         "title": HTTPStatus(status).phrase,
@@ -28,6 +33,7 @@ def problem(status: int, detail: str, errors: list[dict[str, str]] | None = None
     }
     if errors:
         body["errors"] = errors
+    body |= more or {}
     return JSONResponse(body, status, media_type="application/problem+json")
 
 
@@ -36,7 +42,7 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     def _invalid(request: Request, error: RequestValidationError) -> Response:
-        errors = [_field_error(e) for e in error.errors()]
+        errors = [field_error(e) for e in error.errors()]
         detail = "; ".join(f"{e['field']}: {e['message']}" for e in errors[:5])
         if _a_person_looks(request):
             return page(
@@ -101,7 +107,7 @@ def _a_person_looks(request: Request) -> bool:
     )
 
 
-def _field_error(error: Any) -> dict[str, str]:
+def field_error(error: Any) -> dict[str, str]:
     """One of pydantic's errors, with the field's name and a sentence that says what is allowed."""
     place = [str(part) for part in error["loc"] if part not in ("body", "query", "path")]
     message = str(error["msg"])

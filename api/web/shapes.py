@@ -345,7 +345,8 @@ class SeriesChangeIn(In):
 class ReadingIn(In):
     """A reading as its bench kept it; sending it twice stores it once.
 
-    nm: the exact length, where the bench read a line by a pattern or layout of its own.
+    pattern: by which the bench read the line, where it has one; the server reads it again. nm:
+    the length that the bench read, which must be the same.
     """
 
     id: UUID
@@ -358,6 +359,7 @@ class ReadingIn(In):
     nm: Annotated[int, Field(ge=-(10**15), le=10**15)] | None = None
     since_previous_ms: Annotated[int, Field(ge=0, le=10**15)] | None = None
     late: bool = False
+    pattern: Annotated[str, Field(max_length=300)] | None = None
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=False)
 
@@ -396,9 +398,27 @@ class ClockOut(Out):
     behind_ms: int
 
 
+class OutcomeOut(Out):
+    """What became of a reading that was stored now: kept, complete, taken back, bounced, ..."""
+
+    id: UUID
+    kind: str
+
+
+class NotTakenOut(Out):
+    """What can't be stored, by its id as it was sent, and why."""
+
+    id: str | None
+    why: str
+
+
 class AcknowledgementOut(Out):
+    """How much was stored now and how much was known already; what was refused is neither."""
+
     stored: int
     known: int
+    outcomes: list[OutcomeOut] = []
+    refused: list[NotTakenOut] = []
 
 
 class ReadingOut(Out):

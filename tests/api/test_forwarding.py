@@ -244,6 +244,36 @@ def test_a_refusal_is_told_with_its_reason_once_and_the_others_go_over(tmp_path,
         assert bench.refused == []
 
 
+@pytest.mark.parametrize("status", ["422 No", "409 Conflict"])
+def test_exactly_what_the_server_refused_is_set_aside(tmp_path, server, status):
+    def listing(to: socket.socket, asked: Any) -> None:
+        bad = [{"id": r["id"], "why": "sent: no reading"} for r in asked if "bad" in r["sent"]]
+        said = {"stored": len(asked) - len(bad), "known": 0, "refused": bad}
+        answered(status, json.dumps({"detail": "no", **said}).encode())(to, asked)
+
+    server.odd["readings"] = [listing]
+    with forwarding(tmp_path, server.url, "1.00", "bad", "2.00", "bad too", "3.00") as bench:
+        assert until(lambda: bench.queue.progress() == Progress(5, 5, 2))
+        # One hand-over was enough, and the next one goes on behind it.
+        assert server.readings() == [["1.00", "bad", "2.00", "bad too", "3.00"]]
+        assert bench.refused == [
+            "'bad' from six-inch: sent: no reading",
+            "'bad too' from six-inch: sent: no reading",
+        ]
+        bench.add("4.00")
+        bench.forwarder.report()
+        assert until(lambda: bench.queue.progress() == Progress(6, 6, 2))
+
+
+def test_a_conflict_of_an_older_server_is_set_aside_and_blocks_nothing(tmp_path, server):
+    server.odd["readings"] = [answered("409 Conflict", b'{"detail": "known with another value"}')]
+    with forwarding(tmp_path, server.url, "1.00") as bench:
+        assert until(lambda: bench.queue.progress() == Progress(1, 1, 1))
+        bench.add("2.00")
+        bench.forwarder.report()
+        assert until(lambda: bench.queue.progress() == Progress(2, 2, 1))
+
+
 def test_a_batch_that_is_too_large_on_the_way_goes_over_one_by_one(tmp_path, server):
     def narrow(to: socket.socket, asked: Any) -> None:
         (answered("413 Too Large", b"<html>") if len(asked) > 1 else good)(to, asked)

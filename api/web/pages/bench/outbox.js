@@ -116,8 +116,8 @@ export function outbox(bench, { answered, refused, changed }) {
         dropTakenBack(entry);
         return null;
       }
-      if (error.status !== 422) return error;
-      // It was read, and is no length: that is an answer.
+      if (error.status !== 422 && error.status !== 409) return error;
+      // It was read, and is no length or not the one that was stored: that is an answer.
       drop(entry);
       refused(entry, error);
     }
