@@ -6,6 +6,7 @@ Only argparse is imported here and in the commands' `add`, so that --help answer
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -28,6 +29,10 @@ COMMANDS: Final = (
 )
 
 
+# Of these every file is for the user alone. (Others write where their user says.)
+_PRIVATE: Final = frozenset(("serve", "bench", "load", "backup", "doctor", "move"))
+
+
 def parser() -> argparse.ArgumentParser:
     """The command line's grammar."""
     top = argparse.ArgumentParser(
@@ -47,6 +52,8 @@ def parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status: 0 done, 2 asked for something that can't be, else 1."""
     args = parser().parse_args(argv)
+    if args.command in _PRIVATE:
+        os.umask(0o077)
     try:
         status: int = import_module(f"api.commands.{args.command}").run(args)
     except KeyboardInterrupt:

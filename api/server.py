@@ -24,6 +24,7 @@ from api.settings import Settings
 from api.store import migrations
 from api.store.engine import StoreError, open_engine, sqlite_url
 from api.store.journal import Journal, now
+from api.store.private import make_private
 from api.store.signal import Signal
 from capture.bench import Instruments
 from capture.finding import serial_instruments
@@ -139,7 +140,7 @@ def open_store(settings: Settings) -> Engine:
     Raises StoreError where it cannot be opened; the message says what to do.
     """
     try:
-        settings.data.mkdir(parents=True, exist_ok=True)
+        make_private(settings.data)
     except OSError as error:
         raise StoreError(
             f"the data folder {settings.data} cannot be made ({error.strerror});"
@@ -147,6 +148,7 @@ def open_store(settings: Settings) -> Engine:
         ) from None
     engine = open_engine(settings.db or sqlite_url(settings.data))
     migrations.upgrade_apart(engine)
+    make_private(settings.data)  # what was made now
     learn_measured_methods(engine)
     load_own_methods(settings.data)
     return engine

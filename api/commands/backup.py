@@ -59,7 +59,9 @@ def _tell(path: Path, found: Checked) -> None:
 def _with_its_own_tools(url: URL, to: Path) -> str:
     from shlex import quote
 
-    name = url.set(drivername="postgresql", password=None).render_as_string()
+    from api.store.urls import shown
+
+    name = shown(url.set(drivername="postgresql", password=None))
     return (
         "PostgreSQL is backed up with its own tools, while servers may go on:"
         f" pg_dump --format=custom --file={quote(str(to))} {quote(name)}"

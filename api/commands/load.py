@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from api.commands import fail
+from api.commands.stores import named_store
 
 if TYPE_CHECKING:
     from api.answers.notebook import Notebook
@@ -102,7 +103,12 @@ def _here(args: argparse.Namespace, book: Notebook) -> dict[str, Any]:
     from api.settings import Settings, user_data
     from api.store.journal import Journal
 
-    engine = open_store(Settings(data=args.data or user_data(), db=args.db))
+    engine = open_store(
+        Settings(
+            data=args.data or user_data(),
+            db=named_store(args.db, args.data),
+        )
+    )
     try:
         done = load(engine, Journal(engine), book.lines, args.dry_run)
     except DBAPIError as error:

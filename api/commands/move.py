@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from api.commands.stores import failed, open_existing, progress
+from api.commands.stores import failed, named_store, open_existing, progress
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -20,8 +20,14 @@ def add(subparsers: Subparsers) -> None:
         " run again. The source stays as it is; stop its servers first, for what they keep"
         " meanwhile is not moved.",
     )
-    command.add_argument("--from", dest="source", required=True, metavar="URL", help="the store")
-    command.add_argument("--to", required=True, metavar="URL", help="an empty database")
+    command.add_argument(
+        "--from",
+        dest="source",
+        required=True,
+        metavar="URL",
+        help="the store, or @FILE that holds its URL",
+    )
+    command.add_argument("--to", required=True, metavar="URL", help="an empty database, likewise")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -31,7 +37,8 @@ def run(args: argparse.Namespace) -> int:
     from api.store.moving import move
 
     try:
-        source, target = open_existing(args.source), open_engine(args.to)
+        source = open_existing(named_store(args.source) or "")
+        target = open_engine(named_store(args.to) or "")
         with progress() as told:
             moved = move(source, target, lambda table, done, whole: told(done, whole, table))
     except StoreError as error:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.commands import fail
-from api.commands.stores import failed, progress
+from api.commands.stores import failed, named_store, progress
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -82,6 +82,7 @@ def _source(args: argparse.Namespace) -> Source:
     from api.exports.sources import PullFailed, ServerSource, StoreSource
     from api.server import open_store
     from api.settings import Settings, user_data
+    from api.store.urls import shown
 
     if sum(each is not None for each in (args.url, args.data, args.db)) > 1:
         fail("give one of URL, --data and --db, not several")
@@ -89,7 +90,8 @@ def _source(args: argparse.Namespace) -> Source:
         return ServerSource(args.url)
     data: Path = args.data or user_data()
     # Opening would make an empty store, which is not what anybody pulls from.
-    if args.db is None and not (data / "bothends.sqlite").exists():
+    db = named_store(args.db, args.data)
+    if db is None and not (data / "bothends.sqlite").exists():
         raise PullFailed(f"there is no store in {data}; give its folder with --data")
-    engine = open_store(Settings(data=data, db=args.db))
-    return StoreSource(engine, args.db or str(data.resolve()))
+    engine = open_store(Settings(data=data, db=db))
+    return StoreSource(engine, shown(db) if db else str(data.resolve()))

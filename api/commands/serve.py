@@ -15,6 +15,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Final, NoReturn
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
+from api.commands.stores import DB_HELP, named_store
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -40,7 +41,7 @@ def add(subparsers: Subparsers) -> None:
     command.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
     )
-    command.add_argument("--db", metavar="URL", help="store (default: an SQLite file in DIR)")
+    command.add_argument("--db", metavar="URL", help=DB_HELP)
     command.add_argument("--host", default="127.0.0.1", help="address to serve on (%(default)s)")
     command.add_argument(
         "--port", type=int, default=_PORT, help="port (%(default)s); 0 picks a free one"
@@ -123,7 +124,7 @@ def _settings(args: argparse.Namespace) -> Settings:
         data = user_data() / "pretend" if args.pretend else user_data()
     return Settings(
         data=data,
-        db=args.db,
+        db=named_store(args.db, args.data),
         host=args.host,
         port=args.port,
         allow_hosts=tuple(args.allow_host),

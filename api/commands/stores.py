@@ -9,15 +9,22 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from api.commands import fail
+
 if TYPE_CHECKING:
     from sqlalchemy import Engine
+
+DB_HELP = (
+    "the store by its database URL, or @FILE that holds it (default: $BOTHENDS_DB, else the file"
+    " in DIR)"
+)
 
 
 def add_store_options(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
     )
-    command.add_argument("--db", metavar="URL", help="the store by its database URL")
+    command.add_argument("--db", metavar="URL", help=DB_HELP)
 
 
 def store_url(args: argparse.Namespace) -> str:
@@ -25,7 +32,24 @@ def store_url(args: argparse.Namespace) -> str:
     from api.settings import user_data
     from api.store.engine import sqlite_url
 
-    return args.db or sqlite_url(args.data or user_data())
+    return named_store(args.db, args.data) or sqlite_url(args.data or user_data())
+
+
+def named_store(db: str | None, data: Path | None = None) -> str | None:
+    """The URL that `db` or else the environment gives; None where it is the file in `data`.
+
+    Naming a folder means the store in it, whatever the environment says. Ends the command where
+    a file that `db` names can't be read.
+    """
+    from api.errors import InvalidField
+    from api.store.urls import database_url
+
+    if db is None and data is not None:
+        return None
+    try:
+        return database_url(db)
+    except InvalidField as error:
+        fail(error.message)
 
 
 def open_existing(url: str) -> Engine:

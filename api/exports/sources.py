@@ -26,6 +26,7 @@ from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import parse_id
+from api.store.urls import shown
 
 # A workbook of a long history is written before its first byte comes.
 _TIMEOUT_S: Final = 600
@@ -132,8 +133,10 @@ class ServerSource:
 
     def __init__(self, url: str) -> None:
         parts = urllib.parse.urlsplit(url)
-        if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise NoSuchQuestion(f"{url} is no address; give one such as http://127.0.0.1:8017")
+        if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
+            raise NoSuchQuestion(
+                f"{shown(url)} is no plain address; give one such as http://127.0.0.1:8017"
+            )
         self.name = url.rstrip("/")
 
     def close(self) -> None:

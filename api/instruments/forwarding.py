@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 from urllib.parse import quote, urlsplit
 
+from api.store.private import make_private
 from capture.records import CaliperState, Reading, Refusal
 from capture.retry import Backoff
 
@@ -85,7 +86,7 @@ class Queue:
         self._path = path
         self._lock = threading.Lock()
         with self._usable(), ExitStack() as opened:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_private(path.parent)
             opened.enter_context(closing(_only_one(path.with_suffix(".lock"))))
             self._store = opened.enter_context(
                 closing(sqlite3.connect(path, check_same_thread=False, timeout=_LOCKED_S))

@@ -199,7 +199,8 @@ class Listening:
         text = json.dumps({"calipers": lines}, ensure_ascii=False, indent=1) + "\n"
         new = self._file.with_suffix(".new")
         try:
-            with new.open("w", encoding="utf-8") as file:
+            private = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+            with open(private, "w", encoding="utf-8") as file:
                 file.write(text)
                 file.flush()
                 os.fsync(file.fileno())

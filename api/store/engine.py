@@ -10,6 +10,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError
 
 from api.store import statements
+from api.store.urls import shown
 
 CHANNEL: Final = "bothends"
 """Where PostgreSQL tells other processes that events were committed (LISTEN, NOTIFY)."""
@@ -51,9 +52,9 @@ def open_engine(url: str) -> Engine:
     """
     try:
         parsed = make_url(url)
-    except ArgumentError:
+    except (ArgumentError, ValueError):
         raise StoreError(
-            f"the database URL {url!r} cannot be read; give one such as"
+            f"the database URL {shown(url)} cannot be read; give one such as"
             " sqlite:////home/me/shop.sqlite"
         ) from None
     if parsed.get_backend_name() == "sqlite":

@@ -20,6 +20,7 @@ from sqlalchemy.exc import DBAPIError
 from api.store.backup import copy_beside
 from api.store.engine import StoreError, begin_writing
 from api.store.tables import Base
+from api.store.urls import shown
 
 # The newest step in versions/; a test holds it to what Alembic finds there.
 HEAD: Final = "0004"
@@ -91,7 +92,7 @@ def upgrade(engine: Engine, to: str = HEAD) -> None:
                 _upgrade(connection, to)
     except DBAPIError as error:
         raise StoreError(
-            f"the store at {engine.url.render_as_string()} cannot be used"
+            f"the store at {shown(engine.url)} cannot be used"
             f" ({str(error.orig).strip()}); check that it is there, that it may be written,"
             " and that its address is right"
         ) from None

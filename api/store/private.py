@@ -1,0 +1,25 @@
+"""Files of the data folder are for the user alone: other people's names and notes are in them."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+
+_OURS: Final = ("bothends*", "bench.*", "calipers*")
+
+
+def make_private(folder: Path) -> None:
+    """Make `folder` where it is not there, and it and our files in it readable by the user alone.
+
+    What cannot be narrowed, since somebody else owns it, stays as it is. Raises OSError where the
+    folder can't be made.
+    """
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with suppress(OSError):
+        folder.chmod(0o700)
+    for pattern in _OURS:
+        for file in folder.glob(pattern):
+            with suppress(OSError):
+                if file.is_file() and not file.is_symlink():
+                    file.chmod(0o600)

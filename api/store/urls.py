@@ -1,0 +1,53 @@
+"""Database URLs: where they come from, and how they are shown without their secrets."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Final
+
+from sqlalchemy import URL, make_url
+from sqlalchemy.exc import ArgumentError
+
+from api.errors import InvalidField
+
+VARIABLE: Final = "BOTHENDS_DB"
+"""The environment variable that names the store where no option does."""
+
+_HIDDEN: Final = "***"
+# Names of libpq's parameters that are secrets themselves (PostgreSQL documentation, 34.1.2).
+_SECRETS: Final = frozenset(("password", "sslpassword", "oauth_client_secret", "scram_client_key"))
+
+
+def database_url(given: str | None) -> str | None:
+    """The URL that an option or, without one, the environment gives; None where neither does.
+
+    `@FILE` stands for what the file says, so that a password is on no command line, which every
+    user of a computer can read. Raises InvalidField where the file can't be read.
+    """
+    text = given or os.environ.get(VARIABLE) or None
+    if text is None or not text.startswith("@"):
+        return text
+    try:
+        found = Path(text[1:]).expanduser().read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeError, RuntimeError) as error:
+        why = getattr(error, "strerror", None) or "it is no text"
+        raise InvalidField("db", f"{text[1:]} cannot be read ({why}); give @ and a file") from None
+    if not found or "\n" in found:
+        raise InvalidField("db", f"{text[1:]} must hold one line, the database's URL")
+    return found
+
+
+def shown(url: str | URL) -> str:
+    """A URL for people to read: with no password in it, also where it can't be parsed."""
+    try:
+        parsed = make_url(url)
+    except (ArgumentError, ValueError):  # the latter for a port that is no number
+        # Whatever stands before the last @ may be a password, and so may what a question follows.
+        text, asked, _ = str(url).partition("?")
+        before, at, after = text.rpartition("@")
+        scheme = before.partition("://")[0] if "://" in before else ""
+        hidden = f"{scheme}://{_HIDDEN}@{after}" if scheme else f"{_HIDDEN}@{after}"
+        return (hidden if at else text) + (f"?{_HIDDEN}" if asked else "")
+    secrets = {name: _HIDDEN for name in parsed.query if name.lower() in _SECRETS}
+    return parsed.update_query_dict(secrets).render_as_string(hide_password=True)
