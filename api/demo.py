@@ -11,12 +11,16 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 from uuid import UUID
 
+from sqlalchemy import Connection, Engine, select
+
 from analysis.methods import method
 from analysis.units import mm, parse_length
 from api.errors import Conflict
 from api.server import Shop
+from api.store import migrations
 from api.store.journal import NewSeries, new_id
 from api.store.rows.machines import machines
+from api.store.tables import Caliper
 from capture.pretend import Board, PretendBench, Saw, strip_widths
 from capture.records import Reading
 
@@ -53,6 +57,21 @@ _MACHINES: Final = (
 _DEFAULT_SAW: Final = Saw(angle_deg=0.05, scatter_deg=0.01)
 _BOARD: Final = Board(width_mm=mm(parse_length("184", "mm")), thickness_mm=18.0, strip_mm=11.4)
 _TRIALS: Final = 5
+
+
+_CALIPER: Final = "demo caliper"
+
+
+def may_open(engine: Engine) -> bool:
+    """Whether the demo may open this store: one that is still to be made, or that it made."""
+    with engine.connect() as connection:
+        return migrations.revision(connection) is None or is_demo(connection)
+
+
+def is_demo(connection: Connection) -> bool:
+    """Whether the demo made this store: the first caliper in it is the demo's."""
+    first = select(Caliper.name).order_by(Caliper.id).limit(1)
+    return connection.execute(first).scalar() == _CALIPER
 
 
 class PretendShop:
@@ -135,7 +154,7 @@ class PretendShop:
                     Reading(
                         id=new_id(),
                         bench=self.bench,
-                        caliper="demo caliper",
+                        caliper=_CALIPER,
                         sent=sent,
                         unit="mm",
                         nm=parse_length(sent, "mm"),

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
+from api.commands.files import allow_files
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -69,6 +70,7 @@ def run(args: argparse.Namespace) -> int:
             " http://shop.local:8017"
         )
     specs = _specs(args)
+    allow_files(len(specs))
     try:
         queue = Queue((args.data or user_data()) / "bench.sqlite")
         queue.claim(url, change=args.change_server)

@@ -15,6 +15,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Final, NoReturn
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
+from api.commands.files import allow_files
 from api.commands.stores import DB_HELP, named_store
 
 if TYPE_CHECKING:
@@ -73,9 +74,13 @@ def run(args: argparse.Namespace) -> int:
     settings = _settings(args)
     listener = _listener(settings.host, settings.port)
     # After the port is ours: a second server on one store by mistake changes nothing.
+    from api.instruments.listening import remembered
     from api.server import Shop
     from api.store.engine import StoreError
 
+    allow_files(len(settings.calipers) + remembered(settings.data))
+    if settings.pretend:
+        _only_its_own(settings, listener)
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     try:
         shop = Shop(settings)
@@ -91,12 +96,49 @@ def run(args: argparse.Namespace) -> int:
             from api.demo import PretendShop
 
             shop.pretend = PretendShop(shop)
+        else:
+            _say_whether_invented(shop)
         shop.start()
         _serve(shop, listener)
     finally:
         shop.close()
         listener.close()
     return 0
+
+
+def _only_its_own(settings: Settings, listener: socket.socket) -> None:
+    """End the command where the demo would write invented readings into a store of somebody's."""
+    from sqlalchemy.exc import DBAPIError
+
+    from api.demo import may_open
+    from api.store.engine import StoreError, open_engine, sqlite_url
+
+    try:
+        if settings.db is None and not (settings.data / "bothends.sqlite").exists():
+            return
+        engine = open_engine(settings.db or sqlite_url(settings.data))
+        own = may_open(engine)
+        engine.dispose()
+    except (StoreError, DBAPIError):
+        return  # opening it says what is wrong
+    if not own:
+        listener.close()
+        fail(
+            "--pretend writes invented readings and opens no store that it did not make; leave"
+            " --data and --db out, or give a folder that is not there yet"
+        )
+
+
+def _say_whether_invented(shop: Shop) -> None:
+    from api.demo import is_demo
+
+    with shop.reading() as store:
+        if is_demo(store):
+            print(
+                "bothends: this store holds the invented readings of the demo; give another"
+                " --data for your own",
+                file=sys.stderr,
+            )
 
 
 def _end(_signal: int, _frame: FrameType | None) -> NoReturn:
@@ -124,7 +166,8 @@ def _settings(args: argparse.Namespace) -> Settings:
         data = user_data() / "pretend" if args.pretend else user_data()
     return Settings(
         data=data,
-        db=named_store(args.db, args.data),
+        # The environment names the store of real readings.
+        db=args.db and named_store(args.db) if args.pretend else named_store(args.db, args.data),
         host=args.host,
         port=args.port,
         allow_hosts=tuple(args.allow_host),

@@ -212,6 +212,14 @@ class Listening:
             ) from None
 
 
+def remembered(data: Path) -> int:
+    """How many calipers the file in `data` names; 0 where it can't be read."""
+    try:
+        return len(json.loads((data / FILE).read_text(encoding="utf-8"))["calipers"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return 0
+
+
 def place_of(spec: Spec) -> str:
     """Where `spec` is read: the device whatever link leads to it, or the address."""
     if spec.vid is not None:

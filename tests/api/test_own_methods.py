@@ -14,8 +14,8 @@ from api.store.engine import StoreError
 from tests.api.bench import Person
 
 DOVETAIL = """
-key = "sled-flip"
-title = "Sled flip"
+key = "sled-turn"
+title = "Sled turn"
 places = ["runner end", "far corner"]
 quantity = "angle"
 terms = [[3, 1]]
@@ -40,7 +40,7 @@ def test_a_method_described_in_a_file_is_measured_and_scored(shop, client):
     load_own_methods(shop.settings.data)
     load_own_methods(shop.settings.data)
     person = Person(client)
-    series = person.start(method="sled-flip", baseline="300", strip_side="right")
+    series = person.start(method="sled-turn", baseline="300", strip_side="right")
     person.press("12.30", "12.60")
     trial = person.series(series)["trials"][0]
     assert trial["angle_deg"] == pytest.approx(-math.degrees(math.atan(0.3 / 900)))
@@ -51,7 +51,7 @@ def test_a_method_described_in_a_file_is_measured_and_scored(shop, client):
 def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(shop, client):
     load_own_methods(shop.settings.data)
     person = Person(client)
-    series = person.start(method="sled-flip", baseline="300", strip_side="right")
+    series = person.start(method="sled-turn", baseline="300", strip_side="right")
     person.press("12.30", "12.60", "12.31", "12.62")
     machine = UUID(person.series(series)["machine"]["id"])
     with shop.reading() as store:
@@ -66,7 +66,7 @@ def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(shop, cl
     ("wrong", "says"),
     [
         (DOVETAIL.replace("[[3, 1]]", "[]"), "terms"),
-        (DOVETAIL.replace("sled-flip", "reversal"), "built-in"),
+        (DOVETAIL.replace("sled-turn", "reversal"), "built-in"),
         ("key = ", "sled.toml"),
         (DOVETAIL + 'colour = "red"', "colour"),
     ],

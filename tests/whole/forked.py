@@ -65,7 +65,7 @@ class _Forked:
 
 class _ForkedServing(Serving):
     def start(self, port: int = 0) -> None:
-        if not self.data.exists() and "--db" not in self._options:
+        if not (self.data.exists() or {"--db", "--pretend"} & set(self._options)):
             self.data.mkdir()
             name, store = _empty_store()
             (self.data / name).write_bytes(store)

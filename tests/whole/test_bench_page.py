@@ -922,7 +922,7 @@ def test_presses_while_the_server_is_away_arrive_later_in_order(page, tmp_path):
         at.open()
         port = server.port
         server.kill()
-        expect(page.locator("#sign-live")).to_contain_text("presses are still being kept")
+        expect(page.locator("#sign-live")).to_contain_text("what is typed here is kept")
         for width in ("13.21", "13.25", "13.30"):
             at.keyboard.caliper(width)
         expect(page.locator("#sign-queue")).to_contain_text("3 kept in this browser")
@@ -1126,7 +1126,7 @@ def test_a_page_out_of_reach_says_presses_are_kept_and_comes_back_complete(page,
     port.send(b"13.21\n")
     at.next("open end")
     page.context.set_offline(True)
-    expect(page.locator("#sign-live")).to_contain_text("presses are still being kept")
+    expect(page.locator("#sign-live")).to_contain_text("what is typed here is kept")
     widths = [f"{13 + n / 50:.2f}" for n in range(13)]
     for number, width in enumerate(widths):
         port.send(f"{width}\n".encode())

@@ -315,7 +315,7 @@ function link(up) {
   // What was being asked when the link broke was perhaps never answered.
   if (up && linked === false) ask();
   linked = up;
-  sign("sign-live", up, up ? "live" : "live link down: presses are still being kept at the bench");
+  sign("sign-live", up, up ? "live" : "no link to the server: what is typed here is kept and sent later; presses of a caliper at the server may be lost");
   if (up) box.send();
 }
 

@@ -1,0 +1,69 @@
+"""More calipers than the usual limit on open files admits."""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests.ptys import plugged, until
+from tests.whole.serving import Serving, serving
+
+_LIMITED = """
+import resource, sys
+soft, hard = int(sys.argv[1]), int(sys.argv[2])
+resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+from api.cli import main
+raise SystemExit(main(sys.argv[3:]))
+"""
+PORTS = 40
+
+
+class _Limited(Serving):
+    """A server whose limits are `soft` and `hard`."""
+
+    def _program(self, words, log):  # type: ignore[no-untyped-def]
+        return subprocess.Popen(
+            [sys.executable, "-c", _LIMITED, "128", "4096", *words],
+            stdout=subprocess.PIPE,
+            stderr=log,
+            text=True,
+        )
+
+
+def test_a_low_limit_is_raised_as_far_as_the_system_lets(tmp_path: Path) -> None:
+    if resource.getrlimit(resource.RLIMIT_NOFILE)[1] < 4096:
+        pytest.skip("this system allows fewer files")
+    with ExitStack() as plugs:
+        ports = [plugs.enter_context(plugged()) for _ in range(PORTS)]
+        words = []
+        for number, port in enumerate(ports):
+            words += ["--caliper", f"serial:{port.target},unit=mm,name=c{number}"]
+        with serving(tmp_path / "data", *words, kind=_Limited) as server:
+            assert server.calipers_listen()
+            series = server.start_series()
+            for port in (ports[0], ports[-1]):
+                port.send(b"12.30\r\n" if port is ports[0] else b"12.40\r\n")
+                assert until(lambda: server.trials(series))
+            assert until(lambda: server.trials(series) == [["12.30", "12.40"]])
+
+
+def test_too_few_files_are_said_in_a_sentence(tmp_path: Path) -> None:
+    words = [w for n in range(60) for w in ("--caliper", f"serial:/dev/none{n},unit=mm")]
+    for command in (
+        ["serve", "--port", "0", "--data", str(tmp_path / "data")],
+        ["bench", "--to", "http://127.0.0.1:9", "--data", str(tmp_path / "queue")],
+    ):
+        tried = subprocess.run(
+            [sys.executable, "-c", _LIMITED, "128", "256", *command, *words],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert tried.returncode == 2, tried.stderr
+        assert "60 calipers need about 620 open files" in tried.stderr
+        assert "Traceback" not in tried.stderr
