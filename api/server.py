@@ -9,11 +9,12 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from typing import Final, Protocol
 
 from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import DBAPIError
 
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import learn_measured_methods, load_own_methods
@@ -26,6 +27,7 @@ from api.store.engine import StoreError, open_engine, sqlite_url
 from api.store.journal import Journal, now
 from api.store.private import make_private
 from api.store.signal import Signal
+from api.store.trouble import sentence
 from capture.bench import Instruments
 from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading, Refusal
@@ -57,7 +59,9 @@ class Shop:
         self.engine: Engine = open_store(settings)
         self.signal = Signal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
-        self.instruments = Instruments(self._keep, self._refuse, self.journal.report)
+        self.instruments = Instruments(
+            self._keep, self._refuse, self.journal.report, noticed=self.signal.notify
+        )
         self.listening = Listening(self.instruments, settings.data)
         self.pair_by_pressing = Identifying(serial_instruments, self.listening.listened)
         # The demo attaches its own.
@@ -107,7 +111,9 @@ class Shop:
             self._elsewhere[key] = (state, moment)
             # Only a change of state is news; when it was last heard changes all the time.
             if before is None or before[0] != replace(state, last_heard=before[0].last_heard):
-                self.journal.report(state)
+                self.signal.notify()
+                with suppress(DBAPIError):  # other servers' pages learn of it at the next change
+                    self.journal.report(state)
 
     def _states_elsewhere(self) -> Iterator[CaliperState]:
         moment = time.monotonic()
@@ -128,10 +134,22 @@ class Shop:
         return self.pretend is not None and self.pretend.bench == bench
 
     def _keep(self, reading: Reading) -> None:
-        self.journal.keep([reading])
+        with _in_words():
+            self.journal.keep([reading])
 
     def _refuse(self, refusal: Refusal) -> None:
-        self.journal.refuse(refusal)
+        with _in_words():
+            self.journal.refuse(refusal)
+
+
+@contextmanager
+def _in_words() -> Iterator[None]:
+    """What the store's driver raises within, as a sentence for a person."""
+    try:
+        yield
+    except DBAPIError as error:
+        _log.warning("the store: %s", error.orig)
+        raise StoreError(sentence(error)) from error
 
 
 def open_store(settings: Settings) -> Engine:

@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from itertools import count
 from typing import Final
 from uuid import UUID
 
@@ -48,8 +49,16 @@ _STANDS: Final[dict[StreamState, str]] = {
 }
 _ANSWER_S: Final = 1.0
 _STOP_S: Final = 2.0
-# Readings that wait in memory while the store fails: some megabytes, hours of pressing.
+# Readings of an instrument that wait in memory while the store fails: some megabytes, hours of
+# pressing.
 _MOST_KEPT: Final = 10_000
+# Nobody presses a button so often; what a port stored up comes faster, and is soon over.
+_PRESSES_A_SECOND: Final = 50
+# A commit takes milliseconds; one that takes so long is held up by something.
+_SLOW_S: Final = 1.0
+_LOOK_S: Final = 0.25
+# A service manager waits a minute and a half for a program that it stops.
+_LONGEST_STOP_S: Final = 60.0
 # Refusals listed one by one: a burst, then so many a second; the rest are counted.
 _REFUSAL_BURST: Final = 20
 _REFUSALS_A_SECOND: Final = 2.0
@@ -83,8 +92,9 @@ class Instruments:
     instrument's state says so. `refuse(refusal)` likewise takes what was no reading. Both
     are called from one thread, never at the same time. `report(state)` is told each change
     of state, from a thread of its own, so that trouble with the store can be told while it
-    lasts; it may raise and is then told again. `clock` gives monotonic seconds, `wall`
-    the time of day: order and gaps come from the first alone.
+    lasts; it may raise and is then told again. `noticed` is called at once where a state
+    changes, from any thread, and must return at once: `states` says what is so now. `clock`
+    gives monotonic seconds, `wall` the time of day: order and gaps come from the first alone.
     """
 
     def __init__(
@@ -94,13 +104,14 @@ class Instruments:
         report: Callable[[CaliperState], None],
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], datetime] = _now,
+        noticed: Callable[[], None] = lambda: None,
     ) -> None:
         self._clock = clock
         self._wall = wall
         self._lock = threading.Lock()
         self._instruments: dict[tuple[str, str], _Instrument] = {}
         self._keeper = _Keeper(keep, refuse)
-        self._reporter = _Reporter(report)
+        self._reporter = _Reporter(report, noticed)
         self._keeper.start()
         self._reporter.start()
 
@@ -134,6 +145,7 @@ class Instruments:
             instrument = self._instruments.pop((bench, name))
         instrument.stop()
         instrument.join(_STOP_S)
+        self._keeper.forget(instrument)
 
     def ask(self, name: str, bench: str = "main") -> None:
         """Request a reading from a caliper in mode ask. Raises KeyError if unknown."""
@@ -147,9 +159,10 @@ class Instruments:
             return tuple(each.state() for each in self._instruments.values())
 
     def stop(self) -> tuple[Reading, ...]:
-        """Stop within about two seconds: ports released, what was heard handed on.
+        """Release the ports within about two seconds, and hand on what was heard.
 
-        Gives the readings that the store would not take until the end, none as a rule.
+        That goes on for as long as it is taken, a minute at most. Gives the readings that the
+        store would not take until the end, none as a rule.
         """
         deadline = time.monotonic() + _STOP_S
         with self._lock:
@@ -158,7 +171,7 @@ class Instruments:
             each.stop()
         for each in instruments:
             each.join(max(0.0, deadline - time.monotonic()))
-        left = self._keeper.stop(max(0.2, deadline - time.monotonic()))
+        left = self._keeper.stop(_STOP_S)
         self._reporter.stop(max(0.2, deadline - time.monotonic()))
         return left
 
@@ -173,76 +186,164 @@ def default_name(spec: Spec) -> str:
     return re.sub(r"[^A-Za-z0-9.]+", "-", base).strip("-.") or spec.kind
 
 
+@dataclass(frozen=True, slots=True)
+class _Waiting:
+    """Something to hand on: its number in the order in which all was heard."""
+
+    number: int
+    item: Reading | Refusal
+    instrument: _Instrument
+    flood: bool
+
+
 class _Keeper:
-    """Hands readings and refusals on, one at a time, in order, until each is safe."""
+    """Hands readings and refusals on, one at a time, until each is safe.
+
+    In the order in which they were heard, whichever instrument they are of: two calipers at a
+    bench make one strip. Only what an instrument sends faster than anybody presses waits until
+    nothing else does, and each instrument has room of its own, so that a flood costs no other
+    instrument time or a reading. Of one instrument nothing overtakes anything.
+    """
 
     def __init__(self, keep: Callable[[Reading], None], refuse: Callable[[Refusal], None]) -> None:
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
+        self._watcher = threading.Thread(target=self._watch, name="keeper's watch", daemon=True)
+        self._trying: tuple[float, _Instrument] | None = None
+        self._over = threading.Event()
         self._keep = keep
         self._refuse = refuse
-        self._waiting: deque[tuple[Reading | Refusal, _Instrument]] = deque()
+        self._heard = count()
+        # Those with something to hand on, in the order in which they came to have it.
+        self._queues: dict[_Instrument, deque[_Waiting]] = {}
+        self._recent: dict[_Instrument, deque[float]] = {}
         self._troubled: set[_Instrument] = set()
         self._changed = threading.Condition()
         self._stopping = False
         self._hurry = threading.Event()
+        self._done = 0
 
     def start(self) -> None:
         self._thread.start()
+        self._watcher.start()
 
     def put(self, item: Reading | Refusal, instrument: _Instrument) -> bool:
-        """Queue `item`; False when memory is full and it is lost."""
+        """Queue `item`; False when the instrument's room is full and it is lost."""
         with self._changed:
-            if len(self._waiting) >= _MOST_KEPT:
+            flood = self._floods(instrument)
+            queue = self._queues.get(instrument)
+            if queue is None:
+                queue = self._queues[instrument] = deque()
+            elif len(queue) >= _MOST_KEPT:
                 return False
-            self._waiting.append((item, instrument))
+            # What comes after a flood stays behind it.
+            flood = flood or bool(queue and queue[-1].flood)
+            queue.append(_Waiting(next(self._heard), item, instrument, flood))
             self._changed.notify()
             return True
 
+    def _floods(self, instrument: _Instrument) -> bool:
+        """Whether it has sent more within the last second than anybody presses."""
+        now = time.monotonic()
+        recent = self._recent.setdefault(instrument, deque(maxlen=_PRESSES_A_SECOND))
+        flood = len(recent) == _PRESSES_A_SECOND and now - recent[0] < 1.0
+        recent.append(now)
+        return flood
+
+    def forget(self, instrument: _Instrument) -> None:
+        """It is no longer listened to; what it said is handed on all the same."""
+        with self._changed:
+            self._recent.pop(instrument, None)
+
     def stop(self, seconds: float) -> tuple[Reading, ...]:
+        """Hand on what waits for as long as that goes on, or for `seconds` without a success."""
         with self._changed:
             self._stopping = True
             self._changed.notify()
         self._hurry.set()
-        self._thread.join(seconds)
+        over = time.monotonic() + _LONGEST_STOP_S
+        done = -1
+        while self._thread.is_alive() and done != self._done and time.monotonic() < over:
+            done = self._done
+            self._thread.join(seconds)
+        self._over.set()
         with self._changed:
-            return tuple(item for item, _ in self._waiting if isinstance(item, Reading))
+            left = sorted(
+                (each for queue in self._queues.values() for each in queue),
+                key=lambda each: each.number,
+            )
+        return tuple(each.item for each in left if isinstance(each.item, Reading))
+
+    def _next(self) -> _Waiting:
+        """What is handed on next. Under the lock, while something waits."""
+        return min(
+            (queue[0] for queue in self._queues.values()),
+            key=lambda each: (each.flood, each.number),
+        )
 
     def _run(self) -> None:
         backoff = Backoff()
         last_try = False
         while True:
             with self._changed:
-                self._changed.wait_for(lambda: bool(self._waiting) or self._stopping)
-                if not self._waiting:
+                self._changed.wait_for(lambda: bool(self._queues) or self._stopping)
+                if not self._queues:
                     return
-                item, instrument = self._waiting[0]
-            try:
-                if isinstance(item, Reading):
-                    self._keep(item)
-                else:
-                    self._refuse(item)
-            # Whatever the store raises, the reading must not be lost, nor this thread.
-            except Exception as fault:
+                waiting = self._next()
+            item, instrument = waiting.item, waiting.instrument
+            trouble = self._hand_on(item, instrument)
+            if trouble is not None:
                 if last_try:
                     return
                 last_try = self._stopping
                 self._troubled.add(instrument)
-                instrument.storage(str(fault) or type(fault).__name__)
+                instrument.storage(trouble)
                 self._hurry.wait(0.05 if last_try else backoff.next())
                 continue
             backoff.reset()
             with self._changed:
-                self._waiting.popleft()
+                self._done += 1
+                queue = self._queues[instrument]
+                queue.popleft()
+                if not queue:
+                    del self._queues[instrument]
             # The store takes things again, so it does for all.
             while self._troubled:
                 self._troubled.pop().storage(None)
+
+    def _hand_on(self, item: Reading | Refusal, instrument: _Instrument) -> str | None:
+        """What is wrong with the store; None once it has the item."""
+        with self._changed:
+            self._trying = (time.monotonic(), instrument)
+        try:
+            if isinstance(item, Reading):
+                self._keep(item)
+            else:
+                self._refuse(item)
+        # Whatever the store raises, the reading must not be lost, nor this thread.
+        except Exception as fault:
+            return str(fault) or type(fault).__name__
+        finally:
+            with self._changed:
+                self._trying = None
+        return None
+
+    def _watch(self) -> None:
+        """Say so where the store does not answer at all; the keeper itself waits for it."""
+        while not self._over.wait(_LOOK_S):
+            with self._changed:
+                if self._trying is None or time.monotonic() - self._trying[0] <= _SLOW_S:
+                    continue
+                _, instrument = self._trying
+                self._troubled.add(instrument)
+                instrument.storage("it does not answer")
 
 
 class _Reporter:
     """Tells each change of state, in order, on a thread of its own."""
 
-    def __init__(self, report: Callable[[CaliperState], None]) -> None:
+    def __init__(self, report: Callable[[CaliperState], None], noticed: Callable[[], None]) -> None:
         self._thread = threading.Thread(target=self._run, name="reporter", daemon=True)
+        self._noticed = noticed
         self._report = report
         # While nobody can be told, the latest states are the ones worth telling.
         self._waiting: deque[CaliperState] = deque(maxlen=1000)
@@ -256,6 +357,7 @@ class _Reporter:
         with self._changed:
             self._waiting.append(state)
             self._changed.notify()
+        self._noticed()
 
     def stop(self, seconds: float) -> None:
         self._over.set()

@@ -86,6 +86,9 @@ _RUN_S: Final = 0.250
 _LONGEST_RUN_S: Final = 6.0
 # No display renews its value more often; what comes faster was stored up, or is a program.
 _FASTEST: Final = 25
+# What was stored up is soon over: lines that go on coming so fast for so long are a flood.
+_FLOOD: Final = 100  # lines a second
+_FLOOD_S: Final = 0.8
 _MOST_HELD: Final = 200
 
 
@@ -100,7 +103,8 @@ class StreamWatch:
     sends the next lose nothing. It is a stream when lines are still coming one second after
     holding began (or 200 of them are held), or when a run has lasted a second and at least
     nine of its latest 12 lines repeat the value before (judged at every twelfth line, so that
-    a flood costs little). A second without a line ends the stream.
+    a flood costs little), or after 0.8 s with more than 100 lines a second. A second without a
+    line ends the stream.
 
     What it cannot know: whether the lines before it began to hold were presses. `given`
     counts them for whoever says so.
@@ -148,7 +152,8 @@ class StreamWatch:
         held_long = self._held_at is not None and (
             now - self._held_at >= 1.0 or self._count - self.given > _MOST_HELD
         )
-        if held_long or (self._count % 12 == 0 and lasted >= 1.0 and self._repeats()):
+        flood = lasted >= _FLOOD_S and self._count > _FLOOD * lasted
+        if flood or held_long or (self._count % 12 == 0 and lasted >= 1.0 and self._repeats()):
             self.streaming = True
             return "stream"
         if self._held_at is not None:

@@ -2,7 +2,8 @@
 
 A reader always reads the store for what comes after the number it saw last. The signal
 only says when to look, so a reader that was away, or listens to another process, misses
-nothing and is told nothing twice.
+nothing and is told nothing twice. The states of calipers are told beside that: they are known
+without the store, and most needed when it fails.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any, Final
 
 from fastapi.encoders import jsonable_encoder
 from sqlalchemy import Connection, Engine, Row
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError
 
 from api.answers import bench as benches
 from api.answers import series
@@ -37,16 +38,20 @@ async def stream(
 ) -> AsyncIterator[str]:
     """Server-Sent Events (WHATWG HTML, 9.2) of a bench, from event number `after` on."""
     waiter = signal.join()
+    states = _States(bench, calipers)
     try:
         yield "retry: 1000\n\n"
         while not signal.closed:
             waiter.clear()  # before reading: what is committed from here on sets it again
+            # First, and without the store: that it fails must be seen while it does.
+            if changed := states.changed():
+                yield "".join(changed)
             patience = _STILL_HERE_S
             try:
                 seen, messages = await asyncio.to_thread(
                     _messages, engine, bench, after, calipers, pretend
                 )
-            except OperationalError:  # the store is away; what comes meanwhile is read then
+            except DBAPIError:  # the store is away; what comes meanwhile is read then
                 seen, messages, patience = after, [], _ASK_AGAIN_S
             if messages:
                 yield "".join(messages)
@@ -61,6 +66,28 @@ async def stream(
         signal.leave(waiter)
 
 
+class _States:
+    """The states of a bench's calipers, as its reader was told them last.
+
+    They are no events of the store, so they have no number: a reader that comes again is told
+    all of them.
+    """
+
+    def __init__(self, bench: str, calipers: Calipers) -> None:
+        self._bench = bench
+        self._calipers = calipers
+        self._told: dict[str, tuple[str, str]] = {}
+
+    def changed(self) -> list[str]:
+        messages = []
+        for state in self._calipers(self._bench):
+            now = (state.state, state.message)
+            if self._told.get(state.caliper) != now:
+                self._told[state.caliper] = now
+                messages.append(_text("caliper", convert.caliper_out(state)))
+        return messages
+
+
 def _messages(
     engine: Engine, bench: str, after: int, calipers: Calipers, pretend: bool
 ) -> tuple[int, list[str]]:
@@ -73,6 +100,9 @@ def _messages(
             if latest.get((event.kind, event.subject), event.id) == event.id:
                 if event.kind == "score" and messages:
                     break  # it takes a while to work out; what is ready goes out first
+                if event.kind == "caliper" and _known(event, calipers(bench)):
+                    after = event.id
+                    continue  # told already, and what it says may be over
                 data = _data(connection, bench, event, calipers(bench), pretend)
                 messages.append(_message(event, data))
             after = event.id
@@ -98,6 +128,15 @@ def _data(
             return event.data
 
 
+def _known(event: Row[Any], states: list[CaliperState]) -> bool:
+    """Whether it tells of a caliper whose state this server knows by itself."""
+    return any(state.caliper == event.data.get("name") for state in states)
+
+
 def _message(event: Row[Any], data: Any) -> str:
+    return f"id: {event.id}\n{_text(event.kind, data)}"
+
+
+def _text(kind: str, data: Any) -> str:
     text = json.dumps(jsonable_encoder(data), separators=(",", ":"))
-    return f"id: {event.id}\nevent: {event.kind}\ndata: {text}\n\n"
+    return f"event: {kind}\ndata: {text}\n\n"

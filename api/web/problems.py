@@ -9,10 +9,11 @@ from typing import Any
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 
 from api.errors import Conflict, InvalidField, NotFound
+from api.store.trouble import sentence
 from api.web.pages.shared.rendering import page
 
 _log = logging.getLogger(__name__)
@@ -84,12 +85,10 @@ def install(app: FastAPI) -> None:
             detail = "this address does not take that method; /openapi.json lists what it takes"
         return problem(error.status_code, detail)
 
-    @app.exception_handler(OperationalError)
-    def _store(_request: Request, error: OperationalError) -> JSONResponse:
+    @app.exception_handler(DBAPIError)
+    def _store(_request: Request, error: DBAPIError) -> JSONResponse:
         _log.error("the store did not answer: %s", error.orig)
-        return problem(
-            503, f"the store did not answer ({error.orig}); nothing was changed, try again"
-        )
+        return problem(503, f"nothing was changed: {sentence(error)}; then try again")
 
     @app.exception_handler(Exception)
     def _unexpected(_request: Request, error: Exception) -> JSONResponse:

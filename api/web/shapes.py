@@ -570,9 +570,10 @@ class MethodOut(Out):
 
 
 class HealthOut(Out):
-    status: Literal["ok"]
+    status: Literal["ok", "store in trouble"]
     version: str
     store: str
+    message: str = ""
     calipers: list[CaliperOut]
 
 

@@ -568,6 +568,92 @@ def test_readings_wait_in_order_while_the_store_fails() -> None:
         assert until(lambda: state_of(instruments, "g").state == "listening")
 
 
+def test_a_store_that_does_not_answer_is_said_while_it_is_waited_for() -> None:
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
+        assert listening(book)
+        book.gate.clear()
+        port.send(b"1.00\r\n")
+        assert until(lambda: "does not answer" in state_of(instruments, "g").message)
+        assert state_of(instruments, "g").state == "trouble"
+        book.gate.set()
+        assert until(lambda: state_of(instruments, "g").state == "listening")
+        assert book.sent() == ["1.00"]
+
+
+def test_a_flood_costs_no_neighbour_time_or_a_reading() -> None:
+    with (
+        plugged() as mad,
+        plugged() as calm,
+        bench(
+            f"serial:{mad.target},name=mad,unit=mm", f"serial:{calm.target},name=calm,unit=mm"
+        ) as (book, instruments),
+    ):
+        assert listening(book, 2)
+        book.gate.clear()
+        mad.send(b"".join(b"%d.25\r\n" % n for n in range(700)))
+        waiting = instruments._keeper._queues
+        assert until(lambda: sum(len(q) for q in list(waiting.values())) == 700)
+        for number in range(5):
+            calm.send(b"1%d.50\r\n" % number)
+        assert until(lambda: sum(len(q) for q in list(waiting.values())) == 705)
+        book.gate.set()
+        assert until(lambda: len(book.readings) == 705)
+        # A few of the flood were there before it could be told to be one.
+        order = [reading.caliper for reading in book.readings]
+        assert [n for n, name in enumerate(order) if name == "calm"][-1] < 100
+        assert book.sent("mad") == [f"{n}.25" for n in range(700)]
+        assert book.sent("calm") == [f"1{n}.50" for n in range(5)]
+
+
+def test_two_calipers_at_a_bench_are_stored_in_the_order_heard_after_an_outage() -> None:
+    """However many presses wait: a strip's two ends may be read by two calipers."""
+    with (
+        plugged() as one,
+        plugged() as two,
+        bench(f"serial:{one.target},name=one,unit=mm", f"serial:{two.target},name=two,unit=mm") as (
+            book,
+            instruments,
+        ),
+    ):
+        assert listening(book, 2)
+        book.fault = OSError("gone")
+        waiting = instruments._keeper._queues
+        pressed = []
+        for number in range(60):
+            name, port = (("one", one), ("two", two))[number % 3 == 0]
+            port.send(f"{number}.25\r\n".encode())
+            pressed.append((name, f"{number}.25"))
+            assert until(
+                lambda number=number: sum(len(q) for q in list(waiting.values())) == number + 1
+            )
+        book.fault = None
+        assert until(lambda: len(book.readings) == 60)
+        assert [(r.caliper, r.sent) for r in book.readings] == pressed
+
+
+def test_what_waits_at_the_end_is_stored_for_as_long_as_the_store_takes_it() -> None:
+    with plugged() as port:
+        book = Notebook()
+        instruments = Instruments(book.keep, book.refuse, book.report)
+        instruments.start([parse_spec(f"serial:{port.target},name=g,unit=mm")])
+        assert listening(book)
+        book.gate.clear()
+        port.send(b"".join(b"%d.25\r\n" % n for n in range(300)))
+        waiting = instruments._keeper._queues
+        assert until(lambda: sum(len(q) for q in list(waiting.values())) == 300)
+        slow = threading.Event()
+        keep = instruments._keeper._keep
+
+        def slowly(reading: Reading) -> None:
+            slow.wait(0.01)  # a store as slow as that needs three seconds for all
+            keep(reading)
+
+        instruments._keeper._keep = slowly
+        book.gate.set()
+        assert instruments.stop() == ()
+        assert len(book.readings) == 300
+
+
 def test_a_slow_store_holds_up_no_port() -> None:
     """Row 35: the port is read on while the store hangs."""
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):

@@ -406,6 +406,29 @@ def test_a_stream_without_terminator_is_refused_with_a_reason() -> None:
     assert "without an end of line" in reasons[0]
 
 
+@pytest.mark.parametrize("rate", [120, 300, 1000, 20_000])
+def test_a_flood_is_said_to_be_a_stream_within_a_second(rate: int) -> None:
+    decoder = LineDecoder("mm")
+    events: list[Decoded] = []
+    for number in range(rate + 50):
+        events += decoder.feed(b"%d.25\r\n" % (number % 1000), 5.0 + number / rate)
+        if any(isinstance(event, Trouble) for event in events):
+            break
+    else:
+        pytest.fail("it was taken for presses")
+    assert number / rate <= 1.0
+    (trouble,) = [event for event in events if isinstance(event, Trouble)]
+    assert "mode=stream" in trouble.sentence
+    # From there on nothing is taken for a press.
+    assert sents(decoder.feed(b"1.00\r\n2.00\r\n", 5.0 + number / rate)) == []
+
+
+def test_what_a_port_had_stored_up_is_no_flood() -> None:
+    decoder = LineDecoder("mm")
+    stored_up = [f"{number}.25" for number in range(500)]
+    assert sents(decoder.feed("".join(f"{s}\r\n" for s in stored_up).encode(), 5.0)) == stored_up
+
+
 def test_a_decoder_is_made_as_its_spec_says() -> None:
     spec = parse_spec("serial:X,unit=in,pattern=#[0-9] (?P<value>.*),gap=off,mask=1")
     decoder = LineDecoder.for_spec(spec)

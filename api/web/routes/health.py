@@ -1,24 +1,34 @@
-"""How the server and its instruments fare."""
+"""How the server and its instruments are."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from sqlalchemy import text
+from sqlalchemy.exc import DBAPIError
 
 from api import VERSION
+from api.store.trouble import sentence
 from api.web import convert
-from api.web.deps import TheServer, TheStore
+from api.web.deps import TheServer
 from api.web.shapes import HealthOut
 
 router = APIRouter(tags=["health"])
 
 
 @router.get("/health")
-def health(shop: TheServer, store: TheStore) -> HealthOut:
-    store.execute(text("SELECT 1"))
+def health(shop: TheServer, response: Response) -> HealthOut:
+    """How the server is; 503 while its store can't be read, with what to do in `message`."""
+    message = ""
+    try:
+        with shop.reading() as store:
+            store.execute(text("SELECT 1"))
+    except DBAPIError as error:
+        message = sentence(error)
+        response.status_code = 503
     return HealthOut(
-        status="ok",
+        status="store in trouble" if message else "ok",
         version=VERSION,
         store=shop.engine.dialect.name,
+        message=message,
         calipers=[convert.caliper_out(state) for state in shop.calipers()],
     )
