@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 from urllib.parse import quote, urlsplit
 
+from api.store.identity import LostFile, SameFile
 from api.store.private import make_private
 from capture.records import CaliperState, Reading, Refusal
 from capture.retry import Backoff
@@ -98,6 +99,7 @@ class Queue:
                 self._store.executescript(_SCHEMA)
                 self._bring_up_to_date()
             self._opened = opened.pop_all()
+        self._file = SameFile(path)
 
     @contextmanager
     def _usable(self) -> Iterator[None]:
@@ -139,8 +141,20 @@ class Queue:
             self._store.execute("INSERT OR REPLACE INTO server VALUES (1, ?)", (url,))
 
     def add(self, kind: Kind, body: dict[str, Any]) -> bool:
-        """Keep one thing; it is on the disk when this returns. False where it was already."""
-        with self._lock, self._store:
+        """Keep one thing; it is on the disk when this returns. False where it was already.
+
+        Raises QueueError where the queue's file is not the one that was opened.
+        """
+        with self._lock:
+            added = self._added(kind, body)
+            try:
+                self._file.check()  # after the commit: nothing is acknowledged that nobody finds
+            except LostFile as error:
+                raise QueueError(str(error)) from None
+        return added
+
+    def _added(self, kind: Kind, body: dict[str, Any]) -> bool:
+        with self._store:
             # Not by the index alone: an insert that it refuses uses up a number.
             added = self._store.execute(
                 "INSERT INTO said (kind, body, id) SELECT ?1, ?2, ?3"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import sqlite3
 import time
 from pathlib import Path
 from typing import Any, Final
@@ -10,6 +12,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError
 
 from api.store import statements
+from api.store.identity import LostFile, SameFile, identity
 from api.store.urls import shown
 
 CHANNEL: Final = "bothends"
@@ -17,6 +20,7 @@ CHANNEL: Final = "bothends"
 
 
 _TRUSTED_S: Final = 1.0
+_log = logging.getLogger(__name__)
 
 
 class StoreError(Exception):
@@ -87,9 +91,18 @@ class Writer:
         self._engine = engine
         self._connection: Connection | None = None
         self._used_at = 0.0
+        path = sqlite_file(engine.url)
+        self._file = None if path is None else SameFile(path)
+        self._wal: SameFile | None = None
+        if self._file is not None:
+            event.listen(engine, "do_connect", self._only_to_the_same)
 
     def take(self) -> Connection:
-        """The connection, in no transaction; its next one asks for the write lock at its start."""
+        """The connection, in no transaction; its next one asks for the write lock at its start.
+
+        Raises StoreError where the store's file is not the one that it was.
+        """
+        self.check()
         now = time.monotonic()
         if now - self._used_at > _TRUSTED_S and not self._still_there():
             self.close()
@@ -99,12 +112,54 @@ class Writer:
         self._used_at = now
         return self._connection
 
+    def check(self) -> None:
+        """Raise StoreError where the store's file is not the one that it was."""
+        if self._file is not None:
+            try:
+                self._file.check()
+            except LostFile as error:
+                raise StoreError(str(error)) from None
+
+    def confirm(self) -> None:
+        """Raise StoreError where what was committed last may be in a file that nobody finds."""
+        self.check()
+        path = sqlite_file(self._engine.url)
+        if path is None:
+            return
+        wal = path.with_name(f"{path.name}-wal")
+        if self._wal is None:
+            self._wal = SameFile(wal)  # it is there while a connection that wrote is open
+        elif not self._wal.same:
+            self._rescue(wal)
+
+    def _rescue(self, wal: Path) -> None:
+        """Write what is in a log that was deleted under this program into the store itself."""
+        if identity(wal) is not None and wal.stat().st_size:
+            raise StoreError(
+                f"{wal} was taken away while it was in use, and another program writes there now;"
+                " stop both, restore a backup, and start one again"
+            )
+        assert self._connection is not None
+        driver: Any = self._connection.connection.dbapi_connection
+        busy, *_ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        if busy:
+            raise StoreError(f"{wal} was taken away while it was in use; stop what reads the store")
+        _log.warning("%s was taken away; what it held is in the store", wal)
+        # Those that read have the old log open, and would see nothing that comes after.
+        self._engine.dispose()
+
+    def _only_to_the_same(self, *_asked: object) -> None:
+        # SQLite would make an empty file where there is none.
+        if self._file is not None and not self._file.same:
+            raise sqlite3.OperationalError("unable to open database file")
+
     def close(self) -> None:
         """Close the connection, as after a failure, which leaves it as it may.
 
         Nothing is rolled back first: it may be gone, and closing forgets what it had begun.
         """
         connection, self._connection = self._connection, None
+        self._wal = None
         if connection is None or connection.invalidated:
             return
         driver = connection.connection.dbapi_connection

@@ -172,7 +172,8 @@ class Journal:
         self._engine = engine
         self._writer = Writer(engine)
         self._committed = committed
-        self._lock = threading.Lock()
+        # Again from within: a store whose log was lost is opened anew while it is written.
+        self._lock = threading.RLock()
         self._benches: dict[str, _BenchState] = {}
         self._calipers: dict[str, int] = {}
         # What the running transaction will add to the two above once it is committed.
@@ -368,6 +369,10 @@ class Journal:
             data = {"series": str(series_id), "note": note, "before": series.note}
             self._tell(series.bench_id, "note", series_id, data)
 
+    def check(self) -> None:
+        """Raise StoreError where the store's files are not those that were opened."""
+        self._writer.check()
+
     def next_place(self, name: str) -> pairing.Next | None:
         """Where the bench's next reading will go, None while no series runs on it."""
         with self._writing() as connection:
@@ -385,6 +390,7 @@ class Journal:
                     yield connection
                     if self._events:
                         publish(connection, self._events)
+                self._writer.confirm()
             except BaseException:
                 self._writer.close()
                 raise

@@ -13,6 +13,7 @@ from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 
 from api.errors import Conflict, InvalidField, NotFound
+from api.store.engine import StoreError
 from api.store.trouble import sentence
 from api.web.pages.shared.rendering import page
 
@@ -84,6 +85,11 @@ def install(app: FastAPI) -> None:
         if error.status_code == 405:
             detail = "this address does not take that method; /openapi.json lists what it takes"
         return problem(error.status_code, detail)
+
+    @app.exception_handler(StoreError)
+    def _lost(_request: Request, error: StoreError) -> JSONResponse:
+        _log.error("the store: %s", error)
+        return problem(503, f"nothing was acknowledged: {error}; then try again")
 
     @app.exception_handler(DBAPIError)
     def _store(_request: Request, error: DBAPIError) -> JSONResponse:

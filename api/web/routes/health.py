@@ -7,6 +7,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
 from api import VERSION
+from api.store.engine import StoreError
 from api.store.trouble import sentence
 from api.web import convert
 from api.web.deps import TheServer
@@ -20,10 +21,14 @@ def health(shop: TheServer, response: Response) -> HealthOut:
     """How the server is; 503 while its store can't be read, with what to do in `message`."""
     message = ""
     try:
+        shop.journal.check()
         with shop.reading() as store:
             store.execute(text("SELECT 1"))
+    except StoreError as error:
+        message = str(error)
     except DBAPIError as error:
         message = sentence(error)
+    if message:
         response.status_code = 503
     return HealthOut(
         status="store in trouble" if message else "ok",
