@@ -6,7 +6,10 @@ of the entry. It keeps nothing of its own, so the log replayed, or cut anywhere 
 up again, gives the same trials, always.
 
 A start forgets everything before it. So the state of a running series depends on the log
-from its start on, and a store that lost its memory need read back no further than that.
+from its start on, and a store that lost its memory need read back no further than that. A
+series that has ended may be resumed later, when others have run on its bench since: its own
+entries, those from its start and from each resume of it up to the next start or resume of
+another, are what its state depends on.
 
 Placing. Readings fill the slots of the last trial in order: place by place, each place
 `repeats` times. A full trial is followed by the next one. A take-back empties the slot
@@ -31,6 +34,7 @@ from capture.records import (
     Press,
     Reading,
     Restore,
+    Resume,
     Start,
     SwapEnds,
     TakeBack,
@@ -56,6 +60,8 @@ OutcomeKind = Literal[
     "swapped",
     "nothing to swap",
     "finished",
+    "resumed",
+    "nothing to resume",
 ]
 Flag = Literal["ends swapped", "unit changed", "unit slip?", "negative", "beyond jaws", "late"]
 
@@ -111,7 +117,7 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """A bench's running series, or nothing."""
+    """A bench's running series, or nothing; `ended`: the one that ended last, as it was then."""
 
     series: UUID | None = None
     layout: Layout = field(default_factory=lambda: Layout(places=1))
@@ -119,6 +125,12 @@ class State:
     placements: int = 0
     last_heard: Mapping[str, Reading] = field(default_factory=dict)
     set_aside: tuple[Reading, ...] = ()
+    ended: State | None = None
+
+    @property
+    def latest(self) -> State:
+        """The series that runs, or else the one that ended last; this where there is neither."""
+        return self if self.series is not None or self.ended is None else self.ended
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +219,7 @@ class Folding:
         self._placements = state.placements
         self._last_heard = dict(state.last_heard)
         self._set_aside = list(state.set_aside)
+        self._ended = state.ended
 
     @property
     def state(self) -> State:
@@ -218,6 +231,7 @@ class Folding:
             self._placements,
             dict(self._last_heard),
             tuple(self._set_aside),
+            self._ended,
         )
 
     def take(self, entry: Entry) -> Outcome:
@@ -229,15 +243,27 @@ class Folding:
                 self._set(State(series=entry.series, layout=entry.layout))
                 return Outcome("started")
             case Finish():
-                ran = self._series is not None
-                self._set(State())
-                return Outcome("finished" if ran else "no series")
+                if self._series is None:
+                    return Outcome("no series")
+                self._set(State(ended=self.state))
+                return Outcome("finished")
+            case Resume():
+                return self._resume(entry.series)
             case TakeBack():
                 return self._take_back(entry.reading)
             case SwapEnds():
                 return self._swap_ends(entry.trial)
             case Restore():
                 return self._restore(entry.reading)
+
+    def _resume(self, series: UUID) -> Outcome:
+        # One that ended as another started is still running where its own entries alone are read.
+        if self._series == series:
+            return Outcome("resumed")
+        if self._series is None and self._ended is not None and self._ended.series == series:
+            self._set(self._ended)
+            return Outcome("resumed")
+        return Outcome("nothing to resume")
 
     def _press(self, reading: Reading) -> Outcome:
         if self._series is None:

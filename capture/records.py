@@ -97,7 +97,14 @@ class Finish:
     """The series is over; the bench feeds nothing until the next start."""
 
 
-Entry = Start | Press | TakeBack | SwapEnds | Restore | Finish
+@dataclass(frozen=True, slots=True)
+class Resume:
+    """The bench feeds this series again, which had ended, from where it was."""
+
+    series: UUID
+
+
+Entry = Start | Press | TakeBack | SwapEnds | Restore | Finish | Resume
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,11 +44,13 @@ class NextPlace:
 class BenchAnswer:
     """A bench as it is after event number `last_event`; one that nobody has named yet is empty.
 
-    series: the row of the running one, with the names of its bench and machine.
+    series: the row of the running one, with the names of its bench and machine; ended: that of
+    the one that ended last, while none runs.
     """
 
     name: str
     series: Row[Any] | None
+    ended: Row[Any] | None
     next: NextPlace | None
     last_reading: Heard | None
     clock_behind_ms: int | None
@@ -61,12 +63,16 @@ def bench(connection: Connection, name: str) -> BenchAnswer:
     last_event = events.last_event_id(connection)
     row = benches.bench(connection, name)
     if row is None:
-        return BenchAnswer(name, None, None, None, None, last_event)
+        return BenchAnswer(name, None, None, None, None, None, last_event)
     series = None if row.series_id is None else rows.series(connection, row.series_id)
+    ended = None
+    if series is None and (latest := benches.latest_series(connection, row.id)) is not None:
+        ended = rows.series(connection, latest)
     last = events.last_of_kind(connection, row.id, "reading")
     return BenchAnswer(
         name=name,
         series=series,
+        ended=ended,
         next=None if series is None else _next(connection, series),
         last_reading=None if last is None else heard(connection, last),
         clock_behind_ms=row.clock_behind_ms,

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from api.store.log import read_series
 from api.store.rows.series import counted_readings
 from capture import pairing
-from capture.records import Finish, Press, Reading
+from capture.records import Press, Reading
 
 Why = Literal["bounced", "taken back", "closed jaws"]
 
@@ -33,12 +33,12 @@ def uncounted(connection: Connection, series_id: UUID) -> tuple[Uncounted, ...]:
     folding = pairing.Folding()
     heard: list[tuple[Press, pairing.OutcomeKind]] = []
     for entry in read_series(connection, series_id):
-        if isinstance(entry, Finish):
-            break
         outcome = folding.take(entry)
-        if isinstance(entry, Press) and entry.reading.id not in counted:
+        if not isinstance(entry, Press) or outcome.kind == "no series":
+            continue
+        if entry.reading.id not in counted:
             heard.append((entry, outcome.kind))
-    bounced = {reading.id for reading in folding.state.set_aside}
+    bounced = {reading.id for reading in folding.state.latest.set_aside}
     return tuple(Uncounted(press.reading, _why(press, kind, bounced)) for press, kind in heard)
 
 

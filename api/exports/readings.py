@@ -78,13 +78,13 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
 
 def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
     # The log says what ran when the reading was kept, and it never changes: the latest act
-    # before it that started a series or ended one (which names none).
+    # before it that started a series, resumed one, or ended one (which names none).
     ran = (
         select(Act.series_id)
         .where(
             Act.bench_id == Reading.bench_id,
             Act.seq < Reading.seq,
-            Act.kind.in_(("start", "finish")),
+            Act.kind.in_(("start", "resume", "finish")),
         )
         .order_by(Act.seq.desc())
         .limit(1)

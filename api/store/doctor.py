@@ -28,7 +28,7 @@ from sqlalchemy import (
 
 from api.store import journal
 from api.store.engine import begin_writing
-from api.store.log import read_log_by_series
+from api.store.log import read_log, read_log_by_series
 from api.store.projection import project
 from api.store.tables import (
     Act,
@@ -40,7 +40,7 @@ from api.store.tables import (
     Trial,
     TrialReading,
 )
-from capture import pairing, records
+from capture import pairing
 
 # Processors and mathematical libraries round the last digits of a tangent differently: a store
 # that was moved, or written by an earlier version, is in order all the same.
@@ -181,22 +181,19 @@ class _SeriesReplayed:
 def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed]:
     """Every bench's log folded: its series one by one, then the bench."""
     for bench in connection.execute(select(Bench.__table__).order_by(Bench.id)).all():
-        running = None
         series: list[UUID] = []
         for series_id, entries in read_log_by_series(connection, bench.id):
             series.append(series_id)
             touched: set[int] = set()
-            folding, finished = pairing.Folding(), None
+            folding = pairing.Folding()
             for entry in entries:
-                if isinstance(entry, records.Finish) and finished is None:
-                    finished = folding.state
                 outcome = folding.take(entry)
                 if outcome.trial is not None:
                     touched.add(outcome.trial)
-            running = folding.state.series
             row = connection.execute(select(Series.__table__).where(Series.id == series_id)).first()
             if row is not None:
-                yield _SeriesReplayed(row, finished or folding.state, touched)
+                yield _SeriesReplayed(row, folding.state.latest, touched)
+        running = pairing.fold(read_log(connection, bench.id)).series
         yield _BenchReplayed(bench, running, series)
 
 

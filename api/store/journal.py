@@ -18,7 +18,7 @@ import json
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, NamedTuple, cast
 from uuid import UUID
@@ -45,7 +45,7 @@ from api.errors import Conflict, NotFound
 from api.store import statements
 from api.store.engine import CHANNEL, Writer
 from api.store.facts import method_of
-from api.store.log import read_log
+from api.store.log import read_log, read_series
 from api.store.projection import SlotRow, TrialRow, project
 from api.store.tables import (
     Act,
@@ -82,6 +82,7 @@ _ACT_KINDS: Final[dict[type[records.Entry], str]] = {
     records.SwapEnds: "swap ends",
     records.Restore: "restore",
     records.Finish: "finish",
+    records.Resume: "resume",
 }
 _NOTHING: Final[dict[str, str]] = {
     "nothing to take back": "there is no such reading to take back; measure first",
@@ -250,6 +251,37 @@ class Journal:
             bench = self._bench(connection, name)
             if bench.state.series == series_id:
                 self._append(connection, bench, [records.Finish()], at)
+
+    def resume(self, series_id: UUID) -> None:
+        """Let the bench of a series that ended feed it again; one that runs goes on as it is.
+
+        Raises NotFound where no series has that id, and Conflict, naming it, where another one
+        runs on the bench.
+        """
+        with self._writing() as connection:
+            found = connection.execute(
+                select(Bench.name)
+                .join(Series, Series.bench_id == Bench.id)
+                .where(Series.id == series_id)
+            ).scalar()
+            if found is None:
+                raise NotFound("no series has that id")
+            bench = self._bench(connection, found)
+            if bench.state.series == series_id:
+                return
+            if bench.series is not None:
+                machine = select(Machine.name).where(Machine.id == bench.series.machine_id)
+                raise Conflict(
+                    f"a series of {connection.execute(machine).scalar()} by"
+                    f" {method_of(bench.series).title} runs on bench {found}; finish it first"
+                )
+            state = pairing.fold(read_series(connection, series_id))
+            if state.series is not None:  # it ended as another one started
+                state, _ = pairing.apply(state, records.Finish())
+            connection.execute(
+                update(_SERIES).where(_SERIES.c.id == series_id).values(finished_at=None)
+            )
+            self._append(connection, replace(bench, state=state), [records.Resume(series_id)])
 
     def act(
         self, name: str, entry: records.TakeBack | records.SwapEnds | records.Restore
@@ -639,12 +671,13 @@ def _reading_row(
 
 def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dict[str, Any]:
     start = entry if isinstance(entry, records.Start) else None
+    begins = entry if isinstance(entry, records.Start | records.Resume) else None
     return {
         "id": new_id(),
         "bench_id": bench_id,
         "seq": seq,
         "kind": _ACT_KINDS[type(entry)],
-        "series_id": start.series if start else None,
+        "series_id": begins.series if begins else None,
         "layout": asdict(start.layout) if start else None,
         # As asked, not as it turned out: replaying must ask the same again.
         "reading_id": getattr(entry, "reading", None),

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import zip_longest
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Row, Select, select
@@ -14,40 +13,50 @@ from capture import records
 
 
 def read_log(connection: Connection, bench_id: int) -> Iterator[records.Entry]:
-    """The bench's entries in order, from its latest start on; nothing before one matters.
+    """The entries in order of the series that the bench fed last; no others matter to it.
 
     Yields nothing where the bench has never started a series.
     """
-    since = connection.execute(_starts(bench_id).order_by(Act.seq.desc()).limit(1)).scalar()
-    return iter(()) if since is None else _entries(connection, bench_id, since, None)
+    last = connection.execute(_begun(bench_id).order_by(Act.seq.desc()).limit(1)).first()
+    return iter(()) if last is None else read_series(connection, last.series_id)
 
 
 def read_log_by_series(
     connection: Connection, bench_id: int
 ) -> Iterator[tuple[UUID, Iterator[records.Entry]]]:
-    """The entries from each start of the bench up to the next, under the id of its series."""
-    starts = connection.execute(_starts(bench_id).order_by(Act.seq)).all()
-    ends = [start.seq for start in starts[1:]]
-    for start, before in zip_longest(starts, ends):
-        yield start.series_id, _entries(connection, bench_id, start.seq, before)
+    """The entries of each series of the bench under its id, in the order of their starts."""
+    begun = connection.execute(
+        select(Act.series_id).where(Act.bench_id == bench_id, Act.kind == "start").order_by(Act.seq)
+    )
+    for series_id in begun.scalars().all():
+        assert series_id is not None  # a start names its series
+        yield series_id, read_series(connection, series_id)
 
 
 def read_series(connection: Connection, series_id: UUID) -> Iterator[records.Entry]:
-    """The bench's entries from the start of a series up to the next start.
+    """The bench's entries from the start of a series, and from each resume of it, up to the next
+    start or resume of another.
 
     Yields nothing where the bench has not started that series.
     """
-    start = connection.execute(
-        select(Act.bench_id, Act.seq).where(Act.series_id == series_id, Act.kind == "start")
-    ).first()
-    if start is None:
-        return iter(())
-    after = _starts(start.bench_id).where(Act.seq > start.seq).order_by(Act.seq).limit(1)
-    return _entries(connection, start.bench_id, start.seq, connection.execute(after).scalar())
+    begins = connection.execute(
+        select(Act.bench_id, Act.seq)
+        .where(Act.series_id == series_id, Act.kind.in_(_BEGINNING))
+        .order_by(Act.seq)
+    ).all()
+    for begin in begins:
+        after = _begun(begin.bench_id).where(Act.seq > begin.seq).order_by(Act.seq).limit(1)
+        following = connection.execute(after).first()
+        until = None if following is None else following.seq
+        yield from _entries(connection, begin.bench_id, begin.seq, until)
 
 
-def _starts(bench_id: int) -> Select[int, UUID | None]:
-    return select(Act.seq, Act.series_id).where(Act.bench_id == bench_id, Act.kind == "start")
+# What makes a bench feed a series from there on.
+_BEGINNING: Final = ("start", "resume")
+
+
+def _begun(bench_id: int) -> Select[int, UUID | None]:
+    return select(Act.seq, Act.series_id).where(Act.bench_id == bench_id, Act.kind.in_(_BEGINNING))
 
 
 def _entries(
@@ -103,5 +112,7 @@ def _act(row: Row[Any]) -> records.Entry:
             return records.Restore(row.reading_id)
         case "finish":
             return records.Finish()
+        case "resume":
+            return records.Resume(row.series_id)
         case kind:
             raise ValueError(f"the log holds an act {kind!r} that this program does not know")

@@ -469,10 +469,12 @@ class CaliperOut(Out):
 
 class BenchOut(Out):
     """How a bench stands. clock_behind_ms: how far the clock of a bench elsewhere stands behind
-    the server's (negative: ahead), as last compared; null for one whose instruments are here."""
+    the server's (negative: ahead), as last compared; null for one whose instruments are here.
+    ended: the series that ended last, while none runs."""
 
     name: str
     series: SeriesHead | None
+    ended: SeriesHead | None
     next: NextOut | None
     last_reading: ReadingOut | None
     calipers: list[CaliperOut]

@@ -27,7 +27,7 @@ from api.store.journal import Journal, NewSeries
 from api.store.tables import APPEND_ONLY
 from api.web import convert
 from capture import pairing, records
-from capture.records import Finish, Press, Reading, Restore, Start, SwapEnds, TakeBack
+from capture.records import Finish, Press, Reading, Restore, Resume, Start, SwapEnds, TakeBack
 from tests.api.stores import fill
 
 _NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -79,6 +79,7 @@ _STEP = st.one_of(
     st.tuples(st.just("restore"), st.none()),
     st.tuples(st.just("start"), st.sampled_from(["reversal", "half-turn"])),
     st.tuples(st.just("finish"), st.none()),
+    st.tuples(st.just("resume"), st.integers(0, 9)),
 )
 
 
@@ -98,9 +99,10 @@ def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(
     journals = [Journal(engine), Journal(engine)]
     machine = journals[0].add_machine("Window saw", "other")
     first = journals[0].start(new_series(machine, bench))
-    entries: list[records.Entry] = [Start(first, _layout("reversal"))]
+    # Each series' own entries; `entries` are those of the one that the bench fed last.
+    own: dict[UUID, list[records.Entry]] = {first: [Start(first, _layout("reversal"))]}
+    entries = own[first]
     pressed: list[Reading] = []
-    ended: dict[UUID, pairing.State] = {}
     running: UUID | None = first
 
     for (kind, what), who, forgets in steps:
@@ -129,13 +131,19 @@ def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(
                 aside = pairing.fold(entries).set_aside
                 entry = Restore(aside[0].id) if aside else None
             case "start":
-                state = pairing.fold(entries)
-                if running is not None:
-                    ended[running] = state
                 running = journal.start(new_series(machine, bench, what))
-                entries.append(Start(running, _layout(what)))
+                entries = own[running] = [Start(running, _layout(what))]
+            case "resume":
+                series = list(own)[what % len(own)]
+                if running in (None, series):
+                    journal.resume(series)
+                    if running is None:
+                        running, entries = series, own[series]
+                        entries.append(Resume(series))
+                else:
+                    with pytest.raises(Conflict, match="finish it first"):
+                        journal.resume(series)
             case "finish" if running is not None:
-                ended[running] = pairing.fold(entries)
                 journal.finish(running)
                 running = None
                 entries.append(Finish())
@@ -147,11 +155,9 @@ def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(
                 # It did nothing, and is no part of the log.
                 assert pairing.apply(pairing.fold(entries), entry)[0] == pairing.fold(entries)
     state = pairing.fold(entries)
-    if running is not None:
-        ended[running] = state
-
     with engine.connect() as store:
-        for series_id, at_end in ended.items():
+        for series_id, said in own.items():
+            at_end = pairing.fold(said).latest
             assert _stored(store, series_id) == _folded(at_end)
         following = bench_answer(store, bench).next
         expected = pairing.next_place(state)

@@ -19,6 +19,7 @@ from capture.records import (
     Press,
     Reading,
     Restore,
+    Resume,
     Start,
     SwapEnds,
     TakeBack,
@@ -188,9 +189,9 @@ def test_a_method_without_ends_has_nothing_to_swap():
 
 def test_presses_before_a_start_or_after_a_finish_feed_nothing():
     state = fold([*presses("1.1"), Start(SERIES, REVERSAL), *presses("2.1"), Finish()])
-    assert state == State()
-    _, outcome = apply(state, Press(reading(5, "3.1")))
-    assert outcome.kind == "no series"
+    assert (state.series, state.trials, state.last_heard) == (None, (), {})
+    after, outcome = apply(state, Press(reading(5, "3.1")))
+    assert (outcome.kind, after) == ("no series", state)
 
 
 def test_a_new_start_leaves_the_old_series_where_it_was():
@@ -241,6 +242,7 @@ _entries = st.lists(
         st.builds(SwapEnds, st.none() | st.integers(1, 4)),
         st.builds(Restore, st.integers(1000, 6000).map(lambda i: UUID(int=i))),
         st.just(Finish()),
+        st.builds(Resume, st.sampled_from([SERIES, UUID(int=8)])),
     ),
     max_size=60,
 )
@@ -274,3 +276,29 @@ def test_no_press_counts_twice_and_none_is_lost(entries):
         assert not state.trials or not state.trials[-1].empty
     orders = [p.order for t in state.trials for p in t.slots if p]
     assert len(orders) == len(set(orders)) == len(stands)
+
+
+def test_a_resumed_series_goes_on_where_it_was():
+    before = fold(presses("12.30", "12.34", "11.96"), started())
+    over, outcome = apply(before, Finish())
+    assert (outcome.kind, over.series, over.trials) == ("finished", None, ())
+    late, told = apply(over, Press(reading(90, "99.00")))
+    assert told.kind == "no series"
+    again, outcome = apply(late, Resume(SERIES))
+    assert outcome.kind == "resumed"
+    assert again == before
+    assert widths(apply(again, Press(reading(91, "12.00")))[0])[-1] == ["11.96", "12.00"]
+
+
+def test_only_the_series_that_ended_can_be_resumed():
+    over = fold([*presses("12.30"), Finish()], started())
+    assert apply(over, Resume(UUID(int=8)))[1].kind == "nothing to resume"
+    assert apply(State(), Resume(SERIES))[1].kind == "nothing to resume"
+    other = fold([Start(UUID(int=8), REVERSAL)], over)
+    assert apply(other, Resume(SERIES))[1].kind == "nothing to resume"
+    assert apply(other, Resume(UUID(int=8))) == (other, apply(other, Resume(UUID(int=8)))[1])
+
+
+def test_a_series_that_ended_as_another_started_is_resumed_from_its_own_entries():
+    own = [Start(SERIES, REVERSAL), *presses("12.30"), Resume(SERIES), Press(reading(9, "12.40"))]
+    assert widths(fold(own)) == [["12.30", "12.40"]]

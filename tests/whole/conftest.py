@@ -11,6 +11,7 @@ from playwright.sync_api import expect
 
 from capture.pretend import PtyPort
 from tests.ptys import PATIENCE_S, plugged
+from tests.whole.at_the_bench import bench, complaints  # noqa: F401 (fixtures)
 from tests.whole.browser import CHROMIUM, FLAGS
 from tests.whole.forked import serving
 from tests.whole.serving import Serving

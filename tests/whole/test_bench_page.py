@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from datetime import UTC, datetime
-from typing import Any
-from uuid import uuid4
 
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
 from capture.pretend import PtyPort
 from tests.ptys import plugged, until
+from tests.whole.at_the_bench import Bench, forgive
 from tests.whole.browser import (
     DOWN,
     ENTER,
@@ -20,84 +17,10 @@ from tests.whole.browser import (
     TAB,
     HeldBack,
     Key,
-    Keyboard,
     no_serious_axe_findings,
     us,
 )
 from tests.whole.forked import serving
-from tests.whole.serving import Serving
-
-
-class Bench:
-    """A bench of its own on the shared server: its page, and the server's side of it."""
-
-    def __init__(self, server: Serving, page: Page, name: str) -> None:
-        self.server = server
-        self.page = page
-        self.name = name
-        self.keyboard = Keyboard(page)
-
-    def open(self) -> None:
-        self.page.goto(f"{self.server.url}/bench/{self.name}")
-        expect(self.page.locator("#sign-live")).to_have_text("live")
-
-    def start(self, **settings: Any) -> str:
-        return self.server.start_series(machine=f"Saw of {self.name}", bench=self.name, **settings)
-
-    def press(self, sent: str, caliper: str = "caliper", unit: str = "mm", **more: Any) -> None:
-        reading = {
-            "id": str(uuid4()),
-            "bench": self.name,
-            "caliper": caliper,
-            "sent": sent,
-            "unit": unit,
-            "taken_at": datetime.now(UTC).isoformat(),
-        }
-        self.server.post("/api/readings", [reading | more])
-
-    def readings(self, series: str) -> list[str]:
-        found = self.server.get(f"/api/series/{series}")["trials"]
-        return [r["sent"] for t in found for r in t["readings"]]
-
-    def holds(self, series: str, trials: list[list[str]]) -> None:
-        assert until(lambda: self.server.trials(series) == trials)
-
-    def shows(self, value: str) -> None:
-        expect(self.page.locator("#value")).to_have_text(re.compile(rf"^{re.escape(value)}(mm|in)"))
-
-    def state(self, text: str) -> None:
-        expect(self.page.locator("#state")).to_contain_text(text)
-
-    def next(self, text: str) -> None:
-        expect(self.page.locator("#next")).to_contain_text(text)
-
-    @property
-    def sounded(self) -> str | None:
-        return self.page.evaluate("document.documentElement.dataset.sounded ?? null")
-
-
-@pytest.fixture
-def complaints(page: Page) -> list[str]:
-    """What the browser complains of: errors, refused styles and scripts, failed requests."""
-    heard: list[str] = []
-    page.on("pageerror", lambda error: heard.append(str(error)))
-    page.on("console", lambda m: heard.append(m.text) if m.type in ("error", "warning") else None)
-    return heard
-
-
-@pytest.fixture
-def bench(
-    server: Serving, page: Page, complaints: list[str], request: pytest.FixtureRequest
-) -> Iterator[Bench]:
-    name = re.sub(r"\W+", "-", request.node.name)[:80]
-    at = Bench(server, page, name)
-    yield at
-    assert complaints == []
-
-
-def forgive(complaints: list[str]) -> None:
-    """Requests that failed because the test wanted it."""
-    complaints[:] = [c for c in complaints if "Failed to load resource" not in c]
 
 
 def fill_in(page: Page, machine: str) -> None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
 from sqlalchemy import Connection, Row, select
 
-from api.store.tables import Bench
+from api.store.tables import Act, Bench
 
 
 def bench(connection: Connection, name: str) -> Row[Any] | None:
@@ -16,3 +17,13 @@ def bench(connection: Connection, name: str) -> Row[Any] | None:
 
 def bench_names(connection: Connection) -> list[str]:
     return list(connection.scalars(select(Bench.name).order_by(Bench.name)))
+
+
+def latest_series(connection: Connection, bench_id: int) -> UUID | None:
+    """The series that the bench fed last; None where it has fed none."""
+    return connection.execute(
+        select(Act.series_id)
+        .where(Act.bench_id == bench_id, Act.series_id.is_not(None))
+        .order_by(Act.seq.desc())
+        .limit(1)
+    ).scalar()

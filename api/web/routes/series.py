@@ -45,3 +45,11 @@ def finish_series(series_id: UUID, shop: TheServer) -> SeriesOut:
     shop.journal.finish(series_id)
     with shop.reading() as store:
         return convert.series_out(series.series(store, series_id))
+
+
+@router.post("/series/{series_id}/resume")
+def resume_series(series_id: UUID, shop: TheServer) -> SeriesOut:
+    """Let the bench of a series that has ended feed it again; 409 while it feeds another."""
+    shop.journal.resume(series_id)
+    with shop.reading() as store:
+        return convert.series_out(series.series(store, series_id))

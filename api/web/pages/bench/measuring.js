@@ -11,6 +11,7 @@ const MARKS = {
   "jaws shut": "taken-back",
   "nothing to take back": "taken-back",
   bounced: "bounced",
+  swapped: "swapped",
   refused: "refused",
   waiting: "waiting",
   finished: "complete",
@@ -133,6 +134,12 @@ export function showNothingYet(method) {
   showState("waiting", "waiting for the first press");
   at("state-more").textContent = method?.closed_jaws ? "With the jaws shut, send takes the last reading back." : "";
   at("restore").hidden = true;
+}
+
+/** Say that the two ends of a trial were swapped, or swapped back. */
+export function showSwapped(trial, method) {
+  const back = trial.flags.includes("ends swapped") ? "" : " back";
+  showState("swapped", `ends swapped${back}: ${words.trialName(method, trial.number)}`);
 }
 
 /** Say that the series is over, under its last reading or without one. */

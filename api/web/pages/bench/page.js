@@ -129,8 +129,8 @@ async function follow(state) {
   for (const caliper of state.calipers) calipers.set(caliper.name, caliper);
   showCalipers();
   const running = state.series && !state.series.finished_at ? state.series : null;
-  if (running && running.id !== series?.id) await begin(running);
-  else if (!running && series && !series.finished_at) ended();
+  if (running && (running.id !== series?.id || series.finished_at)) await begin(running);
+  else if (!running && series && !series.finished_at) ended(state.ended?.finished_at);
   else if (page.dataset.view === "loading") view("setup", false);
   at("press").hidden = !(state.pretend && running);
   typedUnit();
@@ -168,7 +168,7 @@ function present(running) {
   at("guide-again").replaceChildren();
   at("again-guide").open = false;
   for (const id of ["take-back", "swap-ends", "finish"]) at(id).hidden = false;
-  at("again").hidden = true;
+  for (const id of ["again", "resume", "onward"]) at(id).hidden = true;
   measuring.showNothingYet(chosen);
   view("measuring");
 }
@@ -209,14 +209,31 @@ function everything() {
   next();
 }
 
-function ended() {
-  series = { ...series, finished_at: new Date().toISOString() };
+const RESUME_MS = 60_000; // how long the page itself offers to go on; the series' page always does
+const RESULT_MS = 60 * 60_000; // how long the result of the last series greets who opens the page
+let resumable = null;
+
+/** The series shown is over: what is left is its result, and where to go from here. */
+function ended(at_moment = new Date().toISOString()) {
+  series = { ...series, finished_at: at_moment };
   for (const id of ["take-back", "swap-ends", "finish", "press"]) at(id).hidden = true;
-  at("again").hidden = false;
+  at("again").hidden = at("onward").hidden = false;
+  at("to-series").href = `/series/${series.id}`;
+  at("to-machine").href = `/machine/${series.machine.id}`;
+  at("to-mend").href = `/machine/${series.machine.id}/mend?series=${series.id}`;
+  at("to-mend").hidden = !trials.size || !method()?.reveals.some((quantity) => quantity !== "length");
+  const left = RESUME_MS - (Date.now() - Date.parse(series.finished_at));
+  at("resume").hidden = left <= 0;
+  clearTimeout(resumable);
+  resumable = setTimeout(() => (at("resume").hidden = true), left);
   measuring.showFinished();
   at("again").focus();
   wake();
 }
+
+/** Whether the series that ended last is still to be shown: not for ever, nor once it was left. */
+const lasting = (head) =>
+  head?.finished_at && Date.now() - Date.parse(head.finished_at) < RESULT_MS && memory.get(`left ${name}`, null) !== head.id;
 
 // The pairing runs at the server; the page asks it where the next reading goes.
 let asking = false;
@@ -291,6 +308,12 @@ function heardTrial(trial) {
     const restored = standing(shown, trial);
     measuring.showReading(restored, method(), shownUnits());
     sounds.play(restored.outcome);
+  }
+  const swapped = (t) => t.flags.includes("ends swapped");
+  if (before && trial.state !== "gone" && swapped(before) !== swapped(trial)) {
+    measuring.showSwapped(trial, method());
+    sounds.play("swapped");
+    sounds.say("Ends swapped.");
   }
   // Also one that is gone: the series as it stood before may still be on its way.
   trials.set(trial.id, trial);
@@ -500,7 +523,9 @@ function wire() {
   at("ask")?.addEventListener("click", (event) => act(`${bench_path}/ask`, {}, event.currentTarget));
   at("press").addEventListener("click", (event) => act(`${bench_path}/pretend-press`, {}, event.currentTarget));
   at("finish").addEventListener("click", (event) => act(`/api/series/${series.id}/finish`, {}, event.currentTarget));
+  at("resume").addEventListener("click", (event) => act(`/api/series/${series.id}/resume`, {}, event.currentTarget));
   at("again").addEventListener("click", async () => {
+    memory.set(`left ${name}`, series.id);
     series = null;
     at("heard").hidden = true;
     const machines = await get("/api/machines").catch(() => null);
@@ -543,7 +568,8 @@ async function stands() {
   const written = JSON.parse(at("stands").textContent);
   if (performance.getEntriesByType("navigation")[0]?.type !== "back_forward") return written;
   const state = await get(bench_path);
-  const [whole, machines] = await Promise.all([state.series && get(`/api/series/${state.series.id}`), get("/api/machines")]);
+  const head = state.series ?? state.ended;
+  const [whole, machines] = await Promise.all([head && get(`/api/series/${head.id}`), get("/api/machines")]);
   return { bench: state, series: whole, machines, methods: written.methods };
 }
 
@@ -558,6 +584,11 @@ async function load() {
       present(state.series);
       if (at("places").dataset.method !== whole.method) showPlaces();
       fill(whole);
+    } else if (whole && lasting(state.ended)) {
+      bench = state;
+      present(state.ended);
+      fill(whole);
+      ended(state.ended.finished_at);
     }
     follow(state);
     listen(name, state.last_event, hear, link);

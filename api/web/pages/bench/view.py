@@ -65,11 +65,11 @@ def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
     with shop.reading() as store:
         found = bench_answer(store, name)
-        running = found.series
-        series = None if running is None else convert.series_out(whole_series(store, running.id))
+        shown = found.series if found.series is not None else found.ended
+        series = None if shown is None else convert.series_out(whole_series(store, shown.id))
         machines = [MachineOut.model_validate(row) for row in machine_rows(store)]
     now = convert.bench_out(found, shop.calipers(name), shop.pretends(name))
-    method = METHODS.get(series.method) if series else None
+    method = METHODS.get(series.method) if series and now.series else None
     state = {
         "bench": now.model_dump(mode="json"),
         "series": series.model_dump(mode="json") if series else None,

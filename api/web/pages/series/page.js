@@ -106,6 +106,20 @@ function followWork(there) {
   import("../machine/page.js").then(() => form.dispatchEvent(new Event("input")));
 }
 
+// ---- going on with one that was finished
+
+page.addEventListener("click", async (event) => {
+  if (event.target.id !== "resume" || event.target.ariaBusy === "true") return;
+  event.target.ariaBusy = "true";
+  try {
+    await post(`/api/series/${series}/resume`);
+    location.assign(bench === "main" ? "/" : `/bench/${encodeURIComponent(bench)}`);
+  } catch (error) {
+    complain(error);
+    event.target.ariaBusy = "false";
+  }
+});
+
 // ---- the bench, as it happens
 
 if (page.dataset.running === "yes") {
