@@ -123,6 +123,9 @@ _SHORTCUT: Final = "a shortcut key (Ctrl, Alt or the system key) was held during
 class _Typing:
     """The line that one device is typing, from keys pressed one after the other."""
 
+    # A line that was given up may go on after all: what then comes first is no beginning.
+    _TAIL_S: Final = 2.0
+
     def __init__(self, layout: str, gap: float | None, patience: float) -> None:
         if layout not in LAYOUTS:
             raise ValueError(f"layout must be one of {', '.join(sorted(LAYOUTS))}, not {layout!r}")
@@ -134,6 +137,7 @@ class _Typing:
         self._fault: str | None = None
         self._began_at = 0.0
         self._heard_at = 0.0
+        self._given_up = ""
 
     @property
     def due(self) -> float | None:
@@ -151,6 +155,12 @@ class _Typing:
             # Arrows, locks, function keys type nothing: Enter followed by Down is one end.
             return []
         if not self._text and self._fault is None:
+            if self._given_up and now - self._heard_at < self._TAIL_S:
+                self._fault = (
+                    f"its beginning may be missing, for {self._given_up!r} came before it without"
+                    " Enter"
+                )
+            self._given_up = ""
             self._began_at = now
         self._heard_at = now
         if shortcut:
@@ -168,7 +178,7 @@ class _Typing:
 
     def _end(self, now: float) -> list[Line | Refused]:
         raw, fault = self._text.encode(), self._fault
-        self._text, self._fault = "", None
+        self._text, self._fault, self._given_up = "", None, ""
         if fault is not None:
             return [Refused(raw, "lost", f"{fault}; press again", now)]
         if not raw.strip():
@@ -196,6 +206,7 @@ class _Typing:
             return None
         hint = "press again"
         if kind == "abandoned":
+            self._given_up = raw.decode()
             hint += ", or give the `gap` option if the caliper never sends Enter"
         reason = f"{fault}; press again" if fault is not None else why + hint
         return Refused(raw, "lost" if fault is not None else kind, reason, self._heard_at)
@@ -416,9 +427,12 @@ _PAUSE_MS: Final = 150.0
 
 
 def read_strokes(
-    strokes: Sequence[Stroke], fingers_ms: float = _FINGERS_MS
+    strokes: Sequence[Stroke], fingers_ms: float = _FINGERS_MS, broken_at: int | None = None
 ) -> Typed | NotUnderstood:
     """The line that `strokes`, up to their first Enter or Tab, type.
+
+    broken_at: before which of them there was a pause, as the page saw it; whether what stands
+    before it belongs to the line can't be known, so both parts are refused.
 
     Their keys are taken as the page saw them if these form a reading; else their codes as
     US keys; else as French ones; never mixed within the line, since the bare 6 is a minus
@@ -427,6 +441,12 @@ def read_strokes(
     that run backwards or a burst with a pause inside (two devices at once), and whatever
     forms no reading, doubled marks included. Never raises.
     """
+    if broken_at is not None:
+        return NotUnderstood(
+            f"{_seen(strokes[:broken_at])} … {_seen(strokes[broken_at:])}",
+            "a pause within the value: a part of it may be missing, or somebody typed as well;"
+            " press again",
+        )
     typed: list[Stroke] = []
     ended = False
     for stroke in strokes:

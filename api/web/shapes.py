@@ -503,12 +503,14 @@ class StrokeIn(In):
 
 
 class KeysIn(In):
-    """A burst of keys caught by the page, its end key included."""
+    """A burst of keys caught by the page, its end key included. broken_at: before which stroke
+    there was a pause that no caliper makes, so that it can't be known what belongs together."""
 
     id: UUID
     strokes: Annotated[list[StrokeIn], Field(min_length=1, max_length=300)]
     taken_at: When
     unit: Unit | None = None
+    broken_at: Annotated[int, Field(ge=1, le=300)] | None = None
 
     def moment(self) -> datetime:
         return aware(self.taken_at)

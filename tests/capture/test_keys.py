@@ -522,3 +522,30 @@ def test_a_keyboard_that_names_no_codes_is_read_by_its_keys() -> None:
 def test_a_gap_as_long_as_a_fingers_is_no_burst() -> None:
     assert read_strokes(strokes("12.34", gap_ms=99.0)) == Typed("12.34", "key", True)
     assert read_strokes(strokes("12.34", gap_ms=100.0)) == Typed("12.34", "key", False)
+
+
+@pytest.mark.parametrize("gap_s", [0.02, 0.11, 0.3, 0.9, 0.999, 1.0, 1.2, 1.9])
+@pytest.mark.parametrize("value", ["1.41", "-0.35", "203,86"])
+def test_a_pause_anywhere_gives_the_whole_line_or_none(value: str, gap_s: float) -> None:
+    for position in range(1, len(value) + 1):
+        typing = keys._Typing("us", None, 1.0)
+        usages = {mark: usage for (usage, shift), mark in LAYOUTS["us"].items() if not shift}
+        now, lines = 10.0, []
+        for number, mark in enumerate(value):
+            now += gap_s if number == position else 0.012
+            lines += typing.quiet(now)
+            lines += typing.press(usages[mark], False, False, now)
+        now += gap_s if position == len(value) else 0.012
+        lines += typing.quiet(now)
+        lines += typing.press(0x28, False, False, now)
+        whole = [line.raw.decode() for line in lines if isinstance(line, Line)]
+        assert whole in ([], [value]), (position, lines)
+        if not whole:
+            assert any(isinstance(line, Refused) for line in lines)
+        if gap_s > 1.0 and 0 < position < len(value):
+            assert repr(value[:position]) in lines[-1].reason
+        # The next press is whole again.
+        for mark in value:
+            typing.press(usages[mark], False, False, now + 4)
+        (line,) = typing.press(0x28, False, False, now + 4)
+        assert isinstance(line, Line)

@@ -67,7 +67,8 @@ def restore(name: BenchName, shop: TheServer, body: RestoreIn) -> BenchOut:
 @router.post("/keys")
 def add_keys(name: BenchName, body: KeysIn, shop: TheServer) -> KeysOut:
     """Read a burst of keys that the page caught, as a keyboard caliper types them."""
-    typed = read_strokes([Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes])
+    strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
+    typed = read_strokes(strokes, broken_at=body.broken_at)
     if isinstance(typed, NotUnderstood):
         return _refused(name, body, shop, typed.text, typed.reason)
     unit = body.unit or _series_unit(shop, name)

@@ -417,6 +417,11 @@ function takeBurst(strokes, takenAt) {
   return id;
 }
 
+function refuseBurst(strokes, brokenAt, takenAt) {
+  sounds.unlock().then(askForSound);
+  box.put(`${bench_path}/keys`, { id: uuid7(), taken_at: takenAt.toISOString(), strokes, broken_at: brokenAt });
+}
+
 function withdrawBurst(id) {
   withdrawn.add(id);
   // Behind it, even where it still waits: the server may have it although no answer came.
@@ -601,7 +606,7 @@ async function load() {
 wire();
 askForSound();
 watchListening(at("typed-value"), (listening, why) => sign("sign-keys", listening, listening ? "listening for keys" : `not listening: ${why}`));
-catchKeys({ field: at("typed-value"), take: takeBurst, withdraw: withdrawBurst });
+catchKeys({ field: at("typed-value"), take: takeBurst, withdraw: withdrawBurst, refuse: refuseBurst });
 addEventListener("pageshow", (event) => event.persisted && location.reload());
 load();
 box.send().then(box.retry);

@@ -7,8 +7,12 @@
 // Only event.timeStamp is asked for the time: a busy page handles keys late and in heaps.
 // Silence alone is no key and has no stamp: where it ended a burst and a key turns out to have
 // been struck right behind, the burst goes on, and the part that was sent is withdrawn.
+// A burst less than DOUBT_MS behind other keys, with no end key between, may be the end of a
+// value whose beginning was held up: kept by itself it would be a shorter value. Nobody can tell,
+// so it is refused with what came before it.
 
 export const GAP_MS = 100;
+const DOUBT_MS = 1000;
 // A caliper set to send no end key: so many characters, so fast, then silence.
 const BARE_LEAST = 4;
 const BARE_GAP_MS = 60;
@@ -17,6 +21,8 @@ const BARE_SILENCE_MS = 300;
 const AFTER_TEXT_LEAST = 4;
 const LONGEST = 250;
 
+// Keys that can be part of a number, under any layout.
+const OF_NUMBER = /^(Digit\d|Numpad\w+|Period|Comma|Minus|Equal|Slash)$/;
 const KEYPAD = /^Numpad(\d|Decimal|Comma|Add|Subtract)$/;
 const KEYPAD_TEXT = { NumpadDecimal: ".", NumpadComma: ",", NumpadAdd: "+", NumpadSubtract: "-" };
 const NOT_TEXT = new Set(["button", "checkbox", "radio", "submit", "reset", "range", "color", "file", "image"]);
@@ -32,9 +38,10 @@ export function takesText(element) {
 /**
  * Begin to catch. `field` is the field for typed values; `take(strokes, takenAt)` gets each
  * burst, its end key included. `withdraw(sent)` gets what `take` returned for a burst that was
- * not over; `take` gets all of it later. Returns a function that stops.
+ * not over; `take` gets all of it later. `refuse(strokes, brokenAt, takenAt)` gets a burst and
+ * the keys before it where it can't be known what belongs together. Returns a function that stops.
  */
-export function catchKeys({ field, take, withdraw = () => {} }) {
+export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} }) {
   let strokes = [];
   let last = -Infinity;
   let before = ""; // what the field held when this burst began
@@ -43,6 +50,7 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
   let early = null; // the burst that silence ended, in case the rest of it comes late
   let loose = false; // whether the burst's keys were taken and stand nowhere yet
   let focused = null; // what had the focus when it began
+  let stray = null; // the keys before this burst: no end key, and less than DOUBT_MS, between
   const held = new Set(); // keys taken, whose keyup must do nothing either
 
   const isCharacter = (event) => event.key.length === 1 || KEYPAD.test(event.code);
@@ -67,11 +75,33 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
 
   function finish(end) {
     const burst = end ? [...strokes, end] : strokes;
-    const age = performance.now() - burst[burst.length - 1].at_ms;
+    const takenAt = new Date(Date.now() - Math.max(0, performance.now() - burst[burst.length - 1].at_ms));
+    const first = stray;
+    stray = null;
+    if (first && inDoubt(first)) {
+      // What came before is shown with it; what a person had in the field before that stays.
+      field.value = first.sent === undefined && first.before === "" ? "" : before;
+      forget();
+      early = null;
+      if (first.sent !== undefined) withdraw(first.sent);
+      refuse([...first.strokes, ...burst], first.strokes.length, takenAt);
+      return;
+    }
     if (field.value !== before) field.value = before;
     forget();
-    const sent = take(burst, new Date(Date.now() - Math.max(0, age)));
+    const sent = take(burst, takenAt);
     early = end ? null : { strokes: burst, sent };
+  }
+
+  // A whole value that silence ended may be followed by another whole one.
+  const inDoubt = (first) => first.sent === undefined || strokes.length < BARE_LEAST;
+
+  /** What stands before a burst that begins at `at`. */
+  function strayBefore(at, sentEarly) {
+    if (at - last >= DOUBT_MS) return null;
+    if (sentEarly) return { strokes: sentEarly.strokes, sent: sentEarly.sent, before };
+    const ofNumber = strokes.some((s) => OF_NUMBER.test(s.code) || /[0-9.,+−-]/.test(s.key));
+    return ofNumber ? { strokes, before } : null;
   }
 
   function takeUpAgain(part, inField) {
@@ -80,8 +110,8 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
     withdraw(part.sent);
   }
 
-  const bare = () =>
-    strokes.length >= BARE_LEAST && strokes.every((s, i) => i === 0 || s.at_ms - strokes[i - 1].at_ms <= BARE_GAP_MS);
+  const machine = () => strokes.every((s, i) => i === 0 || s.at_ms - strokes[i - 1].at_ms <= BARE_GAP_MS);
+  const bare = () => strokes.length >= BARE_LEAST && machine();
 
   function arm() {
     clearTimeout(timer);
@@ -96,6 +126,8 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
         const left = last + BARE_SILENCE_MS - performance.now();
         if (left <= 0) finish(null);
         else timer = setTimeout(quiet, left);
+      } else if (stray?.sent !== undefined) {
+        finish(null); // the rest of a value that was taken for whole
       } else {
         giveBack();
       }
@@ -134,6 +166,7 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
     }
     if (["Shift", "CapsLock", "NumLock", "AltGraph"].includes(event.key)) return;
     const at = event.timeStamp;
+    const sentEarly = early;
     const part = at - last < GAP_MS ? early : null;
     early = null;
     if (part && isEnd(event)) {
@@ -146,7 +179,11 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
     const stroke = { key: event.key, code: event.code, shift: event.shiftKey, at_ms: Math.round(at * 10) / 10 };
 
     if (isEnd(event)) {
-      const caliper = fast && !blank() && (!inField || before === "" || strokes.length >= AFTER_TEXT_LEAST);
+      // Struck as no fingers can, and its end key held up: whole all the same.
+      const held_up = !fast && strokes.length > 1 && machine() && at - last < DOUBT_MS;
+      // No fingers reach Enter so soon: the end of a value whose beginning came before.
+      const tail = stray && machine() && at - last <= BARE_GAP_MS;
+      const caliper = tail ? !blank() : (fast || held_up) && !blank() && (!inField || before === "" || strokes.length >= AFTER_TEXT_LEAST);
       if (caliper) {
         taken(event);
         finish(stroke);
@@ -169,6 +206,7 @@ export function catchKeys({ field, take, withdraw = () => {} }) {
       return;
     }
     if (!fast) {
+      stray = part ? null : strayBefore(at, sentEarly);
       giveBack();
       strokes = [];
       before = field.value;
