@@ -54,6 +54,7 @@ def came_back(
     after: ArrayLike,
     *,
     margin: float | None = None,
+    margin_of: str = "",
     floor_sd: float = 0.0,
     known_sd: float | None = None,
     known_df: float = math.inf,
@@ -64,7 +65,8 @@ def came_back(
 
     before, after: one value for each trial in `unit`, same method, caliper and board, so
     that systematic errors cancel in the shift; nan does not count.
-    margin: the largest shift that does not matter (half a tolerance, say), greater than 0.
+    margin: the largest shift that does not matter (half a tolerance, say), greater than 0;
+    margin_of: what it was taken from, in words, where the person did not give it.
     Without one `came back` cannot be claimed, only `did not` or `cannot tell`.
     floor_sd: least standard deviation of one trial that the caliper's rounding allows.
     known_sd, known_df: standard deviation of one trial known from earlier series, used only
@@ -91,7 +93,8 @@ def came_back(
     more: int | None = 0
     if answer == "cannot tell":
         more = _more_cuts(a, b, shift, margin, floor_sd, known_sd, level)
-    sentence = _sentence(answer, a, b, shift, expected, margin, more, unit)
+    accepted = "" if margin is None else _accepted(margin, margin_of, unit)
+    sentence = _sentence(answer, a, b, shift, expected, margin, accepted, more, unit)
     return Return(answer, way, a, b, shift, expected, margin, p_within, more, sentence)
 
 
@@ -161,6 +164,12 @@ def _more_cuts(
     return int(found[0]) + first if found.size else None
 
 
+def _accepted(margin: float, margin_of: str, unit: SizeUnit) -> str:
+    """ "the 0.05 degrees that you accept", or "0.05 degrees, half the tolerance"."""
+    size = size_text(margin, unit)
+    return f"{size}, {margin_of}" if margin_of else f"the {size} that you accept"
+
+
 def _sentence(
     answer: Answer,
     a: Summary,
@@ -168,6 +177,7 @@ def _sentence(
     shift: Difference | None,
     expected: Interval | None,
     margin: float | None,
+    accepted: str,
     more: int | None,
     unit: SizeUnit,
 ) -> str:
@@ -183,11 +193,7 @@ def _sentence(
         return "Cannot tell: one cut before and one after show no scatter; cut at least one more."
     moved = plus_minus_text(shift.estimate, shift.interval.half_width, unit)
     if answer == "came back":
-        assert margin is not None
-        return (
-            f"It came back to its stop: the shift, {moved}, is within the "
-            f"{size_text(margin, unit)} that you accept."
-        )
+        return f"It came back to its stop: the shift, {moved}, is within {accepted}."
     if answer == "did not":
         where = (
             " The cut after the swing lies outside where the next cut was expected."
@@ -195,7 +201,7 @@ def _sentence(
             else ""
         )
         if margin is not None and abs(shift.estimate) < margin:
-            where += " Whether the shift is as small as you accept is not shown."
+            where += f" Whether the shift is within {accepted} is not shown."
         return f"It did not come back to its stop: it moved by {moved}.{where}"
     start = f"Cannot tell yet: the shift is {moved}"
     if margin is None:
@@ -209,4 +215,4 @@ def _sentence(
             "swing, or accept a larger shift."
         )
     cuts = "1 more cut" if more == 1 else f"{more} more cuts"
-    return f"{start}, against {size_text(margin, unit)} accepted. About {cuts} would tell."
+    return f"{start}, against {accepted}. About {cuts} would tell."

@@ -172,10 +172,13 @@ class ReturnOut(BeforeAfter):
     more_cuts: int | None
 
 
+Helped = Literal["helped", "made it worse", "cannot tell", "nothing was changed"]
+
+
 class AdjustmentOut(BeforeAfter):
     """Did an adjustment help. `change`: distance from nominal after, less before."""
 
-    answer: Literal["helped", "made it worse", "cannot tell"]
+    answer: Helped
     change: float | None
     interval: IntervalOut | None
 
@@ -382,7 +385,11 @@ def came_back(
         source = None if half is None else "half the tolerance"
         accepted = None if half is None else half / 2 / taken.per_inch
     told = returning.came_back(
-        *taken.values, margin=accepted, floor_sd=taken.floor, unit=taken.unit
+        *taken.values,
+        margin=accepted,
+        margin_of="" if source == "given" else "half the tolerance that was given with the series",
+        floor_sd=taken.floor,
+        unit=taken.unit,
     )
     base = taken.nominals[0] or 0.0
     shared = _before_after(connection, before, after, taken, (told.before, told.after))
@@ -423,10 +430,20 @@ def adjusted(
     told = adjustment.adjusted(
         *taken.values, unit=taken.unit, shared_u=shared_u, own_u=own_u, floor_sd=taken.floor
     )
+    shared = _before_after(connection, before, after, taken, (told.before, told.after))
+    answer: Helped = told.answer
+    sentence = told.sentence
+    if all(change.kind == "swung and back" for change in shared["setup_changes"]):
+        # Two series always differ; without a change between them nothing can have helped.
+        answer = "nothing was changed"
+        sentence = (
+            "Nothing is recorded between the two that could have helped; if the machine was"
+            " adjusted, say so on its page."
+        )
     return AdjustmentOut(
-        **_before_after(connection, before, after, taken, (told.before, told.after)),
-        sentence=told.sentence,
-        answer=told.answer,
+        **shared,
+        sentence=sentence,
+        answer=answer,
         change=None if told.change is None else taken.outward(told.change),
         interval=_interval(told.interval, taken.outward),
     )

@@ -125,8 +125,71 @@ def test_before_and_after_are_asked_of_one_machine_whichever_comes_first(server,
     expect(between).to_contain_text("swung and back")
     cards = between.locator(".finding")
     expect(cards.nth(0).locator(".who")).to_have_text("did not")
-    expect(cards.nth(1).locator(".who")).to_have_text("helped")
-    expect(cards.nth(1)).to_contain_text("nearer to nominal")
+    # A swing is no adjustment: nothing can have helped.
+    expect(cards).to_have_count(1)
+
+
+def test_whether_it_helped_is_asked_only_where_something_was_done(server, page):
+    before = measured(server, "Adjusted saw", OUT)
+    server.post("/api/setup-changes", {"machine": "Adjusted saw", "kind": "adjusted"})
+    after = measured(server, "Adjusted saw", (0.05, 0.06, 0.04, 0.05, 0.05))
+    page.goto(f"{server.url}/compare?a={before}&b={after}")
+    card = page.locator("#return .finding").nth(1)
+    expect(card).to_contain_text("Did it help that it was adjusted?")
+    expect(card.locator(".who")).to_have_text("helped")
+    expect(card).to_contain_text("nearer to nominal")
+    again = measured(server, "Adjusted saw", (0.01, 0.02, 0.01, 0.02, 0.01))
+    told = server.get(f"/api/compare/adjustment?before={after}&after={again}")
+    assert told["answer"] == "nothing was changed"
+    assert "Nothing is recorded between" in told["sentence"]
+
+
+def test_a_tolerance_is_not_called_what_the_person_accepts(server, page):
+    before = measured(server, "Returning saw", OUT, tolerance_deg="0.4")
+    after = measured(server, "Returning saw", OUT, tolerance_deg="0.4")
+    page.goto(f"{server.url}/compare?a={before}&b={after}")
+    card = page.locator("#return .finding").first
+    expect(card.locator(".who")).to_have_text("came back")
+    expect(card).to_contain_text("half the tolerance that was given with the series")
+    expect(card).not_to_contain_text("that you accept")
+    page.get_by_label("A shift that does not matter").fill("0,3")
+    page.get_by_role("button", name="Ask again").click()
+    expect(card).to_contain_text("that you accept")
+
+
+def _chosen(page: Page) -> list[str]:
+    return [page.locator(f"#choose-{which}").input_value() for which in "ab"]
+
+
+def test_two_different_series_are_proposed_and_compared_with_one_press(page, tmp_path):
+    with serving(tmp_path / "shop") as alone:
+        first = measured(alone, "Only saw", OUT)
+        page.goto(f"{alone.url}/compare")
+        expect(page.locator("[role=status]")).to_contain_text("nothing to set beside it yet")
+        assert _chosen(page)[1] == ""
+        second = measured(alone, "Only saw", LOOSE)
+        page.goto(f"{alone.url}/compare")
+        assert _chosen(page) == [first, second]
+        other = measured(alone, "Other saw", LOOSE)
+        page.goto(f"{alone.url}/compare")
+        assert len(set(_chosen(page))) == 2
+        page.get_by_role("button", name="Compare", exact=True).click()
+        expect(page.locator("section.quantity").first).to_be_visible()
+        expect(page.locator("[role=alert]")).to_have_count(0)
+        assert alone.client.get(f"/compare?a={other}").status_code == 200
+
+
+def test_compare_with_another_leads_to_where_the_other_is_chosen(server, shop, page):
+    page.goto(f"{server.url}/series/{shop['steady']}")
+    with page.expect_response(re.compile("/compare")) as answer:
+        page.get_by_role("link", name="Compare with another").click()
+    assert answer.value.status == 200
+    first, second = _chosen(page)
+    assert first == shop["steady"]
+    assert second not in ("", first)
+    expect(page.locator("[role=status]")).to_contain_text("press Compare")
+    page.get_by_role("button", name="Compare", exact=True).click()
+    expect(page.locator("section.quantity").first).to_be_visible()
 
 
 def test_a_shift_one_can_accept_is_asked_about_with_a_decimal_comma(server, shop, page):

@@ -26,6 +26,7 @@ from api.answers.comparison import (
     ReturnOut,
     Side,
 )
+from api.answers.standing import KIND_WORDS
 from api.errors import InvalidField, NotFound
 from api.store.tables import Machine, Series, Trial
 from api.web.deps import TheStore
@@ -38,6 +39,11 @@ from api.web.pages.shared.rendering import page
 router = APIRouter(include_in_schema=False)
 
 _LISTED: Final = 300
+_ALONE: Final = (
+    "There is nothing to set beside it yet: measure another series that shows the same, of another"
+    " machine or of this one after something happened to it."
+)
+_CHOOSE: Final = "Choose what to compare it with, then press Compare."
 _FIELDS: Final = ("the first", "the second", "the third", "the fourth")
 _TITLES: Final[dict[Quantity, str]] = {
     "angle": "The angle",
@@ -63,21 +69,24 @@ def compare_page(
     """Series side by side. `a`, `b` and `more` are series, or machines for their latest one."""
     listed, cut = choices(store)
     wanted = [a, b, *(m for m in more or [] if m)]
+    first, second = _proposed(listed, a, b)
     values: dict[str, Any] = {
         "choices": listed,
         "cut": cut,
         "asked": {
-            "a": a or (str(listed[0].id) if listed else ""),
-            "b": b or (str(listed[min(1, len(listed) - 1)].id) if listed else ""),
+            "a": first,
+            "b": second,
             "more": wanted[2:],
             "margin": margin,
         },
         "problem": None,
+        "hint": "" if (a and b) or (first and second) else _ALONE,
         "found": [],
         "notes": [],
         "one_machine": None,
         "back": None,
         "helped": None,
+        "done": "",
         "cautions": cautions_for(METHODS["reversal"]),
     }
     status = 200
@@ -90,7 +99,7 @@ def compare_page(
         except NotFound as error:
             values["problem"], status = f"{capital(str(error))}. Choose from the lists.", 404
     elif a or b or wanted[2:]:
-        values["problem"], status = "Choose two: the first and the second.", 422
+        values["hint"] = values["hint"] or _CHOOSE
     return page(request, "compare/page.html", status=status, **values)
 
 
@@ -101,6 +110,7 @@ def compare_page(
 class _Series:
     id: UUID
     words: str
+    reveals: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +139,46 @@ def choices(store: Connection) -> tuple[list[_Machine], int | None]:
         of = found.setdefault(machine, _Machine(machine, name, short(name), []))
         moment = started.astimezone()
         words = f"{moment.day} {moment:%B %Y, %H:%M}: {method(key).title}, {trials} trial"
-        of.series.append(_Series(series, words if trials == 1 else words + "s"))
+        reveals = frozenset(method(key).reveals)
+        of.series.append(_Series(series, words if trials == 1 else words + "s", reveals))
     return list(found.values()), _LISTED if len(rows) > _LISTED else None
+
+
+def _proposed(listed: Sequence[_Machine], a: str, b: str) -> tuple[str, str]:
+    """What the two lists say until a person chooses: two different series that show the same.
+
+    One that was chosen stays; an empty text where there is none to go with it.
+    """
+    if a and b:
+        return a, b
+    chosen = a or b
+    for machine in listed:
+        for series in machine.series:
+            if str(series.id) == chosen or (
+                str(machine.id) == chosen and series is machine.series[0]
+            ):
+                other = _beside(listed, machine, series)
+                return (chosen, other) if a else (other, chosen)
+    if chosen or not listed:
+        return a, b
+    # The latest machine and another one; of one machine its last two series, in their order.
+    machine = listed[0]
+    series = machine.series[0]
+    other = _beside(listed, machine, series)
+    if any(str(each.id) == other for each in machine.series):
+        return other, str(series.id)
+    return str(machine.id), other
+
+
+def _beside(listed: Sequence[_Machine], machine: _Machine, series: _Series) -> str:
+    """What goes with a series of a machine: another machine, else another series of this one."""
+    for other in listed:
+        if other is not machine and other.series[0].reveals & series.reveals:
+            return str(other.id)
+    for each in machine.series:
+        if each is not series and each.reveals & series.reveals:
+            return str(each.id)
+    return ""
 
 
 def _methods() -> list[str]:
@@ -194,7 +242,15 @@ def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> d
     helped: AdjustmentOut | None = None
     if quantity != "length" or None not in (before.nominal_mm, after.nominal_mm):
         helped = comparison.adjusted(store, before, after, quantity)
-    return {"one_machine": back, "back": back, "helped": helped}
+    if helped is not None and helped.answer == "nothing was changed":
+        helped = None
+    done = dict.fromkeys(c.kind for c in back.setup_changes if c.kind != "swung and back")
+    return {
+        "one_machine": back,
+        "back": back,
+        "helped": helped,
+        "done": " and ".join(KIND_WORDS.get(kind, kind) for kind in done),
+    }
 
 
 def _shown(found: Sequence[Side], told: ComparisonOut, quantity: Quantity) -> dict[str, Any]:
