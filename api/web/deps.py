@@ -22,10 +22,15 @@ def _store(shop: Annotated[Shop, Depends(_shop)]) -> Iterator[Connection]:
         yield connection
 
 
+def on_this_computer(request: Request) -> bool:
+    """Whether who asks is on the server's own computer."""
+    return request.client is None or loopback(request.client.host)
+
+
 def _here(request: Request) -> None:
     # Until it is known who asks, whoever reaches the port could have this computer open any of
     # its devices, or connect to any address, and read what comes back.
-    if request.client is not None and not loopback(request.client.host):
+    if not on_this_computer(request):
         raise HTTPException(
             403,
             "calipers are added, removed and identified on the server's own computer; open this"

@@ -202,3 +202,14 @@ def test_a_stranger_reads_and_measures(client: TestClient) -> None:
     series = stranger.start()
     stranger.press("12.30", "12.40")
     assert stranger.series(series)["trials"][0]["deviation_mm"] == pytest.approx(mm(100_000))
+
+
+def test_a_strangers_page_of_instruments_offers_nothing_that_is_refused(client: TestClient) -> None:
+    stranger = TestClient(client.app, base_url="http://10.0.0.5:8017", client=STRANGER)
+    there, here = (who.get("/instruments").text for who in (stranger, client))
+    assert 'class="pairing" aria-labelledby="pairing-title" hidden' in there
+    assert "open this page there" in there
+    assert "data-listen" not in there
+    assert "data-forget" not in there
+    assert "open this page there" not in here
+    assert "data-forget" not in stranger.get("/instruments/now").text

@@ -15,7 +15,7 @@ from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
 from api.errors import InvalidField
 from api.instruments.calipers import CaliperOnRecord
 from api.store.rows.benches import bench_names
-from api.web.deps import TheServer, TheStore
+from api.web.deps import TheServer, TheStore, on_this_computer
 from api.web.pages.instruments import chart as caliper_charts
 from api.web.pages.shared.rendering import page
 from api.web.routes.calipers import tolerance_mm
@@ -66,6 +66,7 @@ def instruments_page(request: Request, shop: TheServer, store: TheStore) -> HTML
         before_typing=BEFORE_TYPING,
         benches=sorted({"main", *bench_names(store)}),
         now=_now(shop, store),
+        here=on_this_computer(request),
         marks=_MARKS,
     )
 
@@ -73,7 +74,13 @@ def instruments_page(request: Request, shop: TheServer, store: TheStore) -> HTML
 @router.get("/instruments/now")
 def instruments_now(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
     """The parts of the page that change by themselves, for the page to take over."""
-    return page(request, "instruments/now.html", now=_now(shop, store), marks=_MARKS)
+    return page(
+        request,
+        "instruments/now.html",
+        now=_now(shop, store),
+        here=on_this_computer(request),
+        marks=_MARKS,
+    )
 
 
 @router.get("/calipers/{name:path}")
