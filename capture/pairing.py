@@ -169,13 +169,13 @@ class Next:
 
 def next_place(state: State) -> Next | None:
     """Where the next reading will go, None while no series runs."""
-    if state.series is None:
-        return None
-    trial = _current(state.trials, state.layout)
+    return None if state.series is None else _next(state.trials, state.layout)
+
+
+def _next(trials: Sequence[Trial], layout: Layout) -> Next:
+    trial = _current(trials, layout)
     slot = trial.slots.index(None)
-    return Next(
-        trial.number, slot, place_of(trial, slot, state.layout), slot % state.layout.repeats
-    )
+    return Next(trial.number, slot, place_of(trial, slot, layout), slot % layout.repeats)
 
 
 def fold(entries: Iterable[Entry], state: State | None = None) -> State:
@@ -233,6 +233,11 @@ class Folding:
             tuple(self._set_aside),
             self._ended,
         )
+
+    @property
+    def next(self) -> Next | None:
+        """Where the next reading will go, None while no series runs."""
+        return None if self._series is None else _next(self._trials, self._layout)
 
     def take(self, entry: Entry) -> Outcome:
         """Go on by one entry; what became of it."""

@@ -64,6 +64,13 @@ def add(subparsers: Subparsers) -> None:
         help="a service that runs bothends bench: the calipers here, the server at URL",
     )
     command.add_argument("--host", help="address that the service serves on")
+    command.add_argument(
+        "--allow-host",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a further name by which browsers may reach the service; repeat for more",
+    )
     command.add_argument("--port", type=int, help="port that the service serves on")
     command.add_argument(
         "--root",
@@ -97,7 +104,7 @@ def run(args: argparse.Namespace) -> int:
     files: list[tuple[Path, str, str]] = []
     if args.systemd or everything:
         if args.bench_to is None:
-            words = serve_words(args.caliper, args.host, args.port)
+            words = serve_words(args.caliper, args.host, args.port, args.allow_host)
         else:
             words = _bench_words(args)
         if args.user:
@@ -136,11 +143,18 @@ _USER_NEXT: Final = (
 _RULES_NEXT: Final = "sudo udevadm control --reload && sudo udevadm trigger"
 
 
-def serve_words(calipers: Iterable[str], host: str | None, port: int | None) -> list[str]:
+def serve_words(
+    calipers: Iterable[str],
+    host: str | None,
+    port: int | None,
+    allow_hosts: Iterable[str] = (),
+) -> list[str]:
     """The command that the service runs, by full path."""
     words = [str(_program()), "serve"]
     if host is not None:
         words += ["--host", host]
+    for name in allow_hosts:
+        words += ["--allow-host", name]
     if port is not None:
         words += ["--port", str(port)]
     for each in calipers:
@@ -151,8 +165,11 @@ def serve_words(calipers: Iterable[str], host: str | None, port: int | None) -> 
 def _bench_words(args: argparse.Namespace) -> list[str]:
     from api.instruments.forwarding import server_url
 
-    if args.host is not None or args.port is not None:
-        fail("--host and --port are for a service that serves; with --bench-to it serves nothing")
+    if args.host is not None or args.port is not None or args.allow_host:
+        fail(
+            "--host, --port and --allow-host are for a service that serves; with --bench-to it"
+            " serves nothing"
+        )
     if not args.caliper:
         fail("--bench-to needs the calipers of this bench: --caliper SPEC, repeated for more")
     try:

@@ -40,7 +40,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
-from analysis.methods import Method
+from analysis.methods import Method, Place
 from api.errors import Conflict, NotFound
 from api.store import statements
 from api.store.engine import CHANNEL, Writer
@@ -469,7 +469,9 @@ class Journal:
         readings: list[tuple[Any, ...]] = []
         acted = False
         # Readings follow the start of their series in another call, never in the same.
-        places = method_of(bench.series).places if bench.series is not None else ()
+        places: Sequence[Place] = ()
+        if bench.series is not None:
+            places = method_of(bench.series).places
         for entry in entries:
             seq += 1
             outcome = folding.take(entry)
@@ -482,6 +484,7 @@ class Journal:
                     "outcome": outcome.kind,
                     "trial": outcome.trial,
                     "place": None if outcome.place is None else places[outcome.place].key,
+                    "next": _next_in_words(folding, places, bench.series),
                 }
                 self._tell(bench.id, "reading", reading.id, fate)
             else:
@@ -667,6 +670,24 @@ def _reading_row(
         reading.since_previous_ms,
         reading.late,
     )
+
+
+def _next_in_words(
+    folding: pairing.Folding, places: Sequence[Place], series: Row[Any] | None
+) -> dict[str, Any] | None:
+    """Where the next reading goes, as pages are told it."""
+    at = folding.next
+    if at is None or series is None:
+        return None
+    place = places[at.place]
+    return {
+        "trial": at.trial,
+        "place": place.key,
+        "label": place.label,
+        "index": at.place,
+        "repeat": at.repeat,
+        "repeats": series.repeats,
+    }
 
 
 def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dict[str, Any]:

@@ -421,8 +421,20 @@ class AcknowledgementOut(Out):
     refused: list[NotTakenOut] = []
 
 
+class NextOut(Out):
+    """Where the next reading goes; `index` counts the method's places from 0."""
+
+    trial: int
+    place: str
+    label: str
+    index: int
+    repeat: int
+    repeats: int
+
+
 class ReadingOut(Out):
-    """A reading and what became of it."""
+    """A reading and what became of it; `next`: where the one after it goes, null where no series
+    ran or its event was told by an earlier version."""
 
     id: UUID
     bench: str
@@ -435,6 +447,7 @@ class ReadingOut(Out):
     outcome: str
     trial: int | None
     place: str | None
+    next: NextOut | None = None
 
 
 class RefusalOut(Out):
@@ -446,17 +459,6 @@ class RefusalOut(Out):
     text: str
     reason: str
     heard_at: datetime
-
-
-class NextOut(Out):
-    """Where the next reading goes; `index` counts the method's places from 0."""
-
-    trial: int
-    place: str
-    label: str
-    index: int
-    repeat: int
-    repeats: int
 
 
 class CaliperOut(Out):

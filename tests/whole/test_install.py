@@ -88,15 +88,14 @@ def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -
 
 def test_the_service_is_the_program_that_wrote_it() -> None:
     """And starts with what it was told: systemd's own marks are no marks of a pattern."""
-    shown = done("install", "--print", "--systemd", "--host", "0.0.0.0", "--caliper", SPEC)
+    names = ("--host", "0.0.0.0", "--allow-host", "shop.example")
+    shown = done("install", "--print", "--systemd", *names, "--caliper", SPEC)
     (line,) = (each for each in shown.stdout.splitlines() if each.startswith("ExecStart="))
     # Once systemd's % and $ are single again, a shell would read its words the same way.
     words = shlex.split(line.removeprefix("ExecStart=").replace("%%", "%").replace("$$", "$"))
     program = Path(words[0])
     assert program == Path(sys.executable).with_name("bothends")
-    assert words[1:] == (
-        ["serve", "--data", "/var/lib/bothends", "--host", "0.0.0.0", "--caliper", SPEC]
-    )
+    assert words[1:] == (["serve", "--data", "/var/lib/bothends", *names, "--caliper", SPEC])
 
 
 @pytest.mark.parametrize("own", [[], ["--user"]])

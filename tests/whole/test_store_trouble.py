@@ -66,8 +66,10 @@ def test_a_full_disk_is_said_until_there_is_room(
         small_disk / "data", "--caliper", f"serial:{port.target},unit=mm,name=g"
     ) as server:
         series = _at_the_bench(server, page)
+        port.send(b"11.00\r\n")
+        assert until(lambda: server.trials(series) == [["11.00"]])
         _fill(small_disk / "photographs")
-        widths = [f"{11 + n / 100:.2f}" for n in range(6)]
+        widths = [f"{11 + n / 100:.2f}" for n in range(1, 7)]
         for width in widths:
             port.send(f"{width}\r\n".encode())
         notice = page.locator("#notice")
@@ -82,7 +84,7 @@ def test_a_full_disk_is_said_until_there_is_room(
         assert "make room" in answer.json()["detail"]
         _plain(answer.text)
         (small_disk / "photographs").unlink()
-        assert until(lambda: list(chain.from_iterable(server.trials(series))) == widths)
+        assert until(lambda: list(chain.from_iterable(server.trials(series)))[1:] == widths)
         expect(notice).to_be_hidden()
 
 

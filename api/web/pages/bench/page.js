@@ -259,8 +259,8 @@ async function ask() {
 
 // ---- events
 
-function hear(kind, data) {
-  if (kind === "reading") heardReading(data);
+function hear(kind, data, number) {
+  if (kind === "reading") heardReading(data, number);
   else if (kind === "trial") heardTrial(data);
   else if (kind === "score") heardScore(data);
   else if (kind === "refusal") heardRefusal(data);
@@ -271,7 +271,7 @@ function hear(kind, data) {
   }
 }
 
-function heardReading(reading) {
+function heardReading(reading, number) {
   // Shut jaws are no reading that was taken back: they take one back, which its trial tells.
   const outcome = reading.outcome === "taken back" ? "jaws shut" : reading.outcome;
   measuring.showReading({ ...reading, outcome }, method(), shownUnits());
@@ -281,7 +281,9 @@ function heardReading(reading) {
   const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
   if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
   if (answered) sounds.say("Taken back.");
-  ask();
+  // The fold that placed it says where the next one goes: nothing need be asked.
+  bench = { ...bench, next: reading.next, last_reading: reading, last_event: Math.max(bench.last_event, number) };
+  next();
 }
 
 function heardRefusal(refusal) {
