@@ -281,6 +281,7 @@ _step = st.one_of(
         st.sampled_from(["reversal", "stop-block", "roll"]),
     ),
     st.tuples(st.just("finish"), _bench),
+    st.tuples(st.just("resume"), _bench, st.integers(0, 3)),
     st.tuples(st.just("report"), _bench),
     st.tuples(st.just("send again"), _bench, st.integers(0, 9)),
     st.tuples(st.just("pull"), st.integers(0, len(_PULLERS) - 1)),
@@ -353,7 +354,7 @@ class _Writers:
         self._journals = (Journal(shop.engine), Journal(shop.engine))
         self._machines = {m: self._journals[0].add_machine(m, "other") for m in _MACHINES}
         self._sent: dict[str, list[records.Reading]] = {bench: [] for bench in _BENCHES}
-        self._series: dict[str, UUID] = {}
+        self._series: dict[str, list[UUID]] = {bench: [] for bench in _BENCHES}
         self._number = 0
 
     def do(self, second: bool, what: str, bench: str, *more: Any) -> None:
@@ -366,6 +367,7 @@ class _Writers:
             "swap": lambda j, b: j.act(b, records.SwapEnds()),
             "start": self._start,
             "finish": self._finish,
+            "resume": self._resume,
             "report": lambda j, b: j.report(records.CaliperState(b, "six-inch", "quiet")),
             "send again": self._again,
         }
@@ -388,11 +390,15 @@ class _Writers:
         journal.keep(self._sent[bench][-1 - back :])
 
     def _start(self, journal: Journal, bench: str, machine: str, key: str) -> None:
-        self._series[bench] = _start(journal, self._machines[machine], bench, key)
+        self._series[bench].append(_start(journal, self._machines[machine], bench, key))
 
     def _finish(self, journal: Journal, bench: str) -> None:
-        if bench in self._series:
-            journal.finish(self._series[bench])
+        for series in self._series[bench]:
+            journal.finish(series)
+
+    def _resume(self, journal: Journal, bench: str, back: int) -> None:
+        if of := self._series[bench]:
+            journal.resume(of[-1 - back % len(of)])
 
 
 def _reading(number: int, bench: str, sent: str, seconds: int) -> records.Reading:

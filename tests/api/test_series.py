@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import sqlite3
 from contextlib import closing
@@ -16,7 +14,6 @@ from sqlalchemy import event
 
 from api.server import Shop
 from api.settings import Settings
-from api.store import doctor
 from api.web.app import build
 from tests.api.bench import Person
 from tests.api.conftest import local_client
@@ -315,53 +312,6 @@ def test_a_refusal_that_cannot_be_kept_holds_up_none_of_the_others(person):
 
 def counts(told):
     return told["stored"], told["known"]
-
-
-def test_a_finished_series_is_resumed_where_it_was(person):
-    series = person.start()
-    person.press("12.30", "12.40", "12.50")
-    person.post(f"/api/series/{series}/finish")
-    before = person.series(series)
-    assert before["finished_at"] is not None
-    bench = person.get("/api/benches/main")
-    assert (bench["series"], bench["ended"]["id"]) == (None, series)
-    person.press("99.00")  # counts for nothing
-    assert person.post(f"/api/series/{series}/resume")["finished_at"] is None
-    bench = person.get("/api/benches/main")
-    assert (bench["series"]["id"], bench["ended"]) == (series, None)
-    assert (bench["next"]["trial"], bench["next"]["place"]) == (2, "open end")
-    person.press("12.60")
-    assert person.sent(series) == [["12.30", "12.40"], ["12.50", "12.60"]]
-    assert [t["id"] for t in person.series(series)["trials"]] == [t["id"] for t in before["trials"]]
-    assert person.post(f"/api/series/{series}/resume")["id"] == series  # runs already
-
-
-def test_a_series_that_ended_as_another_began_is_resumed_after_that_one(person):
-    first = person.start()
-    person.press("12.30")
-    second = person.start("Old sled")
-    answer = person.client.post(f"/api/series/{first}/resume", json={})
-    assert answer.status_code == 409
-    assert "Old sled" in answer.json()["detail"]
-    assert "finish it first" in answer.json()["detail"]
-    person.press("11.00", "11.10")
-    person.post(f"/api/series/{second}/finish")
-    person.post(f"/api/series/{first}/resume")
-    person.press("12.40")
-    person.post(f"/api/series/{first}/finish")
-    assert person.sent(first) == [["12.30", "12.40"]]
-    assert person.sent(second) == [["11.00", "11.10"]]
-    rows = list(csv.DictReader(io.StringIO(person.client.get("/api/readings.csv").text)))
-    assert [(r["sent"], r["series_id"]) for r in rows] == [
-        ("12.30", first), ("11.00", second), ("11.10", second), ("12.40", first),
-    ]  # fmt: skip
-    with person.client.app.state.shop.reading() as store:
-        assert list(doctor.findings(store)) == []
-
-
-def test_no_series_with_that_id_is_resumed(person):
-    answer = person.client.post(f"/api/series/{UUID(int=9)}/resume", json={})
-    assert answer.status_code == 404
 
 
 def test_what_cannot_be_done_now_says_what_to_do_first(person):

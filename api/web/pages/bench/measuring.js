@@ -197,7 +197,7 @@ export function showTrials(trials, series, method, units) {
       return row;
     });
   table.tBodies[0].replaceChildren(...rows);
-  at("swap-ends").hidden = places.length < 2;
+  at("swap-ends").hidden = places.length < 2 || Boolean(series.finished_at);
 }
 
 // As the caliper sent it; converted only for a person who chose another unit.
