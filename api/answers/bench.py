@@ -5,21 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import Connection, Row
 
 from analysis.methods import Place
 from api.store.facts import method_of
 from api.store.log import reading_of
 from api.store.rows import benches, events
 from api.store.rows import series as rows
-from api.store.tables import Bench, Caliper, Reading, Trial, TrialReading
 from capture import pairing, records
-
-_READINGS: Select[Any] = (
-    select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
-    .join(Caliper, Caliper.id == Reading.caliper_id)
-    .join(Bench, Bench.id == Reading.bench_id)
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,20 +82,11 @@ def _next(connection: Connection, series: Row[Any]) -> NextPlace | None:
     """Where the next reading goes. The last trial alone decides, so the log need not be read."""
     method = method_of(series)
     layout = records.Layout(len(method.places), series.repeats, method.swap)
-    last = connection.execute(
-        select(Trial.id, Trial.number, Trial.swapped)
-        .where(Trial.series_id == series.id, Trial.state != "gone")
-        .order_by(Trial.number.desc())
-        .limit(1)
-    ).first()
+    last = rows.last_trial(connection, series.id)
     trials: tuple[pairing.Trial, ...] = ()
     if last is not None:
         slots: list[pairing.Placed | None] = [None] * (layout.places * layout.repeats)
-        for row in connection.execute(
-            _READINGS.add_columns(TrialReading.slot)
-            .join(TrialReading, TrialReading.reading_id == Reading.id)
-            .where(TrialReading.trial_id == last.id)
-        ):
+        for row in rows.placed_readings(connection, last.id):
             slots[row.slot] = pairing.Placed(reading_of(row), row.slot)
         trials = (pairing.Trial(last.number, tuple(slots), last.swapped),)
     following = pairing.next_place(pairing.State(series.id, layout, trials))

@@ -241,14 +241,7 @@ class Journal:
         Raises NotFound where no series has that id.
         """
         with self._writing() as connection:
-            name = connection.execute(
-                select(Bench.name)
-                .join(Series, Series.bench_id == Bench.id)
-                .where(Series.id == series_id)
-            ).scalar()
-            if name is None:
-                raise NotFound("no series has that id")
-            bench = self._bench(connection, name)
+            bench = self._bench_of(connection, series_id)
             if bench.state.series == series_id:
                 self._append(connection, bench, [records.Finish()], at)
 
@@ -259,21 +252,14 @@ class Journal:
         runs on the bench.
         """
         with self._writing() as connection:
-            found = connection.execute(
-                select(Bench.name)
-                .join(Series, Series.bench_id == Bench.id)
-                .where(Series.id == series_id)
-            ).scalar()
-            if found is None:
-                raise NotFound("no series has that id")
-            bench = self._bench(connection, found)
+            bench = self._bench_of(connection, series_id)
             if bench.state.series == series_id:
                 return
             if bench.series is not None:
                 machine = select(Machine.name).where(Machine.id == bench.series.machine_id)
                 raise Conflict(
                     f"a series of {connection.execute(machine).scalar()} by"
-                    f" {method_of(bench.series).title} runs on bench {found}; finish it first"
+                    f" {method_of(bench.series).title} runs on bench {bench.name}; finish it first"
                 )
             state = pairing.fold(read_series(connection, series_id))
             if state.series is not None:  # it ended as another one started
@@ -440,6 +426,20 @@ class Journal:
         """The series that the bench feeds as this call arrives."""
         with self._engine.connect() as connection:
             return connection.execute(select(Bench.series_id).where(Bench.name == name)).scalar()
+
+    def _bench_of(self, connection: Connection, series_id: UUID) -> _BenchState:
+        """The bench of a series, as `_bench` gives it.
+
+        Raises NotFound where no series has that id.
+        """
+        name = connection.execute(
+            select(Bench.name)
+            .join(Series, Series.bench_id == Bench.id)
+            .where(Series.id == series_id)
+        ).scalar()
+        if name is None:
+            raise NotFound("no series has that id")
+        return self._bench(connection, name)
 
     def _bench(self, connection: Connection, name: str) -> _BenchState:
         """The bench, made if it is new, its row locked and its state up to date."""

@@ -8,7 +8,8 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, Select, select
 
-from api.store.tables import Act, Bench, Caliper, Reading
+from api.store.rows.series import READINGS
+from api.store.tables import Act, Reading
 from capture import records
 
 
@@ -63,12 +64,7 @@ def _entries(
     connection: Connection, bench_id: int, since: int, before: int | None
 ) -> Iterator[records.Entry]:
     acts = select(Act.__table__).where(Act.bench_id == bench_id, Act.seq >= since)
-    presses = (
-        select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
-        .join(Caliper, Caliper.id == Reading.caliper_id)
-        .join(Bench, Bench.id == Reading.bench_id)
-        .where(Reading.bench_id == bench_id, Reading.seq >= since)
-    )
+    presses = READINGS.where(Reading.bench_id == bench_id, Reading.seq >= since)
     if before is not None:
         acts = acts.where(Act.seq < before)
         presses = presses.where(Reading.seq < before)

@@ -6,15 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, func, select
+from sqlalchemy import Connection, Row, func, select
 
+from api.store.rows.series import READINGS
 from api.store.tables import Bench, Caliper, Event, Reading, Refusal
-
-_READINGS: Select[Any] = (
-    select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
-    .join(Caliper, Caliper.id == Reading.caliper_id)
-    .join(Bench, Bench.id == Reading.bench_id)
-)
 
 
 def last_event_id(connection: Connection) -> int:
@@ -47,7 +42,7 @@ def last_of_kind(connection: Connection, bench_id: int, *kinds: str) -> Row[Any]
 
 def reading(connection: Connection, reading_id: UUID) -> Row[Any]:
     """A reading with its caliper's and bench's names."""
-    return connection.execute(_READINGS.where(Reading.id == reading_id)).one()
+    return connection.execute(READINGS.where(Reading.id == reading_id)).one()
 
 
 def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:

@@ -25,6 +25,14 @@ _WITH_NAMES: Select[Any] = (
 )
 
 
+READINGS: Select[Any] = (
+    select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
+    .join(Caliper, Caliper.id == Reading.caliper_id)
+    .join(Bench, Bench.id == Reading.bench_id)
+)
+"""Readings with the names of their caliper and bench."""
+
+
 def series(connection: Connection, series_id: UUID) -> Row[Any]:
     """A series with its bench's and machine's names.
 
@@ -79,6 +87,26 @@ def trials(connection: Connection, series_id: UUID) -> Sequence[Row[Any]]:
         select(Trial.__table__)
         .where(Trial.series_id == series_id, Trial.state != "gone")
         .order_by(Trial.number)
+    ).all()
+
+
+def last_trial(connection: Connection, series_id: UUID) -> Row[Any] | None:
+    """The last trial of a series (id, number, swapped), None where it has none."""
+    query: Any = (
+        select(Trial.id, Trial.number, Trial.swapped)
+        .where(Trial.series_id == series_id, Trial.state != "gone")
+        .order_by(Trial.number.desc())
+        .limit(1)
+    )
+    return connection.execute(query).first()
+
+
+def placed_readings(connection: Connection, trial_id: UUID) -> Sequence[Row[Any]]:
+    """The readings of a trial with the names of their caliper and bench, and their slots."""
+    return connection.execute(
+        READINGS.add_columns(TrialReading.slot)
+        .join(TrialReading, TrialReading.reading_id == Reading.id)
+        .where(TrialReading.trial_id == trial_id)
     ).all()
 
 
