@@ -299,11 +299,14 @@ def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
     bench.start()
     bench.open()
     bench.press("13.21")
-    bench.next("open end")
-    stands = HeldBack(bench.page, f"**/api/benches/{bench.name}")
     bench.press("13.52")
     figure = bench.page.locator("#figure")
     expect(figure).to_contain_text("1 trial")
+    stands = HeldBack(bench.page, f"**/api/benches/{bench.name}")
+    bench.page.context.set_offline(True)
+    expect(bench.page.locator("#sign-live")).to_contain_text("no link to the server")
+    bench.page.context.set_offline(False)  # the link comes back, and the page asks how things stand
+    expect(bench.page.locator("#sign-live")).to_have_text("live")
     assert stands.answered()["next"]["place"] == "fence end"
     bench.page.click("#take-back")
     bench.state("taken back")
@@ -311,6 +314,7 @@ def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
     bench.next("open end")
     stands.let_go()
     bench.next("open end")
+    forgive(bench.complaints)
 
 
 def test_a_strip_taken_back_does_not_come_again_with_an_answer_long_on_its_way(bench):
