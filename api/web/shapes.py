@@ -31,8 +31,9 @@ class In(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _without_nul(cls, value: object) -> object:
-        # PostgreSQL's text cannot hold it, and no display shows it.
-        if isinstance(value, str) and "\0" in value:
+        # PostgreSQL's text and the system's names cannot hold it, and no display shows it.
+        texts = value if isinstance(value, list) else [value]
+        if any(isinstance(text, str) and "\0" in text for text in texts):
             raise PydanticCustomError("nul", "must not hold a NUL; send what was received, escaped")
         return value
 

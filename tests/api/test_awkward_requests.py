@@ -105,3 +105,21 @@ def test_an_awkward_text_in_a_body_is_refused_in_words(
         )
         if answer.status_code >= 400:
             assert answer.json()["detail"]
+
+
+@pytest.mark.parametrize("path", ["/api/readings", "/api/refusals"])
+def test_an_id_that_is_no_text_is_refused_and_shown_as_it_was_spelled(
+    client: TestClient, path: str
+) -> None:
+    answer = client.post(
+        path, content=rb'[{"id": "\ud800"}]', headers={"Content-Type": "application/json"}
+    )
+    assert answer.status_code == 422
+    assert [each["id"] for each in answer.json()["refused"]] == [r"\ud800"]
+
+
+@pytest.mark.parametrize("field", ["leave_alone", "leave_alone_later", "also", "listen_to"])
+def test_a_device_with_a_nul_in_its_name_is_refused(client: TestClient, field: str) -> None:
+    answer = client.post("/api/pairing", json={field: ["serial:/dev/a\0b,unit=mm"]})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["field"] == field

@@ -50,7 +50,9 @@ def _or_wrong(value: Any, read: Callable[[Any], Any]) -> Any:
     except ValidationError as error:
         found = field_error(error.errors()[0])
         given = value.get("id") if isinstance(value, dict) else None
-        return _Wrong(None if given is None else str(given)[:100], found["field"], found["message"])
+        # A lone surrogate, which JSON can spell, is no text that an answer could carry.
+        shown = str(given)[:100].encode("utf-8", "backslashreplace").decode()
+        return _Wrong(None if given is None else shown, found["field"], found["message"])
 
 
 _Readings = Annotated[list[Annotated[ReadingIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
