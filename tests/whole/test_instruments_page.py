@@ -177,7 +177,7 @@ def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_pairing(server, op
     page.get_by_role("button", name="Stop", exact=True).click()
     assert stop.route
     page.get_by_role("button", name="Pair by pressing send").click()
-    with page.expect_request(lambda r: r.method == "POST"):
+    with page.expect_response(lambda r: r.request.method == "POST"):
         stop.let_go()
     find(server, page, port)
 
