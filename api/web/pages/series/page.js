@@ -132,7 +132,7 @@ if (page.dataset.running === "yes") {
       if (kind === "bench" && page.dataset.running === "yes") redraw().catch(complain);
     },
     (up) => {
-      const words = "The live link is down: presses are still kept at the bench, and shown once it is back.";
+      const words = "The live link is down: what the server keeps meanwhile is shown once it is back.";
       if (!up) tell(words);
       else if (at("told").textContent === words) tell("");
     },
