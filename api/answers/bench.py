@@ -7,9 +7,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Row
 
-from analysis.methods import Place
 from api.store.facts import method_of
 from api.store.log import reading_of
+from api.store.next_place import NextPlace
 from api.store.rows import benches, events
 from api.store.rows import series as rows
 from capture import pairing, records
@@ -22,15 +22,6 @@ class Heard:
 
     row: Row[Any]
     fate: dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class NextPlace:
-    """Where the next reading goes; `repeats`: how often each place is read."""
-
-    at: pairing.Next
-    place: Place
-    repeats: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +50,7 @@ def bench(connection: Connection, name: str) -> BenchAnswer:
         return BenchAnswer(name, None, None, None, None, None, last_event)
     series = None if row.series_id is None else rows.series(connection, row.series_id)
     ended = None
-    if series is None and (latest := benches.latest_series(connection, row.id)) is not None:
+    if series is None and (latest := benches.last_fed(connection, row.id)) is not None:
         ended = rows.series(connection, latest)
     last = events.last_of_kind(connection, row.id, "reading")
     return BenchAnswer(

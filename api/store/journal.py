@@ -46,6 +46,7 @@ from api.store import statements
 from api.store.engine import CHANNEL, Writer
 from api.store.facts import method_of
 from api.store.log import read_log, read_series
+from api.store.next_place import NextPlace
 from api.store.projection import SlotRow, TrialRow, project
 from api.store.tables import (
     Act,
@@ -484,7 +485,7 @@ class Journal:
                     "outcome": outcome.kind,
                     "trial": outcome.trial,
                     "place": None if outcome.place is None else places[outcome.place].key,
-                    "next": _next_in_words(folding, places, bench.series),
+                    "next": _next_told(folding, places, bench.series),
                 }
                 self._tell(bench.id, "reading", reading.id, fate)
             else:
@@ -672,22 +673,13 @@ def _reading_row(
     )
 
 
-def _next_in_words(
+def _next_told(
     folding: pairing.Folding, places: Sequence[Place], series: Row[Any] | None
 ) -> dict[str, Any] | None:
-    """Where the next reading goes, as pages are told it."""
     at = folding.next
     if at is None or series is None:
         return None
-    place = places[at.place]
-    return {
-        "trial": at.trial,
-        "place": place.key,
-        "label": place.label,
-        "index": at.place,
-        "repeat": at.repeat,
-        "repeats": series.repeats,
-    }
+    return NextPlace(at, places[at.place], series.repeats).told()
 
 
 def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dict[str, Any]:

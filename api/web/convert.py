@@ -14,9 +14,10 @@ from analysis.methods import Quantity
 from analysis.score import QuantityScore, Score
 from analysis.spread import OwnScatter
 from analysis.units import MM_PER_INCH, mm
-from api.answers.bench import BenchAnswer, Heard, NextPlace
+from api.answers.bench import BenchAnswer, Heard
 from api.answers.findings import DoubtedTrials
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
+from api.answers.standing import outward
 from api.answers.studies import Study
 from api.answers.uncounted import Uncounted
 from api.web.shapes import (
@@ -42,7 +43,7 @@ from api.web.shapes import (
     TrialReadingOut,
     WithoutOut,
 )
-from capture.records import CaliperState
+from capture.records import CaliperState, Reading
 
 
 def series_out(found: SeriesAnswer) -> SeriesOut:
@@ -95,16 +96,7 @@ def trial_out(found: TrialAnswer) -> TrialOut:
         state=row.state,
         flags=[flag.replace("-", " ") for flag in row.flags.split()],
         readings=[
-            TrialReadingOut(
-                id=r.id,
-                place=found.places[r.place].key,
-                sent=r.sent,
-                unit=r.unit,
-                mm=mm(r.nm),
-                caliper=r.caliper,
-                origin=r.origin,
-                taken_at=r.taken_at,
-            )
+            TrialReadingOut(place=found.places[r.place].key, **_reading_fields(r))
             for r in found.readings
         ],
         deviation_mm=None if row.deviation_mm is None else float(row.deviation_mm),
@@ -124,23 +116,12 @@ def bench_out(
         name=found.name,
         series=None if found.series is None else series_head(found.series),
         ended=None if found.ended is None else series_head(found.ended),
-        next=None if found.next is None else _next_out(found.next),
+        next=None if found.next is None else NextOut(**found.next.told()),
         last_reading=None if found.last_reading is None else reading_out(found.last_reading),
         calipers=[caliper_out(c) for c in calipers],
         pretend=pretend,
         clock_behind_ms=found.clock_behind_ms,
         last_event=found.last_event,
-    )
-
-
-def _next_out(found: NextPlace) -> NextOut:
-    return NextOut(
-        trial=found.at.trial,
-        place=found.place.key,
-        label=found.place.label,
-        index=found.at.place,
-        repeat=found.at.repeat,
-        repeats=found.repeats,
     )
 
 
@@ -157,18 +138,20 @@ def caliper_out(state: CaliperState) -> CaliperOut:
 
 def reading_out(found: Heard) -> ReadingOut:
     """A reading and what became of it when it was kept."""
-    row = found.row
-    return ReadingOut(
-        id=row.id,
-        bench=row.bench,
-        caliper=row.caliper,
-        sent=row.sent,
-        unit=row.unit,
-        mm=mm(row.nm),
-        taken_at=row.taken_at,
-        origin=row.origin,
-        **found.fate,
-    )
+    return ReadingOut(bench=found.row.bench, **_reading_fields(found.row), **found.fate)
+
+
+def _reading_fields(reading: Row[Any] | Reading) -> dict[str, Any]:
+    """What goes out of a reading, whatever became of it."""
+    return {
+        "id": reading.id,
+        "sent": reading.sent,
+        "unit": reading.unit,
+        "mm": mm(reading.nm),
+        "caliper": reading.caliper,
+        "origin": reading.origin,
+        "taken_at": reading.taken_at,
+    }
 
 
 def refusal_out(row: Row[Any]) -> RefusalOut:
@@ -192,11 +175,6 @@ def score_out(found: Scored) -> ScoreOut:
         notes=list(found.score.notes),
         study=None if found.study == Study() else _study_out(found.study),
     )
-
-
-def outward(value: float, quantity: Quantity) -> float:
-    """Degrees for an angle or a tilt in radians, millimetres as they are."""
-    return value if quantity == "length" else math.degrees(value)
 
 
 def _doubt_out(found: DoubtedTrials) -> DoubtOut:
@@ -232,17 +210,7 @@ def _trend_out(found: Trend, quantity: Quantity, unit: str) -> TrendOut:
 
 
 def _uncounted_out(found: Uncounted) -> AsideOut:
-    reading = found.reading
-    return AsideOut(
-        id=reading.id,
-        sent=reading.sent,
-        unit=reading.unit,
-        mm=mm(reading.nm),
-        caliper=reading.caliper,
-        origin=reading.origin,
-        taken_at=reading.taken_at,
-        why=found.why,
-    )
+    return AsideOut(why=found.why, **_reading_fields(found.reading))
 
 
 def _study_out(study: Study) -> StudyOut:
@@ -269,15 +237,12 @@ def _named_sources(study: Study) -> dict[str, str]:
     return named
 
 
-def _same(value: float) -> float:
-    return value
-
-
 def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
-    outward = math.degrees if q.unit == "rad" else _same
+    def out(value: float) -> float:
+        return _of_unit(value, q.unit)
 
     def number(value: float | None) -> float | None:
-        return None if value is None else outward(value)
+        return None if value is None else out(value)
 
     return QuantityOut(
         unit="deg" if q.unit == "rad" else "mm",
@@ -288,13 +253,13 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         expanded_uncertainty=number(q.expanded_uncertainty),
         coverage_factor=q.coverage_factor,
         effective_degrees_of_freedom=q.effective_degrees_of_freedom,
-        mean_interval=_interval(q.mean_interval, outward),
-        sd_interval=_interval(q.sd_interval, outward),
-        prediction=_interval(q.prediction, outward),
-        tolerance_interval=_interval(q.tolerance_interval, outward),
-        own_scatter=_own_scatter(q.own_scatter, outward),
+        mean_interval=_interval(q.mean_interval, out),
+        sd_interval=_interval(q.sd_interval, out),
+        prediction=_interval(q.prediction, out),
+        tolerance_interval=_interval(q.tolerance_interval, out),
+        own_scatter=_own_scatter(q.own_scatter, out),
         conformance=q.conformance,
-        tolerance=None if q.tolerance is None else outward(q.tolerance.high),
+        tolerance=None if q.tolerance is None else out(q.tolerance.high),
         verdict=q.verdict,
         direction=q.direction,
         sentence=q.sentence,
@@ -303,17 +268,13 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         budget=[
             ContributionOut(
                 source=c.source + named.get(c.source, ""),
-                value=math.degrees(c.value) if c.unit == "rad" else c.value,
+                value=_of_unit(c.value, c.unit),
                 unit="deg" if c.unit == "rad" else c.unit,
                 distribution=c.distribution,
-                standard_uncertainty=(
-                    math.degrees(c.standard_uncertainty)
-                    if c.unit == "rad"
-                    else c.standard_uncertainty
-                ),
+                standard_uncertainty=_of_unit(c.standard_uncertainty, c.unit),
                 # Of the result in its own unit outside, for one of the line's unit outside.
-                sensitivity=c.sensitivity if c.unit == "rad" else outward(c.sensitivity),
-                contribution=outward(c.contribution),
+                sensitivity=c.sensitivity if c.unit == "rad" else out(c.sensitivity),
+                contribution=out(c.contribution),
                 degrees_of_freedom=c.degrees_of_freedom,
             )
             for c in (q.budget.contributions if q.budget else ())
@@ -321,17 +282,21 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
     )
 
 
-def _own_scatter(
-    found: OwnScatter | None, outward: Callable[[float], float]
-) -> OwnScatterOut | None:
-    if found is None:
-        return None
-    low, high = outward(found.interval.low), outward(found.interval.high)
-    interval = IntervalOut(low=low, high=high, level=found.interval.level)
-    return OwnScatterOut(sd=outward(found.sd), interval=interval, hidden=found.hidden)
+def _of_unit(value: float, unit: str) -> float:
+    """Degrees for radians; in any other unit as it is."""
+    return math.degrees(value) if unit == "rad" else value
 
 
-def _interval(found: Interval | None, outward: Callable[[float], float]) -> IntervalOut | None:
+def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> OwnScatterOut | None:
     if found is None:
         return None
-    return IntervalOut(low=outward(found.low), high=outward(found.high), level=found.level)
+    interval = _interval_out(found.interval, out)
+    return OwnScatterOut(sd=out(found.sd), interval=interval, hidden=found.hidden)
+
+
+def _interval(found: Interval | None, out: Callable[[float], float]) -> IntervalOut | None:
+    return None if found is None else _interval_out(found, out)
+
+
+def _interval_out(found: Interval, out: Callable[[float], float]) -> IntervalOut:
+    return IntervalOut(low=out(found.low), high=out(found.high), level=found.level)

@@ -19,7 +19,7 @@ def bench_names(connection: Connection) -> list[str]:
     return list(connection.scalars(select(Bench.name).order_by(Bench.name)))
 
 
-def latest_series(connection: Connection, bench_id: int) -> UUID | None:
+def last_fed(connection: Connection, bench_id: int) -> UUID | None:
     """The series that the bench fed last; None where it has fed none."""
     return connection.execute(
         select(Act.series_id)

@@ -30,11 +30,11 @@ def events_after(
     ).all()
 
 
-def last_of_kind(connection: Connection, bench_id: int, *kinds: str) -> Row[Any] | None:
-    """The latest event of a bench that is of one of `kinds`."""
+def last_of_kind(connection: Connection, bench_id: int, kind: str) -> Row[Any] | None:
+    """The latest event of a bench that is of this kind."""
     return connection.execute(
         select(Event.__table__)
-        .where(Event.bench_id == bench_id, Event.kind.in_(kinds))
+        .where(Event.bench_id == bench_id, Event.kind == kind)
         .order_by(Event.id.desc())
         .limit(1)
     ).first()

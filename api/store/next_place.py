@@ -1,0 +1,29 @@
+"""Where the next reading goes: the one place that puts it in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from analysis.methods import Place
+from capture import pairing
+
+
+@dataclass(frozen=True, slots=True)
+class NextPlace:
+    """Where the next reading goes; `repeats`: how often each place is read."""
+
+    at: pairing.Next
+    place: Place
+    repeats: int
+
+    def told(self) -> dict[str, Any]:
+        """As pages are told it, and as the event of the reading before it keeps it."""
+        return {
+            "trial": self.at.trial,
+            "place": self.place.key,
+            "label": self.place.label,
+            "index": self.at.place,
+            "repeat": self.at.repeat,
+            "repeats": self.repeats,
+        }
