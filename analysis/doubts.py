@@ -17,11 +17,11 @@ from analysis import quantiles
 from analysis.conversions import SizeUnit, size_text
 from analysis.spread import summary
 from analysis.uncertainty import REPEATABILITY_MM
+from analysis.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 Kind = Literal["ends swapped", "unit slip", "shifted pairing", "outlier", "wrong turn"]
 
-_INCH: Final = 25.4
 # Two ends of one strip differ by far less than this; strips of one series may differ more.
 _WITHIN_STRIP: Final = 1.25
 _BETWEEN_STRIPS: Final = 3.0
@@ -215,7 +215,7 @@ def _slipped_strips(typical: Array) -> list[int]:
         return []
     ratio = typical[at][:, np.newaxis] / typical[at]
     ratio = np.maximum(ratio, 1 / ratio)
-    apart = (ratio >= _INCH / _BETWEEN_STRIPS) & (ratio <= _INCH * _BETWEEN_STRIPS)
+    apart = (ratio >= MM_PER_INCH / _BETWEEN_STRIPS) & (ratio <= MM_PER_INCH * _BETWEEN_STRIPS)
     unlike = apart.sum(axis=1)
     odd = 2 * unlike > at.size
     if not odd.any() and np.all(2 * unlike == at.size):
@@ -230,7 +230,7 @@ def _rowwise_median(rows: Array) -> Array:
 
 
 def _slip(ratio: float, slack: float) -> bool:
-    return _INCH / slack <= ratio <= _INCH * slack
+    return MM_PER_INCH / slack <= ratio <= MM_PER_INCH * slack
 
 
 def _shifted(series: _Series) -> Doubt | None:

@@ -18,7 +18,7 @@ from analysis.conformity import Remedy, Tolerance, Verdict
 from analysis.interval import Interval
 from analysis.methods import Method, Quantity, Relation, Side
 from analysis.uncertainty import LEVEL, Budget, Contribution
-from analysis.units import Unit
+from analysis.units import MM_PER_INCH, Unit
 
 Array = NDArray[np.float64]
 
@@ -659,7 +659,7 @@ def _sources(
 def _shown(relation: Relation, facts: SeriesFacts) -> tuple[float, str]:
     if relation.terms:
         return math.degrees(1), "degrees"
-    return (1.0, "mm") if facts.unit == "mm" else (1 / 25.4, "in")
+    return (1.0, "mm") if facts.unit == "mm" else (1 / MM_PER_INCH, "in")
 
 
 def _direction(relation: Relation, mean: float, expanded: float) -> str:

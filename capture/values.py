@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from analysis.units import Unit, to_nanometres
 from capture.errors import PatternError
+from capture.lines import LONGEST
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +77,6 @@ _SELF: Final = re.compile(
 # Alone it is an error's number; before a value it is a channel like any other.
 _CHANNEL_E: Final = re.compile(r"[Ee][0-9]+")
 _MINUS: Final = "\N{MINUS SIGN}"
-LONGEST_LINE: Final = 256
-"""Characters of a line that is read; no instrument sends as many."""
 _NUMBER: Final = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
 _LINE: Final = re.compile(
     r"\s*(?:(?P<label>[A-Za-z][A-Za-z0-9_#.-]{0,15})(?:[ \t]*[:=][ \t]*|[ \t]+))?"
@@ -117,10 +116,8 @@ def read_value(
     unit (mm, in, inch, inches, " in any case), optional words of tolerance (OK, NG, <).
     A unit before the number counts like one behind it. Never raises.
     """
-    if len(text) > LONGEST_LINE:
-        return NotUnderstood(
-            _shown(text[:LONGEST_LINE]), f"a line of more than {LONGEST_LINE} characters"
-        )
+    if len(text) > LONGEST:
+        return NotUnderstood(_shown(text[:LONGEST]), f"a line of more than {LONGEST} characters")
     if pattern is not None:
         return pattern.read(text, default_unit)
     plain = _PLAIN.fullmatch(text)
@@ -212,7 +209,7 @@ def _reason(text: str) -> str | None:
     return "not one plain number with a unit of mm or in; give a `pattern` if it holds one"
 
 
-_LONGEST_PATTERN: Final = 300
+LONGEST_PATTERN: Final = 300
 _NAMES: Final = frozenset({"value", "unit", "label"})
 
 
@@ -280,8 +277,8 @@ def _is_text(line: str) -> bool:
 def _compiled(source: str) -> Any:
     import re2  # for the few who give a pattern
 
-    if len(source) > _LONGEST_PATTERN:
-        raise PatternError(f"the pattern is longer than {_LONGEST_PATTERN} characters")
+    if len(source) > LONGEST_PATTERN:
+        raise PatternError(f"the pattern is longer than {LONGEST_PATTERN} characters")
     if not source.isprintable():
         raise PatternError("the pattern holds a control character; write it as an escape")
     options = re2.Options()

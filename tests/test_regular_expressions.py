@@ -27,7 +27,7 @@ _CALLS = ("compile", "match", "fullmatch", "search", "sub", "split", "findall", 
 # Modules whose expressions see no text longer than this, and why.
 HELD_TO = {
     "analysis.uncertainty": 256,  # what a reading may have as sent
-    "capture.values": 256,  # LONGEST_LINE, checked before any of them
+    "capture.values": 256,  # lines.LONGEST, checked before any of them
     "capture.lines": 4096,  # a read of a port; a line's buffer is capped at 256 bytes
     "capture.spec": 1000,  # a SPEC over HTTP; else whoever starts the program wrote it
     "api.answers.notebook": 131_072,  # a cell, as csv.field_size_limit() has it

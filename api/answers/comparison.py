@@ -23,7 +23,7 @@ from analysis.interval import Interval
 from analysis.methods import Method, Quantity, Relation, method
 from analysis.spread import Summary
 from analysis.uncertainty import rounding
-from analysis.units import NM_PER_MM, NM_PER_UNIT, mm, parse_length
+from analysis.units import MM_PER_INCH, mm, parse_length
 from api.answers.series import series as whole_series
 from api.errors import InvalidField
 from api.store.facts import facts_of, resolution_mm, tolerance_of
@@ -31,8 +31,6 @@ from api.store.rows.machines import setup_changes
 from api.store.tables import Trial
 from api.web import convert
 from api.web.shapes import IntervalOut, Out, ScoreOut, SeriesHead, SetupChangeOut, TrialOut
-
-MM_PER_INCH: Final = NM_PER_UNIT["in"] / NM_PER_MM
 
 MOST: Final = 12
 """More series than this side by side say nothing to a reader."""

@@ -29,7 +29,14 @@ from sqlalchemy import Connection, Engine, select
 
 from analysis.methods import METHODS, Method, Side
 from analysis.units import Unit, mm_text
-from api.answers.settings import LONGEST_NAME, LONGEST_NOTE, MOST_PIECES, AskedSeries, new_series
+from api.answers.settings import (
+    FEWEST_PIECES,
+    LONGEST_NAME,
+    LONGEST_NOTE,
+    MOST_PIECES,
+    AskedSeries,
+    new_series,
+)
 from api.errors import InvalidField
 from api.store.journal import Journal
 from api.store.tables import Bench, Reading
@@ -322,7 +329,7 @@ def _line(row: _Row, columns: Sequence[_Column | None], defaults: Defaults) -> L
         settings=replace(settings, repeats=repeats),
         series=said.get("series", ""),
         moment=_moment(said.get("date"), said.get("time"), defaults.dates),
-        caliper=said.get("caliper", "notebook")[:200],
+        caliper=said.get("caliper", "notebook")[:LONGEST_NAME],
         readings=values,
     )
 
@@ -401,8 +408,6 @@ def _value(method: Method, where: str, text: str, unit: Unit | None) -> Value:
         if unit is None and "without a unit" in reason:
             reason = "it has no unit; add a column unit, or give --unit"
         raise ValueError(f"{where}: {text!r} is no reading: {reason}")
-    if len(text) > 256:
-        raise ValueError(f"{where} is too long")
     if method.closed_jaws and abs(value.nm) <= CLOSED_JAWS_NM:
         raise ValueError(f"{where}: {text} is what closed jaws read, no {method.title.lower()}")
     return value
@@ -460,8 +465,10 @@ def _side(text: str) -> Side:
 def _pieces(text: str | None) -> int | None:
     if text is None:
         return None
-    if not (re.fullmatch(r"[0-9]{1,3}", text) and 3 <= int(text) <= MOST_PIECES):
-        raise ValueError(f"pieces: {text!r} must be a whole number from 3 to {MOST_PIECES}")
+    if not (re.fullmatch(r"[0-9]{1,3}", text) and FEWEST_PIECES <= int(text) <= MOST_PIECES):
+        raise ValueError(
+            f"pieces: {text!r} must be a whole number from {FEWEST_PIECES} to {MOST_PIECES}"
+        )
     return int(text)
 
 

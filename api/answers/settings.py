@@ -15,7 +15,8 @@ from api.store.journal import NewSeries
 
 LONGEST_NOTE = 4000
 LONGEST_NAME = 200
-MOST_PIECES = 100
+# A frame has three pieces at least.
+FEWEST_PIECES, MOST_PIECES = 3, 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,8 @@ from typing import Literal
 from analysis import advice
 from analysis.conversions import SizeUnit, size_text
 from analysis.sentences import number
-from analysis.units import Unit
+from analysis.units import MM_PER_INCH, Unit
+from api.answers.settings import FEWEST_PIECES, MOST_PIECES
 from api.errors import InvalidField
 from api.web.shapes import Out
 
@@ -185,11 +186,11 @@ class _Words:
         """The size of a board or a joint."""
         if self.unit == "mm":
             return f"{number(mm, 1).rstrip('0').rstrip('.')} mm"
-        return f"{number(mm / 25.4, 3).rstrip('0').rstrip('.')} in"
+        return f"{number(mm / MM_PER_INCH, 3).rstrip('0').rstrip('.')} in"
 
     def small(self, mm: float, doubt: float = 0.0) -> str:
         """A gap, with its uncertainty where there is one: mm, or thou for inches."""
-        per: float = 1.0 if self.unit == "mm" else 25.4
+        per: float = 1.0 if self.unit == "mm" else MM_PER_INCH
         size: SizeUnit = "mm" if self.unit == "mm" else "in"
         if not doubt:
             return size_text(mm / per, size)
@@ -213,8 +214,8 @@ def _check(angle_deg: float | None, u_deg: float, made: Work) -> None:
     if made.width_mm is not None and made.height_mm is None:
         raise InvalidField("height", "is needed with width: a case has both")
     if made.pieces is not None:
-        if not 3 <= made.pieces <= 100:
-            raise InvalidField("pieces", "a frame has 3 to 100 pieces")
+        if not FEWEST_PIECES <= made.pieces <= MOST_PIECES:
+            raise InvalidField("pieces", f"a frame has {FEWEST_PIECES} to {MOST_PIECES} pieces")
         if made.joint_mm is None:
             raise InvalidField("joint", "is needed with pieces: how long a joint of the frame is")
         if angle_deg is not None and abs(2 * made.pieces * angle_deg) >= 90:

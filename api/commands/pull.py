@@ -82,6 +82,7 @@ def _source(args: argparse.Namespace) -> Source:
     from api.exports.sources import PullFailed, ServerSource, StoreSource
     from api.server import open_store
     from api.settings import Settings, user_data
+    from api.store.engine import file_in
     from api.store.urls import shown
 
     if sum(each is not None for each in (args.url, args.data, args.db)) > 1:
@@ -91,7 +92,7 @@ def _source(args: argparse.Namespace) -> Source:
     data: Path = args.data or user_data()
     # Opening would make an empty store, which is not what anybody pulls from.
     db = named_store(args.db, args.data)
-    if db is None and not (data / "bothends.sqlite").exists():
+    if db is None and not file_in(data).exists():
         raise PullFailed(f"there is no store in {data}; give its folder with --data")
     engine = open_store(Settings(data=data, db=db))
     return StoreSource(engine, shown(db) if db else str(data.resolve()))

@@ -111,10 +111,10 @@ def _only_its_own(settings: Settings, listener: socket.socket) -> None:
     from sqlalchemy.exc import DBAPIError
 
     from api.demo import may_open
-    from api.store.engine import StoreError, open_engine, sqlite_url
+    from api.store.engine import StoreError, file_in, open_engine, sqlite_url
 
     try:
-        if settings.db is None and not (settings.data / "bothends.sqlite").exists():
+        if settings.db is None and not file_in(settings.data).exists():
             return
         engine = open_engine(settings.db or sqlite_url(settings.data))
         own = may_open(engine)

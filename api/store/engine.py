@@ -29,7 +29,12 @@ class StoreError(Exception):
 
 def sqlite_url(folder: Path) -> str:
     """The URL of the SQLite file that `folder` keeps its store in."""
-    return sqlite_file_url(folder / "bothends.sqlite")
+    return sqlite_file_url(file_in(folder))
+
+
+def file_in(folder: Path) -> Path:
+    """The SQLite file that `folder` keeps its store in."""
+    return folder / "bothends.sqlite"
 
 
 def sqlite_file_url(path: Path, *, read_only: bool = False) -> str:

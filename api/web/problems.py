@@ -57,15 +57,15 @@ def install(app: FastAPI) -> None:
         return problem(422, detail, errors)
 
     @app.exception_handler(InvalidField)
-    def _bad_field(_request: Request, error: InvalidField) -> JSONResponse:
+    def _invalid_field(_request: Request, error: InvalidField) -> JSONResponse:
         return problem(422, str(error), [{"field": error.field, "message": error.message}])
 
     @app.exception_handler(NotFound)
-    def _not_there(_request: Request, error: NotFound) -> JSONResponse:
+    def _not_found(_request: Request, error: NotFound) -> JSONResponse:
         return problem(404, str(error))
 
     @app.exception_handler(Conflict)
-    def _not_now(_request: Request, error: Conflict) -> JSONResponse:
+    def _conflict(_request: Request, error: Conflict) -> JSONResponse:
         return problem(409, str(error))
 
     @app.exception_handler(HTTPException)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 from uuid import UUID
 
 from pydantic import (
@@ -19,8 +19,10 @@ from pydantic_core import PydanticCustomError
 
 from analysis.units import Unit
 from api.answers.moments import aware
-from api.answers.settings import LONGEST_NAME, LONGEST_NOTE, MOST_PIECES
+from api.answers.settings import FEWEST_PIECES, LONGEST_NAME, LONGEST_NOTE, MOST_PIECES
+from capture.lines import LONGEST
 from capture.records import CaliperCondition, Origin
+from capture.values import LONGEST_PATTERN
 
 
 class In(BaseModel):
@@ -125,7 +127,7 @@ class SeriesIn(In):
     inset: LengthText = "0"
     strip_side: Literal["left", "right"] | None = None
     repeats: Annotated[int, Field(ge=1, le=100)] | None = None
-    pieces: Annotated[int, Field(ge=3, le=MOST_PIECES)] | None = None
+    pieces: Annotated[int, Field(ge=FEWEST_PIECES, le=MOST_PIECES)] | None = None
     tolerance_deg: LengthText | None = None
     tolerance_gap: LengthText | None = None
     tolerance_joint: LengthText | None = None
@@ -353,14 +355,14 @@ class ReadingIn(In):
     id: UUID
     bench: BenchName = "main"
     caliper: Name
-    sent: Annotated[str, Field(min_length=1, max_length=256)]
+    sent: Annotated[str, Field(min_length=1, max_length=LONGEST)]
     unit: Unit | None = None
     taken_at: Annotated[When, Field(description="with its zone; without one, UTC")]
     origin: Origin = "button"
     nm: Annotated[int, Field(ge=-(10**15), le=10**15)] | None = None
     since_previous_ms: Annotated[int, Field(ge=0, le=10**15)] | None = None
     late: bool = False
-    pattern: Annotated[str, Field(max_length=300)] | None = None
+    pattern: Annotated[str, Field(max_length=LONGEST_PATTERN)] | None = None
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=False)
 
@@ -505,15 +507,19 @@ class StrokeIn(In):
     at_ms: Annotated[float, Field(allow_inf_nan=False)]
 
 
+_MOST_STROKES: Final = 300  # more than the longest line, so that it is refused in words
+Strokes = Annotated[list[StrokeIn], Field(min_length=1, max_length=_MOST_STROKES)]
+
+
 class KeysIn(In):
     """A burst of keys caught by the page, its end key included. broken_at: before which stroke
     there was a pause that no caliper makes, so that it can't be known what belongs together."""
 
     id: UUID
-    strokes: Annotated[list[StrokeIn], Field(min_length=1, max_length=300)]
+    strokes: Strokes
     taken_at: When
     unit: Unit | None = None
-    broken_at: Annotated[int, Field(ge=1, le=300)] | None = None
+    broken_at: Annotated[int, Field(ge=1, le=_MOST_STROKES)] | None = None
 
     def moment(self) -> datetime:
         return aware(self.taken_at)

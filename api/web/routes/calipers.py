@@ -11,7 +11,7 @@ from pydantic import Field, StringConstraints
 
 from analysis.units import Unit, mm, parse_length
 from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
-from api.answers.settings import AskedSeries, new_series
+from api.answers.settings import LONGEST_NAME, AskedSeries, new_series
 from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.calipers import CaliperOnRecord
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
@@ -138,7 +138,7 @@ def begin_study(name: str, body: StudyIn, shop: TheServer) -> SeriesHead:
     )
     # Everything is checked before anything is made.
     new = new_series(asked, UUID(int=0))
-    machine = shop.journal.add_machine(f"Caliper {name}"[:200], _KIND)
+    machine = shop.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND)
     series = shop.journal.start(replace(new, machine_id=machine))
     with shop.reading() as store:
         return convert.series_head(rows.series(store, series))

@@ -15,7 +15,7 @@ from api.instruments.listening import ListenError, check_from_afar, place_of
 from api.server import Shop
 from api.store.journal import now
 from api.web.deps import OnThisComputer, TheServer
-from api.web.shapes import In, LengthText, Out, StrokeIn
+from api.web.shapes import In, LengthText, Out, Strokes
 from capture.errors import SpecError
 from capture.finding import Found, instruments
 from capture.identify import BEFORE
@@ -80,7 +80,7 @@ class ShownIn(In):
 
 
 class PairingKeysIn(In):
-    strokes: Annotated[list[StrokeIn], Field(min_length=1, max_length=300)]
+    strokes: Strokes
 
 
 class PortOut(Out):

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 
 from analysis.units import Unit
 from api.answers import notebook
+from api.answers.settings import LONGEST_NAME
 from api.errors import InvalidField
 from api.web.deps import TheServer
 from api.web.problems import problem
@@ -55,7 +56,7 @@ def load(
     data: Annotated[bytes, Depends(_body)],
     dry_run: bool = False,
     strict: Annotated[bool, Query(description="take nothing where a line is refused")] = False,
-    machine: Annotated[str | None, Query(max_length=200)] = None,
+    machine: Annotated[str | None, Query(max_length=LONGEST_NAME)] = None,
     method: str | None = None,
     unit: Unit | None = None,
     strip_side: Literal["left", "right"] = "left",

@@ -16,6 +16,7 @@ from analysis.units import Unit, mm, parse_length
 from api.answers import plan as answers
 from api.answers.comparison import side
 from api.answers.plan import Asked, PlanOut, methods_to_plan
+from api.answers.settings import FEWEST_PIECES, MOST_PIECES
 from api.errors import InvalidField
 from api.web.deps import TheStore
 
@@ -43,7 +44,7 @@ def plan(
     ] = None,
     unit: Unit = "mm",
     inset: Annotated[str, Query(max_length=40)] = "0",
-    pieces: Annotated[int | None, Query(ge=3, le=100)] = None,
+    pieces: Annotated[int | None, Query(ge=FEWEST_PIECES, le=MOST_PIECES)] = None,
     cuts: Annotated[int, Query(ge=2, le=200)] = 5,
     resolution: Annotated[_Length, Query(description="the caliper's last digit")] = None,
     reading_sd: Annotated[

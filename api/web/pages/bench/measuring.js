@@ -1,5 +1,6 @@
 // What is seen while a series runs: the next place, the last reading, trials, the score.
 
+import { MM_PER_INCH } from "../shared/units.js";
 import * as words from "./words.js";
 
 const at = (id) => document.getElementById(id);
@@ -42,9 +43,9 @@ export function numberIn(reading) {
   const wanted = Number(reading.mm);
   for (const [found] of String(reading.sent).matchAll(/[+−-]?\s*(\d+([.,]\d*)?|[.,]\d+)/g)) {
     const value = Number(found.replace(/\s/g, "").replace("−", "-").replace(",", "."));
-    if (Math.abs(value * (reading.unit === "in" ? 25.4 : 1) - wanted) < 1e-6) return found.replace(/\s/g, "");
+    if (Math.abs(value * (reading.unit === "in" ? MM_PER_INCH : 1) - wanted) < 1e-6) return found.replace(/\s/g, "");
   }
-  return reading.unit === "in" ? String(wanted / 25.4) : String(reading.mm);
+  return reading.unit === "in" ? String(wanted / MM_PER_INCH) : String(reading.mm);
 }
 
 let shown = null;

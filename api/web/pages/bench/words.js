@@ -2,9 +2,10 @@
 // page shows or says them.
 
 import { memory } from "../shared/http.js";
-import { ANGLES, LENGTHS, chosen, decimalsFor, fixed, text } from "../shared/units.js";
+import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, text } from "../shared/units.js";
 
-const MM_PER_INCH = 25.4;
+// Decimals with a digit for the caliper's last one.
+const READ = { mm: 3, in: 4, thou: 1 };
 // Thou per foot for each mm in 300 mm: 12 in / 300 mm / 0.001 in, 1 in = 25.4 mm.
 const THOU_PER_FOOT = 40;
 
@@ -43,13 +44,13 @@ export function length(mm, unit, uncertainty) {
 /** A difference of lengths given in mm, with its sign and without its unit. */
 export function deviation(mm, unit) {
   const { per } = LENGTHS[unit];
-  const shown = Math.abs(mm * per).toFixed({ mm: 3, in: 4, thou: 1 }[unit]);
+  const shown = Math.abs(mm * per).toFixed(READ[unit]);
   return `${Number(shown) === 0 ? "" : mm < 0 ? "−" : "+"}${shown}`;
 }
 
 /** What a reading is in another unit, with a digit for the caliper's last one: "0.4492 in". */
 export function converted(mm, unit) {
-  return `${Number(mm * LENGTHS[unit].per).toFixed({ mm: 3, in: 4, thou: 1 }[unit]).replace("-", "−")}${LENGTHS[unit].word}`;
+  return `${Number(mm * LENGTHS[unit].per).toFixed(READ[unit]).replace("-", "−")}${LENGTHS[unit].word}`;
 }
 
 // "0.062 ± 0.059 degrees", "11.412 mm", "0.33 mm per 300 mm", "4 thou per foot"

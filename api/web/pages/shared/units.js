@@ -8,7 +8,8 @@
 
 import { memory } from "./http.js";
 
-export const LENGTHS = { mm: { per: 1, word: " mm", usual: 2 }, in: { per: 1 / 25.4, word: " in", usual: 4 }, thou: { per: 1000 / 25.4, word: " thou", usual: 1 } };
+export const MM_PER_INCH = 25.4;
+export const LENGTHS = { mm: { per: 1, word: " mm", usual: 2 }, in: { per: 1 / MM_PER_INCH, word: " in", usual: 4 }, thou: { per: 1000 / MM_PER_INCH, word: " thou", usual: 1 } };
 export const ANGLES = { deg: { per: 1, word: "°", usual: 3 }, arcmin: { per: 60, word: "′", usual: 1 } };
 const KINDS = { len: ["length", LENGTHS, "mm"], ang: ["angle", ANGLES, "deg"] };
 const WHERE = ["len", "ang"].map((kind) => `data.${kind}, svg .${kind}[data-value]`).join(", ");
