@@ -128,7 +128,10 @@ def place_means(method: Method, widths_mm: ArrayLike) -> Array:
         return np.where(np.isinf(means), np.nan, means) if np.isinf(means).any() else means
     read = np.isfinite(widths)
     count = read.sum(axis=2)
-    total = np.where(read, widths, 0.0).sum(axis=2)
+    # One repeat after the other: numpy's own sum goes by the layout of the array in memory.
+    total = np.zeros(count.shape)
+    for repeat in range(widths.shape[2]):
+        total += np.where(read[:, :, repeat], widths[:, :, repeat], 0.0)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 

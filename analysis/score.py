@@ -203,7 +203,8 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
         return np.full(len(means), np.nan)
     expanded = np.empty(len(means))
     for rows in geometry.blocks(len(means)):
-        expanded[rows] = spread_u.expanded(geometry.weighted(means[rows], relation.weights))
+        contrast = geometry.weighted(means[rows], relation.weights)
+        expanded[rows] = spread_u.expanded(contrast, rows)
     return expanded
 
 
@@ -212,8 +213,9 @@ class _TrialSpread:
     """What the measuring adds to single trials, as variances of the ratio contrast / base.
 
     growing: per squared ratio (scale, base); linear: per ratio, where the scale counts from
-    another size than nothing; steady: the rest; hand: the part of `steady` that
-    has only `df` degrees of freedom, None where unlimited.
+    another size than nothing; steady, (n,): the rest, by how often each trial's places were
+    read; hand, (n,): the part of `steady` that has only `df` degrees of freedom, None where
+    unlimited.
     """
 
     relation: Relation
@@ -221,8 +223,8 @@ class _TrialSpread:
     base: float
     growing: float
     linear: float
-    steady: float
-    hand: float
+    steady: Array
+    hand: Array
     df: float | None
 
     @staticmethod
@@ -233,14 +235,16 @@ class _TrialSpread:
         over, base_u = (1.0, 0.0) if base is None else (base, _base_u(relation, facts))
         hand = _hand_mm(facts)
         gain2 = sum(w * w for w in relation.weights)
-        repeats = _repeats(facts, np.ones(n, dtype=bool))
+        repeats = np.maximum(_repeats_read(facts), 1)
         dithered = uncertainty.rounding_averages_out(hand, facts.resolution_mm)
         hand2 = gain2 * hand**2 / repeats
         total = sum(relation.weights)
         scale2, apart = _scale_u(facts) ** 2, total * facts.zero_at_mm
         steady = (
             hand2
-            + gain2 * uncertainty.rounding(facts.resolution_mm) ** 2 / (repeats if dithered else 1)
+            + gain2
+            * uncertainty.rounding(facts.resolution_mm) ** 2
+            / (repeats if dithered else 1.0)
             + (total * _zero_u(facts)) ** 2
             + scale2 * apart**2
             + (_straightness_u(facts) ** 2 if relation.terms else 0.0)
@@ -251,22 +255,22 @@ class _TrialSpread:
             over,
             scale2 + (base_u / over) ** 2,
             -2 * scale2 * apart / over,
-            steady / over**2,
-            hand2 / over**2,
+            np.broadcast_to(steady / over**2, n),
+            np.broadcast_to(hand2 / over**2, n),
             _hand_df(facts),
         )
 
-    def expanded(self, contrast: Array) -> Array:
-        """(n,) for contrasts in mm; nan where nan."""
+    def expanded(self, contrast: Array, rows: slice) -> Array:
+        """Of the trials in `rows`, whose contrasts are given in mm; nan where nan."""
         ratio = contrast / self.base
         # Below, `square` is worked on in place: a million trials are mostly memory traffic.
         square = ratio * ratio
         variance = square * self.growing
-        variance += self.steady
+        variance += self.steady[rows]
         if self.linear:
             variance += self.linear * ratio
-        if self.df is not None and self.hand > 0:
-            result = self._by_student_t(variance, self.df)
+        if self.df is not None and self.hand.any():
+            result = self._by_student_t(variance, self.hand[rows], self.df)
         else:
             variance *= uncertainty.coverage_factor(None) ** 2
             result = np.sqrt(variance, out=variance)
@@ -284,19 +288,18 @@ class _TrialSpread:
         angle = geometry.solve(self.relation, ratio, self.pieces)
         return np.asarray(result / geometry.slope(self.relation, angle, self.pieces))
 
-    def _by_student_t(self, variance: Array, df: float) -> Array:
+    @staticmethod
+    def _by_student_t(variance: Array, hand: Array, df: float) -> Array:
         """Expanded, of the ratio, as `uncertainty.factor` does with its guard."""
-        effective = variance * variance * (df / self.hand**2)
+        effective = variance * variance * (df / hand**2)
         known = np.isfinite(effective)
         k = np.full(effective.shape, np.nan)
         k[known] = quantiles.student_t_array((1 + LEVEL) / 2, effective[known])
         expanded = k * np.sqrt(variance)
         if df >= uncertainty.FEW:
             return np.asarray(expanded)
-        hand, rest = uncertainty.coverage_factor(df) ** 2, uncertainty.coverage_factor(None) ** 2
-        return np.asarray(
-            np.maximum(expanded, np.sqrt(hand * self.hand + rest * (variance - self.hand)))
-        )
+        few, many = uncertainty.coverage_factor(df) ** 2, uncertainty.coverage_factor(None) ** 2
+        return np.asarray(np.maximum(expanded, np.sqrt(few * hand + many * (variance - hand))))
 
 
 def _hand_mm(facts: SeriesFacts) -> float:
@@ -320,12 +323,18 @@ def _counted(facts: SeriesFacts, n: int) -> NDArray[np.bool_]:
 
 def _repeats(facts: SeriesFacts, counted: NDArray[np.bool_]) -> int:
     """The fewest readings of any place of a complete trial that counts; 1 for none."""
-    widths = np.asarray(facts.widths_mm, dtype=np.float64)
-    if widths.ndim < 3 or widths.shape[2] == 1 or not widths.size:
-        return 1
-    read = np.isfinite(widths).sum(axis=2).min(axis=1)
+    read = np.broadcast_to(_repeats_read(facts), counted.shape)
     read = read[counted & (read > 0)]
     return int(read.min()) if read.size else 1
+
+
+def _repeats_read(facts: SeriesFacts) -> NDArray[np.int64]:
+    """How often each trial's least read place was read: (n,), or (1,) where all places hold one."""
+    widths = np.asarray(facts.widths_mm, dtype=np.float64)
+    if widths.ndim < 3 or widths.shape[2] == 1 or not widths.size:
+        return np.ones(1, dtype=np.int64)
+    read: NDArray[np.int64] = np.isfinite(widths).sum(axis=2).min(axis=1)
+    return read
 
 
 def _scale_u(facts: SeriesFacts) -> float:

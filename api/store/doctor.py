@@ -44,7 +44,7 @@ from capture import pairing
 
 # Processors and mathematical libraries round the last digits of a tangent differently: a store
 # that was moved, or written by an earlier version, is in order all the same.
-_ROUNDING: Final = 1e-12  # relative
+_ROUNDING: Final = 1e-12  # of the value; and in degrees or mm, where it was rounded to zero
 # Less says little: the time that a message took counts as well.
 _CLOCK_OFF_MS: Final = 60_000
 
@@ -211,7 +211,7 @@ def _clocks(connection: Connection) -> Iterator[Finding]:
 
 def _same(stored: Any, replayed: Any) -> bool:
     if isinstance(stored, float) and isinstance(replayed, float):
-        return math.isclose(stored, replayed, rel_tol=_ROUNDING, abs_tol=0.0)
+        return math.isclose(stored, replayed, rel_tol=_ROUNDING, abs_tol=_ROUNDING)
     return bool(stored == replayed)
 
 

@@ -73,6 +73,18 @@ def test_the_last_digit_of_another_processor_is_no_damage(filled: Engine) -> Non
     assert any("angle_deg" in sentence for sentence in found(filled))
 
 
+def test_a_last_digit_where_today_there_is_none_is_no_damage(
+    client: TestClient, engine_of_shop: Engine
+) -> None:
+    person = Person(client)
+    person.start(repeats=3)
+    person.press(*["12.31", "12.32", "12.34"] * 2)
+    change(engine_of_shop, "UPDATE trials SET angle_deg = 2.8e-16")
+    assert found(engine_of_shop) == []
+    change(engine_of_shop, "UPDATE trials SET angle_deg = 1e-10")
+    assert any("angle_deg" in sentence for sentence in found(engine_of_shop))
+
+
 DAMAGE = {
     "a value was changed": (
         "UPDATE trials SET angle_deg = 1 WHERE number = 1 AND readings_mm = '12.065 12.2428'",
