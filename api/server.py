@@ -63,7 +63,7 @@ class Shop:
             self._keep, self._refuse, self.journal.report, noticed=self.signal.notify
         )
         self.listening = Listening(self.instruments, settings.data)
-        self.pair_by_pressing = Identifying(serial_instruments, self.listening.listened)
+        self.identifying = Identifying(serial_instruments, self.listening.listened)
         # The demo attaches its own.
         self.pretend: PretendCaliper | None = None
         # Instruments of benches elsewhere: how they fared when they were last heard of.
@@ -76,7 +76,7 @@ class Shop:
     def close(self) -> None:
         """Stop listening, commit what was heard, release ports and the store."""
         self.signal.close()
-        self.pair_by_pressing.close()
+        self.identifying.close()
         if self.pretend is not None:
             self.pretend.close()
         for reading in self.instruments.stop():

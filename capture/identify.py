@@ -46,15 +46,15 @@ _ALIKE_NM: Final = 12_700
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """How one port fares, for the person to see."""
+class PortHeard:
+    """What one port heard last, for the person to see."""
 
     device: str
     words: str
 
 
 @dataclass(frozen=True, slots=True)
-class Paired:
+class Identified:
     """The caliper that pressed: `spec` listens to it, `sentence` says what was found."""
 
     spec: Spec
@@ -115,7 +115,7 @@ def _named(name: str) -> set[str]:
     return {name, by_id, os.path.realpath(by_id)} if by_id != name else {name}
 
 
-class PressToPair:
+class PortSearch:
     """Listens on `candidates` for the caliper that shows what it sends.
 
     Left out are candidates that cannot be heard yet, a console of the system among them,
@@ -124,11 +124,11 @@ class PressToPair:
     by the same rules, since opening takes it from the system (BEFORE_TYPING); ValueError where
     that must not be (see `finding.why_not_taken`). Used as
 
-        pair = PressToPair(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
-        pair.start()
-        pair.shown("12.34 mm")      # and the person presses, again while heard() says so
-        paired = pair.wait(30)
-        pair.stop()
+        search = PortSearch(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
+        search.start()
+        search.shown("12.34 mm")      # and the person presses, again while heard() says so
+        identified = search.wait(30)
+        search.stop()
 
     Nothing that is heard is kept as a reading.
     """
@@ -151,19 +151,19 @@ class PressToPair:
         why_not = why_not_taken(typing)
         if why_not:
             raise ValueError(why_not)
-        self._ears = [
-            *(_Ear(self, each, speeds, patience) for each in heard if each.kind == "serial"),
-            *(_TypingEar(self, each, speeds, patience) for each in typing),
+        self._listeners = [
+            *(_Listener(self, each, speeds, patience) for each in heard if each.kind == "serial"),
+            *(_TypingListener(self, each, speeds, patience) for each in typing),
         ]
         self._changed = threading.Condition()
         self._shown: tuple[Decimal, Unit] | None = None
-        self._paired: Paired | None = None
+        self._identified: Identified | None = None
         self.over = threading.Event()
 
     def start(self) -> None:
         """Open every candidate and listen."""
-        for ear in self._ears:
-            ear.thread.start()
+        for listener in self._listeners:
+            listener.thread.start()
 
     def shown(self, text: str) -> None:
         """What the display shows. Raises ValueError when that has no number or no unit."""
@@ -171,45 +171,47 @@ class PressToPair:
         with self._changed:
             self._shown = shown
             # Whoever pressed before typing need not press again.
-            for ear in self._ears:
-                for value, spec in ear.understood:
+            for listener in self._listeners:
+                for value, spec in listener.understood:
                     self._compare(value, spec)
 
-    def heard(self) -> tuple[Heard, ...]:
+    def heard(self) -> tuple[PortHeard, ...]:
         """What each port heard last, in words."""
         with self._changed:
-            return tuple(Heard(ear.found.device, ear.words) for ear in self._ears)
+            return tuple(
+                PortHeard(listener.found.device, listener.words) for listener in self._listeners
+            )
 
-    def wait(self, seconds: float) -> Paired | None:
+    def wait(self, seconds: float) -> Identified | None:
         """The caliper, as soon as one is found; None when `seconds` have passed."""
         with self._changed:
-            self._changed.wait_for(lambda: self._paired is not None, seconds)
-            return self._paired
+            self._changed.wait_for(lambda: self._identified is not None, seconds)
+            return self._identified
 
     def stop(self) -> None:
         """Release every port."""
         self.over.set()
-        for ear in self._ears:
-            ear.wake()
-        for ear in self._ears:
-            if ear.thread.is_alive():
-                ear.thread.join(2.0)
+        for listener in self._listeners:
+            listener.wake()
+        for listener in self._listeners:
+            if listener.thread.is_alive():
+                listener.thread.join(2.0)
 
-    def say(self, ear: _Ear, words: str) -> None:
+    def say(self, listener: _Listener, words: str) -> None:
         with self._changed:
-            ear.words = words
+            listener.words = words
             self._changed.notify_all()
 
-    def take(self, ear: _Ear, value: Value, spec: Spec) -> None:
+    def take(self, listener: _Listener, value: Value, spec: Spec) -> None:
         with self._changed:
-            ear.understood.append((value, spec))
-            del ear.understood[:-20]
-            ear.words = f"heard {value.sent!r}"
+            listener.understood.append((value, spec))
+            del listener.understood[:-20]
+            listener.words = f"heard {value.sent!r}"
             self._compare(value, spec)
             self._changed.notify_all()
 
     def _compare(self, value: Value, spec: Spec) -> None:
-        if self._shown is None or self._paired is not None:
+        if self._shown is None or self._identified is not None:
             return
         number, unit = self._shown
         if value.unit_in_line:
@@ -226,7 +228,7 @@ class PressToPair:
             how = f"typed, in the layout {spec.layout}"
         place = spec.target or f"{spec.vid:04x}:{spec.pid:04x}"
         nm = value.nm if value.unit_in_line else to_nanometres(number, unit)
-        self._paired = Paired(
+        self._identified = Identified(
             spec,
             value.sent,
             f"{place} sent {value.sent!r}, {mm_text(nm)} mm: {how}, decimal {mark}; it {said}",
@@ -234,17 +236,19 @@ class PressToPair:
         self._changed.notify_all()
 
 
-class _Ear:
+class _Listener:
     """One port, listening at one speed after another."""
 
     def __init__(
-        self, pair: PressToPair, found: Found, speeds: tuple[int, ...], patience: float
+        self, search: PortSearch, found: Found, speeds: tuple[int, ...], patience: float
     ) -> None:
         self.found = found
         self.words = "not opened yet"
         self.understood: list[tuple[Value, Spec]] = []
-        self.thread = threading.Thread(target=self._run, name=f"pair {found.device}", daemon=True)
-        self._pair = pair
+        self.thread = threading.Thread(
+            target=self._run, name=f"identify {found.device}", daemon=True
+        )
+        self._search = search
         self._speeds = speeds
         self._patience = patience
         self._source: Source | None = None
@@ -255,22 +259,22 @@ class _Ear:
             source.wake()
 
     def _run(self) -> None:
-        while not self._pair.over.is_set():
+        while not self._search.over.is_set():
             self._source = source = SerialPort(self.found.device, baud=self._speeds[0])
             try:
                 source.open()
-                self._pair.say(self, f"listening at {self._speeds[0]} baud; press")
+                self._search.say(self, f"listening at {self._speeds[0]} baud; press")
                 self._listen(source)
             except SourceError as fault:
-                self._pair.say(self, fault.sentence)
-                self._pair.over.wait(0.5)
+                self._search.say(self, fault.sentence)
+                self._search.over.wait(0.5)
             finally:
                 source.close()
 
     def _listen(self, source: SerialPort) -> None:
         turn = 0
         since = time.monotonic()
-        while not self._pair.over.is_set():
+        while not self._search.over.is_set():
             baud = self._speeds[turn % len(self._speeds)]
             burst = self._burst(source)
             if burst and self._understand(burst, baud):
@@ -282,7 +286,7 @@ class _Ear:
                 source.change_speed(following)
                 since = time.monotonic()
                 heard = "noise" if burst else "nothing"
-                self._pair.say(
+                self._search.say(
                     self, f"heard {heard} at {baud} baud, now listening at {following}; press"
                 )
 
@@ -290,7 +294,7 @@ class _Ear:
         """What comes until a pause; of what never pauses, the beginning."""
         burst = source.read(min(0.5, self._patience))
         ends = time.monotonic() + 1.0
-        while burst and time.monotonic() < ends and not self._pair.over.is_set():
+        while burst and time.monotonic() < ends and not self._search.over.is_set():
             more = source.read(GAP_S)
             if not more:
                 break
@@ -318,25 +322,25 @@ class _Ear:
         if parity != "none":
             spec = replace(spec, bytesize=7, parity=parity)
         for value in values:
-            self._pair.take(self, value, spec)
+            self._search.take(self, value, spec)
         return True
 
 
-class _TypingEar(_Ear):
+class _TypingListener(_Listener):
     """One device that types, taken from the system, in whatever layout it is set to."""
 
     def _run(self) -> None:
         spec = parse_spec(self.found.spec)
-        while not self._pair.over.is_set():
+        while not self._search.over.is_set():
             self._source = source = source_for(spec)
             try:
                 source.open()
                 notice = source.notice if isinstance(source, Overheard) else ""
-                self._pair.say(self, "; ".join(filter(None, ("listening; press", notice))))
+                self._search.say(self, "; ".join(filter(None, ("listening; press", notice))))
                 self._hear(source, spec)
             except SourceError as fault:
-                self._pair.say(self, fault.sentence)
-                self._pair.over.wait(0.5)
+                self._search.say(self, fault.sentence)
+                self._search.over.wait(0.5)
             finally:
                 source.close()
 
@@ -344,7 +348,7 @@ class _TypingEar(_Ear):
         layouts = sorted(LAYOUTS, key=lambda layout: layout != spec.layout)
         specs = [replace(spec, unit="mm", layout=layout) for layout in layouts]
         hearings = [(each, hearing_for(each)) for each in specs]
-        while not self._pair.over.is_set():
+        while not self._search.over.is_set():
             chunk = source.read(0.2)
             now = time.monotonic()
             seen: set[int] = set()
@@ -353,4 +357,4 @@ class _TypingEar(_Ear):
                     # Most layouts say the same: the first of them that says it is enough.
                     if isinstance(heard, Value) and heard.nm not in seen:
                         seen.add(heard.nm)
-                        self._pair.take(self, heard, replace(each, unit=None))
+                        self._search.take(self, heard, replace(each, unit=None))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from api.commands import Subparsers
 
-_PAIR_S = 120.0
+_LONGEST_S = 120.0
 
 
 def add(subparsers: Subparsers) -> None:
@@ -21,7 +21,7 @@ def add(subparsers: Subparsers) -> None:
     )
     parser.add_argument("--json", action="store_true", help="one JSON object a line")
     parser.add_argument(
-        "--pair",
+        "--identify",
         metavar="SHOWN",
         help="find a serial caliper by its button: give what its display shows, such as"
         " '12.34 mm', and press send; this opens every serial port, once you have seen which",
@@ -31,8 +31,8 @@ def add(subparsers: Subparsers) -> None:
         metavar="DEVICE",
         action="append",
         default=[],
-        help="a device that types, for --pair to hear too; it is taken from the system meanwhile,"
-        " so never the keyboard you work with; repeat for more",
+        help="a device that types, for --identify to hear too; it is taken from the system"
+        " meanwhile, so never the keyboard you work with; repeat for more",
     )
     parser.add_argument("--yes", action="store_true", help="open the ports without asking first")
     parser.add_argument(
@@ -40,7 +40,7 @@ def add(subparsers: Subparsers) -> None:
         metavar="PORT",
         action="append",
         default=[],
-        help="a port that --pair must not open; repeat for more",
+        help="a port that --identify must not open; repeat for more",
     )
 
 
@@ -50,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
 
     from capture.finding import instruments
 
-    if args.pair is not None:
-        return _pair(args)
+    if args.identify is not None:
+        return _identify(args)
     found = instruments()
     for each in found:
         if args.json:
@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _pair(args: argparse.Namespace) -> int:
+def _identify(args: argparse.Namespace) -> int:
     import dataclasses
     import json
     import sys
@@ -80,53 +80,53 @@ def _pair(args: argparse.Namespace) -> int:
 
     from api.commands import fail
     from capture.finding import serial_instruments, typing_instruments
-    from capture.identify import BEFORE, BEFORE_TYPING, PressToPair, parse_shown
+    from capture.identify import BEFORE, BEFORE_TYPING, PortSearch, parse_shown
 
-    shown: str = args.pair
+    shown: str = args.identify
     try:
         parse_shown(shown)
     except ValueError as fault:
-        fail(f"--pair: {fault}")
+        fail(f"--search: {fault}")
     try:
         candidates = [*serial_instruments(), *(typing_instruments() if args.listen_to else ())]
-        pair = PressToPair(candidates, args.leave_alone, listen_to=args.listen_to)
+        search = PortSearch(candidates, args.leave_alone, listen_to=args.listen_to)
     except ValueError as fault:
         fail(str(fault))
-    if not pair.heard():
+    if not search.heard():
         fail("no serial port is here to listen to; plug the caliper in and run this again")
     print(BEFORE, file=sys.stderr)
     if args.listen_to:
         print(BEFORE_TYPING, file=sys.stderr)
-    for each in pair.heard():
+    for each in search.heard():
         print(f"    {each.device}", file=sys.stderr)
     if not args.yes:
         _wait_for_enter()
-    pair.start()
+    search.start()
     try:
-        pair.shown(shown)
+        search.shown(shown)
         told: tuple[object, ...] = ()
-        gives_up = time.monotonic() + _PAIR_S
-        paired = None
-        while paired is None and time.monotonic() < gives_up:
-            paired = pair.wait(0.2)
-            heard = pair.heard()
+        gives_up = time.monotonic() + _LONGEST_S
+        identified = None
+        while identified is None and time.monotonic() < gives_up:
+            identified = search.wait(0.2)
+            heard = search.heard()
             for each in heard:
                 if each not in told:
                     print(f"{each.device}  {each.words}", file=sys.stderr, flush=True)
             told = heard
     finally:
-        pair.stop()
-    if paired is None:
+        search.stop()
+    if identified is None:
         fail(
-            f"no port sent {shown} within {_PAIR_S:.0f} seconds; check the cable, and that the"
+            f"no port sent {shown} within {_LONGEST_S:.0f} seconds; check the cable, and that the"
             " number given is the one on the display"
         )
     if args.json:
-        facts = dataclasses.asdict(paired) | {"spec": str(paired.spec)}
+        facts = dataclasses.asdict(identified) | {"spec": str(identified.spec)}
         print(json.dumps(facts, default=str, ensure_ascii=False))
     else:
-        print(paired.sentence)
-        print(f"--caliper {shlex.quote(str(paired.spec))}")
+        print(identified.sentence)
+        print(f"--caliper {shlex.quote(str(identified.spec))}")
     return 0
 
 

@@ -1,4 +1,4 @@
-"""One pairing of a caliper by its send button, as the page leads through it.
+"""A caliper's port, identified by its send button, step by step as the page does it.
 
 It ends by itself, so that no port stays open because somebody walked away.
 """
@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 from api.instruments.listening import Listened, place_of
 from capture.finding import Found, typing_instruments, why_not_taken
-from capture.identify import Heard, PressToPair, named, nowhere, parse_shown, unknown_port
+from capture.identify import PortHeard, PortSearch, named, nowhere, parse_shown, unknown_port
 from capture.keys import Stroke, read_strokes
 from capture.spec import Spec, parse_spec
 from capture.values import NotUnderstood, Value, read_value
@@ -27,15 +27,15 @@ _TURN_S: Final = 0.1
 # Enough to read a number in a burst of keys; which unit it is in, the bench's series says.
 _ANY_UNIT: Final = "mm"
 
-Stage = Literal["none", "listening", "paired", "given up"]
+Stage = Literal["none", "listening", "identified", "given up"]
 
 
 class NoneUnderWay(Exception):
-    """No pairing listens; one is to be begun first."""
+    """No search listens; one must be started first."""
 
 
 class OneUnderWay(Exception):
-    """A pairing listens already."""
+    """A search listens already."""
 
 
 class UnknownPort(ValueError):
@@ -64,12 +64,12 @@ class FoundCaliper:
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a pairing is. `message`: why it was given up. `heard_keys`: what the page's keys
+class IdentifyProgress:
+    """The state of a search. `message`: why it was given up. `heard_keys`: what the page's keys
     said that was no number."""
 
     stage: Stage
-    ports: tuple[Heard, ...] = ()
+    ports: tuple[PortHeard, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     shown: str | None = None
     heard_keys: str | None = None
@@ -80,16 +80,16 @@ class Progress:
 
 @dataclass(slots=True)
 class _Run:
-    """One pairing. `pairs`: the ports that were there at the start, and each that came later.
+    """One search. `searches`: the ports that were there at the start, and each that came later.
     `known`: the places of all ports that were ever looked at."""
 
     leave_alone: frozenset[str]
-    pairs: list[PressToPair]
+    searches: list[PortSearch]
     known: set[str]
     left_out: list[LeftOut]
     ends: float
     looked_at: float
-    ports: tuple[Heard, ...] = ()
+    ports: tuple[PortHeard, ...] = ()
     shown: str | None = None
     heard_keys: str | None = None
     found: FoundCaliper | None = None
@@ -99,11 +99,11 @@ class _Run:
 
 
 class Identifying:
-    """At most one pairing at a time. Safe to call from any thread.
+    """At most one search at a time. Safe to call from any thread.
 
     `serial_ports` gives the ports there are, `listened` what is listened to already and is
-    therefore left alone. `alone` and `longest`: seconds after which a pairing that nobody
-    asks about, or that finds nothing, releases its ports.
+    therefore left alone. `alone` and `longest`: seconds after which a search that nobody
+    keeps going, or that finds nothing, releases its ports.
     """
 
     def __init__(
@@ -128,12 +128,12 @@ class Identifying:
         also: Iterable[Spec] = (),
         leave_alone_later: Iterable[str] = (),
         listen_to: Iterable[str] = (),
-    ) -> Progress:
+    ) -> IdentifyProgress:
         """Open and listen to every port but those of `leave_alone`, and to those of `also`.
 
         `leave_alone_later`: ports that need not be here yet, and are left alone when they
         come. `listen_to`: devices that type, taken from the system meanwhile. Raises
-        OneUnderWay where a pairing listens already, UnknownPort where a name of `leave_alone`
+        OneUnderWay where a search listens already, UnknownPort where a name of `leave_alone`
         or `listen_to` is none or must not be taken; nothing is opened then.
         """
         leave_alone = list(leave_alone)
@@ -158,36 +158,42 @@ class Identifying:
             run = _Run(names, [], set(), [], ends=ends, looked_at=now)
             self._open(run, ports)
             run.thread = threading.Thread(
-                target=self._watch, args=(run,), name="press to pair", daemon=True
+                target=self._watch, args=(run,), name="identify", daemon=True
             )
             self._run = run
             run.thread.start()
+        return self.keep()
+
+    def keep(self) -> IdentifyProgress:
+        """Go on listening: somebody still waits for it. Returns the progress."""
+        with self._lock:
+            if self._run is not None:
+                self._run.looked_at = time.monotonic()
         return self.progress()
 
-    def progress(self) -> Progress:
-        """How far it is; asking keeps it going."""
+    def progress(self) -> IdentifyProgress:
+        """What was heard until now; changes nothing."""
         with self._lock:
             run = self._run
             if run is None:
-                return Progress("none")
-            run.looked_at = time.monotonic()
+                return IdentifyProgress("none")
             stage: Stage = "listening"
             if run.found is not None:
-                stage = "paired"
+                stage = "identified"
             elif run.over.is_set():
                 stage = "given up"
-            return Progress(
+            return IdentifyProgress(
                 stage,
                 run.ports if run.over.is_set() else _heard(run),
                 tuple(run.left_out),
                 run.shown,
                 run.heard_keys,
                 run.found,
-                max(0, round(run.ends - run.looked_at)) if stage == "listening" else 0,
+                max(0, round(run.ends - time.monotonic())) if stage == "listening" else 0,
                 run.message,
             )
 
-    def shown(self, text: str) -> Progress:
+    def shown(self, text: str) -> IdentifyProgress:
         """What the display shows, as "12.34 mm".
 
         Raises NoneUnderWay, and ValueError where number or unit is missing.
@@ -196,18 +202,18 @@ class Identifying:
         parse_shown(text)
         with self._lock:
             run.shown = text
-            for pair in run.pairs:
-                pair.shown(text)
+            for search in run.searches:
+                search.shown(text)
         self._take(run)  # whoever pressed before typing need not wait a turn
-        return self.progress()
+        return self.keep()
 
-    def keys(self, strokes: Sequence[Stroke]) -> Progress:
+    def keys(self, strokes: Sequence[Stroke]) -> IdentifyProgress:
         """A burst of keys that the page caught. Raises NoneUnderWay."""
         run = self._listening()
         typed = read_strokes(strokes)
         if isinstance(typed, NotUnderstood):
             run.heard_keys = f"{typed.text}: {typed.reason}"
-            return self.progress()
+            return self.keep()
         value = read_value(typed.text, _ANY_UNIT)
         if not isinstance(value, Value):
             run.heard_keys = f"{typed.text}: no number"
@@ -219,7 +225,7 @@ class Identifying:
                 " nothing to set up; it is heard whenever the Bench page is in front."
             )
             self._end(run, found=FoundCaliper(None, value.sent, sentence))
-        return self.progress()
+        return self.keep()
 
     def cancel(self) -> None:
         """Release every port; nothing happens where none is under way."""
@@ -253,11 +259,11 @@ class Identifying:
             run.left_out.append(LeftOut(found.device, why))
         if candidates:
             listen_to = [each.device for each in candidates if each.kind != "serial"]
-            pair = PressToPair(candidates, listen_to=listen_to)
+            search = PortSearch(candidates, listen_to=listen_to)
             if run.shown is not None:
-                pair.shown(run.shown)
-            run.pairs.append(pair)
-            pair.start()
+                search.shown(run.shown)
+            run.searches.append(search)
+            search.start()
 
     def _listening(self) -> _Run:
         with self._lock:
@@ -285,8 +291,8 @@ class Identifying:
 
     def _take(self, run: _Run) -> None:
         """End with the caliper that was found, if one was."""
-        for pair in tuple(run.pairs):
-            found = pair.wait(0)
+        for search in tuple(run.searches):
+            found = search.wait(0)
             if found is not None:
                 self._end(run, found=FoundCaliper(found.spec, found.sent, found.sentence))
 
@@ -297,9 +303,9 @@ class Identifying:
                 return
             run.found, run.message, run.ports = found, message, _heard(run)
             run.over.set()
-        for pair in run.pairs:
-            pair.stop()
+        for search in run.searches:
+            search.stop()
 
 
-def _heard(run: _Run) -> tuple[Heard, ...]:
-    return tuple(each for pair in run.pairs for each in pair.heard())
+def _heard(run: _Run) -> tuple[PortHeard, ...]:
+    return tuple(each for search in run.searches for each in search.heard())

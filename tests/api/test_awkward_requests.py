@@ -80,7 +80,7 @@ BODIES: list[tuple[str, dict[str, Any]]] = [
     ("/api/calipers", {"spec": "serial:/dev/null", "name": "a", "bench": "main"}),
     ("/api/benches/main/ask", {"caliper": "a"}),
     ("/api/benches/main/keys", {"id": NOWHERE, "strokes": [], "taken_at": "2026-03-02T12:00:00Z"}),
-    ("/api/pairing/shown", {"value": "12.3"}),
+    ("/api/identify/shown", {"value": "12.3"}),
     ("/api/calipers/a/studies", {"method": "known-block", "block": "10", "person": "Jo"}),
 ]
 
@@ -120,6 +120,6 @@ def test_an_id_that_is_no_text_is_refused_and_shown_as_it_was_spelled(
 
 @pytest.mark.parametrize("field", ["leave_alone", "leave_alone_later", "also", "listen_to"])
 def test_a_device_with_a_nul_in_its_name_is_refused(client: TestClient, field: str) -> None:
-    answer = client.post("/api/pairing", json={field: ["serial:/dev/a\0b,unit=mm"]})
+    answer = client.post("/api/identify", json={field: ["serial:/dev/a\0b,unit=mm"]})
     assert answer.status_code == 422
     assert answer.json()["errors"][0]["field"] == field

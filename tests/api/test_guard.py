@@ -110,7 +110,7 @@ def test_no_empty_post_of_another_page_takes_a_reading_back(client: TestClient) 
         assert client.post(path).status_code == 415
     assert client.post("/api/load", content="a,b", headers=JSON).status_code == 415
     assert (
-        client.delete("/api/pairing", headers={"Origin": "http://evil.example"}).status_code == 403
+        client.delete("/api/identify", headers={"Origin": "http://evil.example"}).status_code == 403
     )
     assert person.sent(series) == [["12.30"]]
 
@@ -181,10 +181,11 @@ STRANGER = ("10.0.0.9", 50_000)
     [
         ("POST", "/api/calipers", {"spec": "serial:socket://127.0.0.1:9"}),
         ("DELETE", "/api/calipers/six-inch", None),
-        ("POST", "/api/pairing", {}),
-        ("GET", "/api/pairing", None),
-        ("POST", "/api/pairing/shown", {"value": "12.3"}),
-        ("DELETE", "/api/pairing", None),
+        ("POST", "/api/identify", {}),
+        ("GET", "/api/identify", None),
+        ("POST", "/api/identify/keep", {}),
+        ("POST", "/api/identify/shown", {"value": "12.3"}),
+        ("DELETE", "/api/identify", None),
     ],
 )
 def test_a_stranger_sets_no_caliper_up(
@@ -207,7 +208,7 @@ def test_a_stranger_reads_and_measures(client: TestClient) -> None:
 def test_a_strangers_page_of_instruments_offers_nothing_that_is_refused(client: TestClient) -> None:
     stranger = TestClient(client.app, base_url="http://10.0.0.5:8017", client=STRANGER)
     there, here = (who.get("/instruments").text for who in (stranger, client))
-    assert 'class="pairing" aria-labelledby="pairing-title" hidden' in there
+    assert 'class="identify" aria-labelledby="identify-title" hidden' in there
     assert "open this page there" in there
     assert "data-listen" not in there
     assert "data-forget" not in there

@@ -51,7 +51,7 @@ def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
 def server(shared: Serving) -> Iterator[Serving]:
     """The shared server, with nothing under way and nothing listened to before or after."""
     yield shared
-    shared.client.delete("/api/pairing")
+    shared.client.delete("/api/identify")
     for each in shared.get("/api/calipers"):
         if each["spec"]:
             shared.client.delete(f"/api/calipers/{each['name']}")

@@ -29,8 +29,8 @@ def test_json_is_one_object_a_line() -> None:
         assert {"kind", "device", "spec", "likely", "missing", "remedy"} <= json.loads(line).keys()
 
 
-def test_pairing_without_a_port_or_a_unit_says_what_is_needed() -> None:
-    said = done("instruments", "--pair", "12.34")
+def test_identifying_without_a_port_or_a_unit_says_what_is_needed() -> None:
+    said = done("instruments", "--identify", "12.34")
     assert said.returncode == 2
     assert "such as 12.34 mm" in said.stderr
 
@@ -47,9 +47,11 @@ raise SystemExit(main(sys.argv[1:]))
 """
 
 
-def paired(port: PtyPort, *words: str, stdin: int = subprocess.DEVNULL) -> subprocess.Popen[str]:
+def identify(
+    port: PtyPort, *words: str, stdin: int = subprocess.DEVNULL
+) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-c", _ONE_PORT, port.target, "instruments", "--pair", *words],
+        [sys.executable, "-c", _ONE_PORT, port.target, "instruments", "--identify", *words],
         stdin=stdin,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -82,7 +84,7 @@ def found(process: subprocess.Popen[str], port: PtyPort) -> str:
 def test_no_port_is_opened_before_a_person_has_seen_which() -> None:
     master, slave = os.openpty()
     with plugged() as port:
-        process = paired(port, "12.34 mm", stdin=slave)
+        process = identify(port, "12.34 mm", stdin=slave)
         try:
             assert process.stderr is not None
             said = ""
@@ -106,11 +108,11 @@ def test_no_port_is_opened_before_a_person_has_seen_which() -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 def test_a_script_says_yes_beforehand_or_nothing_is_opened() -> None:
     with plugged() as port:
-        refused = paired(port, "12.34 mm")
+        refused = identify(port, "12.34 mm")
         out, said = refused.communicate(timeout=60)
         assert (refused.returncode, out) == (2, "")
         assert "add --yes to open these ports" in said
-        agreed = paired(port, "12.34 mm", "--yes")
+        agreed = identify(port, "12.34 mm", "--yes")
         try:
             assert "12.34" in found(agreed, port)
         finally:
@@ -121,7 +123,7 @@ def test_a_script_says_yes_beforehand_or_nothing_is_opened() -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 def test_a_slip_in_a_port_to_leave_alone_opens_nothing() -> None:
     with plugged() as port:
-        refused = paired(port, "12.34 mm", "--yes", "--leave-alone", "ttyUBS0")
+        refused = identify(port, "12.34 mm", "--yes", "--leave-alone", "ttyUBS0")
         _, said = refused.communicate(timeout=60)
         assert refused.returncode == 2
         assert "ttyUBS0 is no port here" in said

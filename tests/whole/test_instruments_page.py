@@ -32,15 +32,15 @@ def begin(page: Page, port: PtyPort) -> None:
     """From the button to the port being listened to."""
     page.locator("#leave-alone summary").click()
     page.get_by_label("Also listen at").fill(port.target)
-    page.get_by_role("button", name="Pair by pressing send").click()
+    page.get_by_role("button", name="Identify it by its send button").click()
     expect(page.locator("#ports")).to_contain_text(f"{port.target}: listening")
 
 
 def find(server: Serving, page: Page, port: PtyPort) -> None:
-    """From the pairing under way to the caliper that was found at its port."""
+    """From the search under way to the caliper that was found at its port."""
 
     def listens() -> bool:
-        ports = server.get("/api/pairing")["ports"]
+        ports = server.get("/api/identify")["ports"]
         return any(p["device"] == port.target and "listening" in p["words"] for p in ports)
 
     assert until(listens)  # what is sent before a port is open is lost
@@ -70,7 +70,7 @@ def names(server: Serving) -> dict[str, Any]:
     return {c["name"]: c["state"] for c in server.get("/api/health")["calipers"]}
 
 
-# ---------------------------------------------------------------- pairing
+# ---------------------------------------------------------------- identifying
 
 
 def test_a_person_with_no_manual_gets_from_the_plug_to_the_first_reading(server, opened, port):
@@ -130,14 +130,14 @@ def test_a_caliper_that_types_like_a_keyboard_is_told_that_nothing_is_to_be_set_
 def test_a_caliper_whose_burst_was_cut_in_two_by_a_stall_is_found_all_the_same(opened, port):
     page = opened
     begin(page, port)
-    look = HeldBack(page, "**/api/pairing")
-    part = HeldBack(page, "**/api/pairing/keys", "POST")
+    look = HeldBack(page, "**/api/identify/keep", "POST")
+    part = HeldBack(page, "**/api/identify/keys", "POST")
     keyboard = Keyboard(page)
     assert look.route
     # Its time stamps tell that the rest was struck right behind.
     at = keyboard.strike(us("12.3"))
-    assert part.answered()["state"] == "paired"
-    with page.expect_response("**/api/pairing/keys") as late:
+    assert part.answered()["state"] == "identified"
+    with page.expect_response("**/api/identify/keys") as late:
         keyboard.strike([*us("4"), ENTER], at=at)
     assert late.value.status == 409
     assert [s["key"] for s in late.value.request.post_data_json["strokes"]] == [*"12.34", "Enter"]
@@ -151,32 +151,32 @@ def test_stopping_releases_the_port_and_begins_anew(server, opened, port):
     page = opened
     begin(page, port)
     page.get_by_role("button", name="Stop", exact=True).click()
-    expect(page.get_by_role("button", name="Pair by pressing send")).to_be_focused()
-    assert until(lambda: server.get("/api/pairing")["state"] == "none")
+    expect(page.get_by_role("button", name="Identify it by its send button")).to_be_focused()
+    assert until(lambda: server.get("/api/identify")["state"] == "none")
 
 
-def test_an_answer_about_a_pairing_that_was_stopped_does_not_end_the_next(server, opened, port):
+def test_an_answer_about_a_search_that_was_stopped_does_not_end_the_next(server, opened, port):
     page = opened
     begin(page, port)
-    look = HeldBack(page, "**/api/pairing")
+    look = HeldBack(page, "**/api/identify/keep", "POST")
     assert look.route
     page.get_by_role("button", name="Stop", exact=True).click()
-    assert until(lambda: server.get("/api/pairing")["state"] == "none")
+    assert until(lambda: server.get("/api/identify")["state"] == "none")
     assert look.answered()["state"] == "none"
-    page.get_by_role("button", name="Pair by pressing send").click()
+    page.get_by_role("button", name="Identify it by its send button").click()
     expect(page.locator("#step-press")).to_be_visible()
     look.let_go()
     expect(page.locator("#step-over")).to_be_hidden()
     find(server, page, port)
 
 
-def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_pairing(server, opened, port):
+def test_a_stop_that_is_long_on_its_way_does_not_end_the_next_search(server, opened, port):
     page = opened
     begin(page, port)
-    stop = HeldBack(page, "**/api/pairing", "DELETE")
+    stop = HeldBack(page, "**/api/identify", "DELETE")
     page.get_by_role("button", name="Stop", exact=True).click()
     assert stop.route
-    page.get_by_role("button", name="Pair by pressing send").click()
+    page.get_by_role("button", name="Identify it by its send button").click()
     with page.expect_response(lambda r: r.request.method == "POST"):
         stop.let_go()
     find(server, page, port)
@@ -195,7 +195,7 @@ def test_everything_can_be_done_with_the_keyboard_alone(server, opened, port):
     page.locator("#leave-alone summary").press("Enter")
     page.get_by_label("Also listen at").fill(port.target)
     page.keyboard.press("Tab")
-    expect(page.get_by_role("button", name="Pair by pressing send")).to_be_focused()
+    expect(page.get_by_role("button", name="Identify it by its send button")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.locator("#ports")).to_contain_text("listening")
     page.keyboard.type(SHOWN, delay=180)
@@ -359,8 +359,8 @@ def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
     opened.evaluate("import('/static/instruments/page.js').then((page) => page.offerListenTo())")
     expect(opened.locator("#listen-to")).to_contain_text("types into no window")
     opened.get_by_label("/dev/input/event99: Gauge").check()
-    with opened.expect_request("**/api/pairing") as asked:
-        opened.get_by_role("button", name="Pair by pressing send").click()
+    with opened.expect_request("**/api/identify") as asked:
+        opened.get_by_role("button", name="Identify it by its send button").click()
     assert asked.value.post_data_json["listen_to"] == ["/dev/input/event99"]
     # And the server says in a sentence why it does not take it.
     expect(opened.locator("body")).to_contain_text("/dev/input/event99 is no port here")

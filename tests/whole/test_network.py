@@ -110,7 +110,7 @@ def test_a_stranger_measures_but_sets_no_caliper_up(
         caliper = {"spec": f"serial:socket://{STRANGER}:9", "name": "far"}
         status, answer = ask(there, "POST", "/api/calipers", caliper)
         assert (status, "own computer" in answer) == (403, True)
-        assert ask(there, "POST", "/api/pairing", {})[0] == 403
+        assert ask(there, "POST", "/api/identify", {})[0] == 403
         assert ask(here, "POST", "/api/calipers", caliper)[0] == 201
         assert ask(there, "DELETE", "/api/calipers/far")[0] == 403
         assert ask(here, "DELETE", "/api/calipers/far")[0] == 200

@@ -1,4 +1,4 @@
-"""What is plugged in and what is missing, and pairing a caliper by its send button."""
+"""What is plugged in and what is missing, and identifying a caliper by its send button."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pydantic import Field
 from analysis.units import Unit
 from api.errors import Conflict, InvalidField
 from api.instruments.calipers import in_words
-from api.instruments.identify import NoneUnderWay, OneUnderWay, Progress, UnknownPort
+from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay, UnknownPort
 from api.instruments.listening import ListenError, check_from_afar, place_of
 from api.server import Shop
 from api.store.journal import now
@@ -59,7 +59,7 @@ class InstrumentsOut(Out):
     calipers: list[HeardNow]
 
 
-class PairingIn(In):
+class IdentifyIn(In):
     """leave_alone: devices or names of ports that must not be opened; a name that is no port's
     is refused. leave_alone_later: the same for ports that need not be here yet. also: ports that
     the system does not list, such as the address of a network converter. listen_to: devices that
@@ -79,7 +79,7 @@ class ShownIn(In):
     unit: Unit
 
 
-class PairingKeysIn(In):
+class IdentifyKeysIn(In):
     strokes: Strokes
 
 
@@ -93,7 +93,7 @@ class LeftOutOut(Out):
     why: str
 
 
-class PairedOut(Out):
+class IdentifiedOut(Out):
     """The caliper that pressed. spec: for POST /api/calipers; null where it types into the
     page, which needs none."""
 
@@ -102,16 +102,16 @@ class PairedOut(Out):
     sentence: str
 
 
-class PairingOut(Out):
+class IdentifyOut(Out):
     """before: what opening the ports does, to be read before the start."""
 
-    state: Literal["none", "listening", "paired", "given up"]
+    state: Literal["none", "listening", "identified", "given up"]
     before: str
     ports: list[PortOut]
     left_out: list[LeftOutOut]
     shown: str | None
     heard_keys: str | None
-    paired: PairedOut | None
+    identified: IdentifiedOut | None
     seconds_left: int
     message: str
 
@@ -122,18 +122,18 @@ def get_instruments(shop: TheServer) -> InstrumentsOut:
     return InstrumentsOut(found=found_now(shop), calipers=heard_now(shop))
 
 
-@router.post("/pairing", status_code=201, dependencies=[OnThisComputer])
-def start_pairing(shop: TheServer, body: PairingIn | None = None) -> PairingOut:
+@router.post("/identify", status_code=201, dependencies=[OnThisComputer])
+def start_identifying(shop: TheServer, body: IdentifyIn | None = None) -> IdentifyOut:
     """Listen on every serial port at once for a caliper's send button.
 
     Opening a port can restart a small board behind it. It ends after five minutes, or when
-    nobody asks how far it is for twenty seconds.
+    nobody keeps it going for twenty seconds.
     """
-    asked = body or PairingIn()
+    asked = body or IdentifyIn()
     also = [_port(text) for text in asked.also]
     try:
         return _out(
-            shop.pair_by_pressing.start(
+            shop.identifying.start(
                 asked.leave_alone, also, asked.leave_alone_later, asked.listen_to
             )
         )
@@ -141,42 +141,48 @@ def start_pairing(shop: TheServer, body: PairingIn | None = None) -> PairingOut:
         raise InvalidField(error.field, str(error)) from None
     except OneUnderWay:
         raise Conflict(
-            "a caliper is being paired already; finish that, or cancel it, and start again"
+            "a caliper is being identified already; finish that, or cancel it, and start again"
         ) from None
 
 
-@router.get("/pairing", dependencies=[OnThisComputer])
-def pairing(shop: TheServer) -> PairingOut:
-    """How far it is. Asking keeps it going."""
-    return _out(shop.pair_by_pressing.progress())
+@router.get("/identify", dependencies=[OnThisComputer])
+def identifying(shop: TheServer) -> IdentifyOut:
+    """What was heard until now; asking changes nothing."""
+    return _out(shop.identifying.progress())
 
 
-@router.post("/pairing/shown", dependencies=[OnThisComputer])
-def shown(body: ShownIn, shop: TheServer) -> PairingOut:
+@router.post("/identify/keep", dependencies=[OnThisComputer])
+def keep_identifying(shop: TheServer) -> IdentifyOut:
+    """Go on listening, and what was heard until now: a page sends it while it waits."""
+    return _out(shop.identifying.keep())
+
+
+@router.post("/identify/shown", dependencies=[OnThisComputer])
+def shown(body: ShownIn, shop: TheServer) -> IdentifyOut:
     """Tell what the display shows, before the press or after it."""
     try:
-        return _out(shop.pair_by_pressing.shown(f"{body.value} {body.unit}"))
+        return _out(shop.identifying.shown(f"{body.value} {body.unit}"))
     except NoneUnderWay:
         raise _none() from None
     except ValueError as error:
         raise InvalidField("value", str(error)) from None
 
 
-@router.post("/pairing/keys", dependencies=[OnThisComputer])
-def pairing_keys(body: PairingKeysIn, shop: TheServer) -> PairingOut:
-    """A burst of keys that the page caught while it paired."""
+@router.post("/identify/keys", dependencies=[OnThisComputer])
+def identify_keys(body: IdentifyKeysIn, shop: TheServer) -> IdentifyOut:
+    """A burst of keys that the page caught while it identified."""
     strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
     try:
-        return _out(shop.pair_by_pressing.keys(strokes))
+        return _out(shop.identifying.keys(strokes))
     except NoneUnderWay:
         raise _none() from None
 
 
-@router.delete("/pairing", dependencies=[OnThisComputer])
-def cancel_pairing(shop: TheServer) -> PairingOut:
+@router.delete("/identify", dependencies=[OnThisComputer])
+def cancel_identifying(shop: TheServer) -> IdentifyOut:
     """Release every port."""
-    shop.pair_by_pressing.cancel()
-    return _out(shop.pair_by_pressing.progress())
+    shop.identifying.cancel()
+    return _out(shop.identifying.progress())
 
 
 def found_now(shop: Shop) -> list[FoundOut]:
@@ -234,23 +240,23 @@ def _doubled(text: str) -> str:
 
 
 def _none() -> Conflict:
-    return Conflict("no caliper is being paired; start with POST /api/pairing")
+    return Conflict("no caliper is being identified; start with POST /api/identify")
 
 
-def _out(progress: Progress) -> PairingOut:
+def _out(progress: IdentifyProgress) -> IdentifyOut:
     found = progress.found
-    paired = None
+    identified = None
     if found is not None:
         spec = None if found.spec is None else str(found.spec)
-        paired = PairedOut(spec=spec, sent=found.sent, sentence=found.sentence)
-    return PairingOut(
+        identified = IdentifiedOut(spec=spec, sent=found.sent, sentence=found.sentence)
+    return IdentifyOut(
         state=progress.stage,
         before=BEFORE,
         ports=[PortOut.model_validate(each) for each in progress.ports],
         left_out=[LeftOutOut.model_validate(each) for each in progress.left_out],
         shown=progress.shown,
         heard_keys=progress.heard_keys,
-        paired=paired,
+        identified=identified,
         seconds_left=progress.seconds_left,
         message=progress.message,
     )

@@ -1,4 +1,4 @@
-"""A serial caliper behind a real USB adapter: found, paired, pulled out, found again."""
+"""A serial caliper behind a real USB adapter: found, identified, pulled out, found again."""
 
 from __future__ import annotations
 
@@ -6,25 +6,25 @@ import os
 from pathlib import Path
 
 from capture.finding import serial_instruments
-from capture.identify import PressToPair
+from capture.identify import PortSearch
 from tests.capture.notebook import bench, state_of
 from tests.usb.guest.hand import Hand
 from tests.usb.guest.person import ADAPTER, soon
 
 
 def test_its_send_button_tells_its_port(hand: Hand) -> None:
-    pair = PressToPair(serial_instruments(), leave_alone=["/dev/ttyS0"])
-    pair.start()
+    search = PortSearch(serial_instruments(), leave_alone=["/dev/ttyS0"])
+    search.start()
     try:
-        pair.shown("12.34 mm")
-        assert soon(lambda: any("press" in each.words for each in pair.heard()))
+        search.shown("12.34 mm")
+        assert soon(lambda: any("press" in each.words for each in search.heard()))
         hand.send("+12.34\r\n")
-        paired = pair.wait(60)
+        identified = search.wait(60)
     finally:
-        pair.stop()
-    assert paired is not None
-    assert (paired.spec.target, paired.spec.unit) == (str(ADAPTER), "mm")
-    with bench(f"{paired.spec},name=c") as (book, its):
+        search.stop()
+    assert identified is not None
+    assert (identified.spec.target, identified.spec.unit) == (str(ADAPTER), "mm")
+    with bench(f"{identified.spec},name=c") as (book, its):
         assert soon(lambda: state_of(its, "c").state == "listening")
         hand.send("0.50\r\n")
         assert soon(lambda: book.sent() == ["0.50"])

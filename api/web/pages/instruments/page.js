@@ -1,4 +1,4 @@
-// The Instruments page: pairs a caliper step by step, and keeps what is plugged in up to date.
+// The Instruments page: identifies a caliper step by step, and keeps what is plugged in up to date.
 
 import { Refused, get, memory, post } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
@@ -15,7 +15,7 @@ function notice(text) {
   at("notice").textContent = text;
 }
 
-/** Show one step of pairing; `focus` gets the focus, so that keyboard and voice follow. */
+/** Show one step; `focus` gets the focus, so that keyboard and voice follow. */
 function step(name, focus) {
   for (const each of STEPS) at(`step-${each}`).hidden = each !== name;
   if (focus) at(focus).focus({ preventScroll: false });
@@ -38,14 +38,14 @@ async function remove(path) {
   return body;
 }
 
-// ---- pairing
+// ---- identifying
 
 let stopKeys = null;
 let timer = null;
-let found = null; // what was paired, as GET /api/pairing says
+let found = null; // the caliper that pressed, as the server says
 let pressed = false;
-let run = 0; // which pairing is led through: an answer about an earlier one tells nothing
-let released = Promise.resolve(); // a pairing that is over must not take the next one with it
+let run = 0; // which search is shown: an answer about an earlier one tells nothing
+let released = Promise.resolve(); // the end of one search must not end the next
 
 function ports() {
   return [...document.querySelectorAll(".found[data-kind=serial][data-ready=yes]")].map((item) => item.dataset);
@@ -115,7 +115,7 @@ async function begin() {
   await released;
   const also = at("also").value.trim();
   try {
-    await post("/api/pairing", {
+    await post("/api/identify", {
       leave_alone_later: keepLeftAlone(),
       listen_to: takenToo(),
       also: also ? [also] : [],
@@ -127,7 +127,7 @@ async function begin() {
   follow();
 }
 
-/** Lead on from wherever the server's pairing is. */
+/** Go on from wherever the server's search is. */
 function follow() {
   run++;
   pressed = false;
@@ -142,7 +142,7 @@ async function look() {
   clearTimeout(timer);
   const mine = run;
   try {
-    const state = await get("/api/pairing");
+    const state = await post("/api/identify/keep");
     if (mine === run) notice("");
     progress(state, mine);
   } catch (error) {
@@ -154,9 +154,9 @@ async function look() {
 async function takeKeys(strokes) {
   const mine = run;
   try {
-    progress(await post("/api/pairing/keys", { strokes }), mine);
+    progress(await post("/api/identify/keys", { strokes }), mine);
   } catch (error) {
-    // A part of the burst may have come first, and paired: the next look tells.
+    // A part of the burst may have come first and ended the search: the next look tells.
     if (error.status !== 409) notice(error.message);
   }
 }
@@ -165,7 +165,7 @@ async function tellShown(event) {
   event.preventDefault();
   const value = at("shown").value.trim();
   const unit = document.querySelector("[name=shown-in]:checked").value;
-  memory.set("pairing unit", unit);
+  memory.set("shown unit", unit);
   at("shown-wrong").textContent = "";
   if (!value) {
     at("shown-wrong").textContent = "Type the number on the caliper’s display.";
@@ -173,7 +173,7 @@ async function tellShown(event) {
   }
   const mine = run;
   try {
-    progress(await post("/api/pairing/shown", { value, unit }), mine);
+    progress(await post("/api/identify/shown", { value, unit }), mine);
   } catch (error) {
     at("shown-wrong").textContent = error.message;
   }
@@ -181,7 +181,7 @@ async function tellShown(event) {
 
 function progress(state, asked) {
   if (asked !== run) return;
-  if (state.state === "paired") return paired(state.paired);
+  if (state.state === "identified") return identified(state.identified);
   if (state.state !== "listening") return over(state);
   const items = state.ports.map((port) => `${port.device}: ${port.words}`);
   items.push(...state.left_out.map((port) => `${port.device}: not opened, ${port.why}`));
@@ -221,7 +221,7 @@ function end() {
   stopKeys = null;
 }
 
-function paired(caliper) {
+function identified(caliper) {
   end();
   found = caliper;
   const typed = caliper.spec === null;
@@ -235,7 +235,7 @@ function paired(caliper) {
 
 function over(state) {
   end();
-  at("over-why").textContent = state.message ? `${state.message[0].toUpperCase()}${state.message.slice(1)}. Every port is released.` : "Pairing was stopped. Every port is released.";
+  at("over-why").textContent = state.message ? `${state.message[0].toUpperCase()}${state.message.slice(1)}. Every port is released.` : "It was stopped. Every port is released.";
   step("over", "over-title");
 }
 
@@ -251,7 +251,7 @@ function anew() {
 }
 
 function release(wrong = () => {}) {
-  released = remove("/api/pairing").catch(wrong);
+  released = remove("/api/identify").catch(wrong);
 }
 
 async function listenToFound(event) {
@@ -452,7 +452,7 @@ function wire() {
   });
   at("leave-alone-list").addEventListener("change", keepLeftAlone);
   document.addEventListener("visibilitychange", refresh);
-  const unit = memory.get("pairing unit", "mm");
+  const unit = memory.get("shown unit", "mm");
   for (const radio of document.querySelectorAll("[name=shown-in]")) radio.checked = radio.value === unit;
 }
 
@@ -464,7 +464,7 @@ async function load() {
   setInterval(refresh, LOOK_MS);
   // A page that was reloaded in the middle goes on where it was.
   const mine = run;
-  const state = await get("/api/pairing").catch(() => null);
+  const state = await get("/api/identify").catch(() => null);
   if (state?.state === "listening" && mine === run) follow();
 }
 

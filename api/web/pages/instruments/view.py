@@ -58,7 +58,7 @@ _KINDS: Final = (
 
 @router.get("/instruments")
 def instruments_page(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
-    """What is plugged in, what is listened to, and pairing by the send button."""
+    """What is plugged in, what is listened to, and identifying by the send button."""
     return page(
         request,
         "instruments/page.html",

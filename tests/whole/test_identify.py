@@ -1,4 +1,4 @@
-"""A caliper paired by its send button and listened to from then on, through a real server."""
+"""A caliper identified by its send button and listened to from then on, through a real server."""
 
 from __future__ import annotations
 
@@ -22,25 +22,25 @@ def refused(server: Serving, path: str, body: Any, status: int) -> Any:
     return answer.json()
 
 
-def pair(server: Serving, *ports: PtyPort, **options: Any) -> dict[str, Any]:
+def identify(server: Serving, *ports: PtyPort, **options: Any) -> dict[str, Any]:
     """Begin, and wait until every port of ours is open."""
-    server.post("/api/pairing", {"also": [each.target for each in ports], **options})
+    server.post("/api/identify", {"also": [each.target for each in ports], **options})
     ours = {each.target for each in ports}
 
     def open_now() -> bool:
-        heard = {p["device"]: p["words"] for p in server.get("/api/pairing")["ports"]}
+        heard = {p["device"]: p["words"] for p in server.get("/api/identify")["ports"]}
         return all("not opened" not in heard.get(device, "") for device in ours)
 
     assert until(open_now)
-    found: dict[str, Any] = server.get("/api/pairing")
+    found: dict[str, Any] = server.get("/api/identify")
     return found
 
 
-def paired(server: Serving) -> dict[str, Any]:
-    assert until(lambda: server.get("/api/pairing")["state"] == "paired"), server.get(
-        "/api/pairing"
+def identified(server: Serving) -> dict[str, Any]:
+    assert until(lambda: server.get("/api/identify")["state"] == "identified"), server.get(
+        "/api/identify"
     )
-    found: dict[str, Any] = server.get("/api/pairing")["paired"]
+    found: dict[str, Any] = server.get("/api/identify")["identified"]
     return found
 
 
@@ -61,11 +61,11 @@ def readings(server: Serving) -> list[tuple[str, str]]:
 
 
 def test_from_the_plug_to_the_first_reading(server, port):
-    told = pair(server, port)
+    told = identify(server, port)
     assert "restart a small board" in told["before"]
     port.send(b"12.34\r\n")
-    server.post("/api/pairing/shown", {"value": "12.34", "unit": "mm"})
-    found = paired(server)
+    server.post("/api/identify/shown", {"value": "12.34", "unit": "mm"})
+    found = identified(server)
     assert found["sent"] == "12.34"
     kept = server.post("/api/calipers", {"spec": found["spec"], "name": "six inch"})
     assert (kept["name"], kept["bench"]) == ("six inch", "main")
@@ -74,35 +74,35 @@ def test_from_the_plug_to_the_first_reading(server, port):
     assert until(lambda: ("six inch", "12.35") in readings(server))
 
 
-def test_what_was_heard_while_pairing_is_no_reading(server, port):
+def test_what_was_heard_while_identifying_is_no_reading(server, port):
     before = server.get("/api/benches/main")["last_reading"]
-    pair(server, port)
+    identify(server, port)
     port.send(b"99.99\r\n")
-    assert until(lambda: "99.99" in server.get("/api/pairing")["ports"][0]["words"])
+    assert until(lambda: "99.99" in server.get("/api/identify")["ports"][0]["words"])
     assert server.get("/api/benches/main")["last_reading"] == before
 
 
 def test_the_speed_is_found_and_put_into_the_description(server):
     port = PtyPort(baud=115200)
     try:
-        pair(server, port)
-        server.post("/api/pairing/shown", {"value": "0.4865", "unit": "in"})
+        identify(server, port)
+        server.post("/api/identify/shown", {"value": "0.4865", "unit": "in"})
 
         def pressed() -> bool:
             port.send(b"0.4865\r\n")
-            return until(lambda: server.get("/api/pairing")["state"] == "paired", 0.5)
+            return until(lambda: server.get("/api/identify")["state"] == "identified", 0.5)
 
         assert until(pressed)
-        assert paired(server)["spec"] == f"serial:{port.target},unit=in,baud=115200"
+        assert identified(server)["spec"] == f"serial:{port.target},unit=in,baud=115200"
     finally:
         port.close()
 
 
-def test_a_paired_port_is_released_at_once(server, port):
-    pair(server, port)
-    server.post("/api/pairing/shown", {"value": "1,5", "unit": "in"})
+def test_an_identified_port_is_released_at_once(server, port):
+    identify(server, port)
+    server.post("/api/identify/shown", {"value": "1,5", "unit": "in"})
     port.send(b"1.5\r\n")
-    assert paired(server)["spec"].endswith(",unit=in")
+    assert identified(server)["spec"].endswith(",unit=in")
     assert until(lambda: _free(port))
 
 
@@ -115,54 +115,54 @@ def _free(port: PtyPort) -> bool:
 
 
 def test_cancelling_releases_every_port(server, port):
-    pair(server, port)
+    identify(server, port)
     assert not _free(port)
-    server.client.delete("/api/pairing")
-    assert server.get("/api/pairing")["state"] == "none"
+    server.client.delete("/api/identify")
+    assert server.get("/api/identify")["state"] == "none"
     assert until(lambda: _free(port))
 
 
 def test_a_port_to_be_left_alone_is_never_opened(server, port):
     with plugged() as alone:
         server.post(
-            "/api/pairing", {"also": [port.target, alone.target], "leave_alone": [alone.target]}
+            "/api/identify", {"also": [port.target, alone.target], "leave_alone": [alone.target]}
         )
         assert until(lambda: not _free(port))
         assert _free(alone)
-        found = server.get("/api/pairing")
+        found = server.get("/api/identify")
         assert [p["why"] for p in found["left_out"] if p["device"] == alone.target] == [
             "left alone, as you asked"
         ]
 
 
-def test_a_caliper_that_is_listened_to_is_not_disturbed_by_pairing(server, port):
+def test_a_caliper_that_is_listened_to_is_not_disturbed_by_identifying(server, port):
     server.post("/api/calipers", {"spec": f"serial:{port.target},unit=mm,name=busy"})
     assert listening(server, "busy")
     with plugged() as other:
-        server.post("/api/pairing", {"also": [port.target, other.target]})
-        out = {p["device"]: p["why"] for p in server.get("/api/pairing")["left_out"]}
+        server.post("/api/identify", {"also": [port.target, other.target]})
+        out = {p["device"]: p["why"] for p in server.get("/api/identify")["left_out"]}
         assert out[port.target] == "listened to already, as busy on bench main"
     port.send(b"3.21\r\n")
     assert until(lambda: ("busy", "3.21") in readings(server))
 
 
-def test_two_pages_cannot_pair_at_once(server, port):
-    pair(server, port)
-    assert "already" in refused(server, "/api/pairing", {}, 409)["detail"]
+def test_two_pages_cannot_identify_at_once(server, port):
+    identify(server, port)
+    assert "already" in refused(server, "/api/identify", {}, 409)["detail"]
 
 
 @pytest.mark.parametrize("value", ["", "abc", "1.2.3", "12 34"])
 def test_what_the_display_shows_must_be_a_number(server, port, value):
-    pair(server, port)
-    told = refused(server, "/api/pairing/shown", {"value": value, "unit": "mm"}, 422)
+    identify(server, port)
+    told = refused(server, "/api/identify/shown", {"value": value, "unit": "mm"}, 422)
     assert told["errors"][0]["field"] == "value"
 
 
-def test_acts_without_a_pairing_say_how_to_begin(server):
+def test_acts_without_a_search_say_how_to_begin(server):
     stroke = {"key": "1", "code": "Digit1", "at_ms": 0}
     for path, body in (
-        ("/api/pairing/shown", {"value": "1", "unit": "mm"}),
-        ("/api/pairing/keys", {"strokes": [stroke]}),
+        ("/api/identify/shown", {"value": "1", "unit": "mm"}),
+        ("/api/identify/keys", {"strokes": [stroke]}),
     ):
         assert "start" in refused(server, path, body, 409)["detail"]
 
@@ -174,23 +174,23 @@ def burst(text: str, gap_ms: float = 10.0) -> list[dict[str, Any]]:
 
 
 def test_a_caliper_that_types_is_found_by_the_pages_keys(server, port):
-    pair(server, port)
-    state = server.post("/api/pairing/keys", {"strokes": burst("12.34")})
-    assert state["state"] == "paired"
-    assert state["paired"]["spec"] is None
-    assert "nothing to set up" in state["paired"]["sentence"]
+    identify(server, port)
+    state = server.post("/api/identify/keys", {"strokes": burst("12.34")})
+    assert state["state"] == "identified"
+    assert state["identified"]["spec"] is None
+    assert "nothing to set up" in state["identified"]["sentence"]
     assert until(lambda: _free(port))
 
 
 def test_fingers_are_not_taken_for_a_caliper(server, port):
-    pair(server, port)
-    state = server.post("/api/pairing/keys", {"strokes": burst("12.34", gap_ms=200)})
+    identify(server, port)
+    state = server.post("/api/identify/keys", {"strokes": burst("12.34", gap_ms=200)})
     assert state["state"] == "listening"
     assert "by hand" in state["heard_keys"]
 
 
 def test_an_address_that_is_none_is_named(server):
-    told = refused(server, "/api/pairing", {"also": ["serial:x,baud=fast"]}, 422)
+    told = refused(server, "/api/identify", {"also": ["serial:x,baud=fast"]}, 422)
     assert told["errors"][0]["field"] == "also"
 
 
@@ -345,7 +345,7 @@ def test_what_is_plugged_in_is_told_without_opening_it(server):
 def test_a_name_that_is_no_port_is_refused_and_nothing_is_opened(server, port):
     for field in ("leave_alone", "listen_to"):
         said = refused(
-            server, "/api/pairing", {"also": [port.target], field: ["/dev/ttyUBS0"]}, 422
+            server, "/api/identify", {"also": [port.target], field: ["/dev/ttyUBS0"]}, 422
         )
         assert said["errors"][0]["field"] == field
         assert "/dev/ttyUBS0 is no port here, so nothing was opened" in said["detail"]
