@@ -17,10 +17,11 @@ from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.answers import notebook
-from api.web.problems import problem
+from api.web.problems import no_such_address, problem
 
 LARGEST: Final = 1_000_000
 """Bytes of a request's body, but for an old notebook's."""
@@ -79,8 +80,13 @@ class Guard:
         refusal = self._refusal(scope, largest)
         if refusal is None:
             await self._app(scope, _counted(receive, largest), plainly)
-        else:
-            await problem(*refusal)(scope, receive, plainly)
+            return
+        status, detail = refusal
+        # Of these refusals, the address is the only one that a person may have typed.
+        answer = (
+            no_such_address(Request(scope), detail) if status == 422 else problem(status, detail)
+        )
+        await answer(scope, receive, plainly)
 
     def _refusal(self, scope: Scope, largest: int) -> tuple[int, str] | None:
         headers, method = Headers(scope=scope), scope["method"]

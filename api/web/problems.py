@@ -39,6 +39,21 @@ def problem(
     return JSONResponse(body, status, media_type="application/problem+json")
 
 
+def no_such_address(
+    request: Request, detail: str, errors: list[dict[str, str]] | None = None
+) -> Response:
+    """422, as a page where a person looks, else as a problem document."""
+    if _a_person_looks(request):
+        return page(
+            request,
+            "shared/missing.html",
+            status=422,
+            title="No such address",
+            message=f"{detail}. The links above lead to the pages there are.",
+        )
+    return problem(422, detail, errors)
+
+
 def install(app: FastAPI) -> None:
     """Give `app` the answers to everything that can go wrong."""
 
@@ -46,15 +61,7 @@ def install(app: FastAPI) -> None:
     def _invalid(request: Request, error: RequestValidationError) -> Response:
         errors = [field_error(e) for e in error.errors()]
         detail = "; ".join(f"{e['field']}: {e['message']}" for e in errors[:5])
-        if _a_person_looks(request):
-            return page(
-                request,
-                "shared/missing.html",
-                status=422,
-                title="No such address",
-                message=f"{detail}. The links above lead to the pages there are.",
-            )
-        return problem(422, detail, errors)
+        return no_such_address(request, detail, errors)
 
     @app.exception_handler(InvalidField)
     def _invalid_field(_request: Request, error: InvalidField) -> JSONResponse:

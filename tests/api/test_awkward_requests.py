@@ -64,7 +64,7 @@ def test_an_awkward_parameter_is_refused_in_words(client: TestClient, awkward: s
     for page in (f"/bench/{awkward}", f"/machine/{awkward}", f"/series/{awkward}"):
         answer = client.get(page, headers={"Accept": "text/html"})
         assert answer.status_code < 500, (page, answer.text[:300])
-        assert answer.status_code == 200 or "<h1>" in answer.text or "NUL" in answer.text
+        assert answer.status_code == 200 or "<h1>" in answer.text
 
 
 def test_a_bench_that_cannot_be_has_no_stream(client: TestClient) -> None:

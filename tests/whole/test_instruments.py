@@ -47,9 +47,7 @@ raise SystemExit(main(sys.argv[1:]))
 """
 
 
-def identify(
-    port: PtyPort, *words: str, stdin: int = subprocess.DEVNULL
-) -> subprocess.Popen[str]:
+def identify(port: PtyPort, *words: str, stdin: int = subprocess.DEVNULL) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-c", _ONE_PORT, port.target, "instruments", "--identify", *words],
         stdin=stdin,
