@@ -13,11 +13,12 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Engine, select
 
-from analysis.methods import method
+from analysis.methods import METHODS
 from analysis.units import mm, parse_length
 from api.errors import Conflict
 from api.server import Shop
 from api.store import migrations
+from api.store.facts import method_of
 from api.store.journal import NewSeries, new_id
 from api.store.rows.machines import machines
 from api.store.tables import Caliper
@@ -56,6 +57,7 @@ _MACHINES: Final = (
 )
 _DEFAULT_SAW: Final = Saw(angle_deg=0.05, scatter_deg=0.01)
 _BOARD: Final = Board(width_mm=mm(parse_length("184", "mm")), thickness_mm=18.0, strip_mm=11.4)
+_METHOD: Final = METHODS["reversal"]
 _TRIALS: Final = 5
 
 
@@ -111,7 +113,7 @@ class PretendShop:
             pieces=head.pieces or _BOARD.pieces,
         )
         line = self._caliper.press(
-            head.method, at.place, at.trial, series=str(head.id), repeat=at.repeat, board=board
+            method_of(head), at.place, at.trial, series=str(head.id), repeat=at.repeat, board=board
         )
         return line.decode().strip()
 
@@ -147,7 +149,7 @@ class PretendShop:
         readings = []
         for trial in range(1, _TRIALS + 1):
             for place, width in enumerate(
-                strip_widths("reversal", saw, _BOARD, trial=trial, seed=seed)
+                strip_widths(_METHOD, saw, _BOARD, trial=trial, seed=seed)
             ):
                 sent = f"{width:.2f}"
                 readings.append(
@@ -170,7 +172,7 @@ def _series(machine_id: UUID, bench: str) -> NewSeries:
     return NewSeries(
         machine_id=machine_id,
         bench=bench,
-        method=method("reversal"),
+        method=_METHOD,
         unit="mm",
         baseline=width,
         baseline_nm=parse_length(width, "mm"),

@@ -17,14 +17,17 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Decimal
-from typing import Final, Literal, Protocol
+from typing import Final, Protocol
 
+import numpy as np
+
+from analysis import geometry
+from analysis.methods import Method, Quantity, Side
 from analysis.units import NM_PER_MM, Unit, parse_length, parse_number, to_nanometres
 from capture.spec import Spec, parse_spec
 
-Side = Literal["left", "right"]
 _OPENING_S: Final = 0.1
 
 
@@ -52,9 +55,9 @@ class Saw:
 class Board:
     """What is cut. `width_mm` is the length of the cut, the method's baseline.
 
-    `strip_mm`: the strip at its fence end (also the block or part of the methods that
-    measure a length); `inset_mm`: from the strip's end to where the jaws touch;
-    `strip_side`: where the strip fell at the last cut; `pieces`: of a mitred frame.
+    `strip_mm`: the strip, part or block at the first place read; `inset_mm`: from the strip's
+    end to where the jaws touch; `strip_side`: where the strip fell at the last cut; `pieces`:
+    of a mitred frame.
     """
 
     width_mm: float = 203.8604
@@ -65,95 +68,42 @@ class Board:
     pieces: int = 4
 
 
-def _reversal(e: float, _t: float, board: Board) -> tuple[float, ...]:
-    s, w = _sign(board), board.strip_mm
-    return tuple(w + s * 2 * y * math.tan(e) for y in _along(board))
-
-
-def _half_turn(_e: float, t: float, board: Board) -> tuple[float, ...]:
-    s, w = _sign(board), board.strip_mm
-    return tuple(w + s * 2 * z * math.tan(t) for z in (0.0, board.thickness_mm))
-
-
-def _roll(e: float, t: float, board: Board) -> tuple[float, ...]:
-    s, w = _sign(board), board.strip_mm
-    return tuple(
-        w + s * (2 * y * math.tan(e) + 2 * z * math.tan(t))
-        for y in _along(board)
-        for z in (0.0, board.thickness_mm)
-    )
-
-
-def _five_cut(e: float, _t: float, board: Board) -> tuple[float, ...]:
-    s, w = _sign(board), board.strip_mm
-    return tuple(w + s * y * (math.tan(e) + math.tan(3 * e)) for y in _along(board))
-
-
-def _blade_to_slot(e: float, _t: float, board: Board) -> tuple[float, ...]:
-    # The two places are what the baseline was measured between: no inset.
-    return tuple(board.strip_mm + y * math.tan(e) for y in (0.0, board.width_mm))
-
-
-def _planed(e: float, _t: float, board: Board) -> tuple[float, ...]:
-    return tuple(board.thickness_mm + y * math.tan(e) for y in _along(board))
-
-
-def _closing_miters(e: float, _t: float, board: Board) -> tuple[float, ...]:
-    return (board.width_mm * math.tan(2 * board.pieces * e),)
-
-
-def _one_length(_e: float, _t: float, board: Board) -> tuple[float, ...]:
-    return (board.strip_mm,)
-
-
-_CUTS: Final[Mapping[str, Callable[[float, float, Board], tuple[float, ...]]]] = {
-    "reversal": _reversal,
-    "half-turn": _half_turn,
-    "roll": _roll,
-    "five-cut": _five_cut,
-    "blade-to-slot": _blade_to_slot,
-    "stop-block": _one_length,
-    "planed-thickness": _planed,
-    "closing-miters": _closing_miters,
-    "known-block": _one_length,
-    "same-spot": _one_length,
-}
-
-
-def _sign(board: Board) -> int:
-    return 1 if board.strip_side == "left" else -1
-
-
-def _along(board: Board) -> tuple[float, float]:
-    return board.inset_mm, board.width_mm - board.inset_mm
-
-
 def strip_widths(
-    method: str, saw: Saw, board: Board, *, trial: int = 1, seed: int | str = 0, setup: int = 0
+    method: Method,
+    saw: Saw,
+    board: Board,
+    *,
+    trial: int = 1,
+    seed: int | str = 0,
+    setup: int = 0,
 ) -> tuple[float, ...]:
     """The true lengths in mm at the method's places, in reading order, of one trial's strip.
 
-    The same seed, setup and trial give the same strip. With no scatter they obey, with
-    L the cut's length between the places measured, h the thickness, s = +1 for a strip on
-    the left and -1 on the right:
-
-        reversal          D = s 2 L tan e          half-turn       D = s 2 h tan t
-        roll              w = w0 + s (2 y tan e + 2 z tan t)
-        five-cut          D = s L (tan e + tan 3e) blade-to-slot   D = L tan e
-        closing-miters    gap = L tan(2 n e)       planed-thickness D = L tan e
-
-    Raises ValueError naming the methods there are, when `method` is none of them.
+    The same seed, setup and trial give the same strip. With no scatter, each relation of the
+    method gives the widths the contrast that the saw's angle or tilt makes, and nothing else.
     """
-    if method not in _CUTS:
-        raise ValueError(f"method {method!r} is not one of {', '.join(_CUTS)}")
     swing = random.Random(f"setup {seed} {setup}").gauss(0.0, saw.stop_error_deg) if setup else 0.0
     chance = random.Random(f"trial {seed} {setup} {trial}")
-    e = math.radians(saw.angle_deg + swing + chance.gauss(0.0, saw.scatter_deg))
-    t = math.radians(saw.tilt_deg + chance.gauss(0.0, saw.scatter_deg))
-    if method == "stop-block":
-        off = saw.length_drift_mm * (trial - 1) + chance.gauss(0.0, saw.length_scatter_mm)
-        board = replace(board, strip_mm=board.strip_mm + off)
-    return _CUTS[method](e, t, board)
+    error: dict[Quantity, float] = {
+        "angle": math.radians(saw.angle_deg + swing + chance.gauss(0.0, saw.scatter_deg)),
+        "tilt": math.radians(saw.tilt_deg + chance.gauss(0.0, saw.scatter_deg)),
+    }
+    first = board.strip_mm
+    if method.judges == "machine" and method.reveals == ("length",):
+        first += saw.length_drift_mm * (trial - 1) + chance.gauss(0.0, saw.length_scatter_mm)
+    sign = geometry.strip_sign(method, board.strip_side)
+    pieces = geometry.pieces_of(method, board.pieces if method.pieces else None)
+    widths = np.full(len(method.places), first)
+    for relation in method.relations:
+        base = geometry.base_mm(relation, board.width_mm, board.thickness_mm, board.inset_mm)
+        if base is None:
+            continue  # a length is read as it is
+        contrast = sign * base * geometry.ratio(relation, error[relation.quantity], pieces)
+        weights = np.array(relation.weights)
+        share = weights * contrast / (weights @ weights)
+        # A difference leaves open how wide the strip is; a gap is the contrast itself.
+        widths = share if weights.sum() else widths + share - share[0]
+    return tuple(widths.tolist())
 
 
 @dataclass(frozen=True, slots=True)
@@ -548,7 +498,7 @@ class PretendBench:
 
     def press(
         self,
-        method: str,
+        method: Method,
         place: int,
         trial: int,
         *,
@@ -559,17 +509,19 @@ class PretendBench:
     ) -> bytes:
         """Measure place number `place` (from 0) of trial number `trial` (from 1); what was sent.
 
-        Waits until somebody listens, at most ten seconds. Raises ValueError for an unknown
-        method or a place it does not have.
+        Waits until somebody listens, at most ten seconds. Raises ValueError for a place that
+        the method does not have.
         """
         seed = f"{self._seed} {series}"
         widths = strip_widths(
             method, self.saw, board or self.board, trial=trial, seed=seed, setup=setup
         )
         if not 0 <= place < len(widths):
-            raise ValueError(f"place {place} is not one of the {len(widths)} places of {method}")
+            raise ValueError(
+                f"place {place} is not one of the {len(widths)} places of {method.key}"
+            )
         hand = PretendCaliper(self.caliper, seed)
-        line = hand.line(widths[place], f"{method} {setup} {trial} {place} {repeat}")
+        line = hand.line(widths[place], f"{method.key} {setup} {trial} {place} {repeat}")
         self._port.wait_for_listener()
         self._port.send(line)
         return line

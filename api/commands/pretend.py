@@ -104,6 +104,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
     import time
 
+    from analysis.methods import method
     from api.commands import fail
     from capture.pretend import (
         Board,
@@ -160,7 +161,9 @@ def run(args: argparse.Namespace) -> int:
                 unplug=args.unplug,
             ),
         )
-        places = len(strip_widths(args.method, saw, board))
+        measured = method(args.method)
+        places = len(measured.places)
+        strip_widths(measured, saw, board)  # what can't be cut is said before a port is made
     except ValueError as fault:
         fail(str(fault))
     try:
@@ -187,7 +190,7 @@ def run(args: argparse.Namespace) -> int:
                 break
             trial, place = divmod(pressed, places)
             widths = strip_widths(
-                args.method, saw, board, trial=trial + 1, seed=args.seed, setup=args.setup
+                measured, saw, board, trial=trial + 1, seed=args.seed, setup=args.setup
             )
             line = hand.line(widths[place])
             if stream is None:

@@ -21,6 +21,7 @@ import serial
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
+from analysis.methods import METHODS
 from capture.bench import Instruments, default_name
 from capture.pretend import PretendBench, PtyPort, TcpPort
 from capture.records import CaliperState, Reading
@@ -852,7 +853,7 @@ def test_a_pretend_bench_is_heard_like_any_other() -> None:
     try:
         with bench(str(pretend.spec)) as (book, _):
             sent = [
-                pretend.press("reversal", place, trial).decode().strip()
+                pretend.press(METHODS["reversal"], place, trial).decode().strip()
                 for trial in (1, 2)
                 for place in (0, 1)
             ]

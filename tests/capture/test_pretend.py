@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import statistics
+from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.geometry import series_values
-from analysis.methods import METHODS, method
+from analysis.methods import METHODS, Side, custom_method
 from analysis.units import parse_length
 from capture.pretend import (
     Board,
@@ -24,7 +25,6 @@ from capture.pretend import (
     PtyPort,
     Quirks,
     Saw,
-    Side,
     TcpPort,
     heard_at,
     parse_mm,
@@ -33,7 +33,44 @@ from capture.pretend import (
 from capture.values import Value, read_value
 from tests.ptys import plugged, until
 
-EXACT = Saw(scatter_deg=0.0)
+REVERSAL, ROLL, STOP_BLOCK = (METHODS[key] for key in ("reversal", "roll", "stop-block"))
+
+
+def _at(board: Board) -> tuple[float, float]:
+    """From the fence to where the jaws touch first and last."""
+    return board.inset_mm, board.width_mm - board.inset_mm
+
+
+# Each method's own formula: the difference of the first and another place, or the gap itself,
+# for a strip that fell to the left; e the angle, t the tilt, in radians.
+BY_HAND: dict[str, Callable[[float, float, Board], list[float]]] = {
+    "reversal": lambda e, _t, b: [2 * (_at(b)[1] - _at(b)[0]) * math.tan(e)],
+    "half-turn": lambda _e, t, b: [2 * b.thickness_mm * math.tan(t)],
+    "roll": lambda e, t, b: [
+        2 * y * math.tan(e) + 2 * z * math.tan(t)
+        for y in (0.0, _at(b)[1] - _at(b)[0])
+        for z in (0.0, b.thickness_mm)
+    ][1:],
+    "five-cut": lambda e, _t, b: [(_at(b)[1] - _at(b)[0]) * (math.tan(e) + math.tan(3 * e))],
+    "blade-to-slot": lambda e, _t, b: [b.width_mm * math.tan(e)],
+    "planed-thickness": lambda e, _t, b: [(_at(b)[1] - _at(b)[0]) * math.tan(e)],
+    "closing-miters": lambda e, _t, b: [b.width_mm * math.tan(2 * b.pieces * e)],
+    "stop-block": lambda _e, _t, _b: [],
+    "known-block": lambda _e, _t, _b: [],
+    "same-spot": lambda _e, _t, _b: [],
+}
+
+
+@pytest.mark.parametrize("key", sorted(METHODS))
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("inset", [0.0, 3.0])
+def test_a_strip_is_as_each_methods_own_formula_says(key: str, side: Side, inset: float) -> None:
+    board = Board(inset_mm=inset, strip_side=side, pieces=6)
+    widths = strip_widths(METHODS[key], Saw(0.7, 0.0, tilt_deg=-0.3), board)
+    sign = -1 if side == "right" and METHODS[key].sided else 1
+    told = list(widths) if len(widths) == 1 else [w - widths[0] for w in widths[1:]]
+    wanted = [sign * d for d in BY_HAND[key](math.radians(0.7), math.radians(-0.3), board)]
+    assert told == pytest.approx(wanted or [board.strip_mm], abs=1e-12)
 
 
 @pytest.mark.parametrize("key", sorted(METHODS))
@@ -43,18 +80,18 @@ EXACT = Saw(scatter_deg=0.0)
 def test_the_angle_put_in_comes_back_out(key: str, side: Side, angle: float, inset: float) -> None:
     saw = Saw(angle_deg=angle, tilt_deg=-0.4 * angle, scatter_deg=0.0)
     board = Board(inset_mm=inset, strip_side=side)
-    widths = strip_widths(key, saw, board)
-    assert len(widths) == len(method(key).places)
+    widths = strip_widths(METHODS[key], saw, board)
+    assert len(widths) == len(METHODS[key].places)
     values = series_values(
-        method(key),
+        METHODS[key],
         [widths],
         baseline_mm=board.width_mm,
         thickness_mm=board.thickness_mm,
         inset_mm=inset,
         strip_side=side,
-        pieces=board.pieces if method(key).pieces else None,
+        pieces=board.pieces if METHODS[key].pieces else None,
     )
-    reveals = method(key).reveals
+    reveals = METHODS[key].reveals
     if "angle" in reveals:
         assert math.degrees(values.angle_rad[0]) == pytest.approx(angle, abs=1e-9)
     if "tilt" in reveals:
@@ -64,29 +101,29 @@ def test_the_angle_put_in_comes_back_out(key: str, side: Side, angle: float, ins
 
 
 def test_a_cut_that_leans_right_leaves_the_strip_on_the_left_wider_at_the_open_end() -> None:
-    fence, open_end = strip_widths("reversal", Saw(1.0, 0.0), Board(strip_side="left"))
+    fence, open_end = strip_widths(REVERSAL, Saw(1.0, 0.0), Board(strip_side="left"))
     assert open_end > fence
-    fence, open_end = strip_widths("reversal", Saw(1.0, 0.0), Board(strip_side="right"))
+    fence, open_end = strip_widths(REVERSAL, Saw(1.0, 0.0), Board(strip_side="right"))
     assert open_end < fence
 
 
 def test_one_seed_is_one_saw() -> None:
     saw = Saw(scatter_deg=0.05, stop_error_deg=0.2)
-    again = [strip_widths("roll", saw, Board(), trial=3, seed=7, setup=2) for _ in range(2)]
+    again = [strip_widths(ROLL, saw, Board(), trial=3, seed=7, setup=2) for _ in range(2)]
     assert again[0] == again[1]
     others = {
-        strip_widths("roll", saw, Board(), trial=3, seed=7, setup=2),
-        strip_widths("roll", saw, Board(), trial=4, seed=7, setup=2),
-        strip_widths("roll", saw, Board(), trial=3, seed=8, setup=2),
-        strip_widths("roll", saw, Board(), trial=3, seed=7, setup=1),
+        strip_widths(ROLL, saw, Board(), trial=3, seed=7, setup=2),
+        strip_widths(ROLL, saw, Board(), trial=4, seed=7, setup=2),
+        strip_widths(ROLL, saw, Board(), trial=3, seed=8, setup=2),
+        strip_widths(ROLL, saw, Board(), trial=3, seed=7, setup=1),
     }
     assert len(others) == 4
 
 
 def test_scatter_is_the_spread_of_the_angles_from_trial_to_trial() -> None:
     saw, board = Saw(angle_deg=0.1, scatter_deg=0.03), Board()
-    widths = [strip_widths("reversal", saw, board, trial=n, seed=1) for n in range(1, 2001)]
-    angles = series_values(method("reversal"), widths, baseline_mm=board.width_mm).angle_rad
+    widths = [strip_widths(REVERSAL, saw, board, trial=n, seed=1) for n in range(1, 2001)]
+    angles = series_values(REVERSAL, widths, baseline_mm=board.width_mm).angle_rad
     degrees = [math.degrees(each) for each in angles]
     # Four standard errors of a mean and of a standard deviation over 2000 draws.
     assert statistics.mean(degrees) == pytest.approx(0.1, abs=4 * 0.03 / math.sqrt(2000))
@@ -97,8 +134,8 @@ def test_a_saw_comes_back_off_its_stop_once_for_each_setup() -> None:
     saw, board = Saw(angle_deg=0.1, scatter_deg=0.0, stop_error_deg=0.2), Board()
 
     def angle(setup: int, trial: int) -> float:
-        widths = strip_widths("reversal", saw, board, trial=trial, seed=1, setup=setup)
-        values = series_values(method("reversal"), [widths], baseline_mm=board.width_mm)
+        widths = strip_widths(REVERSAL, saw, board, trial=trial, seed=1, setup=setup)
+        values = series_values(REVERSAL, [widths], baseline_mm=board.width_mm)
         return math.degrees(values.angle_rad[0])
 
     assert angle(0, 1) == pytest.approx(0.1, abs=1e-9)
@@ -108,16 +145,26 @@ def test_a_saw_comes_back_off_its_stop_once_for_each_setup() -> None:
 
 def test_parts_at_a_stop_block_drift_and_scatter() -> None:
     saw = Saw(length_drift_mm=0.1)
-    lengths = [strip_widths("stop-block", saw, Board(), trial=n)[0] for n in (1, 2, 3)]
+    lengths = [strip_widths(STOP_BLOCK, saw, Board(), trial=n)[0] for n in (1, 2, 3)]
     assert lengths == pytest.approx([12.7, 12.8, 12.9])
     saw = Saw(length_scatter_mm=0.05)
-    lengths = [strip_widths("stop-block", saw, Board(), trial=n)[0] for n in range(500)]
+    lengths = [strip_widths(STOP_BLOCK, saw, Board(), trial=n)[0] for n in range(500)]
     assert statistics.stdev(lengths) == pytest.approx(0.05, abs=4 * 0.05 / math.sqrt(1000))
 
 
-def test_an_unknown_method_names_the_known_ones() -> None:
-    with pytest.raises(ValueError, match="reversal, half-turn"):
-        strip_widths("sideways", EXACT, Board())
+def test_a_method_of_the_users_own_is_cut_by_its_record() -> None:
+    own = custom_method(
+        {
+            "key": "sled-turn",
+            "places": ["runner end", "far corner"],
+            "quantity": "angle",
+            "terms": [[1, 1], [1, 3]],
+            "baseline": "length of the sled's fence",
+        }
+    )
+    runner, corner = strip_widths(own, Saw(0.4, 0.0), Board(width_mm=300.0))
+    tangents = math.tan(math.radians(0.4)) + math.tan(math.radians(1.2))
+    assert corner - runner == pytest.approx(300.0 * tangents, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -193,11 +240,11 @@ def test_a_press_depends_on_nothing_pressed_before() -> None:
     one, other = PretendBench(seed=4), PretendBench(seed=4)
     try:
         listeners = [serial.serial_for_url(each.spec.target, timeout=30) for each in (one, other)]
-        other.press("reversal", 0, 9)
-        assert one.press("roll", 3, 2, series="s") == other.press("roll", 3, 2, series="s")
-        assert one.press("roll", 3, 2, series="t") != one.press("roll", 3, 2, series="u")
+        other.press(REVERSAL, 0, 9)
+        assert one.press(ROLL, 3, 2, series="s") == other.press(ROLL, 3, 2, series="s")
+        assert one.press(ROLL, 3, 2, series="t") != one.press(ROLL, 3, 2, series="u")
         with pytest.raises(ValueError, match="place 4"):
-            one.press("roll", 4, 2)
+            one.press(ROLL, 4, 2)
         one.send("LOW BAT")
         assert listeners[0].read_until(b"BAT\r\n").endswith(b"LOW BAT\r\n")
         for each in listeners:

@@ -7,6 +7,7 @@ import re
 import pytest
 from playwright.sync_api import Page, expect
 
+from analysis.methods import METHODS
 from capture.pretend import Board, PtyPort, Saw, strip_widths
 from tests.ptys import plugged
 from tests.whole.serving import Serving, serving
@@ -41,7 +42,7 @@ def begin(page: Page) -> None:
 def cut_and_measure(page: Page, port: PtyPort, saw: Saw, seed: str) -> None:
     """Strips cut and read with the caliper alone; the page is looked at, and never touched."""
     for number in range(1, STRIPS + 1):
-        widths = strip_widths("reversal", saw, BOARD, trial=number, seed=seed)
+        widths = strip_widths(METHODS["reversal"], saw, BOARD, trial=number, seed=seed)
         for place, width in zip(("fence end", "open end"), widths, strict=True):
             expect(page.locator("#next")).to_contain_text(f"{place}strip {number}")
             port.send(f"{width:.2f}\r\n".encode())
