@@ -22,6 +22,7 @@ from typing import Final, Literal, NamedTuple, cast
 Quantity = Literal["angle", "tilt", "length"]
 Side = Literal["left", "right"]
 Action = Literal["lay", "cut", "turn", "cut again", "measure"]
+Adjustment = Literal["fence", "blade tilt", "blade mount", "miter setting", "cutterhead", "stop"]
 
 SAWING_CAUTIONS: Final = (
     "Keep the guards in place and wear eye and hearing protection.",
@@ -69,7 +70,9 @@ class Relation:
     the baseline less `insets` times the inset, or the thickness.
 
     toward: what a positive and what a negative value looks like, in words that follow "seen
-    as `view` says"; for a length none.
+    as `view` says"; for a length none. words: what the quantity is, for a heading. base: what
+    the contrast is divided by, as a short label. adjusted_by: what is moved on the machine to
+    take the error away; None where no move follows from the number.
     """
 
     quantity: Quantity
@@ -79,6 +82,9 @@ class Relation:
     insets: int = 0
     toward: tuple[str, str] = ("", "")
     view: str = ""
+    words: str = "length"
+    base: str = ""
+    adjusted_by: Adjustment | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +114,8 @@ class Method:
     closed_jaws: shut jaws and send take the last reading back; False where the method's own
     readings can be as small as 0.05 mm. baseline: what is measured as the baseline, None if
     none is needed. optional_baseline: what a form may ask for in its place, None for nothing.
-    sided: the side to which the strip fell at the last cut sets the sign. pieces: for methods
+    sided: the side to which the strip fell at the last cut sets the sign. noun: what one trial
+    is called. pieces: for methods
     of several mitred pieces, how many unless the series says. checks: what the number is the
     error of. judges: a machine, the hand that holds the caliper (the spread is the answer), or
     the caliper itself (its offset is).
@@ -126,6 +133,7 @@ class Method:
     optional_baseline: str | None = None
     needs_thickness: bool = False
     sided: bool = False
+    noun: str = "trial"
     pieces: int | None = None
     steps: tuple[Step, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -166,16 +174,53 @@ _TILTS: Final = ("the cut leans to the right going up", "the cut leans to the le
 _FROM_ABOVE: Final = "seen from above with the fence at the bottom"
 _FROM_THE_FENCE: Final = "seen from the fence toward the open end"
 
+
+def _cut_angle(
+    weights: tuple[float, ...],
+    terms: tuple[Term, ...],
+    base: str = "width of the board",
+    insets: int = 2,
+) -> Relation:
+    return Relation(
+        "angle",
+        weights,
+        terms,
+        "baseline",
+        insets,
+        _LEANS,
+        _FROM_ABOVE,
+        "angle of the cut",
+        base,
+        "fence",
+    )
+
+
+def _blade_tilt(weights: tuple[float, ...], terms: tuple[Term, ...]) -> Relation:
+    return Relation(
+        "tilt",
+        weights,
+        terms,
+        "thickness",
+        0,
+        _TILTS,
+        _FROM_THE_FENCE,
+        "tilt",
+        "thickness of the board",
+        "blade tilt",
+    )
+
+
 _REVERSAL: Final = Method(
     key="reversal",
     title="Reversal",
     summary="Cut, turn the board over on the same edge, cut a narrow strip: its two ends differ "
     "by twice the error of the cut.",
     places=(_FENCE_END, _OPEN_END),
-    relations=(Relation("angle", _DIFFERENCE, (Term(2, 1),), "baseline", 2, _LEANS, _FROM_ABOVE),),
+    relations=(_cut_angle(_DIFFERENCE, (Term(2, 1),)),),
     swap=(1, 0),
     baseline="length of the cut, which is the width of the board",
     sided=True,
+    noun="strip",
     steps=(
         Step(
             "lay",
@@ -241,12 +286,11 @@ _HALF_TURN: Final = Method(
         Place("lower edge", "lower edge", up=0.0),
         Place("upper edge", "upper edge", up=1.0),
     ),
-    relations=(
-        Relation("tilt", _DIFFERENCE, (Term(2, 1),), "thickness", 0, _TILTS, _FROM_THE_FENCE),
-    ),
+    relations=(_blade_tilt(_DIFFERENCE, (Term(2, 1),)),),
     swap=(1, 0),
     needs_thickness=True,
     sided=True,
+    noun="strip",
     steps=(
         Step(
             "lay",
@@ -310,17 +354,14 @@ _ROLL: Final = Method(
     # The least-squares plane through the four corners, which form a balanced design: its
     # slopes are these contrasts, uncorrelated with each other.
     relations=(
-        Relation(
-            "angle", (-0.5, -0.5, 0.5, 0.5), (Term(2, 1),), "baseline", 2, _LEANS, _FROM_ABOVE
-        ),
-        Relation(
-            "tilt", (-0.5, 0.5, -0.5, 0.5), (Term(2, 1),), "thickness", 0, _TILTS, _FROM_THE_FENCE
-        ),
+        _cut_angle((-0.5, -0.5, 0.5, 0.5), (Term(2, 1),)),
+        _blade_tilt((-0.5, 0.5, -0.5, 0.5), (Term(2, 1),)),
     ),
     swap=(2, 3, 0, 1),
     baseline="length of the cut, which is the width of the board",
     needs_thickness=True,
     sided=True,
+    noun="strip",
     steps=(
         Step(
             "lay",
@@ -377,14 +418,11 @@ _FIVE_CUT: Final = Method(
     summary="Cut the four sides of a panel in turn, each fresh edge laid on the fence, then a "
     "strip off the first side: its two ends differ by four times the error of the fence.",
     places=(_FENCE_END, _OPEN_END),
-    relations=(
-        Relation(
-            "angle", _DIFFERENCE, (Term(1, 1), Term(1, 3)), "baseline", 2, _LEANS, _FROM_ABOVE
-        ),
-    ),
+    relations=(_cut_angle(_DIFFERENCE, (Term(1, 1), Term(1, 3)), "length of the strip"),),
     swap=(1, 0),
     baseline="length of the fifth strip",
     sided=True,
+    noun="strip",
     steps=(
         Step(
             "lay",
@@ -459,6 +497,9 @@ _BLADE_TO_SLOT: Final = Method(
                 "the back of the blade is off to the left",
             ),
             "seen from above from the front of the saw",
+            words="angle of blade and slot",
+            base="distance along the slot",
+            adjusted_by="blade mount",
         ),
     ),
     swap=(1, 0),
@@ -490,7 +531,8 @@ _STOP_BLOCK: Final = Method(
     summary="Cut several parts against the stop and read the length of each: the spread shows how "
     "well the stop repeats.",
     places=(Place("part", "the part's length"),),
-    relations=(Relation("length", (1.0,)),),
+    relations=(Relation("length", (1.0,), adjusted_by="stop"),),
+    noun="part",
     steps=(
         Step("lay", "Set the stop, and lay the part against it and the fence.", "A", 1, "left"),
         Step("cut", "Cut the part.", "A", 1, "left", "right"),
@@ -534,6 +576,9 @@ _PLANED_THICKNESS: Final = Method(
                 "boards come out thicker at the left edge",
             ),
             "seen along the feed",
+            words="taper over the width",
+            base="width of the board",
+            adjusted_by="cutterhead",
         ),
         Relation("length", (0.5, 0.5)),
     ),
@@ -575,6 +620,9 @@ _CLOSING_MITERS: Final = Method(
                 "the corners are too obtuse (gap on the outside) or too acute (gap on the inside)",
                 "the corners are too acute",
             ),
+            words="error of each miter",
+            base="length of the joint",
+            adjusted_by="miter setting",
         ),
     ),
     closed_jaws=False,
@@ -755,16 +803,16 @@ def custom_method(data: Mapping[str, object]) -> Method:
         if "terms" in data:
             raise ValueError("terms: a length has none; leave it out")
         relation = Relation("length", (0.5, 0.5) if two else (1.0,))
-    else:
-        relation = Relation(
-            cast(Quantity, quantity),
+    elif quantity == "angle":
+        relation = _cut_angle(
             _DIFFERENCE if two else (1.0,),
             _terms(data.get("terms")),
-            "baseline" if quantity == "angle" else "thickness",
-            2 if two and quantity == "angle" else 0,
-            _LEANS if quantity == "angle" else _TILTS,
-            _FROM_ABOVE if quantity == "angle" else _FROM_THE_FENCE,
+            _text(data, "baseline"),
+            2 if two else 0,
         )
+    else:
+        relation = _blade_tilt(_DIFFERENCE if two else (1.0,), _terms(data.get("terms")))
+    sided = _flag(data, "sided", False)
     return Method(
         key=key,
         title=_text(data, "title", key),
@@ -776,7 +824,8 @@ def custom_method(data: Mapping[str, object]) -> Method:
         default_repeats=repeats,
         baseline=_text(data, "baseline") if quantity == "angle" else None,
         needs_thickness=quantity == "tilt",
-        sided=_flag(data, "sided", False),
+        sided=sided,
+        noun="strip" if sided else "trial",
         steps=(Step("measure", "Read " + ", then ".join(p.label for p in places) + "."),),
         cautions=SAWING_CAUTIONS,
         needs=_text(data, "needs", ""),

@@ -574,6 +574,7 @@ class MethodOut(Out):
     optional_baseline: str | None
     needs_thickness: bool
     sided: bool
+    noun: str
     reveals: list[str]
     closed_jaws: bool
     default_repeats: int

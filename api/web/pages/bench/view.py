@@ -110,7 +110,16 @@ def bench_code(request: Request, name: BenchName, shop: TheServer) -> Response:
 
 def _for_the_page(method: Method) -> dict[str, object]:
     """What the page's modules ask of a method, as GET /api/methods says it."""
-    wanted = {"title", "places", "baseline", "needs_thickness", "sided", "reveals", "closed_jaws"}
+    wanted = {
+        "title",
+        "places",
+        "baseline",
+        "needs_thickness",
+        "sided",
+        "noun",
+        "reveals",
+        "closed_jaws",
+    }
     wanted |= {"key", "default_repeats", "pieces", "optional_baseline"}
     return MethodOut.model_validate(method).model_dump(mode="json", include=wanted)
 

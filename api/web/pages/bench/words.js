@@ -78,10 +78,9 @@ function conversion(unit, units) {
   return [(unit === "in" ? MM_PER_INCH : 1) * LENGTHS[units.length].per, units.length];
 }
 
-/** "strip 3" of a method that cuts strips, else "trial 3". */
+/** "strip 3" of a method that cuts strips; "trial 3" where the method is not known. */
 export function trialName(method, number) {
-  if (!method) return `trial ${number}`;
-  return `${method.sided ? "strip" : method.key === "stop-block" ? "part" : "trial"} ${number}`;
+  return `${method?.noun ?? "trial"} ${number}`;
 }
 
 /** What the page says aloud of a trial that has just become complete. */

@@ -152,12 +152,11 @@ class QuantityView:
 @dataclass(frozen=True, slots=True)
 class SeriesView:
     """`running`: its bench feeds it now, so that its readings can be acted on. assumed: no
-    study of its calipers tells how they repeat. noun: what a trial is called."""
+    study of its calipers tells how they repeat."""
 
     series: SeriesOut
     method: Method
     steps: tuple[Step, ...]
-    noun: str
     running: bool
     quantities: tuple[QuantityView, ...]
     doubts: tuple[Doubted, ...]
@@ -177,14 +176,12 @@ def series_view(connection: Connection, series_id: UUID, running: UUID | None) -
     series, facts = convert.series_out(found), found.facts
     method = facts.method
     calipers = dict.fromkeys(r.caliper for t in series.trials for r in t.readings)
-    noun = noun_of(method)
     return SeriesView(
         series=series,
         method=method,
         steps=steps_for(method, series.strip_side),
-        noun=noun,
         running=running == series.id,
-        quantities=tuple(_quantity(series, facts, q, noun) for q in method.reveals),
+        quantities=tuple(_quantity(series, facts, q, method.noun) for q in method.reveals),
         doubts=tuple(_doubted(d, series, method) for d in series.doubts),
         settings=tuple(_settings(series, method, facts)),
         calipers=tuple(calipers),
@@ -192,15 +189,6 @@ def series_view(connection: Connection, series_id: UUID, running: UUID | None) -
         study=tuple(_study(series)),
         assumed=facts.repeatability_mm is None,
     )
-
-
-def noun_of(method: Method) -> str:
-    """What one trial is called: "strip", "part", "reading" or "trial"."""
-    if method.sided:
-        return "strip"
-    if method.key == "stop-block":
-        return "part"
-    return "trial"
 
 
 def _quantity(series: SeriesOut, facts: SeriesFacts, key: Quantity, noun: str) -> QuantityView:
