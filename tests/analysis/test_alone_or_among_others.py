@@ -67,7 +67,7 @@ def _told(facts: SeriesFacts, widths: np.ndarray) -> np.ndarray:
     )
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=300)
 @given(_series())
 def test_a_trial_says_the_same_alone_and_in_its_series(drawn: tuple[SeriesFacts, int]) -> None:
     facts, at = drawn

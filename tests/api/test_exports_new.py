@@ -311,8 +311,6 @@ def app(empty_store: Path) -> FastAPI:
 @given(steps=st.lists(st.tuples(st.booleans(), _step), max_size=50))
 @settings(
     max_examples=25,
-    deadline=None,
-    derandomize=True,
     suppress_health_check=[HealthCheck.too_slow],
 )
 def test_all_pulls_folded_are_the_whole(

@@ -90,8 +90,6 @@ _STEP = st.one_of(
 )
 @settings(
     max_examples=20,
-    deadline=None,
-    derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(engine, steps):

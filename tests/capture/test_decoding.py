@@ -474,7 +474,7 @@ _LAYOUT = FrameLayout(size=3, value=(0, 20), sync=b"\xaa")
 
 
 @given(_BYTES, st.integers(0, 2**32), st.sampled_from(["press", "stream", "ask", "mask", "frame"]))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 def test_any_bytes_give_the_same_events_however_they_were_cut(
     data: bytes, seed: int, kind: str
 ) -> None:
@@ -496,7 +496,7 @@ def test_any_bytes_give_the_same_events_however_they_were_cut(
     st.sampled_from([b"\r", b"\n", b"\r\n", b"\t", b"\r\n\0"]),
     st.sampled_from(["", " mm", "mm OK"]),
 )
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_no_honest_press_is_lost_and_none_is_changed(
     counts: list[int], end: bytes, tail: str
 ) -> None:

@@ -178,7 +178,7 @@ def test_a_layout_may_go_to_the_edges_of_what_a_frame_holds() -> None:
 
 
 @given(st.binary(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_any_bytes_give_the_same_frames_however_they_were_cut(data: bytes) -> None:
     if data:
         fed(lambda: FrameReader(SYNCED), data)

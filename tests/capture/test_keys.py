@@ -234,7 +234,7 @@ def test_a_french_caliper_needs_shift_for_digits_and_bare_six_for_minus() -> Non
 
 
 @given(st.lists(st.binary(max_size=10), max_size=60), st.floats(0, 0.3))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_no_report_raises_and_the_line_after_the_noise_is_whole(
     noise: list[bytes], step: float
 ) -> None:
@@ -497,7 +497,7 @@ _STROKE = st.builds(
 
 
 @given(st.lists(_STROKE, max_size=20))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_no_strokes_raise(line: list[Stroke]) -> None:
     read = read_strokes(line)
     if isinstance(read, Typed):

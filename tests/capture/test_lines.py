@@ -194,7 +194,7 @@ _MARKS = st.sampled_from([b"1", b".", b"-", b" ", b"\r", b"\n", b"\t", b"\0", b"
 
 
 @given(st.lists(_MARKS, max_size=60).map(b"".join), st.integers(0, 2**32), st.integers(1, 12))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_lines_are_the_same_however_the_reads_were_cut(data: bytes, seed: int, long: int) -> None:
     results = []
     for parts in cuts(data, seed) if data else iter([[b""]]):
@@ -206,7 +206,7 @@ def test_lines_are_the_same_however_the_reads_were_cut(data: bytes, seed: int, l
 
 
 @given(st.lists(st.text("0123456789.- ", min_size=1, max_size=20), max_size=20), st.data())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_no_valid_line_is_lost_in_any_noise_between_lines(
     lines: list[str], data: st.DataObject
 ) -> None:
