@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import json
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+from uuid import UUID
 
-from sqlalchemy import Engine
+from sqlalchemy import Engine, MetaData, text
+from sqlalchemy.types import JSON, Boolean, DateTime, TypeEngine, Uuid
 
+from api.store import migrations
 from api.store.journal import Journal
 from api.store.moving import digest
 from api.store.tables import Base
+
+STORES = sorted((Path(__file__).parents[2] / "fixtures" / "stores").glob("*.sqlite"))
+"""A stored store of each step, whose name is the step's."""
 
 
 def maker() -> ModuleType:
@@ -31,6 +41,42 @@ def fill(engine: Engine) -> Journal:
     journal = Journal(engine)
     maker().fill(journal)
     return journal
+
+
+def copy_stored(stored: Path, target: Engine) -> None:
+    """Make a stored store once more in an empty PostgreSQL database, at its own step."""
+    migrations.upgrade(target, to=stored.stem)
+    there = MetaData()
+    there.reflect(target)
+    there.remove(there.tables["alembic_version"])
+    with closing(sqlite3.connect(stored)) as source, target.begin() as connection:
+        source.row_factory = sqlite3.Row
+        for table in there.sorted_tables:
+            rows = [
+                {c.name: _value(c.type, row[c.name]) for c in table.columns}
+                for row in source.execute(f"SELECT * FROM {table.name}")
+            ]
+            connection.execute(table.insert(), rows)
+        for name in ("benches", "calipers", "events"):
+            counter = f"pg_get_serial_sequence('{name}', 'id')"
+            connection.execute(text(f"SELECT setval({counter}, (SELECT max(id) FROM {name}))"))
+
+
+def _value(kind: TypeEngine[Any], value: Any) -> Any:
+    """What a column of PostgreSQL takes for a value of SQLite's."""
+    if value is None:
+        return None
+    match kind:
+        case Uuid():
+            return UUID(value)
+        case DateTime():
+            return datetime.fromisoformat(value).replace(tzinfo=UTC)
+        case Boolean():
+            return bool(value)
+        case JSON():
+            return json.loads(value)
+        case _:
+            return value
 
 
 def digests(engine: Engine) -> dict[str, Any]:

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import re
 import shutil
 import sqlite3
+import zipfile
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
+from uuid import UUID
 
+import openpyxl
+import pyarrow.parquet
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import text
+from sqlalchemy import Engine, text
 
 from api.server import Shop
 from api.settings import Settings
@@ -21,8 +32,10 @@ from api.store import doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
 from api.store.rows.machines import machines
 from api.store.tables import Base
+from tests.api.stores import STORES, copy_stored, maker
 
-STORES = sorted((Path(__file__).parents[2] / "fixtures" / "stores").glob("*.sqlite"))
+EXPORTS = sorted(STORES[0].parent.glob("*-exports"))
+BringUp = Callable[[Path], Engine]
 
 
 def steps() -> list[str]:
@@ -41,12 +54,52 @@ def test_every_earlier_step_has_its_stored_store():
     assert {path.stem for path in STORES} >= set(steps()[:-1])
 
 
+@pytest.fixture(params=["sqlite", "postgresql"])
+def put_back(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[Path], str]:
+    """Makes a stored store once more, on either engine and at its own step; its URL."""
+    if request.param == "sqlite":
+
+        def copied(stored: Path) -> str:
+            (tmp_path / "shop").mkdir()
+            shutil.copy(stored, tmp_path / "shop" / "bothends.sqlite")
+            return sqlite_url(tmp_path / "shop")
+
+        return copied
+    server = request.getfixturevalue("postgres_server")
+
+    def filled(stored: Path) -> str:
+        url: str = server.url(server.new_database())
+        engine = open_engine(url)
+        copy_stored(stored, engine)
+        engine.dispose()
+        return url
+
+    return filled
+
+
+@pytest.fixture
+def bring_up(put_back: Callable[[Path], str]) -> Iterator[BringUp]:
+    """Makes a stored store once more and brings it up."""
+    engines: list[Engine] = []
+
+    def brought(stored: Path) -> Engine:
+        engine = open_engine(put_back(stored))
+        engines.append(engine)
+        migrations.upgrade(engine)
+        return engine
+
+    yield brought
+    for engine in engines:
+        engine.dispose()
+
+
 @pytest.mark.parametrize("stored", STORES, ids=lambda path: path.stem)
-def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(stored, tmp_path):
+def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
+    stored, put_back, tmp_path
+):
     data = tmp_path / "shop"
-    data.mkdir()
-    shutil.copy(stored, data / "bothends.sqlite")
-    shop = Shop(Settings(data=data))
+    url = put_back(stored)
+    shop = Shop(Settings(data=data, db=url))
     try:
         with shop.reading() as store:
             assert migrations.revision(store) == migrations.HEAD
@@ -60,14 +113,90 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
     finally:
         shop.close()
     copies = [p.stem for p in data.glob("bothends-before-*.sqlite")]
-    if stored.stem == migrations.HEAD:
+    if stored.stem == migrations.HEAD or url.startswith("postgresql"):
         assert copies == []
         return
     # What was there before lies beside it, as it was.
     assert copies == [f"bothends-before-{migrations.HEAD}"]
     with closing(sqlite3.connect(data / f"{copies[0]}.sqlite")) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == (stored.stem,)
-        assert copy.execute("SELECT count(*) FROM readings").fetchone() == (16,)
+        readings = 16 if stored.stem < "0005" else 27
+        assert copy.execute("SELECT count(*) FROM readings").fetchone() == (readings,)
+
+
+@pytest.mark.parametrize(
+    "stored", [path for path in STORES if path.stem < "0006"], ids=lambda path: path.stem
+)
+def test_trials_keep_their_ids_flags_and_calipers_as_an_export_writes_them(stored, bring_up):
+    with closing(sqlite3.connect(stored)) as store:
+        before = {
+            trial: (flags, calipers)
+            for trial, flags, calipers in store.execute(
+                "SELECT id, flags, caliper FROM trials WHERE state <> 'gone'"
+            )
+        }
+    (data,) = (data for name, data in maker().exports(bring_up(stored)) if name == "trials.csv")
+    after = csv.DictReader(io.StringIO(data.decode(), newline=""))
+    assert {r["trial_id"].replace("-", ""): (r["flags"], r["caliper"]) for r in after} == before
+
+
+@pytest.mark.parametrize("folder", EXPORTS, ids=lambda path: path.name)
+def test_every_export_of_a_store_that_was_brought_up_is_as_it_was_to_the_byte(folder, bring_up):
+    exports = dict(maker().exports(bring_up(_store_of(folder))))
+    kept = {file.name: file.read_bytes() for file in folder.iterdir() if "_" not in file.name}
+    assert exports.keys() == kept.keys()
+    for name, data in exports.items():
+        assert _lasting(name, data) == _lasting(name, kept[name]), name
+
+
+def _store_of(folder: Path) -> Path:
+    return folder.with_name(folder.name.replace("-exports", ".sqlite"))
+
+
+def _lasting(name: str, data: bytes) -> Any:
+    """What an export says, without the moment it was written at and who wrote it."""
+    match name.rpartition(".")[2]:
+        case "parquet":
+            table = pyarrow.parquet.read_table(io.BytesIO(data))
+            return table.schema.to_string(), table.to_pylist()
+        case "xlsx":
+            book = openpyxl.load_workbook(io.BytesIO(data))
+            sheets = {s.title: list(s.iter_rows(values_only=True)) for s in book.worksheets}
+            del sheets["notes"][1]
+            return sheets
+        case "zip":
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                found: dict[str, Any] = {n: archive.read(n) for n in archive.namelist()}
+            descriptor = json.loads(found["datapackage.json"])
+            found["datapackage.json"] = descriptor | dict.fromkeys(("created", "bothends"))
+            return found
+        case _:
+            return data
+
+
+def _plain(value: Any) -> Any:
+    """A value as SQLite would give it."""
+    match value:
+        case datetime():
+            return value.astimezone(UTC).replace(tzinfo=None).isoformat(" ", "microseconds")
+        case UUID():
+            return str(value)
+        case Decimal():
+            return float(value)
+        case _:
+            return value
+
+
+@pytest.mark.parametrize("folder", EXPORTS, ids=lambda path: path.name)
+def test_the_views_keep_their_columns_and_values(folder, bring_up):
+    engine = bring_up(_store_of(folder))
+    for name in maker().VIEWS:
+        columns, *rows = map(json.loads, (folder / f"{name}.jsonl").read_text().splitlines())
+        with engine.connect() as store:
+            found = store.execute(text(f"SELECT * FROM {name}"))
+            assert list(found.keys()) == columns
+            given = sorted(map(list, found), key=lambda row: str(row[0]))
+        assert [[_plain(value) for value in row] for row in given] == rows
 
 
 def test_the_steps_make_the_tables_that_the_program_works_with(engine):
