@@ -99,13 +99,13 @@ def trials(series: list[UUID], chance: random.Random) -> Iterator[dict[str, Any]
                 "number": number,
                 "state": "complete",
                 "swapped": 0,
-                "flags": "",
+                "flags": "[]",
                 "taken_at": f"2026-03-02 12:{number:02d}:00.000000",
                 "readings_mm": f"{fence:.2f} {fence + deviation:.2f}",
                 "deviation_mm": f"{deviation:.2f}",
                 "angle_deg": deviation * 0.1432394487827058,
                 "expanded_uncertainty_deg": 0.01 + deviation / 1e3,
-                "caliper": "six-inch",
+                "calipers": '["six-inch"]',
             }
 
 

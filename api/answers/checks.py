@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, Final
@@ -28,7 +28,7 @@ from api.answers.studies import Study, study_of
 from api.store import statements
 from api.store.facts import facts_of, resolution_mm
 from api.store.journal import now
-from api.store.tables import Caliper, Machine, Reading, Series, Trial, TrialReading
+from api.store.tables import Machine, Reading, Series, Trial, TrialReading, texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
 _COARSE_MM: Final = 0.0254
@@ -196,7 +196,7 @@ class _Trials:
                 Trial.tilt_deg,
                 Trial.length_mm,
                 Trial.readings_mm,
-                Trial.caliper,
+                statements.as_sent(Trial.calipers),
             )
             .join(Series, Series.id == Trial.series_id)
             .where(condition, Trial.state == "complete")
@@ -212,13 +212,11 @@ class _Trials:
                 [()] * m,
                 np.zeros(m),
             )
-        key, angle, tilt, length, readings, caliper = zip(*rows, strict=True)
+        key, angle, tilt, length, readings, calipers = zip(*rows, strict=True)
         of = np.array([index[k] for k in key], np.int64)
-        names = set(connection.scalars(select(Caliper.name)))
-        apart = {joined: _names(joined, names) for joined in set(caliper)}
         named: dict[int, dict[str, None]] = defaultdict(dict)
-        for series, joined in dict.fromkeys(zip(key, caliper, strict=True)):
-            named[index[series]].update(dict.fromkeys(apart[joined]))
+        for series, written in dict.fromkeys(zip(key, calipers, strict=True)):
+            named[index[series]].update(dict.fromkeys(texts_read(written)))
         return _Trials(
             of,
             {
@@ -237,17 +235,6 @@ def _array(values: Sequence[float | None]) -> NDArray[np.float64]:
     if values.count(None) == len(values):
         return np.full(len(values), np.nan)
     return np.array(values, float)
-
-
-def _names(joined: str, known: Collection[str]) -> list[str]:
-    """The calipers of a trial, whose names stand in its row one after the other; a name may
-    hold spaces itself."""
-    if joined in known:
-        return [joined]
-    for name in sorted(known, key=len, reverse=True):
-        if joined.startswith(f"{name} "):
-            return [name, *_names(joined[len(name) + 1 :], known)]
-    return [joined]
 
 
 def studies_of(

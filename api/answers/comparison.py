@@ -15,7 +15,7 @@ from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from analysis import adjustment, comparison, geometry, returning
 from analysis.conversions import SizeUnit
@@ -28,7 +28,6 @@ from api.answers.series import series as whole_series
 from api.errors import InvalidField
 from api.store.facts import facts_of, resolution_mm, tolerance_of
 from api.store.rows.machines import setup_changes
-from api.store.tables import Trial
 from api.web import convert
 from api.web.shapes import IntervalOut, Out, ScoreOut, SeriesHead, SetupChangeOut, TrialOut
 
@@ -260,7 +259,6 @@ def side(connection: Connection, series: UUID) -> Side:
     places = method(row.method).places
     facts = facts_of(row, np.empty((0, len(places), row.repeats)), resolution_mm(sent))
     tolerance = tolerance_of(row)
-    told = connection.scalars(select(Trial.caliper).where(Trial.series_id == series).distinct())
     nominal = None
     if row.tolerance_nominal is not None:
         nominal = mm(parse_length(row.tolerance_nominal, row.unit))
@@ -270,7 +268,7 @@ def side(connection: Connection, series: UUID) -> Side:
         head=SeriesHead.model_validate(whole.model_dump(include=set(SeriesHead.model_fields))),
         score=whole.score,
         trials=whole.trials,
-        calipers=frozenset(told),
+        calipers=frozenset(r.caliper for t in whole.trials for r in t.readings),
         resolution_mm=facts.resolution_mm,
         tolerance=None if tolerance is None else (tolerance.high - tolerance.low) / 2,
         nominal_mm=nominal,

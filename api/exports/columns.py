@@ -6,7 +6,7 @@ Every format writes from the same blocks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -85,6 +85,16 @@ def group_id_texts(values: Sequence[Any]) -> list[str | None]:
     texts: dict[Any, str | None] = dict(zip(distinct, id_texts(distinct), strict=True))
     texts[None] = None
     return [texts[v] for v in values]
+
+
+def words_text(words: Iterable[str]) -> str:
+    """Words of this program's own vocabulary, none of which holds a hyphen, as one value."""
+    return " ".join([word.replace(" ", "-") for word in words])
+
+
+def words_in(text: str) -> list[str]:
+    """The words that `words_text` wrote."""
+    return [word.replace("-", " ") for word in text.split()]
 
 
 def moment_texts(values: Sequence[Any]) -> Sequence[str | None]:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 from typing import Any, Final
 
-from api.exports.columns import BLOCK, Block, Blocks, Column, Kind, Table
+from api.exports.columns import BLOCK, Block, Blocks, Column, Kind, Table, words_in, words_text
 
 
 def jsonl_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
@@ -49,7 +49,7 @@ def read_jsonl(table: Table, lines: Iterable[bytes]) -> Iterator[Block]:
 def _value(column: Column, value: Any) -> Any:
     match column.kind:
         case "words":
-            return " ".join(word.replace(" ", "-") for word in value)
+            return words_text(value)
         case "decimals":
             return " ".join(value)
         case "integer" if value is not None:
@@ -75,7 +75,7 @@ def _plain(values: Sequence[Any]) -> list[str]:
 
 @lru_cache(maxsize=4096)
 def _word_list(text: str) -> str:
-    return json.dumps([word.replace("-", " ") for word in text.split()])
+    return json.dumps(words_in(text))
 
 
 def _words(values: Sequence[Any]) -> list[str]:

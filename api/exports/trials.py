@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextlib import closing
+from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Connection, Select, case, select
@@ -16,10 +17,11 @@ from api.exports.columns import (
     id_texts,
     length_text,
     moment_texts,
+    words_text,
 )
 from api.exports.wanted import Wanted, fetch
 from api.store.statements import as_sent
-from api.store.tables import Machine, Series, Trial
+from api.store.tables import Machine, Series, Trial, texts_read
 
 TABLE: Final = Table(
     name="trials",
@@ -77,7 +79,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         closing(fetch(connection, _series_query(wanted))) as beside,
     ):
         series_of = _SeriesBeside(beside)
-        for ids, series, numbers, taken, *rest in found:
+        for ids, series, numbers, taken, *rest, flags, calipers in found:
             machines, methods, baselines = series_of(series)
             yield [
                 id_texts(ids),
@@ -88,7 +90,19 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
                 moment_texts(taken),
                 baselines,
                 *rest,
+                [_flags_text(written) for written in flags],
+                [_calipers_text(written) for written in calipers],
             ]
+
+
+@lru_cache(maxsize=4096)
+def _flags_text(written: str) -> str:
+    return words_text(texts_read(written))
+
+
+@lru_cache(maxsize=4096)
+def _calipers_text(written: str) -> str:
+    return " ".join(texts_read(written))
 
 
 class _SeriesBeside:
@@ -142,8 +156,8 @@ def _query(wanted: Wanted) -> Select[Any]:
         Trial.tilt_deg,
         Trial.expanded_uncertainty_deg,
         state,
-        Trial.flags,
-        Trial.caliper,
+        as_sent(Trial.flags),
+        as_sent(Trial.calipers),
     ).order_by(Trial.series_id, Trial.number)
     if wanted.machine is not None or wanted.method is not None:
         query = query.where(Trial.series_id.in_(wanted.of_series(select(Series.id))))

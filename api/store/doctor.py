@@ -30,6 +30,7 @@ from api.store import journal
 from api.store.engine import begin_writing
 from api.store.log import read_log, read_log_by_series
 from api.store.projection import project
+from api.store.statements import as_sent
 from api.store.tables import (
     Act,
     Base,
@@ -37,8 +38,10 @@ from api.store.tables import (
     Event,
     Reading,
     Series,
+    Texts,
     Trial,
     TrialReading,
+    texts_read,
 )
 from capture import pairing
 
@@ -47,6 +50,11 @@ from capture import pairing
 _ROUNDING: Final = 1e-12  # of the value; and in degrees or mm, where it was rounded to zero
 # Less says little: the time that a message took counts as well.
 _CLOCK_OFF_MS: Final = 60_000
+# Lists as they are written, so that one which can't be read is told of and mended.
+_TRIAL: Final = [
+    as_sent(column).label(column.name) if isinstance(column.type, Texts) else column
+    for column in Trial.__table__.columns
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +142,7 @@ class _SeriesReplayed:
         stored = {
             row["number"]: dict(row)
             for row in connection.execute(
-                select(Trial.__table__).where(Trial.series_id == self.series.id)
+                select(*_TRIAL).where(Trial.series_id == self.series.id)
             ).mappings()
         }
         for row in rows:
@@ -212,6 +220,11 @@ def _clocks(connection: Connection) -> Iterator[Finding]:
 def _same(stored: Any, replayed: Any) -> bool:
     if isinstance(stored, float) and isinstance(replayed, float):
         return math.isclose(stored, replayed, rel_tol=_ROUNDING, abs_tol=_ROUNDING)
+    if isinstance(replayed, tuple):
+        try:
+            return texts_read(stored) == replayed
+        except ValueError:
+            return False
     return bool(stored == replayed)
 
 

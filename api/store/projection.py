@@ -32,10 +32,10 @@ class TrialRow(NamedTuple):
     number: int
     state: str
     swapped: bool
-    flags: str
+    flags: tuple[str, ...]
     taken_at: datetime | None
     readings_mm: str
-    caliper: str
+    calipers: tuple[str, ...]
     deviation_mm: str | None
     angle_deg: float | None
     tilt_deg: float | None
@@ -80,10 +80,10 @@ def project(
                 trial.number,
                 "complete" if trial.complete else "open" if readings else "gone",
                 trial.swapped,
-                " ".join([flag.replace(" ", "-") for flag in trial.flags]),
+                trial.flags,
                 latest.reading.taken_at if latest else None,
                 " ".join([mm_text(r.nm) for r in readings]),
-                " ".join(dict.fromkeys([r.caliper for r in readings])),
+                tuple(dict.fromkeys([r.caliper for r in readings])),
                 *values.get(trial.number, _NO_VALUES),
             )
         )

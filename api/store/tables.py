@@ -8,7 +8,9 @@ last.
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -86,6 +88,44 @@ class Moment(TypeDecorator[datetime]):
         return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
+@lru_cache(maxsize=4096)
+def _texts_written(texts: tuple[str, ...]) -> str:
+    return json.dumps(texts)
+
+
+@lru_cache(maxsize=4096)
+def texts_read(written: str) -> tuple[str, ...]:
+    """What a column of `Texts` holds, from its text as the driver gives it.
+
+    Raises ValueError where that is no JSON list.
+    """
+    found = json.loads(written)
+    if not isinstance(found, list):
+        raise ValueError(f"{written!r} is no list")
+    return tuple(found)
+
+
+class Texts(TypeDecorator[tuple[str, ...]]):
+    """A few texts in their order, each whatever it may be, as one text: a JSON list."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(
+        self,
+        value: tuple[str, ...] | None,
+        dialect: Dialect,  # noqa: ARG002
+    ) -> str | None:
+        return None if value is None else _texts_written(value)
+
+    def process_result_value(
+        self,
+        value: str | None,
+        dialect: Dialect,  # noqa: ARG002
+    ) -> tuple[str, ...] | None:
+        return None if value is None else texts_read(value)
+
+
 class Base(DeclarativeBase):
     metadata = MetaData(
         naming_convention={
@@ -95,7 +135,12 @@ class Base(DeclarativeBase):
             "pk": "pk_%(table_name)s",
         }
     )
-    type_annotation_map = {datetime: Moment, str: Text, dict[str, Any]: JSON}  # noqa: RUF012
+    type_annotation_map = {  # noqa: RUF012
+        datetime: Moment,
+        str: Text,
+        tuple[str, ...]: Texts,
+        dict[str, Any]: JSON,
+    }
 
 
 class Machine(Base):
@@ -266,7 +311,7 @@ class Trial(Base):
     number: Mapped[int]
     state: Mapped[str] = mapped_column(String(8))
     swapped: Mapped[bool]
-    flags: Mapped[str]
+    flags: Mapped[tuple[str, ...]]
     taken_at: Mapped[datetime | None]
     readings_mm: Mapped[str]
     deviation_mm: Mapped[str | None]
@@ -274,7 +319,7 @@ class Trial(Base):
     tilt_deg: Mapped[float | None]
     length_mm: Mapped[float | None]
     expanded_uncertainty_deg: Mapped[float | None]
-    caliper: Mapped[str]
+    calipers: Mapped[tuple[str, ...]]
 
 
 class TrialReading(Base):

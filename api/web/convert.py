@@ -94,7 +94,7 @@ def trial_out(found: TrialAnswer) -> TrialOut:
         series=row.series_id,
         number=row.number,
         state=row.state,
-        flags=[flag.replace("-", " ") for flag in row.flags.split()],
+        flags=list(row.flags),
         readings=[
             TrialReadingOut(place=found.places[r.place].key, **_reading_fields(r))
             for r in found.readings

@@ -326,6 +326,16 @@ def test_what_was_not_the_same_before_and_after_is_said(person):
     assert any("caliper, length of the cut, inset of the jaws" in note for note in found["notes"])
 
 
+def test_a_reading_that_was_taken_back_is_of_no_other_caliper(person):
+    before, after = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
+    person.post(f"/api/series/{after}/resume")
+    person.press("12.30")
+    person.post("/api/benches/main/take-back")
+    found = person.get(f"/api/compare/return?before={before}&after={after}")
+    assert not any("caliper" in note for note in found["notes"])
+    assert [s["calipers"] for s in (found["before"], found["after"])] == [["six-inch"]] * 2
+
+
 # ---- before and after an adjustment
 
 

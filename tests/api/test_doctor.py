@@ -98,6 +98,14 @@ DAMAGE = {
         "UPDATE trials SET number = 9 WHERE readings_mm = '12.36 12.41'",
         "trial 9 of series .* its log has none",
     ),
+    "a list of calipers is none": (
+        "UPDATE trials SET calipers = 'main caliper' WHERE readings_mm = '12.065 12.2428'",
+        "differs from its log: calipers",
+    ),
+    "a list of flags is another value": (
+        "UPDATE trials SET flags = '{}' WHERE readings_mm = '12.065 12.2428'",
+        "differs from its log: flags",
+    ),
     "readings stand in the wrong places": (
         "UPDATE trial_readings SET place = 1 - place",
         "stand in other places",

@@ -9,7 +9,7 @@ import zipfile
 from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import openpyxl
 import pyarrow.parquet
@@ -17,7 +17,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.exports import senml
-from api.exports.columns import BLOCK
+from api.exports.columns import BLOCK, words_in, words_text
+from capture.pairing import Flag
 from tests.api.bench import Person
 
 TRIALS_HEADER = (
@@ -89,6 +90,11 @@ def test_what_is_harmless_is_left_as_it_is(name):
     from api.exports.csv import cell
 
     assert cell(name) == name
+
+
+@pytest.mark.parametrize("flag", get_args(Flag))
+def test_every_flag_can_be_read_out_of_the_text_that_an_export_makes_of_it(flag):
+    assert words_in(words_text([flag, "late"])) == [flag, "late"]
 
 
 def test_json_lines_say_the_same_with_exact_numbers(person):

@@ -151,6 +151,16 @@ def test_two_calipers_of_one_trial_are_told_apart(person):
     assert sorted(history(person)["series"][0]["calipers"]) == ["blue one", "red one"]
 
 
+def test_two_calipers_are_no_third_one_that_is_called_like_both(person):
+    for calipers in (("jaw left", "jaw left"), ("jaw", "left")):
+        series = person.start()
+        for caliper, sent in zip(calipers, ("10.00", "10.40"), strict=True):
+            person.press(sent, caliper=caliper)
+        person.post(f"/api/series/{series}/finish")
+    found = [set(s["calipers"]) for s in history(person)["series"]]
+    assert sorted(found, key=len) == [{"jaw left"}, {"jaw", "left"}]
+
+
 def test_a_machine_is_found_by_its_name_as_well(person):
     measured(person, [("10.00", "10.40")], "<script>alert(1)</script> saw")
     found = person.get("/api/machines/%3Cscript%3Ealert(1)%3C%2Fscript%3E%20saw/advice")

@@ -247,7 +247,13 @@ def test_many_at_once_are_the_same_rows_as_one_by_one(engine):
 
     def readings(bench: str) -> list[Reading]:
         return [
-            replace(reading(f"{12 + n / 7:.2f}", bench=bench), sent=sent, taken_at=at, late=n == 3)
+            replace(
+                reading(f"{12 + n / 7:.2f}", bench=bench),
+                caliper=f'S\u00fcd "{n % 3}"',
+                sent=sent,
+                taken_at=at,
+                late=n == 3,
+            )
             for n, sent in enumerate(texts)
         ]
 
@@ -259,7 +265,7 @@ def test_many_at_once_are_the_same_rows_as_one_by_one(engine):
     told = """
         SELECT r.seq, r.sent, r.unit, r.nm, r.taken_at, r.origin, r.since_previous_ms, r.late,
             t.number, t.state, t.flags, t.taken_at, t.readings_mm, t.deviation_mm, t.angle_deg,
-            t.expanded_uncertainty_deg, t.caliper, tr.slot, tr.place
+            t.expanded_uncertainty_deg, t.calipers, tr.slot, tr.place
         FROM readings r JOIN benches b ON b.id = r.bench_id
         JOIN trial_readings tr ON tr.reading_id = r.id JOIN trials t ON t.id = tr.trial_id
         WHERE b.name = :bench ORDER BY r.seq
