@@ -25,8 +25,7 @@ from time import perf_counter
 from typing import Any
 from uuid import UUID, uuid5
 
-from api.store.opening import open_store
-
+from api.server import open_store
 from api.settings import Settings
 from tests.whole.serving import Serving, serving
 
