@@ -20,6 +20,7 @@ CHANNEL: Final = "bothends"
 
 
 _TRUSTED_S: Final = 1.0
+_BUSY_S: Final = 10.0
 _log = logging.getLogger(__name__)
 
 
@@ -189,7 +190,7 @@ def _answers(engine: Engine, driver: Any) -> bool:
 
 
 def _open_sqlite(url: URL) -> Engine:
-    engine = create_engine(url, connect_args={"timeout": 10, "check_same_thread": False})
+    engine = create_engine(url, connect_args={"timeout": _BUSY_S, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
     def _settings(dbapi_connection: Any, _record: object) -> None:
@@ -197,10 +198,9 @@ def _open_sqlite(url: URL) -> Engine:
         dbapi_connection.isolation_level = None
         cursor = dbapi_connection.cursor()
         if "immutable" not in url.query:
-            cursor.execute("PRAGMA journal_mode=WAL")
+            _log_ahead(cursor)
         # FULL: a commit is on the disk before it is acknowledged, power cut or not.
         cursor.execute("PRAGMA synchronous=FULL")
-        cursor.execute("PRAGMA busy_timeout=10000")
         cursor.execute("PRAGMA foreign_keys=ON")
         # So that INSERT OR REPLACE meets the append-only triggers too.
         cursor.execute("PRAGMA recursive_triggers=ON")
@@ -213,6 +213,23 @@ def _open_sqlite(url: URL) -> Engine:
             connection.connection.cursor().execute("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _log_ahead(cursor: sqlite3.Cursor) -> None:
+    """Have the file kept with a write-ahead log.
+
+    Of several that make a new file's log at one moment, SQLite fails all but one at once: its
+    own wait (`timeout`) is not for a transaction that has read and then wants to write.
+    """
+    until = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+        time.sleep(0.01)
 
 
 def _open_postgresql(url: URL) -> Engine:

@@ -33,6 +33,7 @@ from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_ur
 from api.store.rows.machines import machines
 from api.store.tables import Base
 from tests.api.stores import STORES, copy_stored, maker
+from tests.ptys import PATIENCE_S
 
 EXPORTS = sorted(STORES[0].parent.glob("*-exports"))
 BringUp = Callable[[Path], Engine]
@@ -256,3 +257,19 @@ def test_servers_that_start_together_on_an_empty_store_both_come_up(kind, tmp_pa
         with engine.connect() as connection:
             assert migrations.revision(connection) == migrations.HEAD
         engine.dispose()
+
+
+def test_a_server_waits_for_the_one_that_is_making_the_same_new_file(tmp_path):
+    """SQLite itself would not: who opens a file that another begins to write fails at once."""
+    url = sqlite_url(tmp_path)
+    engine = open_engine(url)
+    other = sqlite3.connect(tmp_path / "bothends.sqlite", isolation_level=None)
+    with closing(other), ThreadPoolExecutor(1) as pool:
+        other.execute("BEGIN IMMEDIATE")
+        opened = pool.submit(engine.connect)
+        with pytest.raises(TimeoutError):
+            opened.result(0.2)
+        other.execute("ROLLBACK")
+        with opened.result(PATIENCE_S) as connection:
+            assert connection.execute(text("PRAGMA journal_mode")).scalar() == "wal"
+    engine.dispose()
