@@ -12,7 +12,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.sentences import decimals_for, number, with_uncertainty
+from analysis.sentences import MeasureUnit, decimals_for, number, with_uncertainty
 
 Measure = Literal["rad", "deg", "arcmin", "thou/ft", "mm/300mm", "mm/m"]
 """An angle as such (`rad`, `deg`, `arcmin`) or as the taper that it makes."""
@@ -93,10 +93,10 @@ def size_text(value: float, unit: SizeUnit, uncertainty: float | None = None) ->
 def plus_minus_text(value: float, half_width: float, unit: SizeUnit) -> str:
     """The size of `value` with the half width of its interval: "0.110 ± 0.038 degrees"."""
     factor, word, _ = _SAID[unit]
-    return with_uncertainty(abs(value) * factor, half_width * factor, word)
+    return str(with_uncertainty(abs(value) * factor, half_width * factor, word))
 
 
-_SAID: Final[dict[SizeUnit, tuple[float, str, int]]] = {
+_SAID: Final[dict[SizeUnit, tuple[float, MeasureUnit, int]]] = {
     "rad": (180 / math.pi, "degrees", 3),
     "mm": (1.0, "mm", 3),
     "in": (1000.0, "thou", 1),

@@ -8,16 +8,53 @@ uncertainty supports: the uncertainty to two significant digits, the value to th
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from analysis.units import Unit
+from analysis.units import MM_PER_INCH, Unit
 
 if TYPE_CHECKING:
     from analysis.spread import OwnScatter
 
-_MM_PER_IN: Final = 25.4
+MeasureUnit = Literal["degrees", "mm", "in", "thou", "mm per 300 mm", "thou per foot"]
+
 _MOST_DECIMALS: Final = 6
 _LAST_DIGIT: Final = "within the caliper's last digit"
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A number within a sentence, so that a reader may choose another unit.
+
+    value, and uncertainty (expanded; None where the sentence tells none), in `unit`; decimals:
+    as many as are worth showing in that unit. As text: "0.052 ± 0.011 degrees".
+    """
+
+    value: float
+    uncertainty: float | None
+    unit: MeasureUnit
+    decimals: int
+
+    def __str__(self) -> str:
+        sure = "" if self.uncertainty is None else f" ± {number(self.uncertainty, self.decimals)}"
+        return f"{number(self.value, self.decimals)}{sure} {self.unit}"
+
+
+class Sentence(str):
+    """A sentence that knows its measures: `parts`, joined as text, are the sentence itself."""
+
+    parts: tuple[str | Measure, ...]
+
+    def __new__(cls, *pieces: str | Measure) -> Sentence:
+        """Of texts, measures and other sentences, one after the other."""
+        made = super().__new__(cls, "".join(map(str, pieces)))
+        made.parts = tuple(
+            part
+            for piece in pieces
+            for part in (piece.parts if isinstance(piece, Sentence) else (piece,))
+            if part != ""
+        )
+        return made
 
 
 def decimals_for(uncertainty: float) -> int:
@@ -37,32 +74,37 @@ def number(value: float, decimals: int) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
-def with_uncertainty(value: float, expanded: float, unit: str) -> str:
+def with_uncertainty(value: float, expanded: float, unit: MeasureUnit) -> Measure:
     """ "0.052 ± 0.011 degrees": value and expanded uncertainty with matching digits."""
-    decimals = decimals_for(expanded)
-    return f"{number(value, decimals)} ± {number(expanded, decimals)} {unit}"
+    return Measure(value, expanded, unit, decimals_for(expanded))
 
 
-def taper(angle_rad: float, expanded_rad: float = 0.0, unit: Unit = "mm") -> str:
+def taper(angle_rad: float, expanded_rad: float = 0.0, unit: Unit = "mm") -> Measure:
     """The angle as a taper: mm per 300 mm, or thou per foot (12000 tan); without a sign.
 
     As many digits as the uncertainty supports, at most three decimals.
     """
-    factor, words = (300.0, "mm per 300 mm") if unit == "mm" else (12000.0, "thou per foot")
-    decimals = min(decimals_for(factor * expanded_rad), 3 if unit == "mm" else 1)
-    return f"{number(abs(factor * math.tan(angle_rad)), decimals)} {words}"
+    factor, words, most = _TAPERS[unit]
+    decimals = min(decimals_for(factor * expanded_rad), most)
+    return Measure(abs(factor * math.tan(angle_rad)), None, words, decimals)
 
 
-def length(value_mm: float, expanded_mm: float, unit: Unit = "mm") -> str:
+_TAPERS: Final[dict[Unit, tuple[float, MeasureUnit, int]]] = {
+    "mm": (300.0, "mm per 300 mm", 3),
+    "in": (12000.0, "thou per foot", 1),
+}
+
+
+def length(value_mm: float, expanded_mm: float, unit: Unit = "mm") -> Measure:
     """A length with its uncertainty in the unit asked for."""
-    factor = 1.0 if unit == "mm" else 1 / _MM_PER_IN
-    return with_uncertainty(value_mm * factor, expanded_mm * factor, unit)
+    per = 1.0 if unit == "mm" else MM_PER_INCH
+    return with_uncertainty(value_mm / per, expanded_mm / per, unit)
 
 
-def short_length(value_mm: float, unit: Unit = "mm") -> str:
+def short_length(value_mm: float, unit: Unit = "mm") -> Measure:
     """A small length to two significant digits, such as a standard deviation."""
-    value = value_mm if unit == "mm" else value_mm / _MM_PER_IN
-    return f"{number(value, decimals_for(abs(value)) if value else 2)} {unit}"
+    value = value_mm if unit == "mm" else value_mm / MM_PER_INCH
+    return Measure(value, None, unit, decimals_for(abs(value)) if value else 2)
 
 
 def cuts(n: int, noun: str = "trial") -> str:
@@ -95,15 +137,17 @@ def angle_sentence(
     trials: int,
     verdict: str | None,
     unit: Unit = "mm",
-) -> str:
+) -> Sentence:
     """ "The open end of the cut leans to the right by 0.052 ± 0.011 degrees (0.27 mm per 300 mm).
     At 95 %, from 5 trials: needs adjusting." """
     degrees = with_uncertainty(math.degrees(abs(mean_rad)), math.degrees(expanded_rad), "degrees")
     which = direction(mean_rad, expanded_rad, toward)
-    what = f"{capital(which)}: {degrees}" if which else capital(degrees)
-    return (
-        f"{what} ({taper(mean_rad, expanded_rad, unit)}), at 95 %, from {cuts(trials)}: "
-        f"{verdict or 'give a tolerance for a verdict'}."
+    return Sentence(
+        f"{capital(which)}: " if which else "",
+        degrees,
+        " (",
+        taper(mean_rad, expanded_rad, unit),
+        f"), at 95 %, from {cuts(trials)}: {verdict or 'give a tolerance for a verdict'}.",
     )
 
 
@@ -114,76 +158,105 @@ def length_sentence(
     trials: int,
     verdict: str | None,
     unit: Unit = "mm",
-) -> str:
+) -> Sentence:
     """The mean length, how well it repeats, and the verdict."""
-    spread = ""
-    if sd_mm is not None:
-        how = f"to {short_length(sd_mm, unit)} (one standard deviation)"
-        spread = f", repeating {how if sd_mm else _LAST_DIGIT}"
-    return (
-        f"{length(mean_mm, expanded_mm, unit)} at 95 %{spread}, from {cuts(trials)}: "
-        f"{verdict or 'give a tolerance for a verdict'}."
+    spread = Sentence("")
+    if sd_mm == 0:
+        spread = Sentence(f", repeating {_LAST_DIGIT}")
+    elif sd_mm is not None:
+        spread = Sentence(", repeating to ", short_length(sd_mm, unit), " (one standard deviation)")
+    return Sentence(
+        length(mean_mm, expanded_mm, unit),
+        " at 95 %",
+        spread,
+        f", from {cuts(trials)}: {verdict or 'give a tolerance for a verdict'}.",
     )
 
 
-def scatter_sentence(sd: float, own: OwnScatter, unit: Literal["rad", "mm"], speak: Unit) -> str:
+def scatter_sentence(
+    sd: float, own: OwnScatter, unit: Literal["rad", "mm"], speak: Unit
+) -> Sentence:
     """Whose scatter it is: the machine's, or the caliper's and the hand's.
 
     sd: standard deviation over trials; own: the machine's share; both in `unit`. Lengths are
     spoken of in `speak`.
     """
 
-    def size(value: float) -> str:
+    def size(value: float) -> Measure:
         if unit == "mm":
             return short_length(value, speak)
         degrees = math.degrees(value)
-        return f"{number(degrees, decimals_for(degrees) if degrees else 3)} degrees"
+        return Measure(degrees, None, "degrees", decimals_for(degrees) if degrees else 3)
 
-    spread = f"Trials scatter by {size(sd)} (one standard deviation)"
+    spread = Sentence("Trials scatter by ", size(sd), " (one standard deviation)")
     most = size(own.interval.high)
     if own.sd == 0:
-        return (
-            f"{spread}, no more than caliper and hand explain. They hide the machine's own "
-            f"scatter, which is at most {most}."
+        return Sentence(
+            spread,
+            ", no more than caliper and hand explain. They hide the machine's own scatter, which "
+            "is at most ",
+            most,
+            ".",
         )
     if own.hidden:
-        return (
-            f"{spread}. About {size(own.sd)} of it may be the machine's own, but caliper and hand "
-            f"could explain it all; the machine's is at most {most}."
+        return Sentence(
+            spread,
+            ". About ",
+            size(own.sd),
+            " of it may be the machine's own, but caliper and hand could explain it all; the "
+            "machine's is at most ",
+            most,
+            ".",
         )
-    return (
-        f"{spread}. The machine's own share is {size(own.sd)} ({size(own.interval.low)} to {most}, "
-        "at 95 %); the rest is caliper and hand."
+    return Sentence(
+        spread,
+        ". The machine's own share is ",
+        size(own.sd),
+        " (",
+        size(own.interval.low),
+        " to ",
+        most,
+        ", at 95 %); the rest is caliper and hand.",
     )
 
 
-def repeatability_sentence(sd_mm: float | None, readings: int, unit: Unit = "mm") -> str:
+def repeatability_sentence(sd_mm: float | None, readings: int, unit: Unit = "mm") -> Sentence:
     """How well caliper and hand repeat on one spot."""
     if sd_mm is None:
-        return "Read the same spot at least twice to see how well caliper and hand repeat."
+        return Sentence(
+            "Read the same spot at least twice to see how well caliper and hand repeat."
+        )
     if sd_mm == 0:
-        return f"All {readings} readings are alike: caliper and hand repeat {_LAST_DIGIT}."
-    return (
-        f"Caliper and hand repeat to {short_length(sd_mm, unit)} (one standard deviation of a "
-        f"reading), from {cuts(readings, 'reading')}."
+        return Sentence(
+            f"All {readings} readings are alike: caliper and hand repeat {_LAST_DIGIT}."
+        )
+    return Sentence(
+        "Caliper and hand repeat to ",
+        short_length(sd_mm, unit),
+        f" (one standard deviation of a reading), from {cuts(readings, 'reading')}.",
     )
 
 
 def unknown_block_sentence(
     mean_mm: float, expanded_mm: float, trials: int, unit: Unit = "mm"
-) -> str:
+) -> Sentence:
     """What a block of no stated size reads, and what would tell the caliper's error."""
-    return (
-        f"The block reads {length(mean_mm, expanded_mm, unit)}, at 95 %, from "
-        f"{cuts(trials, 'reading')}: give the block's stated size to see how far it is off."
+    return Sentence(
+        "The block reads ",
+        length(mean_mm, expanded_mm, unit),
+        f", at 95 %, from {cuts(trials, 'reading')}: give the block's stated size to see how far "
+        "it is off.",
     )
 
 
-def block_sentence(offset_mm: float, expanded_mm: float, trials: int, unit: Unit = "mm") -> str:
+def block_sentence(
+    offset_mm: float, expanded_mm: float, trials: int, unit: Unit = "mm"
+) -> Sentence:
     """How far the caliper reads off a known block."""
     way = "long" if offset_mm > 0 else "short"
     doubt = "" if abs(offset_mm) > expanded_mm else ", if at all"
-    return (
-        f"The caliper reads {length(abs(offset_mm), expanded_mm, unit)} too {way}{doubt}, "
-        f"at 95 %, from {cuts(trials, 'reading')}."
+    return Sentence(
+        "The caliper reads ",
+        length(abs(offset_mm), expanded_mm, unit),
+        f" too {way}{doubt}, at 95 %, from {cuts(trials, 'reading')}.",
     )

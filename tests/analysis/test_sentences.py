@@ -35,12 +35,12 @@ def test_an_uncertainty_shows_two_digits(uncertainty, decimals):
 @pytest.mark.parametrize("case", DIGITS, ids=lambda case: case["shown"])
 def test_value_and_uncertainty_are_shown_as_the_table_of_cases_says(case):
     shown = sentences.with_uncertainty(case["value"], case["uncertainty"], "mm")
-    assert shown == f"{case['shown']} mm"
+    assert str(shown) == f"{case['shown']} mm"
 
 
 @given(st.floats(-100, 100), st.floats(1e-4, 9))
 def test_a_value_shows_the_digits_of_its_uncertainty(value, u):
-    text = sentences.with_uncertainty(value, u, "mm")
+    text = str(sentences.with_uncertainty(value, u, "mm"))
     shown, doubt = text.removesuffix(" mm").split(" ± ")
     assert len(shown.partition(".")[2]) == len(doubt.partition(".")[2])
     assert len(doubt.replace(".", "").lstrip("0")) == 2
@@ -49,14 +49,14 @@ def test_a_value_shows_the_digits_of_its_uncertainty(value, u):
 
 def test_nothing_is_ever_minus_zero():
     assert sentences.number(-0.0004, 2) == "0.00"
-    assert sentences.with_uncertainty(-0.0004, 0.1, "mm") == "0.00 ± 0.10 mm"
+    assert str(sentences.with_uncertainty(-0.0004, 0.1, "mm")) == "0.00 ± 0.10 mm"
 
 
 def test_a_taper_is_given_in_the_units_of_the_shop():
     # 1 thou per foot is atan(0.001 / 12): common practice, no source.
-    assert sentences.taper(math.atan(0.013 / 12), 1e-5, "in") == "13.0 thou per foot"
-    assert sentences.taper(math.radians(-0.05), 1e-4) == "0.262 mm per 300 mm"
-    assert sentences.taper(math.radians(0.05), 3e-3) == "0.26 mm per 300 mm"
+    assert str(sentences.taper(math.atan(0.013 / 12), 1e-5, "in")) == "13.0 thou per foot"
+    assert str(sentences.taper(math.radians(-0.05), 1e-4)) == "0.262 mm per 300 mm"
+    assert str(sentences.taper(math.radians(0.05), 3e-3)) == "0.26 mm per 300 mm"
 
 
 def test_an_angle_says_how_much_which_way_how_sure_and_the_verdict():
@@ -77,6 +77,21 @@ def test_an_angle_says_how_much_which_way_how_sure_and_the_verdict():
     )
 
 
+def test_a_sentence_knows_its_measures_in_full():
+    said = sentences.angle_sentence(
+        math.radians(0.0523), math.radians(0.0114), LEANS, 5, "needs adjusting"
+    )
+    assert "".join(map(str, said.parts)) == said
+    degrees, taper = (part for part in said.parts if isinstance(part, sentences.Measure))
+    assert (degrees.value, degrees.uncertainty) == pytest.approx((0.0523, 0.0114), rel=1e-12)
+    assert (degrees.unit, degrees.decimals) == ("degrees", 3)
+    assert (taper.unit, taper.uncertainty) == ("mm per 300 mm", None)
+    assert taper.value == pytest.approx(300 * math.tan(math.radians(0.0523)), rel=1e-12)
+    longer = sentences.Sentence(said, " ", sentences.length(1.0, 0.1))
+    assert longer == f"{said} 1.00 ± 0.10 mm"
+    assert longer.parts == (*said.parts, " ", sentences.length(1.0, 0.1))
+
+
 def test_every_sentence_fits_a_phone():
     longest = sentences.angle_sentence(
         1e-3, 2e-3, ("boards come out thicker at the right edge",) * 2, 100, "cannot tell yet"
@@ -85,7 +100,7 @@ def test_every_sentence_fits_a_phone():
 
 
 def test_lengths_are_spoken_in_the_unit_asked_for():
-    assert sentences.length(25.4, 0.0254, "in") == "1.0000 ± 0.0010 in"
+    assert str(sentences.length(25.4, 0.0254, "in")) == "1.0000 ± 0.0010 in"
     said = sentences.length_sentence(150.012, 0.014, 0.0123, 8, "good enough")
     assert said == (
         "150.012 ± 0.014 mm at 95 %, repeating to 0.012 mm (one standard deviation), "
