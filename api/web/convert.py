@@ -14,12 +14,14 @@ from analysis.methods import Quantity
 from analysis.score import QuantityScore, Score
 from analysis.spread import OwnScatter
 from analysis.units import MM_PER_INCH, mm
+from analysis.work import Effect
 from api.answers.bench import BenchAnswer, Heard
 from api.answers.findings import DoubtedTrials
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
 from api.answers.standing import outward
 from api.answers.studies import Study
 from api.answers.uncounted import Uncounted
+from api.answers.work import WorkAnswer
 from api.web.shapes import (
     AsideOut,
     BenchOut,
@@ -43,6 +45,7 @@ from api.web.shapes import (
     TrialReadingOut,
     WithoutOut,
 )
+from api.web.work_shapes import AllowedOut, EffectOut, WorkOut
 from capture.records import CaliperState, Reading
 
 
@@ -163,6 +166,35 @@ def refusal_out(row: Row[Any]) -> RefusalOut:
         text=row.raw,
         reason=row.reason,
         heard_at=row.heard_at,
+    )
+
+
+def work_out(found: WorkAnswer, angle_deg: float | None, u_deg: float) -> WorkOut:
+    """An error and the work; angle_deg and u_deg: the error as it was given."""
+    return WorkOut(
+        angle_deg=angle_deg,
+        expanded_uncertainty_deg=u_deg,
+        joint=_effect_out(found.effects.joint),
+        side=_effect_out(found.effects.side),
+        case=_effect_out(found.effects.case),
+        frame=_effect_out(found.effects.frame),
+        allowed=[
+            AllowedOut(
+                of=limit.of,
+                deg=math.degrees(limit.limit_rad),
+                within=limit.within,
+                sentence=limit.sentence,
+            )
+            for limit in found.allowed
+        ],
+    )
+
+
+def _effect_out(found: Effect | None) -> EffectOut | None:
+    if found is None:
+        return None
+    return EffectOut(
+        mm=found.mm, expanded_uncertainty_mm=found.expanded_mm, sentence=found.sentence
     )
 
 

@@ -8,9 +8,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from analysis.units import Unit
-from api.answers.work import Work, WorkOut, work
+from analysis.work import AskedWork
+from api.answers.work import work
 from api.errors import InvalidField
+from api.web import convert
 from api.web.routes.history import length_mm
+from api.web.work_shapes import WorkOut
 
 router = APIRouter(tags=["work"])
 
@@ -34,11 +37,10 @@ def what_it_does(
 
     Lengths are in `unit` and answered in mm.
     """
-    return work(
-        number_of("angle_deg", angle_deg),
-        number_of("u_deg", u_deg) or 0.0,
-        work_of(joint, width, height, pieces, gap, unit),
-    )
+    angle, u = number_of("angle_deg", angle_deg), number_of("u_deg", u_deg) or 0.0
+    asked = work_of(joint, width, height, pieces, gap, unit)
+    found = work(None if angle is None else math.radians(angle), math.radians(u), asked)
+    return convert.work_out(found, angle, u)
 
 
 def work_of(
@@ -48,12 +50,12 @@ def work_of(
     pieces: str | None,
     gap: str | None,
     unit: Unit,
-) -> Work:
+) -> AskedWork:
     """What a query asks about. Raises InvalidField naming what can't be read."""
     count = number_of("pieces", pieces)
     if count is not None and count != int(count):
         raise InvalidField("pieces", "must be a whole number")
-    return Work(
+    return AskedWork(
         length_mm("joint", joint, unit),
         length_mm("width", width, unit),
         length_mm("height", height, unit),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from api.answers.advice import AdviceOut
 from api.answers.history import DriftOut, MachineHistory
 from api.answers.moments import ago, day
 from api.answers.standing import KIND_WORDS, Known, Standing, known_of, outward, standing
-from api.answers.work import Work, work
+from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
 from api.store.rows.machines import latest_changes, parse_id
@@ -426,7 +427,7 @@ _WORK_FIELDS: Final = ("angle_deg", "u_deg", "joint", "width", "height", "pieces
 class _Working:
     query: dict[str, str]
     unit: Unit
-    found: object
+    found: WorkAnswer | None
     refused: str
     field: str
 
@@ -437,13 +438,12 @@ def _working(query: dict[str, str]) -> _Working:
     if not any(given[name] for name in ("joint", "width", "height", "pieces", "gap")):
         given["joint"] = "150" if unit == "mm" else "6"
     try:
-        asked: Work = work_of(
+        asked = work_of(
             given["joint"], given["width"], given["height"], given["pieces"], given["gap"], unit
         )
-        found = work(
-            number_of("angle_deg", given["angle_deg"]), number_of("u_deg", given["u_deg"]) or 0.0,
-            asked,
-        )  # fmt: skip
+        angle = number_of("angle_deg", given["angle_deg"])
+        u = number_of("u_deg", given["u_deg"]) or 0.0
+        found = work(None if angle is None else math.radians(angle), math.radians(u), asked)
     except InvalidField as error:
         return _Working(given, unit, None, f"{sentences.capital(error.message)}.", error.field)
     return _Working(given, unit, found, "", "")

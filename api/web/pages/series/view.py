@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 from uuid import UUID
@@ -14,7 +15,7 @@ from analysis.methods import METHODS
 from analysis.sentences import capital
 from analysis.units import Unit
 from api import VERSION
-from api.answers.work import Work, WorkOut, work
+from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
 from api.store.rows.events import last_event_id
@@ -145,7 +146,7 @@ class _Working:
 
     query: dict[str, str]
     unit: Unit
-    found: WorkOut | None
+    found: WorkAnswer | None
     refused: str
 
 
@@ -165,8 +166,9 @@ def _work(view: SeriesView) -> _Working | None:
     if view.series.pieces is not None:
         query["pieces"] = str(view.series.pieces)
     try:
-        asked: Work = work_of(joint, None, None, query["pieces"], gap, unit)
-        found = work(of.out.mean, of.out.expanded_uncertainty or 0.0, asked)
+        asked = work_of(joint, None, None, query["pieces"], gap, unit)
+        u = math.radians(of.out.expanded_uncertainty or 0.0)
+        found = work(math.radians(of.out.mean), u, asked)
     except InvalidField as error:
         return _Working(query, unit, None, f"{capital(error.message)}.")
     return _Working(query, unit, found, "")
