@@ -18,7 +18,7 @@ from sqlalchemy.exc import DBAPIError
 
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import learn_measured_methods, load_own_methods
-from api.instruments.calipers import CaliperOnRecord, calipers_on_record
+from api.instruments.calipers import CaliperRecord, calipers_on_record
 from api.instruments.identify import Identifying
 from api.instruments.listening import Listening
 from api.settings import Settings
@@ -98,7 +98,7 @@ class Shop:
             if bench in (None, s.bench)
         ]
 
-    def calipers_on_record(self, connection: Connection) -> list[CaliperOnRecord]:
+    def calipers_on_record(self, connection: Connection) -> list[CaliperRecord]:
         """Every caliper that is listened to or was ever heard."""
         return calipers_on_record(connection, self.listening.listened(), self.calipers(), now())
 

@@ -11,103 +11,92 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row
 
-from analysis.caliper_study import (
-    BlockCheck,
-    CaliperStudy,
-    Component,
-    crossed,
-    known_block,
-    same_spot,
-    several_spots,
-)
+from analysis.caliper_study import BlockCheck, Component, known_block
 from analysis.comparison import Difference
 from analysis.interval import Interval
+from analysis.spots import LaidOut, spots_by_people
 from analysis.units import NM_PER_UNIT, Unit, mm, parse_length
-from api.answers.studies import KNOWN_BLOCK, SAME_SPOT, study_readings
+from api.answers.studies import KNOWN_BLOCK, SAME_SPOT, STUDY_METHODS
 from api.store.facts import resolution_mm
-from api.web.shapes import IntervalOut, Out
+from api.store.rows.studies import study_readings
 
 # Series closer together than this are one study: the same spots by several people, or
 # blocks of several sizes.
 _TOGETHER: Final = timedelta(hours=12)
 
 
-class ComponentOut(Out):
-    """A source of scatter: its standard deviation in mm and its interval. `hidden`: the rest
-    hides it, so it is given as zero."""
+@dataclass(frozen=True, slots=True)
+class SpotStudy:
+    """A same-spot study, in mm: one series, or several people's of the same spots.
 
-    sd: float
-    interval: IntervalOut
-    hidden: bool
-
-
-class SpotStudyOut(Out):
-    """A same-spot study: one series, or several people's of the same spots.
-
-    repeatability: equipment variation (ISO 5725-2; ASTM E2782), the rest as there: null where
-    the study was not laid out to tell it. tolerance_fraction: 6 gauge / tolerance, of
-    `tolerance_mm` from end to end. distinct_categories: sizes of these spots told apart.
+    Each source of scatter, its degrees of freedom and what follows from it are None where the
+    study was not laid out to tell them. tolerance_fraction: 6 gauge / tolerance, of
+    `tolerance_mm` from end to end.
     """
 
-    series: list[UUID]
+    series: tuple[UUID, ...]
     started_at: datetime
-    people: list[str]
+    people: tuple[str, ...]
     spots: int
     readings: int
-    repeatability: ComponentOut | None
+    repeatability: Component | None
     repeatability_degrees_of_freedom: int | None
-    reproducibility: ComponentOut | None
-    gauge: ComponentOut | None
-    parts: ComponentOut | None
+    reproducibility: Component | None
+    gauge: Component | None
+    parts: Component | None
     distinct_categories: int | None
     tolerance_mm: float | None
     tolerance_fraction: float | None
-    tolerance_fraction_interval: IntervalOut | None
+    tolerance_fraction_interval: Interval | None
     sentence: str
     laid_out: str
 
 
-class EstimateOut(Out):
-    """An estimate with its expanded uncertainty at 95 %, null where too few readings tell it."""
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """An estimate with its uncertainties, the expanded one at 95 %; None where too few readings
+    tell them."""
 
     estimate: float
     standard_uncertainty: float | None
     expanded_uncertainty: float | None
 
 
-class BlockOut(Out):
+@dataclass(frozen=True, slots=True)
+class BlockError:
     """One block: its stated size, and how far the caliper read off it, in mm."""
 
-    series: list[UUID]
+    series: tuple[UUID, ...]
     size_mm: float
     readings: int
-    error: EstimateOut
+    error: Estimate
 
 
-class BlockCheckOut(Out):
-    """Known blocks read together: reading = offset + (1 + scale) * size.
+@dataclass(frozen=True, slots=True)
+class BlockStudy:
+    """Known blocks read together, by size: reading = offset + (1 + scale) * size.
 
-    offset in mm; scale is a ratio, null with blocks of one size. The blocks' stated sizes
-    are taken as exact.
+    offset in mm; scale is a ratio, None with blocks of one size.
     """
 
-    series: list[UUID]
+    series: tuple[UUID, ...]
     started_at: datetime
-    blocks: list[BlockOut]
+    blocks: tuple[BlockError, ...]
     readings: int
-    offset: EstimateOut | None
-    scale: EstimateOut | None
+    offset: Estimate
+    scale: Estimate | None
     residual_sd_mm: float | None
     sentence: str
 
 
-class CaliperStudiesOut(Out):
-    """The studies of a caliper, the oldest first. `blocks_now`: of each size the latest."""
+@dataclass(frozen=True, slots=True)
+class CaliperStudies:
+    """The studies of a caliper, the oldest first. blocks_now: of each size the latest."""
 
     name: str
-    same_spot: list[SpotStudyOut]
-    known_block: list[BlockCheckOut]
-    blocks_now: BlockCheckOut | None
+    same_spot: tuple[SpotStudy, ...]
+    known_block: tuple[BlockStudy, ...]
+    blocks_now: BlockStudy | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,30 +123,30 @@ class _Series:
 
 def caliper_studies(
     connection: Connection, caliper: str, tolerance_mm: float | None = None
-) -> CaliperStudiesOut:
+) -> CaliperStudies:
     """Every study of `caliper`; none of a caliper that nobody studied.
 
     tolerance_mm: the whole width of what is to be judged with it; without one, that of each
     series' own tolerance.
     """
-    readings = study_readings(connection, [caliper])
+    readings = study_readings(connection, [caliper], STUDY_METHODS)
     spots = _series(readings[caliper, SAME_SPOT])
     blocks = _series(readings[caliper, KNOWN_BLOCK])
     latest = {each.head.baseline_nm: each for each in blocks if each.head.baseline_nm}
-    return CaliperStudiesOut(
+    return CaliperStudies(
         name=caliper,
-        same_spot=[_spot_study(study, tolerance_mm) for study in _by_people(spots)],
-        known_block=[_block_check(check) for check in _by_size(blocks)],
-        blocks_now=_block_check(list(latest.values())) if latest else None,
+        same_spot=tuple(_spot_study(study, tolerance_mm) for study in _by_people(spots)),
+        known_block=tuple(_block_study(study) for study in _by_size(blocks)),
+        blocks_now=_block_study(list(latest.values())) if latest else None,
     )
 
 
 def latest_studies(
     connection: Connection, calipers: Sequence[str]
-) -> dict[str, tuple[SpotStudyOut | None, BlockCheckOut | None]]:
+) -> dict[str, tuple[SpotStudy | None, BlockStudy | None]]:
     """The latest same-spot study of each caliper, and its known blocks, of each size the
     latest."""
-    readings = study_readings(connection, calipers)
+    readings = study_readings(connection, calipers, STUDY_METHODS)
     found = {}
     for name in calipers:
         spots = _by_people(_series(readings[name, SAME_SPOT]))
@@ -168,7 +157,7 @@ def latest_studies(
         }
         found[name] = (
             _spot_study(spots[-1], None) if spots else None,
-            _block_check(list(blocks.values())) if blocks else None,
+            _block_study(list(blocks.values())) if blocks else None,
         )
     return found
 
@@ -221,17 +210,17 @@ def _by_size(series: Iterable[_Series]) -> list[list[_Series]]:
     return checks
 
 
-def _spot_study(study: Sequence[_Series], tolerance_mm: float | None) -> SpotStudyOut:
+def _spot_study(study: Sequence[_Series], tolerance_mm: float | None) -> SpotStudy:
     head = study[0].head
     unit: Unit = head.series_unit
     if tolerance_mm is None and head.tolerance_length is not None:
         tolerance_mm = 2 * mm(parse_length(head.tolerance_length, unit))
     found = _studied(tuple(each.spots for each in study), tolerance_mm, unit)
     result = found.study
-    return SpotStudyOut(
-        series=[each.head.series for each in study],
+    return SpotStudy(
+        series=tuple(each.head.series for each in study),
         started_at=head.started_at,
-        people=[each.head.person for each in study if each.head.person],
+        people=tuple(each.head.person for each in study if each.head.person),
         spots=found.spots,
         readings=result.readings,
         repeatability=_component(result.repeatability, unit),
@@ -242,68 +231,40 @@ def _spot_study(study: Sequence[_Series], tolerance_mm: float | None) -> SpotStu
         distinct_categories=result.distinct_categories,
         tolerance_mm=tolerance_mm,
         tolerance_fraction=result.tolerance_fraction,
-        tolerance_fraction_interval=_interval(result.tolerance_fraction_interval),
+        tolerance_fraction_interval=result.tolerance_fraction_interval,
         sentence=result.sentence,
         laid_out=found.laid_out,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Studied:
-    study: CaliperStudy
-    spots: int
-    laid_out: str
-
-
 @lru_cache(maxsize=512)
 def _studied(
     people: tuple[tuple[tuple[int, ...], ...], ...], tolerance_mm: float | None, unit: Unit
-) -> _Studied:
+) -> LaidOut:
     """people: for each person the readings in nm, spot by spot."""
     per = NM_PER_UNIT[unit]
     tolerance = None if tolerance_mm is None else tolerance_mm * NM_PER_UNIT["mm"] / per
-    spots = min(len(person) for person in people)
-    lengths = [[[nm / per for nm in spot] for spot in person[:spots]] for person in people]
-    if len(lengths) > 1 and spots > 1:
-        by_part = list(zip(*lengths, strict=True))  # parts by people by repeats
-        study = crossed(by_part, tolerance=tolerance, unit=unit)
-        left = max(len(person) for person in people) - spots
-        laid_out = f"{len(lengths)} people read the same {spots} spots, in the same order"
-        if left:
-            laid_out += "; spots that not all of them read are left out"
-        return _Studied(study, spots, laid_out)
-    if spots > 1:
-        return _Studied(
-            several_spots(lengths[0], tolerance=tolerance, unit=unit),
-            spots,
-            f"one person read {spots} spots, each several times",
-        )
-    study = same_spot(
-        [spot for person in lengths for spot in person], tolerance=tolerance, unit=unit
-    )
-    laid_out = "one spot, one person"
-    if len(lengths) > 1:
-        laid_out = f"one spot, the same for {len(lengths)} people"
-    return _Studied(study, 1, laid_out)
+    lengths = [[[nm / per for nm in spot] for spot in person] for person in people]
+    return spots_by_people(lengths, tolerance=tolerance, unit=unit)
 
 
-def _block_check(check: Sequence[_Series]) -> BlockCheckOut:
-    last = max(check, key=lambda each: each.head.started_at)
+def _block_study(study: Sequence[_Series]) -> BlockStudy:
+    last = max(study, key=lambda each: each.head.started_at)
     unit: Unit = last.head.series_unit
     per = NM_PER_UNIT[unit] / NM_PER_UNIT["mm"]
-    result = _checked(tuple(map(_read, check)), unit)
-    return BlockCheckOut(
-        series=[each.head.series for each in check],
+    result = _checked(tuple(map(_read, study)), unit)
+    return BlockStudy(
+        series=tuple(each.head.series for each in study),
         started_at=last.head.started_at,
-        blocks=[
-            BlockOut(
-                series=[each.head.series],
+        blocks=tuple(
+            BlockError(
+                series=(each.head.series,),
                 size_mm=mm(each.head.baseline_nm),
                 readings=len(each.rows),
                 error=_estimate(_checked((_read(each),), unit).offset, per),
             )
-            for each in sorted(check, key=lambda each: each.head.baseline_nm)
-        ],
+            for each in sorted(study, key=lambda each: each.head.baseline_nm)
+        ),
         readings=result.readings,
         offset=_estimate(result.offset, per),
         scale=None if result.scale is None else _estimate(result.scale, 1.0),
@@ -333,26 +294,20 @@ def _checked(blocks: tuple[_Read, ...], unit: Unit) -> BlockCheck:
     )
 
 
-def _estimate(found: Difference | None, per: float) -> EstimateOut:
+def _estimate(found: Difference | None, per: float) -> Estimate:
     assert found is not None  # a block that was read has an error
     u, interval = found.standard_error, found.interval
-    return EstimateOut(
+    return Estimate(
         estimate=found.estimate * per,
         standard_uncertainty=None if u is None else u * per,
         expanded_uncertainty=None if interval is None else interval.half_width * per,
     )
 
 
-def _component(found: Component | None, unit: Unit) -> ComponentOut | None:
+def _component(found: Component | None, unit: Unit) -> Component | None:
+    """In mm."""
     if found is None:
         return None
     per = NM_PER_UNIT[unit] / NM_PER_UNIT["mm"]
-    low, high = found.interval.low * per, found.interval.high * per
-    interval = IntervalOut(low=low, high=high, level=found.interval.level)
-    return ComponentOut(sd=found.sd * per, interval=interval, hidden=found.hidden)
-
-
-def _interval(found: Interval | None) -> IntervalOut | None:
-    if found is None:
-        return None
-    return IntervalOut(low=found.low, high=found.high, level=found.level)
+    of = found.interval
+    return Component(found.sd * per, Interval(of.low * per, of.high * per, of.level), found.hidden)

@@ -14,17 +14,18 @@ from datetime import datetime
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row
 
 from analysis.caliper_study import known_block, same_spot
 from analysis.score import SeriesFacts
 from analysis.uncertainty import rounding
 from analysis.units import mm
 from api.store.facts import resolution_mm
-from api.store.tables import Caliper, Reading, Series, Trial, TrialReading
+from api.store.rows.studies import study_readings
 
 SAME_SPOT: Final = "same-spot"
 KNOWN_BLOCK: Final = "known-block"
+STUDY_METHODS: Final = (SAME_SPOT, KNOWN_BLOCK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,7 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
     corrected widens the uncertainty). The blocks' own sizes are taken as exact: a workshop
     block is good to a tenth of what the finest caliper counts.
     """
-    readings = study_readings(connection, calipers)
+    readings = study_readings(connection, calipers, STUDY_METHODS)
     spots = [_spot(_in_order(readings[name, SAME_SPOT], at)) for name in calipers]
     blocks = [_blocks(_in_order(readings[name, KNOWN_BLOCK], at)) for name in calipers]
     hand = scale = Study()
@@ -108,50 +109,6 @@ def _error_u(study: Study, size_mm: float) -> float:
 
 
 _Rows = Sequence[Row[Any]]
-
-
-def study_readings(
-    connection: Connection, calipers: Collection[str]
-) -> defaultdict[tuple[str, str], list[Row[Any]]]:
-    """The readings of studies by caliper and method, in the order they were taken."""
-    found: defaultdict[tuple[str, str], list[Row[Any]]] = defaultdict(list)
-    # Found first, so that the readings of everything else are not gone through.
-    studies = list(
-        connection.scalars(select(Series.id).where(Series.method.in_((SAME_SPOT, KNOWN_BLOCK))))
-    )
-    if not calipers or not studies:
-        return found
-    query: Any = (
-        select(
-            Series.id.label("series"),
-            Series.method,
-            Series.started_at,
-            Series.machine_id,
-            Series.person,
-            Series.repeats,
-            Series.baseline_nm,
-            Series.unit.label("series_unit"),
-            Series.tolerance_length,
-            Trial.number,
-            Reading.nm,
-            Reading.sent,
-            Reading.unit,
-            Caliper.name.label("caliper"),
-        )
-        .join(Trial, Trial.series_id == Series.id)
-        .join(TrialReading, TrialReading.trial_id == Trial.id)
-        .join(Reading, Reading.id == TrialReading.reading_id)
-        .join(Caliper, Caliper.id == Reading.caliper_id)
-        .where(
-            Trial.series_id.in_(studies),
-            Trial.state == "complete",
-            Caliper.name.in_(list(calipers)),
-        )
-        .order_by(Series.started_at, Series.id, Trial.number, TrialReading.slot)
-    )
-    for row in connection.execute(query):
-        found[row.caliper, row.method].append(row)
-    return found
 
 
 def _in_order(rows: _Rows, at: datetime) -> list[_Rows]:

@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 from sqlalchemy import Connection
 
-from api.answers.caliper_studies import BlockCheckOut, SpotStudyOut, latest_studies
+from api.answers.caliper_studies import BlockStudy, SpotStudy, latest_studies
 from api.answers.moments import ago
 from api.instruments.listening import OF_THE_PAGE, Listened
 from api.store.rows.calipers import Known, known_calipers
@@ -24,7 +24,7 @@ _OF_THE_PAGE: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class CaliperOnRecord:
+class CaliperRecord:
     """A caliper that is listened to, or was heard at some time.
 
     heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
@@ -46,8 +46,8 @@ class CaliperOnRecord:
     readings: int
     spec: str | None
     remembered: bool
-    same_spot: SpotStudyOut | None
-    known_block: BlockCheckOut | None
+    same_spot: SpotStudy | None
+    known_block: BlockStudy | None
 
 
 def calipers_on_record(
@@ -55,7 +55,7 @@ def calipers_on_record(
     listened: Iterable[Listened],
     states: Sequence[CaliperState],
     now: datetime,
-) -> list[CaliperOnRecord]:
+) -> list[CaliperRecord]:
     """All of them: those that have a state first, then by name.
 
     listened: those that this server listens to; states: of theirs and of benches elsewhere.
@@ -94,12 +94,12 @@ def _behind_one_port(known: Iterable[str], listened: Iterable[Listened]) -> dict
 
 def _listened(
     state: CaliperState, listened: Listened | None, known: Known | None, heard: Heard, now: datetime
-) -> CaliperOnRecord:
+) -> CaliperRecord:
     last = max(
         (at for at in (state.last_heard, known.last_heard if known else None) if at is not None),
         default=None,
     )
-    return CaliperOnRecord(
+    return CaliperRecord(
         name=state.caliper,
         bench=state.bench,
         heard=heard,
@@ -116,11 +116,11 @@ def _listened(
     )
 
 
-def _at_rest(known: Known, now: datetime) -> CaliperOnRecord:
+def _at_rest(known: Known, now: datetime) -> CaliperRecord:
     page = known.name in OF_THE_PAGE
     last = f" Last heard {since(known.last_heard, now)}." if known.last_heard else ""
     words = _OF_THE_PAGE[known.name] if page else "Not listened to now."
-    return CaliperOnRecord(
+    return CaliperRecord(
         name=known.name,
         bench=known.bench,
         heard="page" if page else "not now",

@@ -16,12 +16,15 @@ from analysis.spread import OwnScatter
 from analysis.units import MM_PER_INCH, mm
 from analysis.work import Effect
 from api.answers.bench import BenchAnswer, Heard
+from api.answers.caliper_studies import CaliperStudies
 from api.answers.findings import DoubtedTrials
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
 from api.answers.standing import outward
 from api.answers.studies import Study
 from api.answers.uncounted import Uncounted
 from api.answers.work import WorkAnswer
+from api.instruments.calipers import CaliperRecord
+from api.web.caliper_shapes import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes import (
     AsideOut,
     BenchOut,
@@ -137,6 +140,16 @@ def caliper_out(state: CaliperState) -> CaliperOut:
         message=state.message,
         last_heard=state.last_heard,
     )
+
+
+def caliper_on_record(found: CaliperRecord) -> CaliperOnRecord:
+    """A caliper with its latest studies, which are in mm inside too."""
+    return CaliperOnRecord.model_validate(found)
+
+
+def caliper_studies_out(found: CaliperStudies) -> CaliperStudiesOut:
+    """The studies of a caliper, which are in mm inside too."""
+    return CaliperStudiesOut.model_validate(found)
 
 
 def reading_out(found: Heard) -> ReadingOut:

@@ -10,14 +10,14 @@ from fastapi import APIRouter, HTTPException, Query
 from pydantic import Field, StringConstraints
 
 from analysis.units import Unit, mm, parse_length
-from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
+from api.answers.caliper_studies import caliper_studies
 from api.answers.settings import LONGEST_NAME, AskedSeries, new_series
 from api.errors import Conflict, InvalidField, NotFound
-from api.instruments.calipers import CaliperOnRecord
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
 from api.store.rows.calipers import is_known, known_calipers
 from api.web import convert
+from api.web.caliper_shapes import CaliperOnRecord, CaliperStudiesOut
 from api.web.deps import OnThisComputer, TheServer, TheStore
 from api.web.shapes import BenchName, In, LengthText, Name, Out, SeriesHead
 from capture.errors import SpecError
@@ -70,7 +70,7 @@ class StudyIn(In):
 @router.get("")
 def calipers(shop: TheServer, store: TheStore) -> list[CaliperOnRecord]:
     """Every caliper that is listened to or was ever heard, with its latest studies."""
-    return shop.calipers_on_record(store)
+    return [convert.caliper_on_record(each) for each in shop.calipers_on_record(store)]
 
 
 @router.post("", status_code=201, dependencies=[OnThisComputer])
@@ -111,7 +111,7 @@ def studies(
     """How well a caliper and its hands repeat, and what it reads on known blocks, over time."""
     if not is_known(store, name):
         raise NotFound(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
-    return caliper_studies(store, name, tolerance_mm(tolerance, unit))
+    return convert.caliper_studies_out(caliper_studies(store, name, tolerance_mm(tolerance, unit)))
 
 
 @router.post("/{name:path}/studies", status_code=201)

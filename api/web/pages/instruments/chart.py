@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 from analysis.sentences import number as digits
-from api.answers.caliper_studies import BlockCheckOut, SpotStudyOut
+from api.answers.caliper_studies import BlockStudy, SpotStudy
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Scale
 
@@ -19,7 +19,7 @@ _MOST_NUMBERS: Final = 12
 _TALLEST: Final = 3.0
 
 
-def repeatability_chart(studies: Sequence[SpotStudyOut]) -> str:
+def repeatability_chart(studies: Sequence[SpotStudy]) -> str:
     """Repeatability and, where people took part, reproducibility; empty where none is known."""
     known = [(n, s) for n, s in enumerate(studies, 1) if s.repeatability is not None]
     if not known:
@@ -58,7 +58,7 @@ def repeatability_chart(studies: Sequence[SpotStudyOut]) -> str:
     return charts.chart("Repeatability, study by study", _HEIGHT, parts, words)
 
 
-def block_chart(checks: Sequence[BlockCheckOut]) -> str:
+def block_chart(checks: Sequence[BlockStudy]) -> str:
     """What was read off each block, check by check; a marker for each size."""
     if not checks:
         return ""
@@ -87,7 +87,7 @@ def block_chart(checks: Sequence[BlockCheckOut]) -> str:
     return charts.chart("Readings of known blocks, check by check", _HEIGHT, parts, words)
 
 
-def size_legend(checks: Sequence[BlockCheckOut]) -> list[tuple[str, float]]:
+def size_legend(checks: Sequence[BlockStudy]) -> list[tuple[str, float]]:
     """A small picture of each size's marker, with the size in mm."""
     sizes = sorted({block.size_mm for check in checks for block in check.blocks})
     found = []

@@ -11,9 +11,9 @@ from markupsafe import Markup
 
 from analysis.methods import METHODS
 from analysis.units import Unit
-from api.answers.caliper_studies import CaliperStudiesOut, caliper_studies
+from api.answers.caliper_studies import CaliperStudies, caliper_studies
 from api.errors import InvalidField
-from api.instruments.calipers import CaliperOnRecord
+from api.instruments.calipers import CaliperRecord
 from api.store.rows.benches import bench_names
 from api.web.deps import TheServer, TheStore, on_this_computer
 from api.web.pages.instruments import chart as caliper_charts
@@ -46,7 +46,7 @@ class _Now:
     """What is plugged in, by kind, and every caliper, those that are heard first."""
 
     kinds: list[_Kind]
-    calipers: list[CaliperOnRecord]
+    calipers: list[CaliperRecord]
 
 
 _KINDS: Final = (
@@ -139,11 +139,11 @@ def _now(shop: TheServer, store: TheStore) -> _Now:
     )
 
 
-def _in_order(calipers: list[CaliperOnRecord]) -> list[CaliperOnRecord]:
+def _in_order(calipers: list[CaliperRecord]) -> list[CaliperRecord]:
     """Those that are heard first, then what is typed, then those that rest."""
     rank = {"here": 0, "elsewhere": 1, "page": 2, "not now": 3}
     return sorted(calipers, key=lambda each: rank[each.heard])
 
 
-def _people(studies: CaliperStudiesOut) -> list[str]:
+def _people(studies: CaliperStudies) -> list[str]:
     return sorted({person for study in studies.same_spot for person in study.people})

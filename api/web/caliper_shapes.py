@@ -1,0 +1,113 @@
+"""What goes out about calipers and their studies."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from api.instruments.calipers import Heard
+from api.web.shapes import IntervalOut, Out
+
+
+class ComponentOut(Out):
+    """A source of scatter: its standard deviation in mm and its interval. `hidden`: the rest
+    hides it, so it is given as zero."""
+
+    sd: float
+    interval: IntervalOut
+    hidden: bool
+
+
+class SpotStudyOut(Out):
+    """A same-spot study: one series, or several people's of the same spots.
+
+    repeatability: equipment variation (ISO 5725-2; ASTM E2782), the rest as there: null where
+    the study was not laid out to tell it. tolerance_fraction: 6 gauge / tolerance, of
+    `tolerance_mm` from end to end. distinct_categories: sizes of these spots told apart.
+    """
+
+    series: list[UUID]
+    started_at: datetime
+    people: list[str]
+    spots: int
+    readings: int
+    repeatability: ComponentOut | None
+    repeatability_degrees_of_freedom: int | None
+    reproducibility: ComponentOut | None
+    gauge: ComponentOut | None
+    parts: ComponentOut | None
+    distinct_categories: int | None
+    tolerance_mm: float | None
+    tolerance_fraction: float | None
+    tolerance_fraction_interval: IntervalOut | None
+    sentence: str
+    laid_out: str
+
+
+class EstimateOut(Out):
+    """An estimate with its expanded uncertainty at 95 %, null where too few readings tell it."""
+
+    estimate: float
+    standard_uncertainty: float | None
+    expanded_uncertainty: float | None
+
+
+class BlockOut(Out):
+    """One block: its stated size, and how far the caliper read off it, in mm."""
+
+    series: list[UUID]
+    size_mm: float
+    readings: int
+    error: EstimateOut
+
+
+class BlockCheckOut(Out):
+    """Known blocks read together: reading = offset + (1 + scale) * size.
+
+    offset in mm; scale is a ratio, null with blocks of one size. The blocks' stated sizes
+    are taken as exact.
+    """
+
+    series: list[UUID]
+    started_at: datetime
+    blocks: list[BlockOut]
+    readings: int
+    offset: EstimateOut | None
+    scale: EstimateOut | None
+    residual_sd_mm: float | None
+    sentence: str
+
+
+class CaliperStudiesOut(Out):
+    """The studies of a caliper, the oldest first. `blocks_now`: of each size the latest."""
+
+    name: str
+    same_spot: list[SpotStudyOut]
+    known_block: list[BlockCheckOut]
+    blocks_now: BlockCheckOut | None
+
+
+class CaliperOnRecord(Out):
+    """A caliper that is listened to, or was heard at some time.
+
+    heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
+    `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
+    stopped), or "not listened to". words: how it fares, for a person. message: what to do,
+    where something can be done. spec: how it is listened to here. remembered: at the next
+    start too.
+    same_spot: the latest such study; known_block: of each size the latest.
+    """
+
+    name: str
+    bench: str | None
+    heard: Heard
+    state: str
+    message: str
+    words: str
+    first_heard: datetime | None
+    last_heard: datetime | None
+    readings: int
+    spec: str | None
+    remembered: bool
+    same_spot: SpotStudyOut | None
+    known_block: BlockCheckOut | None
