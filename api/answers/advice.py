@@ -10,14 +10,15 @@ from sqlalchemy import Connection
 
 from analysis import advice
 from analysis.advice import Advice, Fence
-from analysis.conformity import GOOD
+from analysis.conformity import GOOD, Verdict
 from analysis.methods import METHODS, Method, Side
 from api.answers import checks
 from api.answers.checks import CheckedSeries
-from api.answers.history import MachineHistory, VerdictOut
+from api.answers.history import MachineHistory
+from api.answers.machine_state import KIND_WORDS, Known, known_of
 from api.answers.moments import day
-from api.answers.standing import KIND_WORDS, Known, known_of, outward
 from api.errors import InvalidField
+from api.web.convert import outward
 from api.web.shapes import IntervalOut, MachineOut, Out
 
 
@@ -59,7 +60,7 @@ class MendOut(Out):
     unit: Literal["deg", "mm"]
     error: float
     expanded_uncertainty: float
-    verdict: VerdictOut | None
+    verdict: Verdict | None
     leave_it: bool
     sentence: str
     blade_turn_deg: float | None
@@ -125,9 +126,9 @@ def mend(
 
 def _series(connection: Connection, found: MachineHistory, series: UUID | None) -> CheckedSeries:
     if series is None:
-        if not found.standing.known:
+        if not found.state.known:
             raise InvalidField("series", "this machine has no complete trial yet; measure it first")
-        return found.standing.known[0].series
+        return found.state.known[0].series
     of = checks.of_series(connection, series)
     if of is None or of.row.machine_id != found.machine.id:
         raise InvalidField("series", "is none of this machine's; its history lists those that are")

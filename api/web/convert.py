@@ -19,7 +19,6 @@ from api.answers.bench import BenchAnswer, Heard
 from api.answers.caliper_studies import CaliperStudies
 from api.answers.findings import DoubtedTrials
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
-from api.answers.standing import outward
 from api.answers.studies import Study
 from api.answers.uncounted import Uncounted
 from api.answers.work import WorkAnswer
@@ -335,13 +334,19 @@ def _of_unit(value: float, unit: str) -> float:
 def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> OwnScatterOut | None:
     if found is None:
         return None
-    interval = _interval_out(found.interval, out)
+    interval = interval_out(found.interval, out)
     return OwnScatterOut(sd=out(found.sd), interval=interval, hidden=found.hidden)
 
 
 def _interval(found: Interval | None, out: Callable[[float], float]) -> IntervalOut | None:
-    return None if found is None else _interval_out(found, out)
+    return None if found is None else interval_out(found, out)
 
 
-def _interval_out(found: Interval, out: Callable[[float], float]) -> IntervalOut:
+def interval_out(found: Interval, out: Callable[[float], float]) -> IntervalOut:
+    """An interval, each end by `out`."""
     return IntervalOut(low=out(found.low), high=out(found.high), level=found.level)
+
+
+def outward(value: float, quantity: Quantity) -> float:
+    """Degrees for an angle or a tilt in radians, millimetres as they are."""
+    return value if quantity == "length" else math.degrees(value)

@@ -10,10 +10,11 @@ from fastapi import APIRouter, Query, Response
 from analysis.units import Unit, mm, parse_length
 from api.answers import advice, history
 from api.answers.advice import AdviceOut
-from api.answers.history import HistoryOut
 from api.errors import InvalidField
 from api.store.rows.machines import parse_id
 from api.web.deps import TheStore
+from api.web.history_convert import history_out
+from api.web.history_shapes import HistoryOut
 
 router = APIRouter(tags=["machines"])
 
@@ -21,7 +22,7 @@ router = APIRouter(tags=["machines"])
 @router.get("/machines/{machine:path}/history", response_model=HistoryOut)
 def machine_history(machine: str, store: TheStore) -> Response:
     """A machine (by id or name): its series, what happened to it, phases, limits and shifts."""
-    found = history.history_out(history.read(store, parse_id(machine)))
+    found = history_out(history.read(store, parse_id(machine)))
     # Checked already: checking five years of it again would double the time.
     return Response(found.model_dump_json(), media_type="application/json")
 

@@ -26,7 +26,7 @@ from api.answers.comparison import (
     ReturnOut,
     Side,
 )
-from api.answers.standing import KIND_WORDS
+from api.answers.machine_state import KIND_WORDS
 from api.errors import InvalidField, NotFound
 from api.store.tables import Machine, Series, Trial
 from api.web.deps import TheStore

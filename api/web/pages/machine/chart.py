@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from analysis.sentences import number
-from api.answers.history import DriftOut
+from api.web.history_shapes import DriftOut
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Scale
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -24,15 +23,17 @@ from analysis.units import Unit
 from api.answers import advice, history
 from api.answers import checks as store_history
 from api.answers.advice import AdviceOut
-from api.answers.history import DriftOut, MachineHistory
+from api.answers.history import DriftLine, MachineHistory
+from api.answers.machine_state import KIND_WORDS, Known, MachineState, all_known, machine_states
 from api.answers.moments import ago, day
-from api.answers.standing import KIND_WORDS, Known, Standing, known_of, outward, standing
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
-from api.store.rows.machines import latest_changes, parse_id
-from api.store.rows.machines import machines as machine_rows
+from api.store.rows.machines import parse_id
+from api.web.convert import outward
 from api.web.deps import TheStore
+from api.web.history_convert import drift_out, halves_out
+from api.web.history_shapes import DriftOut
 from api.web.pages.machine.chart import Change, history_chart
 from api.web.pages.shared.leaning import fence_move, leaning
 from api.web.pages.shared.rendering import page
@@ -55,20 +56,11 @@ _ANGLE_WORDS: Final = {
 @router.get("/machines")
 def machines(request: Request, store: TheStore) -> HTMLResponse:
     """Every machine, how it stands today, and how old that knowledge is."""
-    of_machine: dict[UUID, list[store_history.CheckedSeries]] = defaultdict(list)
-    for series in store_history.latest(store):
-        of_machine[series.row.machine_id].append(series)
-    moment = now()
-    changes = latest_changes(store)
-    found = [
-        (m, standing(of_machine.get(m.id, ()), changes.get(m.id, ()), moment))
-        for m in machine_rows(store)
-    ]
     return page(
         request,
         "machine/list.html",
         part="machines",
-        machines=[(machine, _headline(how)) for machine, how in found],
+        machines=[(machine, _headline(how)) for machine, how in machine_states(store)],
     )
 
 
@@ -85,16 +77,16 @@ def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         "machine/page.html",
         part="machines",
         machine=found.machine,
-        headline=_headline(found.standing),
-        others=[_said(known) for known in found.standing.known[1:]],
-        halves=found.halves,
+        headline=_headline(found.state),
+        others=[_said(known) for known in found.state.known[1:]],
+        halves=None if found.halves is None else halves_out(found.halves),
         lines=[_line(found, line, numbered) for line in found.drift.values()],
         series=[_row(s) for s in reversed(found.series[-_SHOWN:])],
         series_in_all=len(found.series),
         changes=[_change(n, c) for n, c in enumerate(found.changes, 1)][::-1],
         kinds=KIND_WORDS,
         mend=_mending(found, None, {}),
-        work=_working({**_angle_of(found.standing)}),
+        work=_working({**_angle_of(found.state)}),
     )
 
 
@@ -135,8 +127,8 @@ def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         "machine/card.html",
         part="machines",
         machine=found.machine,
-        headline=_headline(found.standing),
-        others=[_said(known) for known in found.standing.known[1:4]],
+        headline=_headline(found.state),
+        others=[_said(known) for known in found.state.known[1:4]],
         printed=day(now()),
         due=next_check(found, now()),
     )
@@ -197,7 +189,7 @@ class _Headline:
     running: bool
 
 
-def _headline(how: Standing) -> _Headline:
+def _headline(how: MachineState) -> _Headline:
     if not how.known:
         return _Headline(None, None, "", "", running=False)
     first = how.known[0]
@@ -235,7 +227,7 @@ def _said(known: Known) -> _Said:
     )
 
 
-def _angle_of(how: Standing) -> dict[str, str]:
+def _angle_of(how: MachineState) -> dict[str, str]:
     """The angle of the cut that says most of the work, as a query would give it."""
     for known in how.known:
         if known.check.quantity == "angle" and known.relation.view.startswith("seen from above"):
@@ -249,7 +241,7 @@ def _angle_of(how: Standing) -> dict[str, str]:
 def next_check(found: MachineHistory, moment: datetime) -> str:
     """When the machine is due again, in words: at once where something is open, else as often
     as it was checked so far (the middle of the gaps between checks)."""
-    how = found.standing
+    how = found.state
     if not how.known:
         return "Now: it has not been checked yet."
     if how.caveat:
@@ -270,7 +262,7 @@ def next_check(found: MachineHistory, moment: datetime) -> str:
 
 
 def _all_known(found: MachineHistory) -> list[Known]:
-    return [k for s in found.series for q in s.checks if (k := known_of(s, q)) is not None]
+    return [known for series in found.series for known in all_known(series)]
 
 
 # ---------------------------------------------------------------- the history
@@ -290,7 +282,8 @@ class _Line:
     last: str
 
 
-def _line(found: MachineHistory, line: DriftOut, changes: Sequence[Change]) -> _Line:
+def _line(found: MachineHistory, of: DriftLine, changes: Sequence[Change]) -> _Line:
+    line = drift_out(of)
     relation = METHODS[line.method].relation(line.quantity)
     assert relation is not None
     what = _QUANTITY_WORDS[line.quantity]
@@ -299,8 +292,7 @@ def _line(found: MachineHistory, line: DriftOut, changes: Sequence[Change]) -> _
     if line.half:
         what += f", {line.half} half of the fence"
     title = f"{METHODS[line.method].title}: {what}"
-    by_id = {s.id: s for s in found.series}
-    check = by_id[line.series[-1]].checks[line.quantity]
+    check = of.known[-1].check
     tolerance = None
     if check.tolerance is not None:
         middle = (check.tolerance.low + check.tolerance.high) / 2 if line.unit == "mm" else 0.0
@@ -347,7 +339,7 @@ def _row(series: store_history.CheckedSeries) -> dict[str, object]:
         "running": series.row.finished_at is None,
         "method": METHODS[series.row.method].title,
         "trials": series.trials,
-        "said": [_said(k) for q in series.checks if (k := known_of(series, q)) is not None],
+        "said": [_said(known) for known in all_known(series)],
         "calipers": ", ".join(series.calipers),
         "note": series.row.note,
     }
@@ -384,9 +376,9 @@ def _mending(
     """None where nothing was measured."""
     chosen = bool(query.get("series"))
     if series is None:
-        if not found.standing.known:
+        if not found.state.known:
             return None
-        series = found.standing.known[0].series
+        series = found.state.known[0].series
     unit: Unit = "in" if query.get("unit", series.row.unit) == "in" else "mm"
     pivot: Literal["left", "right"] = "right" if query.get("pivot") == "right" else "left"
     method = METHODS[series.row.method]

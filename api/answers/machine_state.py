@@ -1,23 +1,25 @@
-"""How a machine stands today: what is known of it, how old that is, and whether it still holds."""
+"""How a machine is today: what is known of it, how old that is, and whether it still holds."""
 
 from __future__ import annotations
 
-import math
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
-from typing import Any, Final, Literal
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Row
+from sqlalchemy import Connection, Row
 
 from analysis import sentences
 from analysis.conformity import ADJUST, GOOD, UNKNOWN, Verdict
-from analysis.methods import METHODS, Quantity, Relation, Side, steps_for
+from analysis.halves import half_judged
+from analysis.methods import METHODS, Quantity, Relation, Side
+from api.answers import checks
 from api.answers.checks import Check, CheckedSeries
 from api.answers.moments import ago, day
-from api.web.shapes import Out
+from api.store.journal import now
+from api.store.rows import machines as rows
 
 _RANK: Final[dict[Verdict | None, int]] = {ADJUST: 0, UNKNOWN: 1, None: 2, GOOD: 3}
 
@@ -73,7 +75,7 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class MachineState:
     """known: the headline first (what asks most for something to be done, then the latest), one
     for each thing that is checked. changed: the setup change since which nothing was measured."""
 
@@ -113,33 +115,6 @@ class Standing:
         return " ".join([*told, self.caveat] if self.caveat else told)
 
 
-class StandingOut(Out):
-    """How it stands; verdict null where there is none or it no longer holds.
-
-    setup_change: the one since which nothing was measured.
-    """
-
-    sentence: str
-    verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
-    series: UUID | None
-    quantity: str | None
-    checked_at: datetime | None
-    setup_change: UUID | None
-
-
-@cache
-def half_judged(method: str, strip_side: Side) -> Side | None:
-    """The half of the fence that a series judges; None where it is both, or none.
-
-    Read off the method's steps: the board stays on one side of the blade throughout.
-    """
-    follows = METHODS[method]
-    if not follows.sided:
-        return None
-    sides = {s.board_side for s in steps_for(follows, strip_side) if s.board_side is not None}
-    return sides.pop() if len(sides) == 1 else None
-
-
 def known_of(series: CheckedSeries, quantity: Quantity) -> Known | None:
     """What the series tells of `quantity`; None where it tells nothing."""
     check = series.checks.get(quantity)
@@ -149,17 +124,40 @@ def known_of(series: CheckedSeries, quantity: Quantity) -> Known | None:
     return Known(series, check, half)
 
 
-def standing(
-    series: Iterable[CheckedSeries], changes: Sequence[Row[Any]], now: datetime
-) -> Standing:
-    """How the machine stands, from its series (any order) and its setup changes (oldest first)."""
+def all_known(series: CheckedSeries) -> list[Known]:
+    """What the series tells, quantity by quantity."""
+    return [known for q in series.checks if (known := known_of(series, q)) is not None]
+
+
+def worst(known: Iterable[Known]) -> Verdict | None:
+    """The verdict that asks most for something to be done; None where there is none."""
+    given = (k.check.verdict for k in known if k.check.verdict is not None)
+    return min(given, key=_RANK.__getitem__, default=None)
+
+
+def machine_states(connection: Connection) -> list[tuple[Row[Any], MachineState]]:
+    """The row of each machine, by name, and how it is."""
+    of_machine: dict[UUID, list[CheckedSeries]] = defaultdict(list)
+    for series in checks.latest(connection):
+        of_machine[series.row.machine_id].append(series)
+    moment = now()
+    changes = rows.latest_changes(connection)
+    return [
+        (row, machine_state(of_machine.get(row.id, ()), changes.get(row.id, ()), moment))
+        for row in rows.machines(connection)
+    ]
+
+
+def machine_state(
+    series: Iterable[CheckedSeries], changes: Sequence[Row[Any]], moment: datetime
+) -> MachineState:
+    """How the machine is at `moment`, from its series (in any order) and its setup changes (the
+    oldest first)."""
     newest: dict[tuple[object, ...], Known] = {}
     for of in sorted(series, key=lambda s: (s.row.started_at, s.id)):
-        for quantity in of.checks:
-            known = known_of(of, quantity)
-            if known is not None:
-                # Two methods that look at the same lean tell of the same thing.
-                newest[(quantity, known.relation.toward, known.half)] = known
+        for known in all_known(of):
+            # Two methods that look at the same lean tell of the same thing.
+            newest[(known.check.quantity, known.relation.toward, known.half)] = known
     changed = changes[-1] if changes else None
     if changed is not None:
         after = {key: known for key, known in newest.items() if known.at >= changed.at}
@@ -168,22 +166,4 @@ def standing(
     ranked = sorted(
         newest.values(), key=lambda k: (_RANK[k.check.verdict], -k.at.timestamp(), k.half or "")
     )
-    return Standing(tuple(ranked), changed if ranked else None, now)
-
-
-def standing_out(found: Standing) -> StandingOut:
-    """The same as it goes out."""
-    first = found.known[0] if found.known else None
-    return StandingOut(
-        sentence=found.sentence,
-        verdict=found.verdict,
-        series=first.series.id if first else None,
-        quantity=first.check.quantity if first else None,
-        checked_at=first.at if first else None,
-        setup_change=None if found.changed is None else found.changed.id,
-    )
-
-
-def outward(value: float, quantity: Quantity) -> float:
-    """Degrees for an angle or a tilt in radians, millimetres as they are."""
-    return value if quantity == "length" else math.degrees(value)
+    return MachineState(tuple(ranked), changed if ranked else None, moment)
