@@ -16,7 +16,7 @@ from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Row, select
+from sqlalchemy import Connection, Row
 
 from analysis.checks import checks
 from analysis.conformity import Tolerance, Verdict
@@ -25,10 +25,10 @@ from analysis.score import SeriesFacts, verdict_of
 from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
 from api.answers.studies import Study, study_of
-from api.store import statements
 from api.store.facts import facts_of, resolution_mm
 from api.store.journal import now
-from api.store.tables import Machine, Reading, Series, Trial, TrialReading, texts_read
+from api.store.rows import checks as stored
+from api.store.tables import texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
 _COARSE_MM: Final = 0.0254
@@ -80,55 +80,25 @@ class CheckedSeries:
 
 def of_machine(connection: Connection, machine_id: UUID) -> list[CheckedSeries]:
     """All series of a machine, the oldest first; a caliper's study has no checks."""
-    return _checked(connection, Series.machine_id == machine_id)
+    return _checked(connection, stored.of_machine(machine_id))
 
 
 def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
     """One series in the same shape."""
-    return next(iter(_checked(connection, Series.id == series_id)), None)
+    return next(iter(_checked(connection, stored.with_ids([series_id]))), None)
 
 
 def latest(connection: Connection) -> list[CheckedSeries]:
     """Of each machine, method and side of the strip the latest series with a complete trial,
     the oldest first."""
-    kinds = (
-        select(Series.machine_id, Series.method, Series.strip_side)
-        .where(Series.method.not_in(_STUDIES))
-        .distinct()
-        .subquery()
-    )
-    complete = select(Trial.id).where(Trial.series_id == Series.id, Trial.state == "complete")
-    newest = (
-        select(Series.id)
-        .where(
-            Series.machine_id == kinds.c.machine_id,
-            Series.method == kinds.c.method,
-            Series.strip_side == kinds.c.strip_side,
-            complete.exists(),
-        )
-        .order_by(Series.started_at.desc(), Series.id.desc())
-        .limit(1)
-        .scalar_subquery()
-    )
-    found = connection.scalars(select(newest).select_from(kinds))
-    return _checked(connection, Series.id.in_([series for series in found if series is not None]))
+    return _checked(connection, stored.with_ids(stored.latest(connection, but=_STUDIES)))
 
 
-def _checked(connection: Connection, condition: ColumnElement[bool]) -> list[CheckedSeries]:
-    rows = connection.execute(
-        select(
-            Series.__table__,
-            statements.as_sent(Series.id).label("key"),
-            Machine.name.label("machine_name"),
-            Machine.kind.label("machine_kind"),
-        )
-        .join(Machine, Machine.id == Series.machine_id)
-        .where(condition)
-        .order_by(Series.started_at, Series.id)
-    ).all()
+def _checked(connection: Connection, chosen: stored.Chosen) -> list[CheckedSeries]:
+    rows = stored.series(connection, chosen)
     if not rows:
         return []
-    trials = _Trials.read(connection, condition, {row.key: i for i, row in enumerate(rows)})
+    trials = _Trials.read(connection, chosen, {row.key: i for i, row in enumerate(rows)})
     studies = studies_of(connection, rows, trials.calipers)
     known: _Known = {}
     usual = resolution_mm(())
@@ -185,23 +155,8 @@ class _Trials:
     divisor_mm: NDArray[np.float64]
 
     @staticmethod
-    def read(
-        connection: Connection, condition: ColumnElement[bool], index: Mapping[Any, int]
-    ) -> _Trials:
-        rows = statements.tuples(
-            connection,
-            select(
-                statements.as_sent(Trial.series_id),
-                Trial.angle_deg,
-                Trial.tilt_deg,
-                Trial.length_mm,
-                Trial.readings_mm,
-                statements.as_sent(Trial.calipers),
-            )
-            .join(Series, Series.id == Trial.series_id)
-            .where(condition, Trial.state == "complete")
-            .order_by(Series.started_at, Series.id, Trial.number),
-        )
+    def read(connection: Connection, chosen: stored.Chosen, index: Mapping[Any, int]) -> _Trials:
+        rows = stored.complete_trials(connection, chosen)
         m = len(index)
         if not rows:
             empty = np.empty(0)
@@ -244,7 +199,7 @@ def studies_of(
 
     It changes only when a study begins, so it is asked for once between two of them.
     """
-    begun = sorted(connection.scalars(select(Series.started_at).where(Series.method.in_(_STUDIES))))
+    begun = stored.begun(connection, _STUDIES)
     if not begun:
         return [_NO_STUDY] * len(rows)
     moment = now()
@@ -336,13 +291,7 @@ def _rounding_shows(
 
 def _sent(connection: Connection, series: Sequence[UUID]) -> Mapping[UUID, list[tuple[str, Unit]]]:
     """Texts and units of the readings of complete trials."""
-    query = (
-        select(Trial.series_id, Reading.sent, Reading.unit)
-        .join(TrialReading, TrialReading.trial_id == Trial.id)
-        .join(Reading, Reading.id == TrialReading.reading_id)
-        .where(Trial.series_id.in_(series), Trial.state == "complete")
-    )
     found: dict[UUID, list[tuple[str, Unit]]] = defaultdict(list)
-    for row in connection.execute(query):
+    for row in stored.sent(connection, series):
         found[row.series_id].append((row.sent, row.unit))
     return found
