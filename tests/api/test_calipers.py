@@ -388,7 +388,7 @@ def test_nobody_on_the_network_can_have_the_server_write_files(client, tmp_path,
     spec = f"serial:{scheme}:///dev/null?file={target}"
     for path, body in (
         ("/api/calipers", {"spec": spec}),
-        ("/api/pairing", {"also": [spec]}),
+        ("/api/identify", {"also": [spec]}),
     ):
         answer = client.post(path, json=body)
         assert answer.status_code == 422
