@@ -118,7 +118,9 @@ class Method:
     is called. pieces: for methods
     of several mitred pieces, how many unless the series says. checks: what the number is the
     error of. judges: a machine, the hand that holds the caliper (the spread is the answer), or
-    the caliper itself (its offset is).
+    the caliper itself (its offset is). tells_halves: series of it, one on each half of the
+    fence or over both, together tell the halves apart. definition: what `custom_method` made it of, None for a
+    built-in one.
     """
 
     key: str
@@ -141,7 +143,9 @@ class Method:
     needs: str = ""
     checks: str = ""
     judges: Literal["machine", "hand", "caliper"] = "machine"
+    tells_halves: bool = False
     source: str = _PRACTICE
+    definition: Mapping[str, object] | None = field(default=None, hash=False)
     reveals: tuple[Quantity, ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -220,6 +224,7 @@ _REVERSAL: Final = Method(
     swap=(1, 0),
     baseline="length of the cut, which is the width of the board",
     sided=True,
+    tells_halves=True,
     noun="strip",
     steps=(
         Step(
@@ -361,6 +366,7 @@ _ROLL: Final = Method(
     baseline="length of the cut, which is the width of the board",
     needs_thickness=True,
     sided=True,
+    tells_halves=True,
     noun="strip",
     steps=(
         Step(
@@ -712,17 +718,16 @@ _BUILT_IN: Final = (
     _KNOWN_BLOCK,
     _SAME_SPOT,
 )
-_known: Final = {m.key: m for m in _BUILT_IN}
-# All methods there are, those of the user's own behind the built-in ones.
-METHODS: Final[Mapping[str, Method]] = MappingProxyType(_known)
+METHODS: Final[Mapping[str, Method]] = MappingProxyType({m.key: m for m in _BUILT_IN})
+"""The built-in methods by their keys."""
 
 
-def method(key: str) -> Method:
+def method(key: str, among: Mapping[str, Method] = METHODS) -> Method:
     """The method called `key`. Raises ValueError listing the known keys for any other."""
     try:
-        return METHODS[key]
+        return among[key]
     except (KeyError, TypeError):
-        raise ValueError(f"method: {key!r} is not known; use one of {', '.join(METHODS)}") from None
+        raise ValueError(f"method: {key!r} is not known; use one of {', '.join(among)}") from None
 
 
 _OTHER: Final = {"left": "right", "right": "left"}
@@ -760,16 +765,6 @@ _CUSTOM_FIELDS: Final = frozenset(
 )  # fmt: skip
 
 
-def add_method(own: Method) -> None:
-    """Let METHODS know a method of the user's own. Adding the same one again does nothing.
-
-    Raises ValueError where its key means another method already: what was measured by a
-    method must not change its meaning.
-    """
-    if _known.setdefault(own.key, own) != own:
-        raise ValueError(f"key: {own.key!r} is another method already; choose another key")
-
-
 def custom_method(data: Mapping[str, object]) -> Method:
     """A method of the user's own with one or two readings, from plain data.
 
@@ -789,7 +784,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
     key = _text(data, "key")
     if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", key):
         raise ValueError(f"key: {key!r} must be small letters, digits and hyphens")
-    if any(key == m.key for m in _BUILT_IN):
+    if key in METHODS:
         raise ValueError(f"key: {key!r} is a built-in method; choose another key")
     quantity = _text(data, "quantity")
     if quantity not in ("angle", "tilt", "length"):
@@ -831,6 +826,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
         needs=_text(data, "needs", ""),
         checks=_text(data, "checks", ""),
         source=_text(data, "source", "given by the user"),
+        definition=dict(data),
     )
 
 

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
 from api.answers.bench import BenchAnswer, bench
-from api.answers.methods import learn_measured_methods, load_own_methods
+from api.answers.methods import all_methods
 from api.instruments.calipers import CaliperRecord, calipers_on_record
 from api.instruments.identify import Identifying
 from api.instruments.listening import Listening
@@ -57,6 +57,8 @@ class Shop:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.engine: Engine = open_store(settings)
+        with self.reading() as connection:
+            self.methods = all_methods(connection, settings.data)
         self.signal = Signal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(
@@ -167,6 +169,4 @@ def open_store(settings: Settings) -> Engine:
     engine = open_engine(settings.db or sqlite_url(settings.data))
     migrations.upgrade_apart(engine)
     make_private(settings.data)  # what was made now
-    learn_measured_methods(engine)
-    load_own_methods(settings.data)
     return engine

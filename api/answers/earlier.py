@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, select
 
-from analysis.methods import METHODS
+from analysis.methods import METHODS, Method, Relation
 from api.store.facts import method_of
 from api.store.tables import Series, SetupChange, Trial
 
@@ -15,6 +15,12 @@ from api.store.tables import Series, SetupChange, Trial
 _ENOUGH = 3
 # Whoever breaks off so many series in a row has not found anything.
 _FAR_ENOUGH_BACK = 10
+
+
+def _alike(method: Method, relation: Relation) -> bool:
+    """Whether the method reveals what `relation` does, leaning in the same words."""
+    other = method.relation(relation.quantity)
+    return other is not None and other.toward == relation.toward
 
 
 def found_before(connection: Connection, series: Row[Any]) -> float | None:
@@ -27,33 +33,31 @@ def found_before(connection: Connection, series: Row[Any]) -> float | None:
     relation = method_of(series).relations[0]
     if relation.quantity == "length":
         return None
-    alike = [
-        m.key
-        for m in METHODS.values()
-        if (other := m.relation(relation.quantity)) is not None and other.toward == relation.toward
-    ]
     value = Trial.angle_deg if relation.quantity == "angle" else Trial.tilt_deg
     since = (
         select(func.max(SetupChange.at))
         .where(SetupChange.machine_id == series.machine_id, SetupChange.at <= series.started_at)
         .scalar_subquery()
     )
-    latest = (
-        select(Series.id)
+    # Methods of the user's own are found out here, not in SQL.
+    alike = [m.key for m in METHODS.values() if _alike(m, relation)]
+    rows = connection.execute(
+        select(Series.id, Series.method, Series.method_data)
         .where(
             Series.machine_id == series.machine_id,
             Series.started_at < series.started_at,
             since.is_(None) | (Series.started_at >= since),
-            Series.method.in_(alike),
+            Series.method.in_(alike) | Series.method_data.is_not(None),
         )
         .order_by(Series.started_at.desc())
-        .limit(_FAR_ENOUGH_BACK)
-    )
+        .limit(10 * _FAR_ENOUGH_BACK)
+    ).all()
+    latest = [row.id for row in rows if _alike(method_of(row), relation)][:_FAR_ENOUGH_BACK]
     mean = connection.execute(
         select(func.avg(value))
         .join(Series, Series.id == Trial.series_id)
         .where(
-            Trial.series_id.in_(list(connection.scalars(latest))),
+            Trial.series_id.in_(latest),
             Trial.state == "complete",
             value.is_not(None),
         )

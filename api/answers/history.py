@@ -146,7 +146,7 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Hal
     since = [change.at for change in changes]
     found: dict[int, dict[str, Known]] = defaultdict(dict)
     for of in series:
-        if of.row.method not in ("roll", "reversal"):
+        if not of.facts.method.tells_halves:
             continue
         known = known_of(of, "angle")
         if known is None:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row
 from analysis import sentences
 from analysis.conformity import ADJUST, GOOD, UNKNOWN, Verdict
 from analysis.halves import half_judged
-from analysis.methods import METHODS, Quantity, Relation, Side
+from analysis.methods import Quantity, Relation, Side
 from api.answers import checks
 from api.answers.checks import Check, CheckedSeries
 from api.answers.moments import ago, day
@@ -61,7 +61,7 @@ class Known:
 
     @property
     def relation(self) -> Relation:
-        found = METHODS[self.series.row.method].relation(self.check.quantity)
+        found = self.series.facts.method.relation(self.check.quantity)
         assert found is not None  # a check is made of a quantity that its method reveals
         return found
 
@@ -120,7 +120,7 @@ def known_of(series: CheckedSeries, quantity: Quantity) -> Known | None:
     check = series.checks.get(quantity)
     if check is None:
         return None
-    half = half_judged(series.row.method, series.row.strip_side) if quantity == "angle" else None
+    half = half_judged(series.facts.method, series.row.strip_side) if quantity == "angle" else None
     return Known(series, check, half)
 
 

@@ -38,7 +38,7 @@ from api.answers.settings import (
     new_series,
 )
 from api.errors import InvalidField
-from api.store.journal import Journal
+from api.store.journal import Journal, NewSeries
 from api.store.tables import Bench, Reading
 from capture import records
 from capture.pairing import CLOSED_JAWS_NM
@@ -107,6 +107,7 @@ class Line:
     number: int
     machine: str
     kind: str
+    method: Method
     settings: AskedSeries
     series: str
     moment: datetime
@@ -147,7 +148,9 @@ class Loaded:
 # ---------------------------------------------------------------- reading the file
 
 
-def read_notebook(data: bytes, defaults: Defaults) -> Notebook:
+def read_notebook(
+    data: bytes, defaults: Defaults, methods: Mapping[str, Method] = METHODS
+) -> Notebook:
     """The lines of a CSV file: parted by comma, semicolon or tab, decimal point or comma,
     UTF-8, UTF-16 with its mark, or Windows-1252.
 
@@ -158,7 +161,8 @@ def read_notebook(data: bytes, defaults: Defaults) -> Notebook:
     header = next(rows, None)
     if header is None:
         raise NoNotebook("the file is empty; its first line must name the columns")
-    columns = [_column(cell) for cell in header.cells]
+    places = _places(methods.values())
+    columns = [_column(cell, places) for cell in header.cells]
     _check_columns(columns, defaults)
     book = Notebook(
         unused=[
@@ -169,7 +173,7 @@ def read_notebook(data: bytes, defaults: Defaults) -> Notebook:
     )
     for row in rows:
         try:
-            book.lines.append(_line(row, columns, defaults))
+            book.lines.append(_line(row, columns, defaults, methods))
         except ValueError as error:
             book.refused.append(Refused(row.number, str(error)))
     return book
@@ -229,7 +233,7 @@ def _rows(text: str) -> Iterator[_Row]:
             yield _Row(began, cells)
 
 
-def _column(heading: str) -> _Column | None:
+def _column(heading: str, places: Mapping[str, str]) -> _Column | None:
     unit: Unit | None = None
     words = " ".join(heading.lower().split())
     if len(words) > _LONGEST_HEADING:
@@ -244,15 +248,15 @@ def _column(heading: str) -> _Column | None:
         place, number = found[1], int(found[2])
     if place in ("reading", "r"):
         return _Column("reading", unit, number=number)
-    if place in _PLACES:
-        return _Column("reading", unit, _PLACES[place], number)
+    if place in places:
+        return _Column("reading", unit, places[place], number)
     return None
 
 
-def _places() -> dict[str, str]:
+def _places(methods: Iterable[Method]) -> dict[str, str]:
     """The headings that name a place: its key, its label, its key's first word alone."""
     found: dict[str, str] = {}
-    for method in METHODS.values():
+    for method in methods:
         firsts = Counter(place.key.split()[0] for place in method.places)
         for place in method.places:
             words = [place.key, place.label]
@@ -261,9 +265,6 @@ def _places() -> dict[str, str]:
             for word in words:
                 found.setdefault(" ".join(re.findall(r"[^\W_]+", word.lower())), place.key)
     return found
-
-
-_PLACES: Final = _places()
 
 
 def _check_columns(columns: Sequence[_Column | None], defaults: Defaults) -> None:
@@ -288,7 +289,12 @@ def _check_columns(columns: Sequence[_Column | None], defaults: Defaults) -> Non
         )
 
 
-def _line(row: _Row, columns: Sequence[_Column | None], defaults: Defaults) -> Line:
+def _line(
+    row: _Row,
+    columns: Sequence[_Column | None],
+    defaults: Defaults,
+    methods: Mapping[str, Method],
+) -> Line:
     """The line. Raises ValueError with what is wrong with it."""
     if len(row.cells) > len(columns) and any(c.strip() for c in row.cells[len(columns) :]):
         raise ValueError(
@@ -309,7 +315,7 @@ def _line(row: _Row, columns: Sequence[_Column | None], defaults: Defaults) -> L
             said[column.field] = text
         if column.unit is not None:
             units[column.field] = column.unit
-    method = _method(said.get("method") or defaults.method)
+    method = _method(said.get("method") or defaults.method, methods)
     unit = _unit(said.get("unit")) or defaults.unit
     values = _values(method, said.get("readings"), units.get("readings"), readings, unit)
     machine = said.get("machine") or defaults.machine
@@ -326,6 +332,7 @@ def _line(row: _Row, columns: Sequence[_Column | None], defaults: Defaults) -> L
         number=row.number,
         machine=machine,
         kind=said.get("kind", "other"),
+        method=method,
         settings=replace(settings, repeats=repeats),
         series=said.get("series", ""),
         moment=_moment(said.get("date"), said.get("time"), defaults.dates),
@@ -338,14 +345,14 @@ def _readings(count: int) -> str:
     return "a reading" if count == 1 else f"{count} readings, or a multiple of that,"
 
 
-def _method(text: str | None) -> Method:
+def _method(text: str | None, methods: Mapping[str, Method]) -> Method:
     if text is None:
         raise ValueError("it names no method; fill in the cell or give --method")
     key = "-".join(re.findall(r"[^\W_]+", text.lower()))
-    for method in METHODS.values():
+    for method in methods.values():
         if key in (method.key, method.title.lower().replace(" ", "-")):
             return method
-    raise ValueError(f"{text!r} is no method; there are {', '.join(METHODS)}")
+    raise ValueError(f"{text!r} is no method; there are {', '.join(methods)}")
 
 
 def _unit(text: str | None) -> Unit | None:
@@ -447,7 +454,7 @@ def _settings(
         person=_name("person", said.get("person")),
     )
     try:
-        new_series(settings, _NAMESPACE)
+        new_series(settings, _NAMESPACE, {method.key: method})
     except InvalidField as error:
         raise ValueError(_plainly(error.field, error.message)) from None
     return settings
@@ -573,7 +580,7 @@ def _identified(lines: Iterable[Line]) -> list[_Trial]:
     trials = []
     seen: Counter[str] = Counter()
     for line in lines:
-        new = new_series(line.settings, _NAMESPACE)
+        new = _new(line, line.settings, _NAMESPACE)
         content = repr(
             (
                 line.machine,
@@ -588,6 +595,10 @@ def _identified(lines: Iterable[Line]) -> list[_Trial]:
         seen[content] += 1
         trials.append(_Trial(line, uuid5(_NAMESPACE, f"{content} {seen[content]}")))
     return trials
+
+
+def _new(line: Line, settings: AskedSeries, machine: UUID) -> NewSeries:
+    return new_series(settings, machine, {line.method.key: line.method})
 
 
 def _known(connection: Connection, trials: Sequence[_Trial]) -> set[UUID]:
@@ -618,7 +629,7 @@ def _load_series(journal: Journal, trials: Sequence[_Trial]) -> UUID:
     notes = dict.fromkeys(t.line.settings.note for t in trials if t.line.settings.note)
     settings = replace(first.settings, note="; ".join(notes)[:LONGEST_NOTE] or None)
     readings = _records(trials)
-    series = journal.start(new_series(settings, machine), first.moment)
+    series = journal.start(_new(first, settings, machine), first.moment)
     journal.keep(readings)
     journal.finish(series, max(reading.taken_at for reading in readings))
     return series

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from uuid import UUID
 
 from analysis.geometry import series_values
-from analysis.methods import Method, Side, method
+from analysis.methods import METHODS, Method, Side, method
 from analysis.units import NM_PER_MM, Unit, mm, parse_length
-from api.answers.methods import definition
 from api.errors import InvalidField
 from api.store.facts import tolerance_of
 from api.store.journal import NewSeries
@@ -44,10 +44,12 @@ class AskedSeries:
     straightness: str | None = None
 
 
-def new_series(asked: AskedSeries, machine_id: UUID) -> NewSeries:
+def new_series(
+    asked: AskedSeries, machine_id: UUID, methods: Mapping[str, Method] = METHODS
+) -> NewSeries:
     """`asked`, checked. Raises InvalidField naming the field that can't be right."""
     try:
-        follows = method(asked.method)
+        follows = method(asked.method, methods)
     except ValueError as error:
         raise InvalidField("method", _plain(error)) from None
     unit, side = _unit(asked), asked.strip_side or "left"
@@ -92,7 +94,6 @@ def new_series(asked: AskedSeries, machine_id: UUID) -> NewSeries:
         tolerance_nominal=asked.tolerance_nominal,
         note=asked.note,
         person=asked.person,
-        method_data=definition(follows.key),
         baseline_within=asked.baseline_within,
         inset_within=asked.inset_within,
         straightness=asked.straightness,

@@ -12,7 +12,6 @@ from api.commands import fail
 from api.commands.stores import named_store
 
 if TYPE_CHECKING:
-    from api.answers.notebook import Notebook
     from api.commands import Subparsers
 
 
@@ -52,79 +51,84 @@ def add(subparsers: Subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from api.answers.notebook import LARGEST, Defaults, NoNotebook, read_notebook
+    from api.answers.notebook import LARGEST, NoNotebook
     from api.exports.sources import NoSuchQuestion, PullFailed
     from api.store.engine import StoreError
 
     if sum(each is not None for each in (args.data, args.db, args.to)) > 1:
         fail("give one of --data, --db and --to, not several")
+    load = _at_server if args.to else _here
     try:
         with args.file.open("rb") as file:
             data = file.read(LARGEST + 1)
-        book = read_notebook(
-            data, Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
-        )
+        # Where a refused line must stop everything, what is refused is asked first.
+        done = load(args, data, args.dry_run or args.strict)
+        if args.strict and not args.dry_run and not done["refused"]:
+            done = load(args, data, False)
     except OSError as error:
         fail(f"{args.file} cannot be read ({error.strerror})")
     except NoNotebook as error:
         fail(f"{args.file}: {error}")
-    for line, reason in book.refused:
-        print(f"line {line}: {reason}", file=sys.stderr)
-    if book.unused:
-        print(f"columns not used: {', '.join(book.unused)}", file=sys.stderr)
-    if args.strict and book.refused and not args.dry_run:
-        print(f"bothends: {_lines(book)} refused, so nothing was loaded", file=sys.stderr)
-        return 1
-    try:
-        done = _at_server(args, data) if args.to else _here(args, book)
     except NoSuchQuestion as error:
         fail(str(error))
     except (PullFailed, StoreError) as error:
         print(f"bothends: {error}", file=sys.stderr)
         return 1
+    for refused in done["refused"]:
+        print(f"line {refused['line']}: {refused['reason']}", file=sys.stderr)
+    if done["unused_columns"]:
+        print(f"columns not used: {', '.join(done['unused_columns'])}", file=sys.stderr)
+    lines = f"{len(done['refused'])} line{'' if len(done['refused']) == 1 else 's'}"
+    if args.strict and done["refused"] and not args.dry_run:
+        print(f"bothends: {lines} refused, so nothing was loaded", file=sys.stderr)
+        return 1
     would = "would be " if args.dry_run else ""
     print(
         f"{done['trials']} trials ({done['readings']} readings) {would}loaded,"
-        f" {done['known']} known already, {_lines(book)} refused"
+        f" {done['known']} known already, {lines} refused"
     )
     return 0
 
 
-def _lines(book: Notebook) -> str:
-    return f"{len(book.refused)} line{'' if len(book.refused) == 1 else 's'}"
-
-
-def _here(args: argparse.Namespace, book: Notebook) -> dict[str, Any]:
+def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any]:
+    """As the server would answer it, on a store of this computer."""
     from sqlalchemy.exc import DBAPIError
 
-    from api.answers.notebook import load
+    from api.answers.methods import all_methods
+    from api.answers.notebook import Defaults, load, read_notebook
     from api.exports.sources import PullFailed
     from api.server import open_store
     from api.settings import Settings, user_data
     from api.store.journal import Journal
 
-    engine = open_store(
-        Settings(
-            data=args.data or user_data(),
-            db=named_store(args.db, args.data),
-        )
-    )
+    settings = Settings(data=args.data or user_data(), db=named_store(args.db, args.data))
+    engine = open_store(settings)
     try:
-        done = load(engine, Journal(engine), book.lines, args.dry_run)
+        with engine.connect() as connection:
+            methods = all_methods(connection, settings.data)
+        defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
+        book = read_notebook(data, defaults, methods)
+        done = load(engine, Journal(engine), book.lines, dry_run)
     except DBAPIError as error:
         raise PullFailed(
             f"the store did not take it ({error.orig}); load the same again, what is there stays"
         ) from None
     finally:
         engine.dispose()
-    return {"trials": done.trials, "readings": done.readings, "known": done.known}
+    return {
+        "trials": done.trials,
+        "readings": done.readings,
+        "known": done.known,
+        "refused": [refused._asdict() for refused in book.refused],
+        "unused_columns": book.unused,
+    }
 
 
-def _at_server(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
+def _at_server(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any]:
     from api.exports.sources import ServerSource
 
     asked = {
-        "dry_run": str(args.dry_run).lower(),
+        "dry_run": str(dry_run).lower(),
         "machine": args.machine,
         "method": args.method,
         "unit": args.unit,

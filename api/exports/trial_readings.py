@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Text, cast, select
 
 from analysis.methods import method
 from api.exports.columns import Blocks, Column, Table, group_id_texts, id_texts
 from api.exports.wanted import Wanted, fetch
+from api.store.facts import own_method
 from api.store.statements import as_sent
 from api.store.tables import Series, Trial, TrialReading
 
@@ -32,6 +33,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
             as_sent(TrialReading.trial_id),
             TrialReading.slot,
             Series.method,
+            cast(Series.method_data, Text),
             TrialReading.place,
             as_sent(TrialReading.reading_id),
         )
@@ -44,6 +46,9 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         query = query.where(Trial.taken_at >= wanted.since)
     if wanted.after is not None:
         query = query.where(TrialReading.trial_id.in_(wanted.told_of("trial")))
-    for trials, slots, methods, places, readings in fetch(connection, query):
-        keys = [method(m).places[p].key for m, p in zip(methods, places, strict=True)]
+    for trials, slots, methods, own, places, readings in fetch(connection, query):
+        keys = [
+            (method(key) if definition is None else own_method(definition)).places[place].key
+            for key, definition, place in zip(methods, own, places, strict=True)
+        ]
         yield [group_id_texts(trials), slots, keys, id_texts(readings)]

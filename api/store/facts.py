@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Row
 
 from analysis.conformity import Tolerance
-from analysis.methods import METHODS, Method, add_method, custom_method, method
+from analysis.methods import Method, custom_method, method
 from analysis.score import SeriesFacts
 from analysis.uncertainty import rectangular, resolution_nm
 from analysis.units import Unit, mm, parse_length, parse_number
@@ -23,10 +25,15 @@ _USUAL_RESOLUTION_MM = 0.01
 
 def method_of(series: Row[Any]) -> Method:
     """The method that the series follows; of the user's own, as it was when it was measured."""
-    if series.method_data is not None and series.method not in METHODS:
-        # Another server on the same store has its file, this one has not.
-        add_method(custom_method(series.method_data))
-    return method(series.method)
+    if series.method_data is None:
+        return method(series.method)
+    return own_method(json.dumps(series.method_data, sort_keys=True))
+
+
+@lru_cache(maxsize=256)
+def own_method(definition: str) -> Method:
+    """A method of the user's own, from the JSON of its definition."""
+    return custom_method(json.loads(definition))
 
 
 def facts_of(series: Row[Any], widths_mm: NDArray[np.float64], resolution_mm: float) -> SeriesFacts:

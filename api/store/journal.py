@@ -116,7 +116,6 @@ class NewSeries:
     tolerance_nominal: str | None = None
     note: str | None = None
     person: str | None = None
-    method_data: dict[str, Any] | None = None
     baseline_within: str | None = None
     inset_within: str | None = None
     straightness: str | None = None
@@ -230,7 +229,8 @@ class Journal:
                     " look which one runs, and start again if yours should take its place"
                 )
             row = {field.name: getattr(new, field.name) for field in fields(new)}
-            row |= {"method": new.method.key, "bench_id": bench.id}
+            row |= {"method": new.method.key, "method_data": new.method.definition}
+            row |= {"bench_id": bench.id}
             del row["bench"]
             connection.execute(insert(_SERIES).values(id=series_id, started_at=at or now(), **row))
             self._append(connection, bench, [records.Start(series_id, layout)], at)

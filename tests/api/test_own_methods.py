@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
-from uuid import UUID
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from io import BytesIO
+from pathlib import Path
+from zipfile import ZipFile
 
 import pytest
+from fastapi.testclient import TestClient
 
-from analysis import methods
-from api.answers import checks
-from api.answers.methods import load_own_methods
+from api.server import Shop
+from api.settings import Settings
 from api.store.engine import StoreError
+from api.web.app import build
 from tests.api.bench import Person
+from tests.api.conftest import local_client
 
 DOVETAIL = """
 key = "sled-turn"
@@ -25,21 +31,28 @@ sided = true
 
 
 @pytest.fixture
-def own(shop, monkeypatch):
-    known = dict(methods._known)
-    monkeypatch.setattr(methods, "_known", known)
-    monkeypatch.setattr(methods, "METHODS", known)
-    folder = shop.settings.data / "methods"
-    folder.mkdir()
-    (folder / "sled.toml").write_text(DOVETAIL)
-    return folder
+def folder(tmp_path: Path) -> Path:
+    """A data folder in which a method is described."""
+    (tmp_path / "methods").mkdir()
+    (tmp_path / "methods" / "sled.toml").write_text(DOVETAIL)
+    return tmp_path
 
 
-@pytest.mark.usefixtures("own")
-def test_a_method_described_in_a_file_is_measured_and_scored(shop, client):
-    load_own_methods(shop.settings.data)
-    load_own_methods(shop.settings.data)
-    person = Person(client)
+@contextmanager
+def server(data: Path, store_url: str) -> Iterator[TestClient]:
+    """A client of a server with that data folder."""
+    shop = Shop(Settings(data=data, db=store_url))
+    with closing(shop), local_client(build(shop)) as client:
+        yield client
+
+
+@pytest.fixture
+def person(folder: Path, store_url: str) -> Iterator[Person]:
+    with server(folder, store_url) as client:
+        yield Person(client)
+
+
+def test_a_method_described_in_a_file_is_measured_and_scored(person):
     series = person.start(method="sled-turn", baseline="300", strip_side="right")
     person.press("12.30", "12.60")
     trial = person.series(series)["trials"][0]
@@ -47,19 +60,13 @@ def test_a_method_described_in_a_file_is_measured_and_scored(shop, client):
     assert [r["place"] for r in trial["readings"]] == ["runner end", "far corner"]
 
 
-@pytest.mark.usefixtures("own")
-def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(shop, client):
-    load_own_methods(shop.settings.data)
-    person = Person(client)
+def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(person):
     series = person.start(method="sled-turn", baseline="300", strip_side="right")
     person.press("12.30", "12.60", "12.31", "12.62")
-    machine = UUID(person.series(series)["machine"]["id"])
-    with shop.reading() as store:
-        (told,) = checks.of_machine(store, machine)
-        (latest,) = checks.latest(store)
-    assert told.checks["angle"].trials == latest.checks["angle"].trials == 2
-    score = person.series(series)["score"]["quantities"]["angle"]
-    assert math.degrees(told.checks["angle"].mean) == pytest.approx(score["mean"])
+    found = person.series(series)
+    (line,) = person.get(f"/api/machines/{found['machine']['id']}/history")["drift"]
+    assert line["series"] == [series]
+    assert line["values"] == pytest.approx([found["score"]["quantities"]["angle"]["mean"]])
 
 
 @pytest.mark.parametrize(
@@ -71,14 +78,53 @@ def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(shop, cl
         (DOVETAIL + 'colour = "red"', "colour"),
     ],
 )
-def test_a_file_that_cannot_be_right_is_named_with_its_field(shop, own, wrong, says):
-    (own / "sled.toml").write_text(wrong)
+def test_a_file_that_cannot_be_right_is_named_with_its_field(folder, store_url, wrong, says):
+    (folder / "methods" / "sled.toml").write_text(wrong)
     with pytest.raises(StoreError, match=says):
-        load_own_methods(shop.settings.data)
+        Shop(Settings(data=folder, db=store_url))
 
 
-def test_a_method_that_was_used_cannot_change_its_meaning(shop, own):
-    load_own_methods(shop.settings.data)
-    (own / "sled.toml").write_text(DOVETAIL.replace("[[3, 1]]", "[[4, 1]]"))
+def test_a_method_that_was_used_cannot_change_its_meaning(folder, store_url, person):
+    person.start(method="sled-turn", baseline="300", strip_side="right")
+    (folder / "methods" / "sled.toml").write_text(DOVETAIL.replace("[[3, 1]]", "[[4, 1]]"))
     with pytest.raises(StoreError, match="another method already"):
-        load_own_methods(shop.settings.data)
+        Shop(Settings(data=folder, db=store_url))
+
+
+def test_every_page_and_export_knows_what_was_measured_after_its_file_is_gone(
+    folder, store_url, person, tmp_path_factory
+):
+    """And one server does not know what was measured at another of the same store."""
+    other = tmp_path_factory.mktemp("other")
+    with server(other, store_url) as client:
+        series = person.start(method="sled-turn", baseline="300", strip_side="right")
+        person.press("12.30", "12.60", "12.31", "12.62")
+        assert "sled-turn" not in {m["key"] for m in client.get("/api/methods").json()}
+        machine = person.series(series)["machine"]["id"]
+        pages = ("/", "/series", f"/series/{series}", "/machines", f"/machine/{machine}")
+        for page in (*pages, "/compare", f"/machine/{machine}/card", f"/series/{series}/report"):
+            answer = client.get(page, headers={"Accept": "text/html"})
+            assert answer.status_code == 200, (page, answer.text[:300])
+        for page in ("/", f"/series/{series}", f"/machine/{machine}"):
+            assert "Sled turn" in client.get(page).text, page
+        assert "sled-turn" in client.get("/series").text
+        assert client.get(f"/api/series/{series}").json()["trials"][0]["state"] == "complete"
+        with ZipFile(BytesIO(client.get("/api/history.zip").content)) as package:
+            assert b"far corner" in package.read("trial_readings.csv")
+    with server(other, store_url) as client:
+        assert "sled-turn" in {m["key"] for m in client.get("/api/methods").json()}
+
+
+def test_an_old_notebook_may_name_the_places_of_a_method_of_ones_own(person):
+    sheet = (
+        "date,machine,method,cut length,unit,strip side,runner end,far corner\n"
+        "2025-03-04,Birch sled,sled turn,300,mm,left,12.30,12.60\n"
+    )
+    answer = person.client.post("/api/load", content=sheet, headers={"Content-Type": "text/csv"})
+    assert answer.json()["refused"] == []
+    (series,) = answer.json()["series"]
+    (trial,) = person.series(series)["trials"]
+    assert [(r["place"], r["sent"]) for r in trial["readings"]] == [
+        ("runner end", "12.30"),
+        ("far corner", "12.60"),
+    ]

@@ -49,6 +49,12 @@ def many_series(connection: Connection, ids: Collection[UUID]) -> dict[UUID, Row
     return {row.id: row for row in connection.execute(_WITH_NAMES.where(Series.id.in_(ids)))}
 
 
+def method_definitions(connection: Connection) -> list[dict[str, Any]]:
+    """The definitions of methods of the user's own that series were measured by."""
+    query = select(Series.method_data).where(Series.method_data.is_not(None))
+    return [found for found in connection.scalars(query) if found is not None]
+
+
 def latest_series(
     connection: Connection,
     *,

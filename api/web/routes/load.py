@@ -69,7 +69,7 @@ def load(
     """
     defaults = notebook.Defaults(machine, method, unit, strip_side, dates)
     try:
-        book = notebook.read_notebook(data, defaults)
+        book = notebook.read_notebook(data, defaults, shop.methods)
     except notebook.NoNotebook as error:
         raise InvalidField("body", str(error)) from None
     if strict and book.refused and not dry_run:

@@ -21,7 +21,7 @@ def start_series(body: SeriesIn, shop: TheServer) -> SeriesOut:
     """Begin a series: its bench feeds it from now on."""
     machine = machine_named(shop, body.machine)
     asked = AskedSeries(**body.model_dump(exclude={"machine"}))
-    series_id = shop.journal.start(new_series(asked, machine.id))
+    series_id = shop.journal.start(new_series(asked, machine.id, shop.methods))
     with shop.reading() as store:
         return convert.series_out(series.series(store, series_id))
 

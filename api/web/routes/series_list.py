@@ -9,14 +9,13 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy import Connection
 
-from analysis.methods import METHODS
 from api.answers.series import many_scored
 from api.errors import InvalidField
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import parse_id
 from api.store.rows.series import latest_series
 from api.web import convert
-from api.web.deps import TheStore
+from api.web.deps import TheServer, TheStore
 from api.web.shapes import Out, SeriesHead
 
 router = APIRouter(tags=["series"])
@@ -57,6 +56,7 @@ class SeriesPage(Out):
 def list_series(
     request: Request,
     response: Response,
+    shop: TheServer,
     store: TheStore,
     machine: Annotated[str | None, Query(description="id or name")] = None,
     method: str | None = None,
@@ -69,9 +69,9 @@ def list_series(
 
     The `Link` header (RFC 8288) with rel="next" is the address of the next page.
     """
-    if method is not None and method not in METHODS:
+    if method is not None and method not in shop.methods:
         raise InvalidField(
-            "method", f"there is no method {method!r}; use one of {', '.join(METHODS)}"
+            "method", f"there is no method {method!r}; use one of {', '.join(shop.methods)}"
         )
     machine_id = None if machine is None else machine_row(store, parse_id(machine)).id
     found = latest_series(store, machine=machine_id, method=method, before=before, limit=limit + 1)

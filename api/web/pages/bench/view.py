@@ -9,9 +9,10 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 from markupsafe import Markup
 
-from analysis.methods import METHODS, SAWING_CAUTIONS, Method, Side, steps_for
+from analysis.methods import SAWING_CAUTIONS, Method, Side, steps_for
 from api.answers.bench import bench as bench_answer
 from api.answers.series import series as whole_series
+from api.store.facts import method_of
 from api.store.rows.machines import machines as machine_rows
 from api.web import convert
 from api.web.deps import TheServer
@@ -69,12 +70,13 @@ def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
         series = None if shown is None else convert.series_out(whole_series(store, shown.id))
         machines = [MachineOut.model_validate(row) for row in machine_rows(store)]
     now = convert.bench_out(found, shop.calipers(name), shop.pretends(name))
-    method = METHODS.get(series.method) if series and now.series else None
+    method = method_of(shown) if shown is not None and now.series else None
+    methods = tuple({**shop.methods, **({method.key: method} if method else {})}.values())
     state = {
         "bench": now.model_dump(mode="json"),
         "series": series.model_dump(mode="json") if series else None,
         "machines": [machine.model_dump(mode="json") for machine in machines],
-        "methods": [_for_the_page(m) for m in METHODS.values()],
+        "methods": [_for_the_page(m) for m in methods],
     }
     return page(
         request,
@@ -85,7 +87,7 @@ def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
         state=Markup(json.dumps(state, separators=(",", ":")).replace("<", "\\u003c")),
         measuring=method.key if method else None,
         places=Markup(drawings.places_drawing(method)) if method else "",
-        methods=tuple(METHODS.values()),
+        methods=methods,
         usual=_USUAL,
         kinds=MACHINE_KINDS,
         asks=any(
@@ -125,9 +127,9 @@ def _for_the_page(method: Method) -> dict[str, object]:
 
 
 @router.get("/guide/{key}")
-def guide(request: Request, key: str, side: str = "left") -> HTMLResponse:
+def guide(request: Request, shop: TheServer, key: str, side: str = "left") -> HTMLResponse:
     """How a method is done, step by step, with the strip falling to `side` of the blade."""
-    method = METHODS.get(key)
+    method = shop.methods.get(key)
     if method is None or side not in _SIDES:
         return page(
             request,

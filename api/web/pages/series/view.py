@@ -11,7 +11,6 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection, select
 
-from analysis.methods import METHODS
 from analysis.sentences import capital
 from analysis.units import Unit
 from api import VERSION
@@ -25,7 +24,7 @@ from api.store.rows.machines import parse_id
 from api.store.rows.series import latest_series
 from api.store.rows.series import series as series_row
 from api.store.tables import Bench
-from api.web.deps import TheStore
+from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.series import parts as series_view
 from api.web.pages.series.parts import QuantityView, SeriesView
@@ -42,7 +41,12 @@ _USUAL_WORK: Final[dict[Unit, tuple[str, str]]] = {"mm": ("150", "0.1"), "in": (
 
 @router.get("/series")
 def all_series(
-    request: Request, store: TheStore, machine: str = "", method: str = "", before: str = ""
+    request: Request,
+    shop: TheServer,
+    store: TheStore,
+    machine: str = "",
+    method: str = "",
+    before: str = "",
 ) -> HTMLResponse:
     """The series of all machines and methods, or of one, the latest first."""
     problem = ""
@@ -51,7 +55,7 @@ def all_series(
         found = latest_series(
             store,
             machine=machine_row(store, parse_id(machine)).id if machine else None,
-            method=method if method in METHODS else None,
+            method=method if method in shop.methods else None,
             before=_uuid(before) if before else None,
             limit=_ON_A_PAGE + 1,
         )
@@ -66,7 +70,7 @@ def all_series(
         following=shown[-1].id if len(found) > _ON_A_PAGE else None,
         running=set(store.scalars(select(Bench.series_id).where(Bench.series_id.is_not(None)))),
         machines=machine_rows(store),
-        methods=METHODS,
+        methods=shop.methods,
         asked={"machine": machine, "method": method, "before": before},
         problem=problem,
         marks=series_view.VERDICT_MARKS,
