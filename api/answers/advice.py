@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 from uuid import UUID
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Row
 
 from analysis import advice
 from analysis.advice import Advice, Fence
-from analysis.conformity import GOOD, Verdict
+from analysis.conformity import GOOD
 from analysis.methods import METHODS, Method, Side
 from api.answers import checks
 from api.answers.checks import CheckedSeries
@@ -18,69 +18,6 @@ from api.answers.history import MachineHistory
 from api.answers.machine_state import KIND_WORDS, Known, known_of
 from api.answers.moments import day
 from api.errors import InvalidField
-from api.web.convert import outward
-from api.web.shapes import IntervalOut, MachineOut, Out
-
-
-class MoveOut(Out):
-    """At the adjusting point, square to the fence; the uncertainty holds at 95 %.
-
-    toward_board: null where it is no fence that moves. turns: of the screw, null without its
-    pitch.
-    """
-
-    distance_mm: float
-    uncertainty_mm: float
-    toward_board: bool | None
-    turns: float | None
-    sentence: str
-
-
-class ShimOut(Out):
-    thickness_mm: float
-    uncertainty_mm: float
-    end: Literal["left", "right"]
-    span_mm: float
-    sentence: str
-
-
-class PredictedOut(IntervalOut):
-    unit: Literal["deg", "mm"]
-
-
-class MendOut(Out):
-    """For one quantity of the series. leave_it: no larger than its own uncertainty.
-
-    blade_turn_deg: counter-clockwise positive, seen from above with the fence at the bottom; of
-    a tilt the top to the left positive, seen from the fence; null where no blade turns.
-    predicted: where the error will lie then. asks: what was not given and would say more.
-    """
-
-    quantity: Literal["angle", "tilt", "length"]
-    unit: Literal["deg", "mm"]
-    error: float
-    expanded_uncertainty: float
-    verdict: Verdict | None
-    leave_it: bool
-    sentence: str
-    blade_turn_deg: float | None
-    move: MoveOut | None
-    shim: ShimOut | None
-    predicted: PredictedOut
-    asks: list[Literal["span", "pitch"]]
-    notes: list[str]
-
-
-class AdviceOut(Out):
-    """Lengths and sentences are in mm, whatever unit the span and pitch were given in."""
-
-    machine: MachineOut
-    series: UUID
-    method: str
-    strip_side: Literal["left", "right"]
-    advice: list[MendOut]
-    notes: list[str]
-    cautions: list[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +36,31 @@ class Adjusting:
         return Fence(self.span_mm, self.pivot, self.pitch_mm)
 
 
+Ask = Literal["span", "pitch"]
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """For one quantity of the series, in radians or mm. asks: what was not given and would say
+    more."""
+
+    known: Known
+    advice: Advice
+    asks: tuple[Ask, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Mending:
+    """What to move on a machine, by its row, from what one series tells."""
+
+    machine: Row[Any]
+    series: CheckedSeries
+    mends: tuple[Mend, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
 # How the methods that judge no cut against a fence are mended; all others turn blade or fence.
 _FENCELESS = {"blade-to-slot", "closing-miters", "planed-thickness"}
 
@@ -115,7 +77,7 @@ def uses_span(method: Method) -> bool:
 
 def mend(
     connection: Connection, found: MachineHistory, series: UUID | None, adjusting: Adjusting
-) -> AdviceOut:
+) -> Mending:
     """Advice from `series`, or else from the one that says how the machine stands.
 
     Raises InvalidField where the series is not one of this machine's or tells nothing yet, and for
@@ -135,7 +97,7 @@ def _series(connection: Connection, found: MachineHistory, series: UUID | None) 
     return of
 
 
-def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusting) -> AdviceOut:
+def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusting) -> Mending:
     """The same for a series at hand."""
     method = METHODS[series.row.method]
     if method.judges != "machine":
@@ -145,19 +107,16 @@ def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusti
     known = [k for q in method.reveals if (k := known_of(series, q)) is not None]
     if not known:
         raise InvalidField("series", "has no complete trial yet; measure first")
-    told = [m for k in known if (m := _mend(method, k, adjusting)) is not None]
-    return AdviceOut(
-        machine=MachineOut.model_validate(found.machine),
-        series=series.id,
-        method=method.key,
-        strip_side=series.row.strip_side,
-        advice=told,
+    return Mending(
+        machine=found.machine,
+        series=series,
+        mends=tuple(m for k in known if (m := _mend(method, k, adjusting)) is not None),
         notes=_notes(found, series),
-        cautions=list(advice.ADJUSTING_CAUTIONS),
+        cautions=advice.ADJUSTING_CAUTIONS,
     )
 
 
-def _mend(method: Method, known: Known, adjusting: Adjusting) -> MendOut | None:
+def _mend(method: Method, known: Known, adjusting: Adjusting) -> Mend | None:
     check, notes = known.check, list[str]()
     try:
         told = _advice(method, known, adjusting, notes)
@@ -166,38 +125,15 @@ def _mend(method: Method, known: Known, adjusting: Adjusting) -> MendOut | None:
         raise InvalidField(field if message else "series", message or field) from None
     if told is None:
         return None
-    unit: Literal["deg", "mm"] = "mm" if check.quantity == "length" else "deg"
     if not told.leave_it and check.verdict == GOOD:
         notes.insert(0, "It is within its tolerance: it may stay as it is.")
-    asks: list[Literal["span", "pitch"]] = []
+    asks: list[Ask] = []
     if not told.leave_it and check.quantity == "angle" and uses_span(method):
         if adjusting.span_mm is None:
             asks.append("span")
         elif uses_fence(method) and adjusting.pitch_mm is None:
             asks.append("pitch")
-    move, shim = told.move, told.shim
-    return MendOut(
-        quantity=check.quantity,
-        unit=unit,
-        error=outward(known.off, check.quantity),
-        expanded_uncertainty=outward(check.expanded, check.quantity),
-        verdict=check.verdict,
-        leave_it=told.leave_it,
-        sentence=told.sentence,
-        blade_turn_deg=None
-        if told.blade_turn_rad is None
-        else outward(told.blade_turn_rad, "angle"),
-        move=None if move is None else MoveOut.model_validate(move),
-        shim=None if shim is None else ShimOut.model_validate(shim),
-        predicted=PredictedOut(
-            low=outward(told.predicted.low, check.quantity),
-            high=outward(told.predicted.high, check.quantity),
-            level=told.predicted.level,
-            unit=unit,
-        ),
-        asks=asks,
-        notes=notes,
-    )
+    return Mend(known, told, tuple(asks), tuple(notes))
 
 
 def _advice(method: Method, known: Known, adjusting: Adjusting, notes: list[str]) -> Advice | None:
@@ -244,12 +180,12 @@ def _advice(method: Method, known: Known, adjusting: Adjusting, notes: list[str]
     )
 
 
-def _notes(found: MachineHistory, series: CheckedSeries) -> list[str]:
+def _notes(found: MachineHistory, series: CheckedSeries) -> tuple[str, ...]:
     changed = [c for c in found.changes if c.at > series.row.started_at]
     if not changed:
-        return []
+        return ()
     happened = KIND_WORDS.get(changed[-1].kind, changed[-1].kind)
-    return [
+    return (
         f"This was measured on {day(series.row.started_at)}. Since then the machine was "
-        f"{happened} ({day(changed[-1].at)}): measure again before you move anything."
-    ]
+        f"{happened} ({day(changed[-1].at)}): measure again before you move anything.",
+    )

@@ -17,9 +17,9 @@ from api.instruments.listening import FileError, Listened, ListenError, check_fr
 from api.store.rows import series as rows
 from api.store.rows.calipers import is_known, known_calipers
 from api.web import convert
-from api.web.caliper_shapes import CaliperOnRecord, CaliperStudiesOut
 from api.web.deps import OnThisComputer, TheServer, TheStore
 from api.web.shapes import BenchName, In, LengthText, Name, Out, SeriesHead
+from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
 

@@ -9,12 +9,13 @@ from fastapi import APIRouter, Query, Response
 
 from analysis.units import Unit, mm, parse_length
 from api.answers import advice, history
-from api.answers.advice import AdviceOut
 from api.errors import InvalidField
 from api.store.rows.machines import parse_id
+from api.web.convert.advice import advice_out
+from api.web.convert.history import history_out
 from api.web.deps import TheStore
-from api.web.history_convert import history_out
-from api.web.history_shapes import HistoryOut
+from api.web.shapes.advice import AdviceOut
+from api.web.shapes.history import HistoryOut
 
 router = APIRouter(tags=["machines"])
 
@@ -50,7 +51,8 @@ def machine_advice(
 ) -> AdviceOut:
     """What to move, which way, how far, and what to expect then; lengths answered in mm."""
     found = history.read(store, parse_id(machine))
-    return advice.mend(store, found, series, adjusting_of(pivot, span, pitch, setting, unit))
+    adjusting = adjusting_of(pivot, span, pitch, setting, unit)
+    return advice_out(advice.mend(store, found, series, adjusting))
 
 
 def adjusting_of(

@@ -13,7 +13,7 @@ from api.answers.work import work
 from api.errors import InvalidField
 from api.web import convert
 from api.web.routes.history import length_mm
-from api.web.work_shapes import WorkOut
+from api.web.shapes.work import WorkOut
 
 router = APIRouter(tags=["work"])
 

@@ -9,9 +9,9 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from analysis.sentences import number
-from api.web.history_shapes import DriftOut
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Scale
+from api.web.shapes.history import DriftOut
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 60.0, 392.0, 26.0, 212.0
 _HEIGHT: Final = 250

@@ -22,7 +22,6 @@ from analysis.methods import METHODS
 from analysis.units import Unit
 from api.answers import advice, history
 from api.answers import checks as store_history
-from api.answers.advice import AdviceOut
 from api.answers.history import DriftLine, MachineHistory
 from api.answers.machine_state import KIND_WORDS, Known, MachineState, all_known, machine_states
 from api.answers.moments import ago, day
@@ -31,14 +30,16 @@ from api.errors import InvalidField, NotFound
 from api.store.journal import now
 from api.store.rows.machines import parse_id
 from api.web.convert import outward
+from api.web.convert.advice import advice_out
+from api.web.convert.history import drift_out, halves_out
 from api.web.deps import TheStore
-from api.web.history_convert import drift_out, halves_out
-from api.web.history_shapes import DriftOut
 from api.web.pages.machine.chart import Change, history_chart
 from api.web.pages.shared.leaning import fence_move, leaning
 from api.web.pages.shared.rendering import page
 from api.web.routes.history import adjusting_of
 from api.web.routes.work import number_of, work_of
+from api.web.shapes.advice import AdviceOut
+from api.web.shapes.history import DriftOut
 
 router = APIRouter(include_in_schema=False)
 
@@ -387,7 +388,7 @@ def _mending(
         adjusting = adjusting_of(
             pivot, query.get("span"), query.get("pitch"), query.get("setting"), unit
         )
-        told = advice.mend_series(found, series, adjusting)
+        told = advice_out(advice.mend_series(found, series, adjusting))
     except InvalidField as error:
         refused, field = f"{sentences.capital(error.message)}.", error.field
     return _Mending(

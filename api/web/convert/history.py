@@ -13,7 +13,8 @@ from api.answers.checks import CheckedSeries
 from api.answers.history import DriftLine, Halves, MachineHistory
 from api.answers.machine_state import Known, MachineState, all_known, worst
 from api.web.convert import interval_out, outward
-from api.web.history_shapes import (
+from api.web.shapes import MachineOut, SetupChangeOut
+from api.web.shapes.history import (
     CheckOut,
     DriftOut,
     EwmaOut,
@@ -24,7 +25,6 @@ from api.web.history_shapes import (
     ShiftOut,
     StandingOut,
 )
-from api.web.shapes import MachineOut, SetupChangeOut
 
 
 def history_out(found: MachineHistory) -> HistoryOut:

@@ -23,7 +23,6 @@ from api.answers.studies import Study
 from api.answers.uncounted import Uncounted
 from api.answers.work import WorkAnswer
 from api.instruments.calipers import CaliperRecord
-from api.web.caliper_shapes import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes import (
     AsideOut,
     BenchOut,
@@ -47,7 +46,8 @@ from api.web.shapes import (
     TrialReadingOut,
     WithoutOut,
 )
-from api.web.work_shapes import AllowedOut, EffectOut, WorkOut
+from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
+from api.web.shapes.work import AllowedOut, EffectOut, WorkOut
 from capture.records import CaliperState, Reading
 
 
@@ -244,7 +244,7 @@ def _trend_out(found: Trend, quantity: Quantity, unit: str) -> TrendOut:
     return TrendOut(
         cuts=found.cuts,
         creep=number(found.creep),
-        interval=_interval(found.interval, lambda value: outward(value * per, quantity)),
+        interval=optional_interval(found.interval, lambda value: outward(value * per, quantity)),
         p=found.p,
         early=number(found.early),
         late=number(found.late),
@@ -283,7 +283,7 @@ def _named_sources(study: Study) -> dict[str, str]:
 
 def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
     def out(value: float) -> float:
-        return _of_unit(value, q.unit)
+        return outward_of(value, q.unit)
 
     def number(value: float | None) -> float | None:
         return None if value is None else out(value)
@@ -297,10 +297,10 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         expanded_uncertainty=number(q.expanded_uncertainty),
         coverage_factor=q.coverage_factor,
         effective_degrees_of_freedom=q.effective_degrees_of_freedom,
-        mean_interval=_interval(q.mean_interval, out),
-        sd_interval=_interval(q.sd_interval, out),
-        prediction=_interval(q.prediction, out),
-        tolerance_interval=_interval(q.tolerance_interval, out),
+        mean_interval=optional_interval(q.mean_interval, out),
+        sd_interval=optional_interval(q.sd_interval, out),
+        prediction=optional_interval(q.prediction, out),
+        tolerance_interval=optional_interval(q.tolerance_interval, out),
         own_scatter=_own_scatter(q.own_scatter, out),
         conformance=q.conformance,
         tolerance=None if q.tolerance is None else out(q.tolerance.high),
@@ -312,10 +312,10 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         budget=[
             ContributionOut(
                 source=c.source + named.get(c.source, ""),
-                value=_of_unit(c.value, c.unit),
+                value=outward_of(c.value, c.unit),
                 unit="deg" if c.unit == "rad" else c.unit,
                 distribution=c.distribution,
-                standard_uncertainty=_of_unit(c.standard_uncertainty, c.unit),
+                standard_uncertainty=outward_of(c.standard_uncertainty, c.unit),
                 # Of the result in its own unit outside, for one of the line's unit outside.
                 sensitivity=c.sensitivity if c.unit == "rad" else out(c.sensitivity),
                 contribution=out(c.contribution),
@@ -326,9 +326,11 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
     )
 
 
-def _of_unit(value: float, unit: str) -> float:
-    """Degrees for radians; in any other unit as it is."""
-    return math.degrees(value) if unit == "rad" else value
+def outward_of(value: float, unit: str) -> float:
+    """Degrees for radians, mm for inches; in any other unit as it is."""
+    if unit == "rad":
+        return math.degrees(value)
+    return value * MM_PER_INCH if unit == "in" else value
 
 
 def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> OwnScatterOut | None:
@@ -338,7 +340,7 @@ def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> Own
     return OwnScatterOut(sd=out(found.sd), interval=interval, hidden=found.hidden)
 
 
-def _interval(found: Interval | None, out: Callable[[float], float]) -> IntervalOut | None:
+def optional_interval(found: Interval | None, out: Callable[[float], float]) -> IntervalOut | None:
     return None if found is None else interval_out(found, out)
 
 

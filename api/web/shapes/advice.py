@@ -1,0 +1,69 @@
+"""What to move on a machine, as it goes out."""
+
+from __future__ import annotations
+
+from typing import Literal
+from uuid import UUID
+
+from api.web.shapes import IntervalOut, MachineOut, Out
+
+
+class MoveOut(Out):
+    """At the adjusting point, square to the fence; the uncertainty holds at 95 %.
+
+    toward_board: null where it is no fence that moves. turns: of the screw, null without its
+    pitch.
+    """
+
+    distance_mm: float
+    uncertainty_mm: float
+    toward_board: bool | None
+    turns: float | None
+    sentence: str
+
+
+class ShimOut(Out):
+    thickness_mm: float
+    uncertainty_mm: float
+    end: Literal["left", "right"]
+    span_mm: float
+    sentence: str
+
+
+class PredictedOut(IntervalOut):
+    unit: Literal["deg", "mm"]
+
+
+class MendOut(Out):
+    """For one quantity of the series. leave_it: no larger than its own uncertainty.
+
+    blade_turn_deg: counter-clockwise positive, seen from above with the fence at the bottom; of
+    a tilt the top to the left positive, seen from the fence; null where no blade turns.
+    predicted: where the error will lie then. asks: what was not given and would say more.
+    """
+
+    quantity: Literal["angle", "tilt", "length"]
+    unit: Literal["deg", "mm"]
+    error: float
+    expanded_uncertainty: float
+    verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
+    leave_it: bool
+    sentence: str
+    blade_turn_deg: float | None
+    move: MoveOut | None
+    shim: ShimOut | None
+    predicted: PredictedOut
+    asks: list[Literal["span", "pitch"]]
+    notes: list[str]
+
+
+class AdviceOut(Out):
+    """Lengths and sentences are in mm, whatever unit the span and pitch were given in."""
+
+    machine: MachineOut
+    series: UUID
+    method: str
+    strip_side: Literal["left", "right"]
+    advice: list[MendOut]
+    notes: list[str]
+    cautions: list[str]
