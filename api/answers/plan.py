@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
-from analysis import geometry, planning, spread
+from analysis import planning, spread
 from analysis.conversions import size_text
 from analysis.methods import METHODS, Method, Quantity, Relation
+from analysis.one_trial import factor
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import NM_PER_MM, NM_PER_UNIT, Unit
-from api.answers.comparison import Side
+from api.answers.sides import Side
 from api.errors import InvalidField
-from api.web.shapes import Out
 
 _MM_PER: Final[dict[Unit, float]] = {u: nm / NM_PER_MM for u, nm in NM_PER_UNIT.items()}
 
@@ -36,48 +36,6 @@ _THICKNESSES: Final[dict[Unit, tuple[float, ...]]] = {
 def methods_to_plan() -> list[Method]:
     """Those that show an angle or a tilt of a machine; a shop's own methods are among them."""
     return [m for m in METHODS.values() if m.judges == "machine" and m.relations[0].terms]
-
-
-class PlanTable(Out):
-    """The smallest error seen, in degrees: `smallest_deg[i][j]` for width i and cuts j.
-
-    Null where no error would be, because the jaws' inset leaves nothing of the width.
-    """
-
-    widths_mm: list[float]
-    cuts: list[int]
-    smallest_deg: list[list[float | None]]
-
-
-class PlanOut(Out):
-    """Three ways to see the error, each with the other two left as asked for.
-
-    cuts_needed: null where no number up to 10000 would do. width_needed_mm and
-    resolution_needed_mm: the least width and the coarsest caliper with the cuts asked for,
-    null where none would do. seen_deg: the smallest error that those cuts see on that width,
-    missed in at most `beta` of series, and `power` their chance to see the error asked for.
-    """
-
-    method: str
-    quantity: str
-    error_deg: float
-    width_mm: float
-    length_mm: float
-    cuts: int
-    two_series: bool
-    alpha: float
-    beta: float
-    reading_sd_mm: float
-    resolution_mm: float
-    own_sd_deg: float
-    trial_sd_deg: float
-    cuts_needed: int | None
-    width_needed_mm: float | None
-    resolution_needed_mm: float | None
-    seen_deg: float
-    power: float
-    sentences: list[str]
-    table: PlanTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,11 +81,31 @@ class Asked:
         )
 
 
-def factor(method: Method, relation: Relation, pieces: int | None = None) -> float:
-    """How often the error is counted, as `planning.trial_sd` takes it: for a difference of two
-    readings the slope of the relation; more for a mean of several, or one reading alone."""
-    slope = float(geometry.slope(relation, 0.0, geometry.pieces_of(method, pieces)))
-    return slope * math.sqrt(2) / math.hypot(*relation.weights)
+@dataclass(frozen=True, slots=True)
+class SeenTable:
+    """The smallest error seen on widths[i] with cuts[j] is effects[j] of trial_sds_rad[i].
+
+    effects: in standard deviations of a trial. trial_sds_rad: None where the jaws' inset leaves
+    nothing of the width.
+    """
+
+    widths_mm: tuple[float, ...]
+    cuts: tuple[int, ...]
+    effects: tuple[float, ...]
+    trial_sds_rad: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """found: with the inset in its width. seen_rad: the smallest error that the cuts asked for see
+    on the width asked for; power: their chance to see the error asked for."""
+
+    asked: Asked
+    found: planning.Plan
+    seen_rad: float
+    power: float
+    sentences: tuple[str, ...]
+    table: SeenTable
 
 
 def own_sd(of: Side, quantity: Quantity, reading_sd_mm: float) -> float:
@@ -139,22 +117,21 @@ def own_sd(of: Side, quantity: Quantity, reading_sd_mm: float) -> float:
     relation = of.method.relation(quantity)
     if relation is None or not relation.terms:
         raise InvalidField("series", f"does not show the {quantity}; choose one whose method does")
-    values = [value for _, value in of.counted(quantity)]
-    found = spread.summary(values)
+    found = spread.summary([value for _, value in of.counted(quantity)])
     if found.sd is None:
         raise InvalidField(
             "series", "has fewer than two trials, which show no scatter; choose another"
         )
     hand = planning.trial_sd(
         of.base_mm(relation),
-        reading_sd_mm=reading_sd_mm / math.sqrt(of.head.repeats),
+        reading_sd_mm=reading_sd_mm / math.sqrt(of.row.repeats),
         resolution_mm=of.resolution_mm,
-        factor=factor(of.method, relation, of.head.pieces),
+        factor=factor(of.method, relation, of.row.pieces),
     )
     return spread.own_scatter(found.sd, found.n, hand).sd
 
 
-def plan(asked: Asked) -> PlanOut:
+def plan(asked: Asked) -> Planned:
     """The answer. Raises ValueError where the inset leaves nothing of the width."""
     if not asked.length_mm > 0:
         raise ValueError("inset: it leaves nothing of the width; give a smaller inset")
@@ -183,51 +160,27 @@ def plan(asked: Asked) -> PlanOut:
             asked.cuts if asked.two_series else None,
             alpha=asked.alpha,
         )
-    widths = table_widths(asked)
-    return PlanOut(
-        method=asked.method.key,
-        quantity=asked.relation.quantity,
-        error_deg=math.degrees(asked.error_rad),
-        width_mm=asked.width_mm,
-        length_mm=asked.length_mm,
-        cuts=asked.cuts,
-        two_series=asked.two_series,
-        alpha=asked.alpha,
-        beta=asked.beta,
-        reading_sd_mm=asked.reading_sd_mm,
-        resolution_mm=asked.resolution_mm,
-        own_sd_deg=math.degrees(asked.own_sd_rad),
-        trial_sd_deg=math.degrees(found.trial_sd_rad),
-        cuts_needed=found.cuts,
-        width_needed_mm=width,
-        resolution_needed_mm=found.resolution_mm,
-        seen_deg=math.degrees(seen),
+    return Planned(
+        asked=asked,
+        found=found,
+        seen_rad=seen,
         power=power,
-        sentences=_sentences(asked, found, seen),
-        table=PlanTable(
-            widths_mm=widths,
-            cuts=sorted({*CUTS, asked.cuts}),
-            smallest_deg=[
-                smallest_deg(replace(asked, width_mm=w), sorted({*CUTS, asked.cuts}))
-                for w in widths
-            ],
-        ),
+        sentences=tuple(_sentences(asked, found, seen)),
+        table=seen_table(asked, sorted({*CUTS, asked.cuts})),
     )
 
 
-def table_widths(asked: Asked) -> list[float]:
-    """The usual widths, and the one asked for, in mm."""
+def seen_table(asked: Asked, cuts: Sequence[int]) -> SeenTable:
+    """What each number of cuts sees on the usual widths, and on the one asked for."""
     usual = _THICKNESSES if asked.relation.over == "thickness" else _BOARDS
-    found = {round(w * _MM_PER[asked.unit], 9) for w in usual[asked.unit]}
-    return sorted(found | {asked.width_mm})
-
-
-def smallest_deg(asked: Asked, cuts: Sequence[int]) -> list[float | None]:
-    """The smallest error seen with each number of cuts, in degrees."""
-    if not asked.length_mm > 0:
-        return [None] * len(cuts)
-    sd = math.degrees(asked.trial_sd_rad)
-    return [effect(asked, n) * sd for n in cuts]
+    widths = {round(w * _MM_PER[asked.unit], 9) for w in usual[asked.unit]} | {asked.width_mm}
+    on = [replace(asked, width_mm=width) for width in sorted(widths)]
+    return SeenTable(
+        widths_mm=tuple(each.width_mm for each in on),
+        cuts=tuple(cuts),
+        effects=tuple(effect(asked, n) for n in cuts),
+        trial_sds_rad=tuple(each.trial_sd_rad if each.length_mm > 0 else None for each in on),
+    )
 
 
 def effect(asked: Asked, cuts: int) -> float:

@@ -20,8 +20,8 @@ from sqlalchemy import Connection, Engine, event, text
 from api.answers import checks
 from api.answers.bench import bench
 from api.answers.caliper_studies import caliper_studies, latest_studies
-from api.answers.comparison import sides
 from api.answers.series import many_scored, scored, series
+from api.answers.sides import sides
 from api.exports import readings, trial_readings, trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted

@@ -9,10 +9,14 @@ from uuid import UUID
 from fastapi import APIRouter, Query
 
 from analysis.methods import Quantity
-from api.answers import comparison
-from api.answers.comparison import AdjustmentOut, ComparisonOut, ReturnOut, Side
+from api.answers.came_back import came_back
+from api.answers.comparison import compared
+from api.answers.helped import helped
+from api.answers.sides import Side, shared_quantities, sides
 from api.errors import InvalidField
+from api.web.convert.comparison import adjustment_out, comparison_out, return_out
 from api.web.deps import TheStore
+from api.web.shapes.comparison import AdjustmentOut, ComparisonOut, ReturnOut
 
 router = APIRouter(tags=["compare"])
 
@@ -32,7 +36,7 @@ def compare(
 ) -> ComparisonOut:
     """Which is further out and which is less steady: two questions, each with its proof."""
     asked = [("a", a), ("b", b), *(("more", series) for series in more or ())]
-    return comparison.compared(comparison.sides(store, asked))
+    return comparison_out(compared(sides(store, asked)))
 
 
 @router.get("/compare/return")
@@ -53,7 +57,7 @@ def compare_return(
     """
     pair, wanted = _pair(store, before, after, quantity)
     margin = _margin(wanted, margin_deg, margin_mm)
-    return comparison.came_back(store, *pair, wanted, margin)
+    return return_out(came_back(store, *pair, wanted, margin))
 
 
 @router.get("/compare/adjustment")
@@ -62,20 +66,21 @@ def compare_adjustment(
 ) -> AdjustmentOut:
     """Did an adjustment help: is the machine nearer to nominal than before, and by how much."""
     pair, wanted = _pair(store, before, after, quantity)
-    return comparison.adjusted(store, *pair, wanted)
+    return adjustment_out(helped(store, *pair, wanted))
 
 
 def _pair(
     store: TheStore, before: UUID, after: UUID, quantity: Quantity | None
 ) -> tuple[tuple[Side, Side], Quantity]:
-    first, second = comparison.sides(store, [("before", before), ("after", after)])
-    shared = comparison.shared_quantities([first, second])
+    first, second = sides(store, [("before", before), ("after", after)])
+    shared = shared_quantities([first, second])
     if quantity is not None and quantity not in shared:
         raise InvalidField("quantity", f"these two series both show {' and '.join(shared)} only")
     return (first, second), quantity or shared[0]
 
 
 def _margin(wanted: Quantity, deg: float | None, millimetres: float | None) -> float | None:
+    """In radians or mm."""
     field, other = (
         ("margin_mm", "margin_deg") if wanted == "length" else ("margin_deg", "margin_mm")
     )
@@ -86,4 +91,4 @@ def _margin(wanted: Quantity, deg: float | None, millimetres: float | None) -> f
         raise InvalidField(
             field, "must be greater than zero; give the largest shift you can accept"
         )
-    return margin
+    return margin if margin is None or wanted == "length" else math.radians(margin)

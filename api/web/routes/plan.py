@@ -14,11 +14,13 @@ from analysis.conformity import Tolerance
 from analysis.methods import METHODS, Method
 from analysis.units import Unit, mm, parse_length
 from api.answers import plan as answers
-from api.answers.comparison import side
-from api.answers.plan import Asked, PlanOut, methods_to_plan
+from api.answers.plan import Asked, methods_to_plan
 from api.answers.settings import FEWEST_PIECES, MOST_PIECES
+from api.answers.sides import side
 from api.errors import InvalidField
+from api.web.convert.plan import plan_out
 from api.web.deps import TheStore
+from api.web.shapes.plan import PlanOut
 
 router = APIRouter(tags=["plan"])
 
@@ -63,27 +65,26 @@ def plan(
     ] = False,
 ) -> PlanOut:
     """How many cuts, how wide a board, how fine a caliper; and a table of what can be seen."""
-    return answers.plan(
-        asked_for(
-            store,
-            error_deg=error_deg,
-            gap=gap,
-            joint=joint,
-            method=method,
-            width=width,
-            unit=unit,
-            inset=inset,
-            pieces=pieces,
-            cuts=cuts,
-            resolution=resolution,
-            reading_sd=reading_sd,
-            own_sd_deg=own_sd_deg,
-            series=series,
-            alpha=alpha,
-            beta=beta,
-            two_series=two_series,
-        )
+    asked = asked_for(
+        store,
+        error_deg=error_deg,
+        gap=gap,
+        joint=joint,
+        method=method,
+        width=width,
+        unit=unit,
+        inset=inset,
+        pieces=pieces,
+        cuts=cuts,
+        resolution=resolution,
+        reading_sd=reading_sd,
+        own_sd_deg=own_sd_deg,
+        series=series,
+        alpha=alpha,
+        beta=beta,
+        two_series=two_series,
     )
+    return plan_out(answers.plan(asked))
 
 
 def asked_for(

@@ -17,24 +17,21 @@ from analysis.conversions import NAMES, measures
 from analysis.methods import METHODS, Quantity, method
 from analysis.sentences import capital, decimals_for, number
 from analysis.units import parse_number
-from api.answers import comparison
-from api.answers.comparison import (
-    AdjustmentOut,
-    ComparisonOut,
-    Finding,
-    QuantityComparison,
-    ReturnOut,
-    Side,
-)
+from api.answers.came_back import came_back
+from api.answers.comparison import compared
+from api.answers.helped import helped
 from api.answers.machine_state import KIND_WORDS
+from api.answers.sides import Side, shared_quantities, sides
 from api.errors import InvalidField, NotFound
 from api.store.tables import Machine, Series, Trial
+from api.web.convert.comparison import adjustment_out, comparison_out, return_out
 from api.web.deps import TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.compare import chart as comparison_chart
 from api.web.pages.shared import numbers
 from api.web.pages.shared.charts import short
 from api.web.pages.shared.rendering import page
+from api.web.shapes.comparison import ComparisonOut, Finding, QuantityComparison
 
 router = APIRouter(include_in_schema=False)
 
@@ -215,21 +212,21 @@ def _answers(store: Connection, wanted: Sequence[str], margin: str) -> dict[str,
     asked = [
         (field, _series_of(store, field, text)) for field, text in zip(fields, wanted, strict=False)
     ]
-    found = comparison.sides(store, asked)
-    told = comparison.compared(found)
+    found = sides(store, asked)
+    told = comparison_out(compared(found))
     answers: dict[str, Any] = {
-        "found": [_shown(found, told, q) for q in comparison.shared_quantities(found)],
+        "found": [_shown(found, told, q) for q in shared_quantities(found)],
         "notes": told.notes,
     }
     one, other = found[:2]
-    if len(found) == 2 and one.head.machine.id == other.head.machine.id:
-        before, after = sorted((one, other), key=lambda s: s.head.started_at)
+    if len(found) == 2 and one.row.machine_id == other.row.machine_id:
+        before, after = sorted((one, other), key=lambda s: s.row.started_at)
         answers |= _one_machine(store, before, after, margin)
     return answers
 
 
 def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> dict[str, Any]:
-    quantity = comparison.shared_quantities([before, after])[0]
+    quantity = shared_quantities([before, after])[0]
     accepted = None
     if margin.strip():
         try:
@@ -238,18 +235,19 @@ def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> d
             raise InvalidField("a shift that does not matter", str(error)) from None
         if not (accepted > 0 and math.isfinite(accepted)):
             raise InvalidField("a shift that does not matter", "it must be greater than zero")
-    back: ReturnOut = comparison.came_back(store, before, after, quantity, accepted)
-    helped: AdjustmentOut | None = None
+        accepted = accepted if quantity == "length" else math.radians(accepted)
+    back = came_back(store, before, after, quantity, accepted)
+    told = None
     if quantity != "length" or None not in (before.nominal_mm, after.nominal_mm):
-        helped = comparison.adjusted(store, before, after, quantity)
-    if helped is not None and helped.answer == "nothing was changed":
-        helped = None
-    done = dict.fromkeys(c.kind for c in back.setup_changes if c.kind != "swung and back")
+        told = helped(store, before, after, quantity)
+    if told is not None and told.answer == "nothing was changed":
+        told = None
+    shown = return_out(back)
     return {
-        "one_machine": back,
-        "back": back,
-        "helped": helped,
-        "done": " and ".join(KIND_WORDS.get(kind, kind) for kind in done),
+        "one_machine": shown,
+        "back": shown,
+        "helped": None if told is None else adjustment_out(told),
+        "done": " and ".join(KIND_WORDS.get(kind, kind) for kind in back.of.happened),
     }
 
 
@@ -268,7 +266,7 @@ def _shown(found: Sequence[Side], told: ComparisonOut, quantity: Quantity) -> di
             {
                 "letter": comparison_chart.letter(index),
                 "name": name,
-                "head": side.head,
+                "head": side.row,
                 "method": side.method.title,
                 "of": values,
                 "expanded": score.expanded_uncertainty if score else None,
@@ -320,7 +318,7 @@ def _caption(from_nominal: bool, toward: tuple[str, str]) -> str:
 
 def _findings(of: QuantityComparison, names: Sequence[str], found: Sequence[Side]) -> list[Any]:
     """The two answers, apart; of the first two series where there are more."""
-    called = {s.head.id: name for s, name in zip(found, names, strict=True)}
+    called = {s.row.id: name for s, name in zip(found, names, strict=True)}
     several = " (the first two)" if len(found) > 2 else ""
 
     def told(question: str, finding: Finding, nothing: str, shown: str, looks: str) -> Any:
@@ -432,7 +430,7 @@ def _p(value: float | None) -> str:
 
 
 def _pairs(of: QuantityComparison, found: Sequence[Side]) -> list[Any]:
-    letters = {s.head.id: comparison_chart.letter(i) for i, s in enumerate(found)}
+    letters = {s.row.id: comparison_chart.letter(i) for i, s in enumerate(found)}
     return [
         {
             "names": f"{letters[p.first]} and {letters[p.second]}",

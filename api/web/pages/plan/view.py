@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, Final
 from uuid import UUID
 
@@ -21,6 +20,7 @@ from api.answers import plan as answers
 from api.answers.plan import Asked, methods_to_plan
 from api.errors import InvalidField, NotFound
 from api.store.tables import Machine, Series, Trial
+from api.web.convert.plan import plan_out, table_out
 from api.web.deps import TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.plan import chart as plan_chart
@@ -94,13 +94,13 @@ def plan_page(request: Request, store: TheStore) -> HTMLResponse:
 
 
 def _answer(asked: Asked) -> dict[str, Any]:
-    found = answers.plan(asked)
+    found = plan_out(answers.plan(asked))
     every = range(plan_chart.FEWEST, plan_chart.MOST + 1)
+    seen = table_out(answers.seen_table(asked, every))
     curves = []
-    for width in found.table.widths_mm:
-        seen = answers.smallest_deg(replace(asked, width_mm=width), every)
-        points = [value for value in seen if value is not None]
-        if len(points) == len(seen):
+    for width, smallest in zip(seen.widths_mm, seen.smallest_deg, strict=True):
+        points = [value for value in smallest if value is not None]
+        if points:
             words = answers.length_text(width, asked.unit)
             curves.append(plan_chart.Curve(words, points, width == asked.width_mm))
     return {

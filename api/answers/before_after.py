@@ -1,0 +1,77 @@
+"""Two series of one machine, and what happened to it between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row
+
+from analysis.methods import Quantity
+from api.answers.sides import Side, SideValues, names, notes, values_of
+from api.errors import InvalidField
+from api.store.rows.machines import setup_changes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BeforeAfter:
+    """The series before and the one after, what sentences call them, and their values.
+
+    changes: the rows of the setup changes recorded between the two.
+    """
+
+    before: Side
+    after: Side
+    names: tuple[str, ...]
+    changes: tuple[Row[Any], ...]
+    values: SideValues
+    notes: tuple[str, ...]
+
+    @property
+    def happened(self) -> tuple[str, ...]:
+        """The kinds of the changes but for a swing to an angle and back, each one once."""
+        return tuple(dict.fromkeys(c.kind for c in self.changes if c.kind != "swung and back"))
+
+
+def before_after(
+    connection: Connection, before: Side, after: Side, quantity: Quantity
+) -> BeforeAfter:
+    """The two with their values of `quantity`.
+
+    Raises InvalidField where it is not one machine, or not in this order.
+    """
+    machine = before.row.machine_id
+    if after.row.machine_id != machine:
+        raise InvalidField(
+            "after",
+            f"is a series of another machine; choose one of {before.row.machine_name}, cut later",
+        )
+    begun = (before.row.started_at, after.row.started_at)
+    if begun[0] > begun[1]:
+        raise InvalidField("after", "was cut before the other series; change the two round")
+    pair = (before, after)
+    changes = setup_changes(connection, machine)
+    return BeforeAfter(
+        before=before,
+        after=after,
+        names=names(pair),
+        changes=tuple(c for c in changes if begun[0] <= c.at <= begun[1]),
+        values=values_of(pair, quantity),
+        notes=(*notes(pair), *_same_ways(before, after)),
+    )
+
+
+def _same_ways(before: Side, after: Side) -> tuple[str, ...]:
+    """Whether what the measuring adds is the same on both sides, so that it cancels."""
+    differs = []
+    if before.calipers != after.calipers and before.calipers and after.calipers:
+        differs.append("caliper")
+    if (before.row.baseline, before.row.unit) != (after.row.baseline, after.row.unit):
+        differs.append("length of the cut")
+    if before.row.inset != after.row.inset:
+        differs.append("inset of the jaws")
+    if not differs:
+        return ()
+    return (
+        f"Not the same before and after: {', '.join(differs)}. Keep it the same where you can.",
+    )

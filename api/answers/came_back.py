@@ -1,0 +1,58 @@
+"""Did a machine come back to its stop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from sqlalchemy import Connection
+
+from analysis import returning
+from analysis.methods import Quantity
+from api.answers.before_after import BeforeAfter, before_after
+from api.answers.sides import Side
+
+MarginFrom = Literal["given", "half the tolerance"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CameBack:
+    """`told` is in the unit of the values; margin_from: None where there is no margin."""
+
+    of: BeforeAfter
+    told: returning.Return
+    margin_from: MarginFrom | None
+    notes: tuple[str, ...]
+
+
+def came_back(
+    connection: Connection, before: Side, after: Side, quantity: Quantity, margin: float | None
+) -> CameBack:
+    """Whether `after` lies where `before` lay.
+
+    margin: radians or mm; None takes half the tolerance of the series after, or else of the
+    one before, where there is one.
+    Raises InvalidField where it is not one machine, or not in this order.
+    """
+    margin_from: MarginFrom | None = "given"
+    if margin is None:
+        half = next((h for s in (after, before) if (h := s.half_tolerance) is not None), None)
+        margin_from = None if half is None else "half the tolerance"
+        margin = None if half is None else half / 2
+    of = before_after(connection, before, after, quantity)
+    told = returning.came_back(
+        *of.values.values,
+        margin=None if margin is None else margin / of.values.per,
+        margin_of=""
+        if margin_from == "given"
+        else "half the tolerance that was given with the series",
+        floor_sd=of.values.least_sd,
+        unit=of.values.unit,
+    )
+    notes = of.notes
+    if of.happened:
+        notes += (
+            f"Recorded between the two: {', '.join(of.happened)}. A shift may come from that "
+            "rather than from the stop.",
+        )
+    return CameBack(of, told, margin_from, notes)

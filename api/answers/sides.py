@@ -1,0 +1,264 @@
+"""Series that are set side by side, and their values as the analysis takes them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection, Row
+
+from analysis import geometry
+from analysis.conversions import SizeUnit
+from analysis.methods import Method, Quantity, Relation, method
+from analysis.one_trial import rounding_sd
+from analysis.systematic import Systematic, between, systematic
+from analysis.units import MM_PER_INCH, mm, parse_length
+from api.answers.series import SeriesAnswer
+from api.answers.series import series as whole_series
+from api.errors import InvalidField
+from api.store.facts import resolution_mm
+
+MOST: Final = 12
+"""More series than this side by side say nothing to a reader."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One series with all that a comparison asks of it."""
+
+    whole: SeriesAnswer
+    calipers: frozenset[str]
+    resolution_mm: float
+    nominal_mm: float | None
+
+    @property
+    def row(self) -> Row[Any]:
+        """The columns of `tables.Series`, with the names of its bench and machine."""
+        return self.whole.row
+
+    @property
+    def method(self) -> Method:
+        return self.whole.facts.method
+
+    @property
+    def half_tolerance(self) -> float | None:
+        """Half of the tolerance's width, radians or mm."""
+        tolerance = self.whole.facts.tolerance
+        return None if tolerance is None else (tolerance.high - tolerance.low) / 2
+
+    def counted(self, quantity: Quantity) -> list[tuple[Row[Any], float]]:
+        """The rows of the complete trials that say something of `quantity`; radians or mm."""
+        return [
+            (trial.row, value if quantity == "length" else math.radians(value))
+            for trial in self.whole.trials
+            if trial.row.state == "complete"
+            and (value := stored_value(trial.row, quantity)) is not None
+        ]
+
+    def least_sd(self, quantity: Quantity) -> float:
+        """Standard deviation of one trial that the caliper's rounding alone makes."""
+        relation = self.method.relation(quantity)
+        assert relation is not None
+        return rounding_sd(
+            self.method,
+            relation,
+            resolution_mm=self.resolution_mm,
+            base_mm=self.base_mm(relation) if relation.terms else None,
+            pieces=self.row.pieces,
+        )
+
+    def base_mm(self, relation: Relation) -> float:
+        """The length that counts of an angle's or a tilt's relation."""
+        facts = self.whole.facts
+        base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+        assert base is not None  # no series begins without the lengths that its method asks
+        return base
+
+    def systematic(self, quantity: Quantity, per: float = 1.0) -> Systematic:
+        """What more trials would not lessen, in `per` radians or mm."""
+        scored = self.whole.scored.score.quantities.get(quantity)
+        return systematic(scored.budget if scored else None, per)
+
+
+def stored_value(trial: Row[Any], quantity: Quantity) -> float | None:
+    """As the trial's row has it, in degrees or mm; None where the trial does not show it."""
+    if quantity == "length":
+        found: float | None = trial.length_mm
+    else:
+        found = trial.angle_deg if quantity == "angle" else trial.tilt_deg
+    return found
+
+
+def side(connection: Connection, series: UUID) -> Side:
+    """The series as it stands. Raises NotFound where no series has that id."""
+    whole = whole_series(connection, series)
+    nominal = None
+    if whole.row.tolerance_nominal is not None:
+        nominal = mm(parse_length(whole.row.tolerance_nominal, whole.row.unit))
+    elif whole.facts.method.judges == "caliper":
+        nominal = whole.facts.baseline_mm
+    return Side(
+        whole=whole,
+        calipers=frozenset(r.caliper for t in whole.trials for r in t.readings),
+        resolution_mm=resolution_mm([(r.sent, r.unit) for t in whole.trials for r in t.readings]),
+        nominal_mm=nominal,
+    )
+
+
+def sides(connection: Connection, asked: Sequence[tuple[str, UUID]]) -> list[Side]:
+    """The series asked for, each under the name of its field.
+
+    Raises NotFound where one does not exist, InvalidField where one is asked for twice, there are
+    too many, or their methods reveal nothing in common.
+    """
+    if len(asked) > MOST:
+        raise InvalidField(asked[MOST][0], f"{len(asked)} series are too many; give at most {MOST}")
+    seen: dict[UUID, str] = {}
+    for field, series in asked:
+        if series in seen:
+            raise InvalidField(field, f"is the same series as {seen[series]}; choose another")
+        seen[series] = field
+    found = [side(connection, series) for _, series in asked]
+    for at, (field, _) in enumerate(asked):
+        if not shared_quantities(found[: at + 1]):
+            raise InvalidField(field, _nothing_shared(found[0].method, found[at].method))
+    return found
+
+
+def shared_quantities(found: Sequence[Side]) -> tuple[Quantity, ...]:
+    """What all of these reveal: the same quantity, with the same meaning of its sign."""
+    first = found[0].method
+    if first.judges == "hand":
+        return ()
+    return tuple(
+        relation.quantity
+        for relation in first.relations
+        if all(
+            (of := other.method.relation(relation.quantity)) is not None
+            and of.toward == relation.toward
+            and other.method.judges == first.judges
+            for other in found[1:]
+        )
+    )
+
+
+def _nothing_shared(first: Method, other: Method) -> str:
+    if "hand" in (first.judges, other.judges):
+        hand = first if first.judges == "hand" else other
+        return (
+            f"{hand.title} shows {hand.checks}, which is no property of a machine; "
+            "choose series that check a machine"
+        )
+    return (
+        f"{first.title} shows {first.checks}; {other.title} shows {other.checks}. "
+        "These cannot be set side by side; choose series whose methods reveal the same"
+    )
+
+
+# ---------------------------------------------------------------- in words
+
+
+def names(found: Sequence[Side]) -> tuple[str, ...]:
+    """What sentences call each: its machine, with the day and then the time where two of one
+    machine take part."""
+    told = [s.row.machine_name for s in found]
+    for more in (_day, _moment):
+        counts = {name: told.count(name) for name in told}
+        told = [
+            f"{s.row.machine_name} on {more(s.row.started_at)}" if counts[name] > 1 else name
+            for s, name in zip(found, told, strict=True)
+        ]
+    counts = {name: told.count(name) for name in told}
+    return tuple(
+        f"{name} ({chr(ord('A') + at)})" if counts[name] > 1 else name
+        for at, name in enumerate(told)
+    )
+
+
+def _day(moment: datetime) -> str:
+    """The day where the server stands."""
+    local = moment.astimezone()
+    return f"{local.day} {local:%B %Y}"
+
+
+def _moment(moment: datetime) -> str:
+    return f"{_day(moment)} at {moment.astimezone():%H:%M}"
+
+
+def notes(found: Sequence[Side]) -> tuple[str, ...]:
+    """What the methods show, where they are not all the same."""
+    methods = list(dict.fromkeys(s.method.key for s in found))
+    if len(methods) < 2:
+        return ()
+    told = "; ".join(f"{m.title} shows {m.checks}" for m in map(method, methods))
+    return (f"They were measured by different methods: {told}.",)
+
+
+# ---------------------------------------------------------------- the values
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SideValues:
+    """The values of one quantity of several series, those of each one in an array.
+
+    unit: of `values`, of `least_sd`, and of whatever the analysis makes of them: radians, or for
+    lengths the unit in which the first series is spoken of. nominals_mm: what was taken off each
+    one's values, so that they are errors; 0 for an angle; None of all where one has none. trials:
+    the rows behind the values. least_sd: of one trial, that rounding alone makes.
+    """
+
+    quantity: Quantity
+    unit: SizeUnit
+    nominals_mm: tuple[float | None, ...]
+    trials: tuple[tuple[Row[Any], ...], ...]
+    values: tuple[NDArray[np.float64], ...]
+    least_sd: float
+
+    @property
+    def errors(self) -> bool:
+        """Whether the values are errors from nominal."""
+        return None not in self.nominals_mm
+
+    @property
+    def per(self) -> float:
+        """How many mm a unit of the values has; 1 for an angle, which stays in radians."""
+        return _per(self.unit)
+
+
+def values_of(found: Sequence[Side], quantity: Quantity) -> SideValues:
+    """What the complete trials of each series say of `quantity`."""
+    unit: SizeUnit = "rad"
+    if quantity == "length":
+        unit = "in" if found[0].row.unit == "in" else "mm"
+    per = _per(unit)
+    counted = [s.counted(quantity) for s in found]
+    nominals = tuple(s.nominal_mm if quantity == "length" else 0.0 for s in found)
+    if None in nominals:
+        nominals = (None,) * len(found)
+    return SideValues(
+        quantity=quantity,
+        unit=unit,
+        nominals_mm=nominals,
+        trials=tuple(tuple(trial for trial, _ in of) for of in counted),
+        values=tuple(
+            (np.array([v for _, v in of], float) - (nominal or 0.0)) / per
+            for of, nominal in zip(counted, nominals, strict=True)
+        ),
+        least_sd=max(s.least_sd(quantity) for s in found) / per,
+    )
+
+
+def systematic_of(found: Sequence[Side], values: SideValues) -> tuple[float, tuple[float, float]]:
+    """What the first two share, and what each has of its own (`systematic.between`)."""
+    first, second = (s.systematic(values.quantity, values.per) for s in found[:2])
+    return between(first, second, one_caliper=found[0].calipers == found[1].calipers)
+
+
+def _per(unit: SizeUnit) -> float:
+    return MM_PER_INCH if unit == "in" else 1.0
