@@ -23,7 +23,8 @@ class Adjustment:
 
     `change`: distance of the mean from nominal after, minus before, negative when it helped;
     None where one side has no trials. `interval`: for the change of the true distances; None
-    where the data show no scatter to judge by. It is not symmetric about `change`.
+    where the data show no scatter to judge by. It is not symmetric about `change`. `stands`: how
+    far from nominal the mean was and is, in words; empty where one side has no trials.
     """
 
     answer: Answer
@@ -31,6 +32,7 @@ class Adjustment:
     after: Summary
     change: float | None
     interval: Interval | None
+    stands: str
     sentence: str
 
 
@@ -71,15 +73,18 @@ def adjusted(
     if d is None or a.mean is None or b.mean is None:
         when = "before" if a.n == 0 else "after"
         return Adjustment(
-            "cannot tell", a, b, None, None, f"Cannot tell: there is no cut from {when}."
+            "cannot tell", a, b, None, None, "", f"Cannot tell: there is no cut from {when}."
         )
     out = (abs(a.mean - nominal), abs(b.mean - nominal))
     answer: Answer = "cannot tell"
     if found.further_out_shown:
         answer = "helped" if found.further_out == "first" else "made it worse"
     interval = _interval(d, a.mean + b.mean - 2 * nominal, shared_u, level, answer)
-    sentence = _sentence(answer, a, b, out, d, interval, unit)
-    return Adjustment(answer, a, b, out[1] - out[0], interval, sentence)
+    was, now = (size_text(size, unit, d.standard_error) for size in out)
+    stands = f"{was} from nominal before, {now} after"
+    change = out[1] - out[0]
+    sentence = _sentence(answer, a, b, change, stands, d.standard_error, interval, unit)
+    return Adjustment(answer, a, b, change, interval, stands, sentence)
 
 
 def _interval(
@@ -117,13 +122,12 @@ def _sentence(
     answer: Answer,
     a: Summary,
     b: Summary,
-    out: tuple[float, float],
-    d: Difference,
+    change: float,
+    stands: str,
+    u: float | None,
     interval: Interval | None,
     unit: SizeUnit,
 ) -> str:
-    was, now = (size_text(size, unit, d.standard_error) for size in out)
-    stands = f"{was} from nominal before, {now} after"
     if interval is None:
         if min(a.n, b.n) < 2:
             return (
@@ -134,7 +138,6 @@ def _sentence(
             f"Cannot tell whether it helped ({stands}): the cuts show no scatter to judge by; "
             "read them with a finer caliper."
         )
-    u = d.standard_error
     sure = f"at {100 * interval.level:.0f} %"
     if answer == "cannot tell":
         better = size_text(max(0.0, -interval.low), unit, u)
@@ -147,7 +150,7 @@ def _sentence(
     least, most = (
         size_text(size, unit, u) for size in sorted((abs(interval.low), abs(interval.high)))
     )
-    by = f"{size_text(out[1] - out[0], unit, u)} ({least.split()[0]} to {most} {sure})"
+    by = f"{size_text(change, unit, u)} ({least.split()[0]} to {most} {sure})"
     if answer == "helped":
         return f"It helped: the mean is nearer to nominal by {by}, {stands}."
     return f"It made it worse: the mean is further from nominal by {by}, {stands}."

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Row
 
 from analysis.methods import Quantity
 from api.answers.sides import Side, SideValues, names, notes, values_of
+from api.answers.standing import KIND_WORDS
 from api.errors import InvalidField
 from api.store.rows.machines import setup_changes
 
@@ -31,6 +32,11 @@ class BeforeAfter:
     def happened(self) -> tuple[str, ...]:
         """The kinds of the changes but for a swing to an angle and back, each one once."""
         return tuple(dict.fromkeys(c.kind for c in self.changes if c.kind != "swung and back"))
+
+    @property
+    def done(self) -> str:
+        """The same in words that follow "it was"; empty where nothing else happened."""
+        return " and ".join(KIND_WORDS.get(kind, kind) for kind in self.happened)
 
 
 def before_after(

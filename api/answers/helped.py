@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from sqlalchemy import Connection
 
@@ -13,12 +13,16 @@ from api.answers.before_after import BeforeAfter, before_after
 from api.answers.sides import Side, systematic_of
 from api.errors import InvalidField
 
-Answer = adjustment.Answer | Literal["nothing was changed"]
+Answer = adjustment.Answer | Literal["nothing was changed", "nothing was adjusted"]
+
+# What is done to a machine so that it cuts nearer to nominal; anything else may only happen to.
+_TO_CUT_NEARER: Final = {"adjusted", "blade changed"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Helped:
-    """`told` is in the unit of the values; answer and sentence go by what was done, too."""
+    """`told` is in the unit of the values; answer and sentence go by what was done, too, and tell
+    what helped only where something was done to cut nearer to nominal."""
 
     of: BeforeAfter
     told: adjustment.Adjustment
@@ -46,13 +50,21 @@ def helped(connection: Connection, before: Side, after: Side, quantity: Quantity
         own_u=own_u,
         floor_sd=of.values.least_sd,
     )
+    answer, sentence = _answer(of, told)
+    return Helped(of, told, answer, sentence)
+
+
+def _answer(of: BeforeAfter, told: adjustment.Adjustment) -> tuple[Answer, str]:
+    # Two series always differ; only what was done to make a difference can have helped.
     if not of.happened:
-        # Two series always differ; without a change between them nothing can have helped.
-        return Helped(
-            of,
-            told,
-            "nothing was changed",
+        return "nothing was changed", (
             "Nothing is recorded between the two that could have helped; if the machine was"
-            " adjusted, say so on its page.",
+            " adjusted, say so on its page."
         )
-    return Helped(of, told, told.answer, told.sentence)
+    if _TO_CUT_NEARER.isdisjoint(of.happened):
+        stands = f": the mean is {told.stands}" if told.stands else ""
+        return "nothing was adjusted", (
+            f"Between the two it was {of.done}, but no adjustment and no other blade is"
+            f" recorded{stands}. If the machine was adjusted, say so on its page."
+        )
+    return told.answer, told.sentence

@@ -144,6 +144,19 @@ def test_whether_it_helped_is_asked_only_where_something_was_done(server, page):
     assert "Nothing is recorded between" in told["sentence"]
 
 
+def test_a_machine_that_was_only_moved_and_cleaned_is_not_said_to_be_helped(server, page):
+    before = measured(server, "Moved saw", OUT)
+    for kind in ("moved", "cleaned"):
+        server.post("/api/setup-changes", {"machine": "Moved saw", "kind": kind})
+    after = measured(server, "Moved saw", (0.05, 0.06, 0.04, 0.05, 0.05))
+    page.goto(f"{server.url}/compare?a={before}&b={after}")
+    between = page.locator("#return")
+    expect(between.locator(".finding")).to_have_count(1)
+    expect(between).not_to_contain_text("help")
+    expect(between).to_contain_text("no adjustment and no other blade is recorded")
+    expect(between).to_contain_text("from nominal before")
+
+
 def test_a_tolerance_is_not_called_what_the_person_accepts(server, page):
     before = measured(server, "Returning saw", OUT, tolerance_deg="0.4")
     after = measured(server, "Returning saw", OUT, tolerance_deg="0.4")

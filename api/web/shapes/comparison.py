@@ -136,8 +136,14 @@ class ReturnOut(BeforeAfter):
 
 
 class AdjustmentOut(BeforeAfter):
-    """Did an adjustment help. `change`: distance from nominal after, less before."""
+    """Did an adjustment help. `change`: distance from nominal after, less before.
 
-    answer: Literal["helped", "made it worse", "cannot tell", "nothing was changed"]
+    nothing was changed: nothing but a swing to an angle and back is recorded between the two.
+    nothing was adjusted: neither an adjustment nor another blade is.
+    """
+
+    answer: Literal[
+        "helped", "made it worse", "cannot tell", "nothing was changed", "nothing was adjusted"
+    ]
     change: float | None
     interval: IntervalOut | None

@@ -83,6 +83,7 @@ def compare_page(
         "one_machine": None,
         "back": None,
         "helped": None,
+        "withheld": "",
         "done": "",
         "cautions": cautions_for(METHODS["reversal"]),
     }
@@ -237,17 +238,20 @@ def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> d
             raise InvalidField("a shift that does not matter", "it must be greater than zero")
         accepted = accepted if quantity == "length" else math.radians(accepted)
     back = came_back(store, before, after, quantity, accepted)
-    told = None
+    told, withheld = None, ""
     if quantity != "length" or None not in (before.nominal_mm, after.nominal_mm):
         told = helped(store, before, after, quantity)
-    if told is not None and told.answer == "nothing was changed":
-        told = None
+        if told.answer == "nothing was adjusted":
+            withheld = told.sentence
+        if told.answer in ("nothing was changed", "nothing was adjusted"):
+            told = None
     shown = return_out(back)
     return {
         "one_machine": shown,
         "back": shown,
         "helped": None if told is None else adjustment_out(told),
-        "done": " and ".join(KIND_WORDS.get(kind, kind) for kind in back.of.happened),
+        "withheld": withheld,
+        "done": back.of.done,
     }
 
 
