@@ -119,8 +119,8 @@ class Method:
     of several mitred pieces, how many unless the series says. checks: what the number is the
     error of. judges: a machine, the hand that holds the caliper (the spread is the answer), or
     the caliper itself (its offset is). tells_halves: series of it, one on each half of the
-    fence or over both, together tell the halves apart. definition: what `custom_method` made it of, None for a
-    built-in one.
+    fence or over both, together tell the halves apart. definition: what `custom_method` made
+    it of, None for a built-in one.
     """
 
     key: str

@@ -57,8 +57,12 @@ class Shop:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.engine: Engine = open_store(settings)
-        with self.reading() as connection:
-            self.methods = all_methods(connection, settings.data)
+        try:
+            with self.reading() as connection:
+                self.methods = all_methods(connection, settings.data)
+        except StoreError:
+            self.engine.dispose()
+            raise
         self.signal = Signal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(

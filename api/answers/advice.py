@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row
 from analysis import advice
 from analysis.advice import Advice, Fence
 from analysis.conformity import GOOD
-from analysis.methods import METHODS, Method, Side
+from analysis.methods import Method, Side
 from api.answers import checks
 from api.answers.checks import CheckedSeries
 from api.answers.history import MachineHistory
@@ -61,18 +61,19 @@ class Mending:
     cautions: tuple[str, ...]
 
 
-# How the methods that judge no cut against a fence are mended; all others turn blade or fence.
-_FENCELESS = {"blade-to-slot", "closing-miters", "planed-thickness"}
-
-
 def uses_fence(method: Method) -> bool:
     """Whether pivot, span and screw of a fence matter to what the method finds."""
-    return "angle" in method.reveals and method.key not in _FENCELESS
+    return any(r.adjusted_by == "fence" for r in method.relations)
 
 
 def uses_span(method: Method) -> bool:
     """Whether a distance between adjusting points matters to what the method finds."""
-    return uses_fence(method) or method.key == "planed-thickness"
+    return any(r.adjusted_by in ("fence", "cutterhead") for r in method.relations)
+
+
+def uses_screw(method: Method) -> bool:
+    """Whether the pitch of an adjusting screw matters to what the method finds."""
+    return any(r.adjusted_by in ("fence", "stop") for r in method.relations)
 
 
 def mend(
@@ -99,7 +100,7 @@ def _series(connection: Connection, found: MachineHistory, series: UUID | None) 
 
 def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusting) -> Mending:
     """The same for a series at hand."""
-    method = METHODS[series.row.method]
+    method = series.facts.method
     if method.judges != "machine":
         raise InvalidField(
             "series", f"{method.title} checks the caliper; nothing on the machine moves"
@@ -119,7 +120,7 @@ def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusti
 def _mend(method: Method, known: Known, adjusting: Adjusting) -> Mend | None:
     check, notes = known.check, list[str]()
     try:
-        told = _advice(method, known, adjusting, notes)
+        told = _advice(known, adjusting, notes)
     except ValueError as error:
         field, _, message = str(error).partition(": ")
         raise InvalidField(field if message else "series", message or field) from None
@@ -136,48 +137,50 @@ def _mend(method: Method, known: Known, adjusting: Adjusting) -> Mend | None:
     return Mend(known, told, tuple(asks), tuple(notes))
 
 
-def _advice(method: Method, known: Known, adjusting: Adjusting, notes: list[str]) -> Advice | None:
-    """By what the method looked at; None where the number asks for no move."""
-    check, row = known.check, known.series.row
-    if check.quantity == "length":
-        if check.tolerance is None:
-            return None  # without the wanted length nothing is too long
-        if method.key != "stop-block":
+def _advice(known: Known, adjusting: Adjusting, notes: list[str]) -> Advice | None:
+    """By what is adjusted; None where the number asks for no move. Adds to `notes`."""
+    check, row, facts = known.check, known.series.row, known.series.facts
+    base = facts.baseline_mm
+    match known.relation.adjusted_by:
+        case None:
             return None
-        return advice.advise_stop(known.off, check.expanded, pitch_mm=adjusting.pitch_mm)
-    if check.quantity == "tilt":
-        return advice.advise_tilt(check.mean, check.expanded, strip_side=row.strip_side)
-    base = known.series.facts.baseline_mm
-    if method.key == "blade-to-slot":
-        assert base is not None  # no such series begins without it
-        return advice.advise_slot(check.mean, check.expanded, distance_mm=base)
-    if method.key == "closing-miters":
-        return advice.advise_miters(check.mean, check.expanded)
-    if method.key == "planed-thickness":
-        assert base is not None
-        if adjusting.span_mm is None:
-            notes.append(
-                "Told over the width of the board; give the distance between the two adjusting "
-                "points to know it there."
+        case "stop":
+            if check.tolerance is None:
+                return None  # without the wanted length nothing is too long
+            return advice.advise_stop(known.off, check.expanded, pitch_mm=adjusting.pitch_mm)
+        case "blade tilt":
+            return advice.advise_tilt(check.mean, check.expanded, strip_side=row.strip_side)
+        case "blade mount":
+            assert base is not None  # no such series begins without it
+            return advice.advise_slot(check.mean, check.expanded, distance_mm=base)
+        case "miter setting":
+            return advice.advise_miters(check.mean, check.expanded)
+        case "cutterhead":
+            assert base is not None
+            if adjusting.span_mm is None:
+                notes.append(
+                    "Told over the width of the board; give the distance between the two adjusting "
+                    "points to know it there."
+                )
+            return advice.advise_cutterhead(
+                check.mean, check.expanded, span_mm=adjusting.span_mm or base
             )
-        return advice.advise_cutterhead(
-            check.mean, check.expanded, span_mm=adjusting.span_mm or base
-        )
-    if known.half is not None:
-        notes.append(f"It is the {known.half} half of the fence that this judges.")
-    elif method.sided:
-        notes.append(
-            "A reversal shows the mean of the two halves of the fence. Where they are not in one "
-            "line, parts cut later with the board on one side come out at that half's error: a "
-            "roll with the board on each side tells them apart."
-        )
-    return advice.advise(
-        check.mean,
-        check.expanded,
-        strip_side=row.strip_side,
-        fence=adjusting.fence,
-        setting_mm=adjusting.setting_mm,
-    )
+        case "fence":
+            if known.half is not None:
+                notes.append(f"It is the {known.half} half of the fence that this judges.")
+            elif facts.method.sided:
+                notes.append(
+                    "A reversal shows the mean of the two halves of the fence. Where they are not "
+                    "in one line, parts cut later with the board on one side come out at that "
+                    "half's error: a roll with the board on each side tells them apart."
+                )
+            return advice.advise(
+                check.mean,
+                check.expanded,
+                strip_side=row.strip_side,
+                fence=adjusting.fence,
+                setting_mm=adjusting.setting_mm,
+            )
 
 
 def _notes(found: MachineHistory, series: CheckedSeries) -> tuple[str, ...]:

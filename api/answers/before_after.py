@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, Row
 
 from analysis.methods import Quantity
+from api.answers.machine_state import KIND_WORDS
 from api.answers.sides import Side, SideValues, names, notes, values_of
-from api.answers.standing import KIND_WORDS
 from api.errors import InvalidField
 from api.store.rows.machines import setup_changes
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
 from analysis import planning, spread
 from analysis.conversions import size_text
-from analysis.methods import METHODS, Method, Quantity, Relation
+from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import factor
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import NM_PER_MM, NM_PER_UNIT, Unit
@@ -33,9 +33,9 @@ _THICKNESSES: Final[dict[Unit, tuple[float, ...]]] = {
 }
 
 
-def methods_to_plan() -> list[Method]:
-    """Those that show an angle or a tilt of a machine; a shop's own methods are among them."""
-    return [m for m in METHODS.values() if m.judges == "machine" and m.relations[0].terms]
+def methods_to_plan(methods: Mapping[str, Method]) -> list[Method]:
+    """Those of `methods` that show an angle or a tilt of a machine."""
+    return [m for m in methods.values() if m.judges == "machine" and m.relations[0].terms]
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ import psycopg
 import pytest
 from sqlalchemy import Connection, Engine, event, text
 
+from analysis.methods import METHODS
 from api.answers import checks
 from api.answers.bench import bench
 from api.answers.caliper_studies import caliper_studies, latest_studies
@@ -61,8 +62,8 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "the package's joins that are new": lambda s, _: list(
         trial_readings.blocks(s, Wanted(after=40))
     ),
-    "what can be compared": lambda s, _: choices(s),
-    "what shows how machines scatter": lambda s, _: steady(s, "angle"),
+    "what can be compared": lambda s, _: choices(s, list(METHODS)),
+    "what shows how machines scatter": lambda s, _: steady(s, METHODS.values(), "angle"),
     "the last event": lambda s, _: events.last_event_id(s),
     "the list of series": lambda s, _: latest_series(s, limit=51),
     "its next page": lambda s, ids: latest_series(s, before=ids["series"], limit=51),

@@ -64,7 +64,7 @@ def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(person):
     series = person.start(method="sled-turn", baseline="300", strip_side="right")
     person.press("12.30", "12.60", "12.31", "12.62")
     found = person.series(series)
-    (line,) = person.get(f"/api/machines/{found['machine']['id']}/history")["drift"]
+    (line,) = person.get(f"/api/machines/{found['machine']['id']}/history")["drift"].values()
     assert line["series"] == [series]
     assert line["values"] == pytest.approx([found["score"]["quantities"]["angle"]["mean"]])
 
@@ -92,7 +92,7 @@ def test_a_method_that_was_used_cannot_change_its_meaning(folder, store_url, per
 
 
 def test_every_page_and_export_knows_what_was_measured_after_its_file_is_gone(
-    folder, store_url, person, tmp_path_factory
+    store_url, person, tmp_path_factory
 ):
     """And one server does not know what was measured at another of the same store."""
     other = tmp_path_factory.mktemp("other")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated
 from uuid import UUID
@@ -11,7 +12,7 @@ from fastapi import APIRouter, Query
 from sqlalchemy import Connection
 
 from analysis.conformity import Tolerance
-from analysis.methods import METHODS, Method
+from analysis.methods import Method
 from analysis.units import Unit, mm, parse_length
 from api.answers import plan as answers
 from api.answers.plan import Asked, methods_to_plan
@@ -19,7 +20,7 @@ from api.answers.settings import FEWEST_PIECES, MOST_PIECES
 from api.answers.sides import side
 from api.errors import InvalidField
 from api.web.convert.plan import plan_out
-from api.web.deps import TheStore
+from api.web.deps import TheServer, TheStore
 from api.web.shapes.plan import PlanOut
 
 router = APIRouter(tags=["plan"])
@@ -34,6 +35,7 @@ READING_SD = {"mm": "0.02", "in": "0.0008"}
 
 @router.get("/plan")
 def plan(
+    shop: TheServer,
     store: TheStore,
     error_deg: Annotated[
         float | None, Query(description="the error to see; or give gap and joint")
@@ -67,6 +69,7 @@ def plan(
     """How many cuts, how wide a board, how fine a caliper; and a table of what can be seen."""
     asked = asked_for(
         store,
+        shop.methods,
         error_deg=error_deg,
         gap=gap,
         joint=joint,
@@ -89,6 +92,7 @@ def plan(
 
 def asked_for(
     store: Connection,
+    methods: Mapping[str, Method],
     *,
     error_deg: float | None,
     gap: str | None,
@@ -111,7 +115,7 @@ def asked_for(
 
     Raises InvalidField naming the field that can't be, NotFound for a series that is not there.
     """
-    follows = _method(method)
+    follows = _method(method, methods)
     asked = Asked(
         method=follows,
         error_rad=_error(error_deg, gap, joint, unit),
@@ -144,11 +148,11 @@ def usual_width(method: Method, unit: Unit) -> str:
     return "200" if unit == "mm" else "8"
 
 
-def _method(key: str) -> Method:
-    known = METHODS.get(key)
-    if known is not None and known in methods_to_plan():
+def _method(key: str, methods: Mapping[str, Method]) -> Method:
+    known = methods.get(key)
+    if known is not None and known in methods_to_plan(methods):
         return known
-    keys = ", ".join(m.key for m in methods_to_plan())
+    keys = ", ".join(m.key for m in methods_to_plan(methods))
     if known is None:
         raise InvalidField("method", f"there is no method {key!r}; use one of {keys}")
     raise InvalidField("method", f"{known.title} shows no angle of a machine; use one of {keys}")

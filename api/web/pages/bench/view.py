@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Final
 
 from fastapi import APIRouter, Request
@@ -43,11 +44,10 @@ _USUAL: Final = ("reversal", "half-turn", "roll")
 _ADJUSTING: Final = "Unplug the machine before you adjust anything on it."
 
 
-def cautions_for(method: Method) -> tuple[str, ...]:
-    """What must be read before the first cut: the method's cautions and the usual ones that
-    it leaves out. The deferral to the machine's manual stays last. None where a method has
-    none, because no machine is touched."""
-    said = list(method.cautions)
+def cautions_for(said: Sequence[str]) -> tuple[str, ...]:
+    """What must be read before the first cut: a method's cautions and the usual ones that it
+    leaves out. The deferral to the machine's manual stays last. None where a method has none,
+    because no machine is touched."""
     if not said:
         return ()
     missing = [] if any(caution.startswith("Unplug") for caution in said) else [_ADJUSTING]
@@ -148,6 +148,6 @@ def guide(request: Request, shop: TheServer, key: str, side: str = "left") -> HT
             (step, Markup(drawings.step_drawing(steps, number, method)))
             for number, step in enumerate(steps)
         ],
-        cautions=cautions_for(method),
+        cautions=cautions_for(method.cautions),
         places=Markup(drawings.places_drawing(method)),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 from uuid import UUID
@@ -11,21 +11,21 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
-from sqlalchemy import Connection, exists, func, select
+from sqlalchemy import Connection
 
 from analysis.conversions import NAMES, measures
-from analysis.methods import METHODS, Quantity, method
-from analysis.sentences import capital, decimals_for, number
+from analysis.methods import SAWING_CAUTIONS, Quantity
+from analysis.sentences import capital, cuts, decimals_for, number
 from analysis.units import parse_number
 from api.answers.came_back import came_back
 from api.answers.comparison import compared
 from api.answers.helped import helped
-from api.answers.machine_state import KIND_WORDS
 from api.answers.sides import Side, shared_quantities, sides
 from api.errors import InvalidField, NotFound
-from api.store.tables import Machine, Series, Trial
+from api.store.facts import method_of
+from api.store.rows.measured import latest_measured, latest_of_machine
 from api.web.convert.comparison import adjustment_out, comparison_out, return_out
-from api.web.deps import TheStore
+from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.compare import chart as comparison_chart
 from api.web.pages.shared import numbers
@@ -57,6 +57,7 @@ _VERDICT_MARKS: Final = {
 @router.get("/compare")
 def compare_page(
     request: Request,
+    shop: TheServer,
     store: TheStore,
     a: str = "",
     b: str = "",
@@ -64,7 +65,9 @@ def compare_page(
     margin: str = "",
 ) -> HTMLResponse:
     """Series side by side. `a`, `b` and `more` are series, or machines for their latest one."""
-    listed, cut = choices(store)
+    # What a hand repeats to is no machine's error.
+    methods = [key for key, m in shop.methods.items() if m.judges != "hand"]
+    listed, cut = choices(store, methods)
     wanted = [a, b, *(m for m in more or [] if m)]
     first, second = _proposed(listed, a, b)
     values: dict[str, Any] = {
@@ -85,12 +88,12 @@ def compare_page(
         "helped": None,
         "withheld": "",
         "done": "",
-        "cautions": cautions_for(METHODS["reversal"]),
+        "cautions": cautions_for(SAWING_CAUTIONS),
     }
     status = 200
     if a and b:
         try:
-            values |= _answers(store, wanted, margin)
+            values |= _answers(store, methods, wanted, margin)
         except InvalidField as error:
             field = f"{error.field}: " if error.field else ""
             values["problem"], status = f"{capital(field + error.message)}.", 422
@@ -119,26 +122,17 @@ class _Machine:
     series: list[_Series]
 
 
-def choices(store: Connection) -> tuple[list[_Machine], int | None]:
+def choices(store: Connection, methods: Collection[str]) -> tuple[list[_Machine], int | None]:
     """Machines with their series that have a trial, the latest measured machine first; and how
     many are listed where that is not all of them."""
-    of_series = (Trial.series_id == Series.id) & (Trial.state == "complete")
-    # Asked of each series that is listed, not of every trial there is.
-    count = select(func.count()).where(of_series).correlate(Series).scalar_subquery()
-    rows = store.execute(
-        select(Series.id, Series.method, Series.started_at, Machine.id, Machine.name, count)
-        .join(Machine, Machine.id == Series.machine_id)
-        .where(Series.method.in_(_methods()), exists().where(of_series).correlate(Series))
-        .order_by(Series.started_at.desc(), Series.id.desc())
-        .limit(_LISTED + 1)
-    ).all()
+    rows = latest_measured(store, methods, _LISTED + 1)
     found: dict[UUID, _Machine] = {}
-    for series, key, started, machine, name, trials in rows[:_LISTED]:
-        of = found.setdefault(machine, _Machine(machine, name, short(name), []))
-        moment = started.astimezone()
-        words = f"{moment.day} {moment:%B %Y, %H:%M}: {method(key).title}, {trials} trial"
-        reveals = frozenset(method(key).reveals)
-        of.series.append(_Series(series, words if trials == 1 else words + "s", reveals))
+    for row in rows[:_LISTED]:
+        name, method = row.machine_name, method_of(row)
+        of = found.setdefault(row.machine_id, _Machine(row.machine_id, name, short(name), []))
+        moment = row.started_at.astimezone()
+        words = f"{moment.day} {moment:%B %Y, %H:%M}: {method.title}, {cuts(row.trials)}"
+        of.series.append(_Series(row.id, words, frozenset(method.reveals)))
     return list(found.values()), _LISTED if len(rows) > _LISTED else None
 
 
@@ -179,39 +173,25 @@ def _beside(listed: Sequence[_Machine], machine: _Machine, series: _Series) -> s
     return ""
 
 
-def _methods() -> list[str]:
-    """Those that check a machine or a caliper; a shop's own methods are among them."""
-    return [key for key, m in METHODS.items() if m.judges != "hand"]
-
-
-def _series_of(store: Connection, field: str, text: str) -> UUID:
+def _series_of(store: Connection, methods: Collection[str], field: str, text: str) -> UUID:
     """The series that `text` names, or the latest with a trial of the machine it names."""
     try:
         wanted = UUID(text)
     except ValueError:
         raise InvalidField(field, "choose one from the list") from None
-    latest = store.scalar(
-        select(Series.id)
-        .where(
-            Series.machine_id == wanted,
-            Series.method.in_(_methods()),
-            exists()
-            .where(Trial.series_id == Series.id, Trial.state == "complete")
-            .correlate(Series),
-        )
-        .order_by(Series.started_at.desc(), Series.id.desc())
-        .limit(1)
-    )
-    return latest or wanted
+    return latest_of_machine(store, wanted, methods) or wanted
 
 
 # ---------------------------------------------------------------- answers
 
 
-def _answers(store: Connection, wanted: Sequence[str], margin: str) -> dict[str, Any]:
+def _answers(
+    store: Connection, methods: Collection[str], wanted: Sequence[str], margin: str
+) -> dict[str, Any]:
     fields = [*_FIELDS, *("one more" for _ in wanted[len(_FIELDS) :])]
     asked = [
-        (field, _series_of(store, field, text)) for field, text in zip(fields, wanted, strict=False)
+        (field, _series_of(store, methods, field, text))
+        for field, text in zip(fields, wanted, strict=False)
     ]
     found = sides(store, asked)
     told = comparison_out(compared(found))

@@ -18,7 +18,6 @@ from sqlalchemy import Row
 
 from analysis import sentences
 from analysis.advice import ADJUSTING_CAUTIONS
-from analysis.methods import METHODS
 from analysis.units import Unit
 from api.answers import advice, history
 from api.answers import checks as store_history
@@ -45,13 +44,6 @@ router = APIRouter(include_in_schema=False)
 
 _SHOWN: Final = 40  # series in the table; the others are a link away
 _FEWEST_GAPS: Final = 2
-_QUANTITY_WORDS: Final = {"angle": "angle of the cut", "tilt": "tilt", "length": "length"}
-# What the angle of a method is, where it is not that of a cut.
-_ANGLE_WORDS: Final = {
-    "blade-to-slot": "angle of blade and slot",
-    "planed-thickness": "taper over the width",
-    "closing-miters": "error of each miter",
-}
 
 
 @router.get("/machines")
@@ -221,7 +213,7 @@ def _said(known: Known) -> _Said:
         tapers=tapers if angular else "",
         tolerance=check.tolerance.text if check.tolerance else "",
         verdict=check.verdict,
-        method=METHODS[known.series.row.method].title,
+        method=known.series.facts.method.title,
         checked=day(known.at),
         drawing=Markup(leaning(relation, check.mean, check.expanded)),
         half=known.half,
@@ -285,15 +277,12 @@ class _Line:
 
 def _line(found: MachineHistory, of: DriftLine, changes: Sequence[Change]) -> _Line:
     line = drift_out(of)
-    relation = METHODS[line.method].relation(line.quantity)
-    assert relation is not None
-    what = _QUANTITY_WORDS[line.quantity]
-    if line.quantity == "angle":
-        what = _ANGLE_WORDS.get(line.method, what)
+    latest = of.known[-1]
+    relation, what = latest.relation, latest.relation.words
     if line.half:
         what += f", {line.half} half of the fence"
-    title = f"{METHODS[line.method].title}: {what}"
-    check = of.known[-1].check
+    title = f"{latest.series.facts.method.title}: {what}"
+    check = latest.check
     tolerance = None
     if check.tolerance is not None:
         middle = (check.tolerance.low + check.tolerance.high) / 2 if line.unit == "mm" else 0.0
@@ -338,7 +327,7 @@ def _row(series: store_history.CheckedSeries) -> dict[str, object]:
         "id": series.id,
         "day": day(series.row.started_at),
         "running": series.row.finished_at is None,
-        "method": METHODS[series.row.method].title,
+        "method": series.facts.method.title,
         "trials": series.trials,
         "said": [_said(known) for known in all_known(series)],
         "calipers": ", ".join(series.calipers),
@@ -382,7 +371,7 @@ def _mending(
         series = found.state.known[0].series
     unit: Unit = "in" if query.get("unit", series.row.unit) == "in" else "mm"
     pivot: Literal["left", "right"] = "right" if query.get("pivot") == "right" else "left"
-    method = METHODS[series.row.method]
+    method = series.facts.method
     told, refused, field = None, "", ""
     try:
         adjusting = adjusting_of(
@@ -398,7 +387,7 @@ def _mending(
         pivot=pivot,
         asks_fence=advice.uses_fence(method),
         asks_span=advice.uses_span(method),
-        asks_screw=advice.uses_fence(method) or method.key == "stop-block",
+        asks_screw=advice.uses_screw(method),
         advice=told,
         drawings={
             m.quantity: Markup(fence_move(pivot, m.move.toward_board))

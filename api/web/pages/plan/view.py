@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 from uuid import UUID
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection
 
 from analysis.conversions import NAMES, measures
-from analysis.methods import METHODS, Method, Quantity
+from analysis.methods import Method, Quantity
 from analysis.sentences import capital
 from analysis.units import Unit, parse_number
 from api.answers import plan as answers
+from api.answers.moments import day
 from api.answers.plan import Asked, methods_to_plan
 from api.errors import InvalidField, NotFound
-from api.store.tables import Machine, Series, Trial
+from api.store.rows.measured import latest_of_each_machine
 from api.web.convert.plan import plan_out, table_out
-from api.web.deps import TheStore
+from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.plan import chart as plan_chart
 from api.web.pages.shared.charts import short
@@ -62,29 +63,30 @@ _WORDS: Final = {
 
 
 @router.get("/plan")
-def plan_page(request: Request, store: TheStore) -> HTMLResponse:
+def plan_page(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
     """The questions, and the answer to those asked; without any, to the usual ones."""
     form = {
         name: request.query_params.get(name, usual)[:100].strip() for name, usual in _FORM.items()
     }
     form["unit"] = form["unit"] if form["unit"] in RESOLUTION else "mm"
     unit: Unit = "in" if form["unit"] == "in" else "mm"
-    method = METHODS.get(form["method"], METHODS["reversal"])
+    methods = methods_to_plan(shop.methods)
+    method = next((m for m in methods if m.key == form["method"]), methods[0])
     values: dict[str, Any] = {
         "asked": form,
-        "methods": methods_to_plan(),
-        "width_label": _width_label(method),
+        "methods": methods,
+        "width_label": capital(method.relations[0].base),
         "usual_width": usual_width(method, unit),
         "usual": {"resolution": RESOLUTION[unit], "reading_sd": READING_SD[unit]},
-        "steady": steady(store, method.reveals[0]),
+        "steady": steady(store, methods, method.reveals[0]),
         "finer": any(form[name] != _FORM[name] for name in _FINER),
         "problem": None,
         "found": None,
-        "cautions": cautions_for(method),
+        "cautions": cautions_for(method.cautions),
     }
     status = 200
     try:
-        values |= _answer(_asked(store, form, unit))
+        values |= _answer(_asked(store, shop.methods, form, unit))
     except InvalidField as error:
         field = _WORDS.get(error.field, error.field)
         values["problem"], status = f"{capital(field)}: {error.message}.", 422
@@ -107,7 +109,7 @@ def _answer(asked: Asked) -> dict[str, Any]:
         "found": found,
         "picture": Markup(plan_chart.picture(curves, found.error_deg, found.cuts_needed)),
         "marked": found.cuts_needed is not None and found.cuts_needed <= plan_chart.MOST,
-        "line_words": f"one {_width_label(asked.method).lower()}",
+        "line_words": f"one {asked.method.relations[0].base}",
         "widths": [answers.length_text(w, asked.unit) for w in found.table.widths_mm],
         "measures": [
             (NAMES[measure], f"{value:.3g}")
@@ -117,59 +119,24 @@ def _answer(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _width_label(method: Method) -> str:
-    if method.relations[0].over == "thickness":
-        return "Thickness of the board"
-    return _LENGTHS.get(method.key, "Width of the board")
-
-
-_LENGTHS: Final = {
-    "five-cut": "Length of the strip",
-    "blade-to-slot": "Distance along the slot",
-    "closing-miters": "Length of the joint",
-}
-
-
-def steady(store: Connection, quantity: Quantity) -> list[dict[str, Any]]:
+def steady(
+    store: Connection, methods: Iterable[Method], quantity: Quantity
+) -> list[dict[str, Any]]:
     """The latest series of each machine that shows how the quantity scatters."""
-    two = (
-        select(Trial.id)
-        .where(Trial.series_id == Series.id, Trial.state == "complete")
-        .limit(2)
-        .correlate(Series)
-        .subquery()
-    )
-    # Machine by machine, from the latest series back: not by counting every trial there is.
-    latest = (
-        select(Series.id)
-        .where(
-            Series.machine_id == Machine.id,
-            Series.method.in_([m.key for m in methods_to_plan() if quantity in m.reveals]),
-            select(func.count()).select_from(two).scalar_subquery() == 2,
-        )
-        .order_by(Series.started_at.desc(), Series.id.desc())
-        .limit(1)
-        .correlate(Machine)
-        .scalar_subquery()
-    )
-    names = {series: name for name, series in store.execute(select(Machine.name, latest)) if series}
-    rows = store.execute(
-        select(Series.id, Series.started_at)
-        .where(Series.id.in_(names))
-        .order_by(Series.started_at.desc(), Series.id.desc())
-    )
-    found: list[dict[str, Any]] = []
-    for series, started in rows:
-        moment = started.astimezone()
-        day = f"{moment.day} {moment:%B %Y}"
-        found.append({"series": series, "short": short(names[series]), "day": day})
-    return found
+    rows = latest_of_each_machine(store, [m.key for m in methods if quantity in m.reveals])
+    return [
+        {"series": row.id, "short": short(machine), "day": day(row.started_at)}
+        for row, machine in rows
+    ]
 
 
-def _asked(store: Connection, form: Mapping[str, str], unit: Unit) -> Asked:
+def _asked(
+    store: Connection, methods: Mapping[str, Method], form: Mapping[str, str], unit: Unit
+) -> Asked:
     by_gap = form["by"] == "gap"
     return asked_for(
         store,
+        methods,
         error_deg=None if by_gap else _number(form, "error_deg", 0, 45),
         gap=form["gap"] or None if by_gap else None,
         joint=form["joint"] or None if by_gap else None,

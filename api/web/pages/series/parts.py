@@ -167,8 +167,8 @@ class SeriesView:
     assumed: bool
 
 
-def series_view(connection: Connection, series_id: UUID, running: UUID | None) -> SeriesView:
-    """The series, with `running` the one that its bench feeds.
+def series_view(connection: Connection, series_id: UUID, running: bool) -> SeriesView:
+    """The series; `running`: its bench feeds it now.
 
     Raises NotFound where no series has that id.
     """
@@ -180,7 +180,7 @@ def series_view(connection: Connection, series_id: UUID, running: UUID | None) -
         series=series,
         method=method,
         steps=steps_for(method, series.strip_side),
-        running=running == series.id,
+        running=running,
         quantities=tuple(_quantity(series, facts, q, method.noun) for q in method.reveals),
         doubts=tuple(_doubted(d, series, method) for d in series.doubts),
         settings=tuple(_settings(series, method, facts)),

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from analysis.sentences import capital
 from analysis.units import Unit
@@ -21,9 +21,8 @@ from api.store.rows.events import last_event_id
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import machines as machine_rows
 from api.store.rows.machines import parse_id
+from api.store.rows.measured import running
 from api.store.rows.series import latest_series
-from api.store.rows.series import series as series_row
-from api.store.tables import Bench
 from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.series import parts as series_view
@@ -68,7 +67,7 @@ def all_series(
         part="series",
         lines=shown,
         following=shown[-1].id if len(found) > _ON_A_PAGE else None,
-        running=set(store.scalars(select(Bench.series_id).where(Bench.series_id.is_not(None)))),
+        running=running(store),
         machines=machine_rows(store),
         methods=shop.methods,
         asked={"machine": machine, "method": method, "before": before},
@@ -92,7 +91,7 @@ def one_series(request: Request, store: TheStore, series_id: str) -> HTMLRespons
         view=view,
         work=_work(view),
         last_event=last_event,
-        cautions=cautions_for(view.method),
+        cautions=cautions_for(view.method.cautions),
         origins=series_view.ORIGINS,
         aside=series_view.ASIDE,
         marks=series_view.VERDICT_MARKS,
@@ -111,7 +110,7 @@ def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
         "series/report.html",
         part="series",
         view=view,
-        cautions=cautions_for(view.method),
+        cautions=cautions_for(view.method.cautions),
         origins=series_view.ORIGINS,
         marks=series_view.VERDICT_MARKS,
         printed=now(),
@@ -121,9 +120,7 @@ def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
 
 def _view(store: Connection, series_id: str) -> SeriesView:
     series = _uuid(series_id)
-    row = series_row(store, series)
-    running = store.scalar(select(Bench.series_id).where(Bench.name == row.bench))
-    return series_view.series_view(store, series, running)
+    return series_view.series_view(store, series, series in running(store))
 
 
 def _uuid(text: str) -> UUID:
