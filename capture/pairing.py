@@ -30,6 +30,7 @@ from analysis.units import NM_PER_MM
 from capture.records import (
     Entry,
     Finish,
+    Flag,
     Layout,
     Press,
     Reading,
@@ -63,7 +64,6 @@ OutcomeKind = Literal[
     "resumed",
     "nothing to resume",
 ]
-Flag = Literal["ends swapped", "unit changed", "unit slip?", "negative", "beyond jaws", "late"]
 
 
 @dataclass(frozen=True, slots=True)

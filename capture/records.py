@@ -14,6 +14,8 @@ from uuid import UUID
 from analysis.units import Unit
 
 Origin = Literal["button", "keys", "typed", "imported"]
+Flag = Literal["ends swapped", "unit changed", "unit slip?", "negative", "beyond jaws", "late"]
+"""What a careful reader should know of a trial. No word of it holds a hyphen."""
 """Where a reading came from: an instrument's send button; a burst of keys that only a
 keyboard caliper types so fast; a person's fingers; an old notebook."""
 

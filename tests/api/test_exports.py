@@ -18,7 +18,7 @@ from fastapi.testclient import TestClient
 
 from api.exports import senml
 from api.exports.columns import BLOCK, words_in, words_text
-from capture.pairing import Flag
+from capture.records import Flag
 from tests.api.bench import Person
 
 TRIALS_HEADER = (

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 import sqlite3
 from contextlib import closing
+from typing import get_args
 from uuid import UUID
 
 import numpy as np
@@ -15,6 +18,7 @@ from sqlalchemy import event
 from api.server import Shop
 from api.settings import Settings
 from api.web.app import build
+from capture.records import Flag
 from tests.api.bench import Person
 from tests.api.conftest import local_client
 
@@ -105,6 +109,19 @@ def test_swapping_ends_changes_the_sign_only(person):
     assert trial["angle_deg"] == -before
     assert trial["flags"] == ["ends swapped"]
     assert [r["place"] for r in trial["readings"]] == ["open end", "fence end"]
+
+
+def test_a_flag_reads_the_same_on_the_series_page_as_at_the_bench(person):
+    series = person.start()
+    person.press("312.30", "312.40")
+    (said,) = person.series(series)["trials"][0]["flags"]
+    at_the_bench = re.search(r'id="flags">(.*?)</script>', person.client.get("/bench/main").text)
+    assert at_the_bench is not None
+    words = json.loads(at_the_bench[1])
+    assert words.keys() == set(get_args(Flag))
+    assert words[said] == "longer than the jaws open"
+    page = person.client.get(f"/series/{series}").text
+    assert f'<span class="flag">{words[said]}</span>' in page
 
 
 def test_a_bounced_press_is_kept_and_can_be_restored(person):

@@ -386,6 +386,15 @@ def test_swapped_ends_are_put_right_with_one_button(bench):
     assert bench.server.get(f"/api/series/{series}")["trials"][0]["deviation_mm"] == -0.04
 
 
+def test_what_a_careful_reader_should_know_of_a_trial_is_said_in_words(bench):
+    bench.start()
+    bench.open()
+    bench.press("312.30")
+    bench.state("kept")
+    row = bench.page.locator("#trials tbody tr").first
+    expect(row).to_contain_text("longer than the jaws open")
+
+
 def test_a_bounce_is_shown_and_can_be_counted_after_all(bench):
     series = bench.start()
     bench.open()

@@ -18,14 +18,7 @@ const MARKS = {
   finished: "complete",
 };
 const VERDICT_MARKS = { "good enough": "good", "needs adjusting": "adjust", "cannot tell yet": "cannot" };
-const FLAGS = {
-  "ends swapped": "ends swapped",
-  "unit changed": "the unit changed",
-  "unit slip?": "unit mixed up?",
-  negative: "negative",
-  "beyond jaws": "longer than the jaws open",
-  late: "came late",
-};
+const FLAGS = JSON.parse(document.getElementById("flags").textContent);
 
 function setMark(element, name) {
   element.querySelector("use").setAttribute("href", `#mark-${name}`);

@@ -22,6 +22,7 @@ from api.web.pages.bench import phone
 from api.web.pages.shared import drawings
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.static import SECURITY_HEADERS
+from api.web.pages.shared.words import FLAGS
 from api.web.shapes import BenchName, MachineOut, MethodOut
 
 router = APIRouter(include_in_schema=False)
@@ -83,8 +84,8 @@ def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
         "bench/page.html",
         part="bench",
         bench=name,
-        # Within a script element nothing but "<" can end it or open a comment.
-        state=Markup(json.dumps(state, separators=(",", ":")).replace("<", "\\u003c")),
+        state=_in_script(state),
+        flags=_in_script(FLAGS),
         measuring=method.key if method else None,
         places=Markup(drawings.places_drawing(method)) if method else "",
         methods=methods,
@@ -108,6 +109,11 @@ def bench_code(request: Request, name: BenchName, shop: TheServer) -> Response:
     if found is None:
         return Response(status_code=404, headers=headers)
     return Response(phone.code(found), media_type="image/svg+xml", headers=headers)
+
+
+def _in_script(value: object) -> Markup:
+    """JSON within a script element, where nothing but "<" can end it or open a comment."""
+    return Markup(json.dumps(value, separators=(",", ":")).replace("<", "\\u003c"))
 
 
 def _for_the_page(method: Method) -> dict[str, object]:

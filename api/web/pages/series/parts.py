@@ -21,6 +21,7 @@ from api.answers.series import series as whole_series
 from api.web import convert
 from api.web.pages.series.chart import Dot, budget_chart, strip_chart
 from api.web.pages.shared.numbers import Unit, size, with_uncertainty
+from api.web.pages.shared.words import FLAGS
 from api.web.shapes import (
     ContributionOut,
     DoubtOut,
@@ -36,14 +37,6 @@ ORIGINS: Final = {
     "keys": "typed by the caliper",
     "typed": "typed by hand",
     "imported": "from an old notebook",
-}
-FLAGS: Final = {
-    "ends swapped": "ends swapped",
-    "unit changed": "the unit changed",
-    "unit slip?": "unit mixed up?",
-    "negative": "negative",
-    "beyond jaws": "longer than the jaws open",
-    "late": "came late",
 }
 ASIDE: Final = {
     "bounced": "ignored: a repeat of the reading before",
