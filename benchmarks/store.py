@@ -15,8 +15,10 @@ import sqlite3
 import statistics
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from itertools import count, islice
 from pathlib import Path
 from typing import Any, Final, cast
@@ -24,16 +26,18 @@ from uuid import UUID
 
 import numpy as np
 from fastapi.testclient import TestClient
-from sqlalchemy import Engine, Select, Table, insert, select, text
+from sqlalchemy import Connection, Engine, Select, Table, insert, select, text
+from sqlalchemy.dialects import postgresql, sqlite
 
 from analysis.methods import method
 from api.answers import checks
 from api.answers.bench import bench as bench_answer
+from api.answers.series import series as whole_series
 from api.exports import trials
 from api.exports.wanted import Wanted
 from api.server import Shop
 from api.settings import Settings
-from api.store import migrations
+from api.store import migrations, statements
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal, NewSeries
 from api.store.moving import move
@@ -236,6 +240,47 @@ class Bare:
         return value
 
 
+@contextmanager
+def through_core() -> Iterator[None]:
+    """Meanwhile SQLAlchemy's Core runs what the journal else hands to the driver itself."""
+
+    @cache
+    def writing(table: Table, names: tuple[str, ...], engine: str, over: bool) -> Any:
+        added = (sqlite if engine == "sqlite" else postgresql).insert(table)
+        if not over:
+            return added
+        changed = {n: added.excluded[n] for n in names if not table.c[n].primary_key}
+        return added.on_conflict_do_update(index_elements=["id"], set_=changed)
+
+    def write(
+        connection: Connection,
+        table: Table,
+        names: tuple[str, ...],
+        rows: Sequence[tuple[Any, ...]],
+        *,
+        over: bool = False,
+    ) -> None:
+        if rows:
+            found = [dict(zip(names, row, strict=True)) for row in rows]
+            connection.execute(writing(table, names, connection.dialect.name, over), found)
+
+    instead = {
+        "first": lambda connection, asked, **values: connection.execute(asked, values).first(),
+        "find": lambda connection, asked, **values: connection.execute(asked, values).all(),
+        "run": lambda connection, asked, **values: connection.execute(asked, values),
+        "write": write,
+        "together": lambda _connection: nullcontext(),
+    }
+    own = {name: getattr(statements, name) for name in instead}
+    for name, act in instead.items():
+        setattr(statements, name, act)
+    try:
+        yield
+    finally:
+        for name, act in own.items():
+            setattr(statements, name, act)
+
+
 def keeping(engines: list[Engine], data: Path) -> None:
     """Readings kept, beside their bare rows, and beside all rows that keeping them leaves."""
     ours, alone_engine, whole_engine = engines
@@ -270,6 +315,25 @@ def keeping(engines: list[Engine], data: Path) -> None:
 
     contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: shop.journal.keep(k))
     contest("journal, one by one", "presses", 1, 500, lambda k: lambda: shop.journal.keep(k))
+
+    def keep(bench: str, many: int) -> Callable[[], object]:
+        return lambda: shop.journal.keep(list(islice(sources[bench], many)))
+
+    def keep_through_core(bench: str, many: int) -> Callable[[], object]:
+        own = keep(bench, many)
+
+        def kept() -> None:
+            with through_core():
+                own()
+
+        return kept
+
+    for name, bench, many, rounds in (
+        ("journal, 500 at once", "batches", 500, 20),
+        ("journal, one by one", "presses", 1, 500),
+    ):
+        took = in_turns(rounds, keep(bench, many), keep_through_core(bench, many))
+        told(name, *took, "the same, its statements by Core")
     with TestClient(build(shop), base_url="http://127.0.0.1:8017") as client:
 
         def post(kept: list[Reading]) -> Callable[[], object]:
@@ -324,7 +388,7 @@ def asking(engine: Engine, large: UUID) -> None:
                 "one row",
                 bare(one),
             ),
-            ("a series", lambda: series(store, series_id), "one row", bare(one)),
+            ("a series", lambda: whole_series(store, series_id), "one row", bare(one)),
             (
                 "what happened after",
                 lambda: events.events_after(store, "bench 1", last - 50),

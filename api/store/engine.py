@@ -89,8 +89,8 @@ def begin_writing(connection: Connection) -> Connection:
 class Writer:
     """One writing connection to a store, held from call to call and not one of the pool's.
 
-    To take a connection from the pool and give it back costs as much as what a press writes.
-    For one thread at a time.
+    So a press waits for no reader: long downloads may hold every connection of the pool. For
+    one thread at a time.
     """
 
     def __init__(self, engine: Engine) -> None:

@@ -2,7 +2,8 @@
 
 SQLAlchemy makes them, and says how each column's values are handed over. What it would do
 anew for each execution, and for each value of each row, is done once here. Many rows go by
-the driver's `executemany` on SQLite, and as one JSON text on PostgreSQL.
+the driver's `executemany` on SQLite, and as one JSON text on PostgreSQL. By SQLAlchemy's Core
+a press takes a quarter longer at least, on either engine (`benchmarks.store` runs both).
 
 What the driver raises is its own; `translated` makes of it what SQLAlchemy would raise.
 """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import count
@@ -15,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from analysis.methods import method
 from analysis.units import Unit, parse_length
@@ -285,6 +287,16 @@ def test_a_moment_without_a_zone_is_never_kept(engine, many):
         journal.keep(local)
     with engine.connect() as store:
         assert store.scalar(text("SELECT count(*) FROM readings")) == 1
+
+
+def test_a_press_waits_for_no_download_however_many_there_are(engine, monkeypatch):
+    journal = Journal(engine)
+    journal.keep([reading("12.30")])
+    monkeypatch.setattr(engine.pool, "_timeout", 0)
+    with ExitStack() as downloads:
+        with pytest.raises(PoolTimeout):
+            list(map(downloads.enter_context, iter(engine.connect, None)))
+        assert journal.keep([reading("12.31")]).stored == 1
 
 
 def test_of_two_starts_at_the_same_moment_one_wins_and_the_other_is_told(engine, store_url):
