@@ -17,9 +17,10 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from analysis import geometry
+from analysis.facts import SeriesFacts
 from analysis.interval import Interval
 from analysis.methods import Quantity
-from analysis.score import SeriesFacts, score
+from analysis.score import score
 from analysis.uncertainty import LEVEL, Budget, Contribution, Enters
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import quantiles
+from analysis import budget, quantiles
 from analysis.conversions import size_text
 from analysis.uncertainty import REPEATABILITY_MM
 
@@ -158,8 +158,13 @@ def trial_sd(
     """
     if not length_mm > 0:
         raise ValueError("length: it must be greater than zero; give the board's width in mm")
-    reading = 2 * (reading_sd_mm**2 + resolution_mm**2 / 12) / (factor * length_mm) ** 2
-    return math.sqrt(own_sd_rad**2 + reading)
+    reading = _readings_mm(reading_sd_mm, resolution_mm) / (factor * length_mm)
+    return math.sqrt(own_sd_rad**2 + reading**2)
+
+
+def _readings_mm(reading_sd_mm: float, resolution_mm: float) -> float:
+    """What the two readings of a strip's ends scatter by together."""
+    return math.hypot(*budget.reading_mm(math.sqrt(2), reading_sd_mm, resolution_mm))
 
 
 def plan(
@@ -199,8 +204,7 @@ def plan(
     spare = allowed**2 - own_sd_rad**2
     width = resolution = None
     if spare > 0:
-        reading = math.sqrt(2 * (reading_sd_mm**2 + resolution_mm**2 / 12))
-        width = reading / (factor * math.sqrt(spare))
+        width = _readings_mm(reading_sd_mm, resolution_mm) / (factor * math.sqrt(spare))
         step = 12 * (spare * (factor * length_mm) ** 2 / 2 - reading_sd_mm**2)
         resolution = math.sqrt(step) if step > 0 else None
     return Plan(

@@ -9,10 +9,10 @@ which may be fractional or, for Student's t, infinite.
 
 from __future__ import annotations
 
-import math
+from typing import overload
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 
 def normal(p: float) -> float:
@@ -29,26 +29,20 @@ def normal_probability(z: float) -> float:
     return float(special.ndtr(z))
 
 
-def student_t(p: float, df: float) -> float:
+@overload
+def student_t(p: float, df: float) -> float: ...
+@overload
+def student_t(p: float, df: NDArray[np.float64]) -> NDArray[np.float64]: ...
+def student_t(p: float, df: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
     """Quantile of Student's t; the normal's where `df` is infinite."""
-    if math.isinf(df):
-        return normal(p)
     from scipy import special
 
-    return float(special.stdtrit(df, p))
-
-
-def student_t_array(p: float, df: ArrayLike) -> NDArray[np.float64]:
-    """`student_t` for an array of degrees of freedom, all finite."""
-    from scipy import special
-
-    return np.asarray(special.stdtrit(np.asarray(df, float), p), float)
+    found = special.stdtrit(df, p)
+    return np.asarray(found) if isinstance(df, np.ndarray) else float(found)
 
 
 def student_t_probability(t: float, df: float) -> float:
     """P(T <= t) of Student's t."""
-    if math.isinf(df):
-        return normal_probability(t)
     from scipy import special
 
     return float(special.stdtr(df, t))

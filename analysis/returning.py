@@ -157,9 +157,9 @@ def _more_cuts(
     lost = (var_before / variance) ** 2 / df_before + (var_after / variance) ** 2 * lost_after
     df = 1 / np.maximum(lost, 1e-9)
     error, size = np.sqrt(variance), abs(shift.estimate)
-    tells = size > quantiles.student_t_array((1 + level) / 2, df) * error
+    tells = size > quantiles.student_t((1 + level) / 2, df) * error
     if margin is not None:
-        tells |= size + quantiles.student_t_array(level, df) * error < margin
+        tells |= size + quantiles.student_t(level, df) * error < margin
     found = np.flatnonzero(tells)
     return int(found[0]) + first if found.size else None
 

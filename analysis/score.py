@@ -11,14 +11,16 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from analysis import conformity, geometry, quantiles, sentences, spread, uncertainty
-from analysis.conformity import Remedy, Tolerance, Verdict
+from analysis import budget, conformity, geometry, remedy, sentences, spread
+from analysis.budget import SeriesBudget
+from analysis.conformity import Tolerance, Verdict
+from analysis.facts import SeriesFacts
 from analysis.interval import Interval
-from analysis.methods import Method, Quantity, Relation, Side
-from analysis.uncertainty import LEVEL, Budget, Contribution
-from analysis.units import MM_PER_INCH, Unit
+from analysis.methods import Method, Quantity, Relation
+from analysis.uncertainty import Budget
+from analysis.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 
@@ -26,65 +28,6 @@ Array = NDArray[np.float64]
 _ENOUGH_FOR_ORDER: Final = 10
 # Fewer than this know their own scatter to no better than 40 %.
 _ENOUGH_FOR_SCATTER: Final = 5
-_NOT_NEGATIVE: Final = (
-    "resolution_mm",
-    "repeatability_mm",
-    "baseline_u_mm",
-    "inset_u_mm",
-    "scale_u",
-    "straightness_mm",
-    "zero_u_mm",
-    "zero_at_mm",
-)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SeriesFacts:
-    """All that a score needs to know of a series.
-
-    widths_mm: (n, places, repeats), not finite = not read. baseline_mm, thickness_mm: as the method
-    asks; for a known block the baseline is its stated size. repeatability_mm: standard
-    deviation of one reading by caliper and hand, from a study with repeatability_df degrees
-    of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
-    scale_u (relative), zero_u_mm (which only lengths feel): standard uncertainties; None
-    takes +-0.5 mm, +-1 mm, +-1e-4 and +-0.02 mm, each rectangular (common practice, no
-    source). zero_at_mm: the size at which zero_u_mm holds, uncorrelated with scale_u; the mean
-    size of the blocks that told both. straightness_mm: how far edge or fence may stand from
-    straight over the length of the cut; None leaves it out. counted: (n,) mask of the trials
-    that count; None counts all. unit: in which lengths and tapers are spoken of.
-
-    Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
-    number, or degrees of freedom that are not above zero.
-    """
-
-    method: Method
-    widths_mm: ArrayLike
-    strip_side: Side = "left"
-    baseline_mm: float | None = None
-    thickness_mm: float | None = None
-    inset_mm: float = 0.0
-    pieces: int | None = None
-    resolution_mm: float = 0.01
-    repeatability_mm: float | None = None
-    repeatability_df: float | None = None
-    baseline_u_mm: float | None = None
-    inset_u_mm: float | None = None
-    scale_u: float | None = None
-    straightness_mm: float | None = None
-    tolerance: Tolerance | None = None
-    counted: ArrayLike | None = None
-    unit: Unit = "mm"
-    zero_u_mm: float | None = None
-    zero_at_mm: float = 0.0
-
-    def __post_init__(self) -> None:
-        for name in _NOT_NEGATIVE:
-            value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value >= 0):
-                raise ValueError(f"{name}: {value:g} must be zero or more")
-        df = self.repeatability_df
-        if df is not None and not (math.isfinite(df) and df > 0):
-            raise ValueError(f"repeatability_df: {df:g} must be greater than zero")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +64,7 @@ class QuantityScore:
     direction: str
     sentence: str
     scatter: str
-    remedy: Remedy | None
+    remedy: remedy.Remedy | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,135 +126,6 @@ def _one_cut(method: Method, trials: int) -> bool:
     return trials == 1 and any("cut" in step.action for step in method.steps)
 
 
-def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> Array:
-    """(n,) expanded uncertainty, at 95 %, of each single trial's angle or tilt in radians.
-
-    quantity: which; None takes the angle, or the tilt where the method reveals no angle. For
-    a length (only if asked for) it is in mm. nan for a trial not complete, and throughout
-    where the method does not reveal it. It holds what the measuring adds: caliper and hand,
-    resolution, lengths, scale, straightness; not the machine's scatter from cut to cut.
-    Raises ValueError as `geometry.series_values` does.
-    """
-    method = facts.method
-    means = geometry.place_means(method, facts.widths_mm)
-    wanted: tuple[Quantity, ...] = ("angle", "tilt") if quantity is None else (quantity,)
-    relation = next((r for w in wanted if (r := method.relation(w)) is not None), None)
-    if relation is None:
-        return np.full(len(means), np.nan)
-    spread_u = _TrialSpread.of(relation, facts, len(means))
-    if spread_u is None:
-        return np.full(len(means), np.nan)
-    expanded = np.empty(len(means))
-    for rows in geometry.blocks(len(means)):
-        contrast = geometry.weighted(means[rows], relation.weights)
-        expanded[rows] = spread_u.expanded(contrast, rows)
-    return expanded
-
-
-@dataclass(frozen=True, slots=True)
-class _TrialSpread:
-    """What the measuring adds to single trials, as variances of the ratio contrast / base.
-
-    growing: per squared ratio (scale, base); linear: per ratio, where the scale counts from
-    another size than nothing; steady, (n,): the rest, by how often each trial's places were
-    read; hand, (n,): the part of `steady` that has only `df` degrees of freedom, None where
-    unlimited.
-    """
-
-    relation: Relation
-    pieces: int
-    base: float
-    growing: float
-    linear: float
-    steady: Array
-    hand: Array
-    df: float | None
-
-    @staticmethod
-    def of(relation: Relation, facts: SeriesFacts, n: int) -> _TrialSpread | None:
-        base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-        if base is None and relation.terms:
-            return None
-        over, base_u = (1.0, 0.0) if base is None else (base, _base_u(relation, facts))
-        hand = _hand_mm(facts)
-        gain2 = sum(w * w for w in relation.weights)
-        repeats = np.maximum(_repeats_read(facts), 1)
-        dithered = uncertainty.rounding_averages_out(hand, facts.resolution_mm)
-        hand2 = gain2 * hand**2 / repeats
-        total = sum(relation.weights)
-        scale2, apart = _scale_u(facts) ** 2, total * facts.zero_at_mm
-        steady = (
-            hand2
-            + gain2
-            * uncertainty.rounding(facts.resolution_mm) ** 2
-            / (repeats if dithered else 1.0)
-            + (total * _zero_u(facts)) ** 2
-            + scale2 * apart**2
-            + (_straightness_u(facts) ** 2 if relation.terms else 0.0)
-        )
-        return _TrialSpread(
-            relation,
-            geometry.pieces_of(facts.method, facts.pieces),
-            over,
-            scale2 + (base_u / over) ** 2,
-            -2 * scale2 * apart / over,
-            np.broadcast_to(steady / over**2, n),
-            np.broadcast_to(hand2 / over**2, n),
-            _hand_df(facts),
-        )
-
-    def expanded(self, contrast: Array, rows: slice) -> Array:
-        """Of the trials in `rows`, whose contrasts are given in mm; nan where nan."""
-        ratio = contrast / self.base
-        # Below, `square` is worked on in place: a million trials are mostly memory traffic.
-        square = ratio * ratio
-        variance = square * self.growing
-        variance += self.steady[rows]
-        if self.linear:
-            variance += self.linear * ratio
-        if self.df is not None and self.hand.any():
-            result = self._by_student_t(variance, self.hand[rows], self.df)
-        else:
-            variance *= uncertainty.coverage_factor(None) ** 2
-            result = np.sqrt(variance, out=variance)
-        terms = self.relation.terms
-        if not terms:
-            return result
-        if len(terms) == 1:
-            # slope = c m (1 + (ratio / c)^2), without a tangent
-            c, m = terms[0].coefficient, terms[0].multiple
-            m *= self.pieces if terms[0].per_piece else 1
-            square *= m / c
-            square += m * c
-            result /= square
-            return result
-        angle = geometry.solve(self.relation, ratio, self.pieces)
-        return np.asarray(result / geometry.slope(self.relation, angle, self.pieces))
-
-    @staticmethod
-    def _by_student_t(variance: Array, hand: Array, df: float) -> Array:
-        """Expanded, of the ratio, as `uncertainty.factor` does with its guard."""
-        effective = variance * variance * (df / hand**2)
-        known = np.isfinite(effective)
-        k = np.full(effective.shape, np.nan)
-        k[known] = quantiles.student_t_array((1 + LEVEL) / 2, effective[known])
-        expanded = k * np.sqrt(variance)
-        if df >= uncertainty.FEW:
-            return np.asarray(expanded)
-        few, many = uncertainty.coverage_factor(df) ** 2, uncertainty.coverage_factor(None) ** 2
-        return np.asarray(np.maximum(expanded, np.sqrt(few * hand + many * (variance - hand))))
-
-
-def _hand_mm(facts: SeriesFacts) -> float:
-    return (
-        uncertainty.REPEATABILITY_MM if facts.repeatability_mm is None else facts.repeatability_mm
-    )
-
-
-def _hand_df(facts: SeriesFacts) -> float | None:
-    return None if facts.repeatability_mm is None else facts.repeatability_df
-
-
 def _counted(facts: SeriesFacts, n: int) -> NDArray[np.bool_]:
     if facts.counted is None:
         return np.ones(n, dtype=bool)
@@ -323,58 +137,11 @@ def _counted(facts: SeriesFacts, n: int) -> NDArray[np.bool_]:
 
 def _repeats(facts: SeriesFacts, counted: NDArray[np.bool_]) -> int:
     """The fewest readings of any place of a complete trial that counts; 1 for none."""
-    read = np.broadcast_to(_repeats_read(facts), counted.shape)
+    read = budget.repeats_read(facts)
+    if read.size == 1:
+        return max(int(read[0]), 1)
     read = read[counted & (read > 0)]
     return int(read.min()) if read.size else 1
-
-
-def _repeats_read(facts: SeriesFacts) -> NDArray[np.int64]:
-    """How often each trial's least read place was read: (n,), or (1,) where all places hold one."""
-    widths = np.asarray(facts.widths_mm, dtype=np.float64)
-    if widths.ndim < 3 or widths.shape[2] == 1 or not widths.size:
-        return np.ones(1, dtype=np.int64)
-    read: NDArray[np.int64] = np.isfinite(widths).sum(axis=2).min(axis=1)
-    return read
-
-
-def _scale_u(facts: SeriesFacts) -> float:
-    return (
-        uncertainty.rectangular(uncertainty.SCALE_BOUND) if facts.scale_u is None else facts.scale_u
-    )
-
-
-def _baseline_u(facts: SeriesFacts) -> float:
-    if facts.baseline_u_mm is not None:
-        return facts.baseline_u_mm
-    return uncertainty.rectangular(uncertainty.LENGTH_BOUND_MM)
-
-
-def _inset_u(relation: Relation, facts: SeriesFacts) -> float:
-    if not relation.insets:
-        return 0.0
-    if facts.inset_u_mm is not None:
-        return facts.inset_u_mm
-    return uncertainty.rectangular(uncertainty.INSET_BOUND_MM)
-
-
-def _base_u(relation: Relation, facts: SeriesFacts) -> float:
-    return math.hypot(_baseline_u(facts), relation.insets * _inset_u(relation, facts))
-
-
-def _straightness_u(facts: SeriesFacts) -> float:
-    return uncertainty.rectangular(facts.straightness_mm or 0.0)
-
-
-def _zero_u(facts: SeriesFacts) -> float:
-    # A zero offset adds the same to every place, so a difference does not feel it. Where the
-    # caliper itself is judged, its zero is the answer and no source of doubt.
-    if facts.method.judges != "machine":
-        return 0.0
-    return (
-        uncertainty.rectangular(uncertainty.ZERO_BOUND_MM)
-        if facts.zero_u_mm is None
-        else facts.zero_u_mm
-    )
 
 
 def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore:
@@ -426,55 +193,54 @@ def _quantity(
     if n == 0 or found.mean is None:
         return _nothing(relation, facts, _why_nothing(relation, facts))
     mean, sd = found.mean, found.sd
-    contrast = geometry.weighted(means, relation.weights)[complete]
-    contrast_sd = spread.summary(contrast).sd
+    contrasts = spread.summary(geometry.weighted(means, relation.weights)[complete])
     repeats = _repeats(facts, complete)
     sd_df: float = n - 1
     if facts.method.judges == "hand" and repeats > 1:
         sd, sd_df = _pooled(facts, complete)
-    lines = _lines(relation, facts, mean, float(contrast.mean()), n, found.sd, contrast_sd, repeats)
-    budget = uncertainty.combine(lines, guard=True)
+    parts = budget.of_series(relation, facts, found, contrasts, repeats)
+    total = parts.total
     tolerance = _tolerance(relation, facts)
     one_cut = _one_cut(facts.method, n)
-    judged = verdict_of(facts.method, n, mean, budget.expanded, tolerance)
+    judged = verdict_of(facts.method, n, mean, total.expanded, tolerance)
     way = None
     if one_cut and judged == conformity.UNKNOWN:
-        way = conformity.SECOND_CUT
+        way = remedy.SECOND_CUT
     elif tolerance is not None and judged == conformity.UNKNOWN:
-        sources = _sources(relation, facts, budget, mean, n, found.sd, repeats)
-        way = conformity.remedy(
+        sources = _sources(relation, facts, parts, found, repeats)
+        way = remedy.remedy(
             mean, tolerance, sources, len(facts.method.places), _shown(relation, facts)
         )
     scattered = sd is not None and sd > 0
-    own = _own_scatter(relation, facts, mean, found.sd, n, repeats)
-    sentence = _sentence(relation, facts, mean, sd, n, budget.expanded, judged, complete)
+    own = _own_scatter(facts, parts, found)
+    sentence = _sentence(relation, facts, mean, sd, n, total.expanded, judged, complete)
     return QuantityScore(
         unit=_unit(relation),
         trials=n,
         mean=mean,
         sd=sd,
         range=found.range,
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        effective_degrees_of_freedom=budget.effective_degrees_of_freedom,
-        mean_interval=Interval(mean - budget.expanded, mean + budget.expanded),
+        expanded_uncertainty=total.expanded,
+        coverage_factor=total.coverage_factor,
+        effective_degrees_of_freedom=total.effective_degrees_of_freedom,
+        mean_interval=Interval(mean - total.expanded, mean + total.expanded),
         sd_interval=spread.sd_interval(sd, int(sd_df) + 1) if sd and scattered else None,
         prediction=spread.prediction_interval(mean, found.sd, n) if found.sd else None,
         tolerance_interval=spread.tolerance_interval(mean, found.sd, n) if found.sd else None,
         own_scatter=own,
-        budget=budget,
+        budget=total,
         verdict=judged,
         tolerance=tolerance,
         conformance=None
         if tolerance is None or one_cut
         else conformity.conformance_probability(
             mean,
-            budget.combined,
+            total.combined,
             tolerance.low,
             tolerance.high,
-            budget.effective_degrees_of_freedom,
+            total.effective_degrees_of_freedom,
         ),
-        direction=_direction(relation, mean, budget.expanded),
+        direction=_direction(relation, mean, total.expanded),
         sentence=sentence if way is None else f"{sentence} {way.sentence}",
         scatter=(
             sentences.scatter_sentence(found.sd, own, _unit(relation), facts.unit)
@@ -493,170 +259,47 @@ def _why_nothing(relation: Relation, facts: SeriesFacts) -> str:
     return "No complete trial yet."
 
 
-def _sensitivity(relation: Relation, facts: SeriesFacts, mean: float) -> tuple[float, float, float]:
-    """Change of the quantity for one mm of contrast, the ratio at the mean, and the base."""
-    if not relation.terms:
-        return 1.0, mean, 1.0
-    pieces = geometry.pieces_of(facts.method, facts.pieces)
-    sign = geometry.strip_sign(facts.method, facts.strip_side)
-    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-    assert base is not None  # a mean was found, so a base was given
-    steep = float(geometry.slope(relation, mean, pieces)) * base
-    return sign / steep, float(geometry.ratio(relation, mean, pieces)), base
-
-
-def _lines(
-    relation: Relation,
-    facts: SeriesFacts,
-    mean: float,
-    contrast_mm: float,
-    n: int,
-    sd: float | None,
-    contrast_sd: float | None,
-    repeats: int,
-) -> tuple[Contribution, ...]:
-    per_mm, ratio, base = _sensitivity(relation, facts, mean)
-    unit = _unit(relation)
-    lines = list(
-        uncertainty.reading_lines(
-            value=mean,
-            weights=relation.weights,
-            trials=n,
-            repeats=repeats,
-            trial_sd=sd,
-            contrast_sd=contrast_sd,
-            sensitivity=per_mm,
-            unit=unit,
-            resolution_mm=facts.resolution_mm,
-            repeatability_mm=facts.repeatability_mm,
-            repeatability_df=facts.repeatability_df,
-        )
-    )
-    if facts.method.judges == "machine":
-        lines.append(
-            Contribution(
-                "caliper scale",
-                1.0,
-                "1",
-                "rectangular" if facts.scale_u is None else "normal",
-                _scale_u(facts),
-                per_mm * (contrast_mm - sum(relation.weights) * facts.zero_at_mm),
-                None,
-                "scale",
-            )
-        )
-        lines.append(
-            Contribution(
-                "caliper zero",
-                0.0,
-                "mm",
-                "rectangular" if facts.zero_u_mm is None else "normal",
-                _zero_u(facts),
-                per_mm * sum(relation.weights),
-                None,
-                "contrast",
-            )
-        )
-    if relation.terms:
-        # The ratio is contrast / base, so a base longer by one mm takes ratio / base off it;
-        # `ratio` has the angle's sign already, so the strip's side must not turn it again.
-        per_base_mm = -abs(per_mm) * ratio
-        given = facts.baseline_mm if relation.over == "baseline" else facts.thickness_mm
-        lines.append(
-            Contribution(
-                "length of the cut" if relation.over == "baseline" else "thickness",
-                given or base,
-                "mm",
-                "rectangular",
-                _baseline_u(facts),
-                per_base_mm,
-                None,
-                "base",
-            )
-        )
-        if relation.insets:
-            # Both ends are touched by the same habit: their errors add up.
-            lines.append(
-                Contribution(
-                    "inset",
-                    facts.inset_mm,
-                    "mm",
-                    "rectangular",
-                    _inset_u(relation, facts),
-                    -relation.insets * per_base_mm,
-                    None,
-                    "inset",
-                )
-            )
-        if facts.straightness_mm:
-            lines.append(
-                Contribution(
-                    "straightness of edge and fence",
-                    0.0,
-                    "mm",
-                    "rectangular",
-                    _straightness_u(facts),
-                    per_mm,
-                    None,
-                    "contrast",
-                )
-            )
-    return tuple(lines)
-
-
-def _hand_u(relation: Relation, facts: SeriesFacts, mean: float, repeats: int) -> float:
-    """What caliper and hand add to one trial, in the quantity's unit."""
-    gain = math.sqrt(sum(w * w for w in relation.weights) / repeats)
-    return abs(_sensitivity(relation, facts, mean)[0]) * gain * _hand_mm(facts)
-
-
 def _own_scatter(
-    relation: Relation, facts: SeriesFacts, mean: float, sd: float | None, n: int, repeats: int
+    facts: SeriesFacts, parts: SeriesBudget, found: spread.Summary
 ) -> spread.OwnScatter | None:
-    if not sd or facts.method.judges != "machine":
+    if not found.sd or facts.method.judges != "machine":
         return None
-    hand = _hand_u(relation, facts, mean, repeats)
     # Trials are rounded anew at each place, which readings of one spot need not show.
-    dithered = uncertainty.rounding_averages_out(_hand_mm(facts), facts.resolution_mm)
-    gain = math.sqrt(sum(w * w for w in relation.weights) / (repeats if dithered else 1))
-    count = abs(_sensitivity(relation, facts, mean)[0]) * gain
-    count *= uncertainty.rounding(facts.resolution_mm)
-    return spread.own_scatter(sd, n, math.hypot(hand, count), _hand_df(facts))
+    one = math.hypot(parts.hand_u, parts.rounding_u)
+    return spread.own_scatter(found.sd, found.n, one, facts.hand_df)
 
 
 def _sources(
     relation: Relation,
     facts: SeriesFacts,
-    budget: Budget,
-    mean: float,
-    n: int,
-    sd: float | None,
+    parts: SeriesBudget,
+    found: spread.Summary,
     repeats: int,
-) -> conformity.Sources:
+) -> remedy.Sources:
     def part(*sources: str) -> float:
-        return math.hypot(*(c.contribution for c in budget.contributions if c.source in sources))
+        lines = parts.total.contributions
+        return math.hypot(*(c.contribution for c in lines if c.source in sources))
 
-    hand = _hand_u(relation, facts, mean, repeats)
     # What a wider board would do: nothing for a frame's joint or the saw's own slot.
     base = (
         geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
         if relation.insets or relation.over == "thickness"
         else None
     )
-    return conformity.Sources(
-        trials=n,
-        trial_sd=sd,
-        hand_u=hand,
-        hand_df=_hand_df(facts),
-        rounding_u=part("caliper resolution"),
-        shrinking_u=part("length of the cut", "thickness", "inset"),
-        fixed_u=part("caliper scale", "caliper zero", "straightness of edge and fence"),
+    return remedy.Sources(
+        trials=found.n,
+        trial_sd=found.sd,
+        hand_u=parts.hand_u,
+        hand_df=facts.hand_df,
+        rounding_u=part(budget.RESOLUTION),
+        shrinking_u=part(budget.LENGTH, budget.THICKNESS, budget.INSET),
+        fixed_u=part(budget.SCALE, budget.ZERO, budget.STRAIGHTNESS),
         base_mm=base,
         repeats=repeats,
         hand_assumed=facts.repeatability_mm is None,
         base_adjective="thick" if relation.over == "thickness" else "wide",
-        length_u=part("length of the cut", "thickness"),
-        length_bound_mm=_baseline_u(facts) * math.sqrt(3) if relation.terms else 0.0,
+        length_u=part(budget.LENGTH, budget.THICKNESS),
+        length_bound_mm=parts.length_u * math.sqrt(3) if relation.terms else 0.0,
         length_name=(
             "thickness"
             if relation.over == "thickness"

@@ -20,10 +20,12 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import numpy as np
 
 from analysis import spread
+from analysis.budget import trial_uncertainty
 from analysis.conformity import Tolerance
+from analysis.facts import SeriesFacts
 from analysis.geometry import series_values
 from analysis.methods import METHODS, method
-from analysis.score import SeriesFacts, score, trial_uncertainty
+from analysis.score import score
 
 MILLION = 1_000_000
 

@@ -20,8 +20,9 @@ from sqlalchemy import Connection, Row
 
 from analysis.checks import checks
 from analysis.conformity import Tolerance, Verdict
+from analysis.facts import SeriesFacts
 from analysis.methods import METHODS, Quantity
-from analysis.score import SeriesFacts, verdict_of
+from analysis.score import verdict_of
 from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
 from api.answers.studies import Study, study_of

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis import doubts, drift, geometry
+from analysis.facts import SeriesFacts
 from analysis.methods import Quantity
-from analysis.score import Score, SeriesFacts, score
+from analysis.score import Score, score
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import MM_PER_INCH
 

@@ -12,8 +12,9 @@ import numpy as np
 from sqlalchemy import Connection, Row
 
 from analysis.drift import Trend
+from analysis.facts import SeriesFacts
 from analysis.methods import Place, Quantity
-from analysis.score import Score, SeriesFacts, score
+from analysis.score import Score, score
 from analysis.units import Unit, mm
 from api.answers.checks import studies_of
 from api.answers.earlier import found_before

@@ -17,7 +17,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row
 
 from analysis.caliper_study import known_block, same_spot
-from analysis.score import SeriesFacts
+from analysis.facts import SeriesFacts
 from analysis.uncertainty import rounding
 from analysis.units import mm
 from api.store.facts import resolution_mm

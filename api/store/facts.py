@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from sqlalchemy import Row
 
 from analysis.conformity import Tolerance
+from analysis.facts import SeriesFacts
 from analysis.methods import Method, custom_method, method
-from analysis.score import SeriesFacts
 from analysis.uncertainty import rectangular, resolution_nm
 from analysis.units import Unit, mm, parse_length, parse_number
 

@@ -118,7 +118,7 @@ def _values(
     The caliper's count is taken from the trial's own texts, so that a trial's row is the same
     whichever others are written with it.
     """
-    from analysis.score import trial_uncertainty  # scipy comes with it; not before a trial
+    from analysis.budget import trial_uncertainty  # scipy comes with it; not before a trial
 
     by_resolution: dict[float, list[pairing.Trial]] = defaultdict(list)
     for trial in trials:

@@ -6,9 +6,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.budget import trial_uncertainty
+from analysis.facts import SeriesFacts
 from analysis.geometry import series_values
 from analysis.methods import METHODS, custom_method
-from analysis.score import SeriesFacts, trial_uncertainty
 
 _CURVED = custom_method(
     {

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from analysis.checks import checks
+from analysis.facts import SeriesFacts
 from analysis.geometry import series_values
 from analysis.methods import METHODS
-from analysis.score import SeriesFacts, score
+from analysis.score import score
 
 MACHINE = [m for m in METHODS.values() if m.judges == "machine"]
 

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import conformity, quantiles
-from analysis.conformity import Sources, Tolerance, remedy, verdict
+from analysis.conformity import Tolerance, verdict
+from analysis.remedy import Sources, remedy
 from tests.analysis.published import case, cases
 
 WORDS = {

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from analysis import montecarlo
+from analysis.facts import SeriesFacts
 from analysis.methods import METHODS, method
-from analysis.score import SeriesFacts, score
+from analysis.score import score
 from analysis.uncertainty import Contribution, combine
 from tests.analysis.published import case, cases
 

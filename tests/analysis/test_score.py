@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from analysis import spread, uncertainty
+from analysis.budget import trial_uncertainty
 from analysis.conformity import Tolerance
+from analysis.facts import SeriesFacts
 from analysis.geometry import series_values
 from analysis.methods import METHODS, custom_method, method
-from analysis.score import SeriesFacts, score, trial_uncertainty
+from analysis.score import score
 
 IN = 25.4
 L = 203.86

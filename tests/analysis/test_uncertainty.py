@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from analysis import quantiles, spread, uncertainty
+from analysis import budget, quantiles, spread, uncertainty
+from analysis.facts import SeriesFacts
+from analysis.methods import Relation, method
 from analysis.uncertainty import Contribution, combine, resolution_nm
 from tests.analysis.published import case, cases
 
@@ -150,21 +152,15 @@ def test_a_budget_of_nothing_is_zero_and_one_line_keeps_its_degrees_of_freedom()
     )
 
 
-def lines(**changes):
-    given = {
-        "value": 0.0,
-        "weights": (-1.0, 1.0),
-        "trials": 5,
-        "repeats": 1,
-        "trial_sd": 0.03,
-        "contrast_sd": 0.03,
-        "sensitivity": 1.0,
-        "unit": "mm",
-        "resolution_mm": 0.01,
-        "repeatability_mm": None,
-        "repeatability_df": None,
-    } | changes
-    return uncertainty.reading_lines(**given)
+def lines(*, trials=5, repeats=1, trial_sd=0.03, contrast_sd=0.03, **settings):
+    """What the readings bring to a difference of two places, in mm."""
+    relation = Relation("length", (-1.0, 1.0))
+    # The hand's own method: neither scale nor zero comes in.
+    facts = SeriesFacts(method("same-spot"), np.empty(0), **settings)
+    values, contrasts = (
+        spread.Summary(trials, 0.0, sd, None, None, None) for sd in (trial_sd, contrast_sd)
+    )
+    return budget.of_series(relation, facts, values, contrasts, repeats).total.contributions
 
 
 def test_scatter_over_trials_is_not_counted_twice():
@@ -247,9 +243,9 @@ def test_effective_degrees_of_freedom_lie_between_the_smallest_and_the_sum(rng):
     for _ in range(50):
         u = rng.uniform(0.1, 1, 4)
         df = rng.integers(1, 30, 4)
-        found = uncertainty.effective_degrees_of_freedom(list(u), [float(d) for d in df])
+        found, _ = uncertainty.factor(u, df)
         assert df.min() - 1e-9 <= found <= df.sum() + 1e-9
-    assert_allclose(uncertainty.effective_degrees_of_freedom([1, 1], [5, None]), 20, rtol=1e-12)
+    assert_allclose(uncertainty.factor([1, 1], [5, math.inf])[0], 20, rtol=1e-12)
 
 
 @pytest.mark.parametrize(("n", "falls_short"), [(2, True), (3, False), (5, False), (10, False)])
@@ -262,7 +258,7 @@ def test_few_trials_beside_a_bound_hold_the_true_value_only_with_the_guard(n, fa
     held = {True: 0, False: 0}
     for guard in held:
         for e, u in zip(error, u_a, strict=True):
-            _, k = uncertainty.factor((float(u), sd), (n - 1, None), guard=guard)
+            _, k = uncertainty.factor((float(u), sd), (n - 1, math.inf), guard=guard)
             held[guard] += bool(abs(e) <= k * math.hypot(u, sd))
     least = 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
     assert (held[False] / runs < least) == falls_short

@@ -13,9 +13,10 @@ from markupsafe import Markup
 from sqlalchemy import Connection
 
 from analysis import conformity
+from analysis.budget import trial_uncertainty
 from analysis.conformity import Tolerance
+from analysis.facts import SeriesFacts
 from analysis.methods import Method, Quantity, Relation, Step, steps_for
-from analysis.score import SeriesFacts, trial_uncertainty
 from analysis.sentences import capital, times
 from api.answers.series import series as whole_series
 from api.web import convert

@@ -1,0 +1,378 @@
+"""The uncertainty budget: what caliper, hand, lengths and jaw place add to a trial, to the mean
+of a series, or to many series at once.
+
+The one place that knows the parts and how each comes in. Every part reaches the result through
+the contrast of a trial, so each is told in mm of contrast. What is a float for one series is an
+array for many. Rules: JCGM 100 (see `uncertainty`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import geometry, uncertainty
+from analysis.facts import SeriesFacts
+from analysis.methods import Quantity, Relation
+from analysis.spread import Summary
+from analysis.uncertainty import (
+    Budget,
+    Contribution,
+    Distribution,
+    Enters,
+    coverage_factor,
+    rectangular,
+)
+
+Array = NDArray[np.float64]
+Value: TypeAlias = Any
+"""A float, or for m series an array of shape (m,)."""
+
+HAND: Final = "caliper and hand, repeatability"
+RESOLUTION: Final = "caliper resolution"
+SCALE: Final = "caliper scale"
+ZERO: Final = "caliper zero"
+LENGTH: Final = "length of the cut"
+THICKNESS: Final = "thickness"
+INSET: Final = "inset"
+STRAIGHTNESS: Final = "straightness of edge and fence"
+
+
+class Doubts(NamedTuple):
+    """What a measurement rests on, as standard uncertainties: mm, the scale's relative.
+
+    hand: of one reading, with hand_df degrees of freedom (inf where unlimited); it is a floor
+    for series of fewer trials than `floor_below`. resolution: the caliper's count itself.
+    zero_at: the size at which `zero` holds.
+    """
+
+    hand: Value
+    hand_df: Value
+    floor_below: Value
+    resolution: Value
+    scale: Value
+    zero: Value
+    zero_at: Value
+    length: Value
+    inset: Value
+    straightness: Value
+
+    @staticmethod
+    def of(facts: SeriesFacts) -> Doubts:
+        """As the facts say, and what is taken for granted where they are silent."""
+        return Doubts(
+            _told(facts.repeatability_mm, uncertainty.REPEATABILITY_MM),
+            _told(facts.hand_df, math.inf),
+            floor_below(facts.repeatability_mm is None),
+            facts.resolution_mm,
+            _told(facts.scale_u, rectangular(uncertainty.SCALE_BOUND)),
+            # Where the caliper itself is judged, its zero is the answer and no source of doubt.
+            _told(facts.zero_u_mm, rectangular(uncertainty.ZERO_BOUND_MM))
+            if facts.method.judges == "machine"
+            else 0.0,
+            facts.zero_at_mm,
+            _told(facts.baseline_u_mm, rectangular(uncertainty.LENGTH_BOUND_MM)),
+            _told(facts.inset_u_mm, rectangular(uncertainty.INSET_BOUND_MM)),
+            rectangular(facts.straightness_mm or 0.0),
+        )
+
+    @staticmethod
+    def of_many(facts: Sequence[SeriesFacts]) -> Doubts:
+        """Of m series, each field of shape (m,)."""
+        rows = np.array([Doubts.of(f) for f in facts], float)
+        return Doubts(*rows.reshape(-1, len(Doubts._fields)).T)
+
+
+def _told(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
+
+
+def floor_below(assumed: bool) -> float:
+    """Series of fewer trials may not claim to scatter less than caliper and hand alone.
+
+    Few trials that are alike by chance, or by the rounding, do not show that the hand is
+    still (GUM 4.3: what is known beforehand counts too). A hand from a study always counts;
+    the usual one, if `assumed`, below ten trials.
+    """
+    return uncertainty.OWN_WORD if assumed else math.inf
+
+
+class Line(NamedTuple):
+    """A part that stays however often it is read.
+
+    u: its standard uncertainty in its own unit. One of that unit moves the contrast by `fixed`
+    mm, by `by_contrast` for each mm of contrast, and by `by_ratio` mm for each of contrast / base.
+    """
+
+    source: str
+    enters: Enters
+    u: Value
+    fixed: Value = 0.0
+    by_contrast: float = 0.0
+    by_ratio: float = 0.0
+
+    def sensitivity(self, contrast: Value, ratio: Value) -> Value:
+        """mm of contrast for one of the part's own unit."""
+        return self.fixed + self.by_contrast * contrast + self.by_ratio * ratio
+
+
+def lines(relation: Relation, doubts: Doubts) -> list[Line]:
+    """The parts beside the readings: scale, zero, and for an angle its length and straightness."""
+    # A zero offset adds the same to every place, so a difference does not feel it.
+    total = sum(relation.weights)
+    found = [
+        Line(SCALE, "scale", doubts.scale, -total * doubts.zero_at, by_contrast=1.0),
+        Line(ZERO, "contrast", doubts.zero, total),
+    ]
+    if relation.terms:
+        source = LENGTH if relation.over == "baseline" else THICKNESS
+        found.append(Line(source, "base", doubts.length, by_ratio=-1.0))
+        if relation.insets:
+            # Both ends are touched by the same habit: their errors add up.
+            found.append(Line(INSET, "inset", doubts.inset, by_ratio=relation.insets))
+        found.append(Line(STRAIGHTNESS, "contrast", doubts.straightness, 1.0))
+    return found
+
+
+def gain(relation: Relation) -> float:
+    """What independent errors of the places, all of one size, come to in the contrast."""
+    return math.sqrt(sum(w * w for w in relation.weights))
+
+
+def reading_mm(
+    gain: float, hand: Value, resolution: Value, repeats: Value = 1
+) -> tuple[Value, Value]:
+    """What caliper and hand, and the rounding, add to the contrast of one trial, in mm.
+
+    repeats: how often each place was read. A hand steadier than the caliper's count reads the
+    same wrong value each time.
+    """
+    averaged = gain / np.sqrt(repeats)
+    dithered = uncertainty.rounding_averages_out(hand, resolution)
+    return averaged * hand, np.where(dithered, averaged, gain) * uncertainty.rounding(resolution)
+
+
+def by_hand(n: Value, scatter: Value, hand: Value, hand_df: Value, floor: Value) -> Value:
+    """Whether the mean of n trials is as uncertain as caliper and hand alone make it.
+
+    scatter, hand: what either brings to the mean, in any one unit. Two trials or more: their
+    scatter, s / sqrt(n) with n - 1 degrees of freedom (GUM 4.2.3), or the hand if that is more
+    once each is expanded and there are fewer trials than `floor`. One trial: the hand; the
+    machine's own scatter does not show.
+    """
+    more = coverage_factor(hand_df) * hand > coverage_factor(np.maximum(n - 1, 1)) * scatter
+    return (n < 2) | ((n < floor) & more)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """What the readings themselves bring to the mean of n trials.
+
+    by_hand: whether `hand_mm`, of the contrast, speaks for them; else `scatter`, in the
+    quantity's unit. rounding_mm: of the contrast; 0 where it averages out over the trials.
+    one_trial_mm: what caliper and hand, and the rounding, add to a single one.
+    """
+
+    by_hand: Value
+    hand_mm: Value
+    scatter: Value
+    rounding_mm: Value
+    one_trial_mm: tuple[Value, Value]
+
+
+def readings(
+    gain: float,
+    doubts: Doubts,
+    n: Value,
+    repeats: Value,
+    sd: Value,
+    contrast_sd: Value,
+    per_mm: Value,
+) -> Readings:
+    """sd: over trials, in the quantity's unit; contrast_sd: of the contrast in mm; nan for fewer
+    than two. per_mm: the quantity's unit for one mm of contrast.
+
+    Either, scatter or hand, holds the rounding already; only where the trials scatter less than
+    0.3 of a count is it added, undivided by their number.
+    """
+    one = reading_mm(gain, doubts.hand, doubts.resolution, repeats)
+    root = np.sqrt(np.maximum(n, 1))
+    hand_mm, scatter = one[0] / root, sd / root
+    chosen = by_hand(n, scatter, abs(per_mm) * hand_mm, doubts.hand_df, doubts.floor_below)
+    dithered = uncertainty.rounding_averages_out(contrast_sd / gain, doubts.resolution)
+    over_trials = np.where(dithered, 0.0, gain) * uncertainty.rounding(doubts.resolution)
+    return Readings(chosen, hand_mm, scatter, np.where(n < 2, one[1], over_trials), one)
+
+
+class SeriesBudget(NamedTuple):
+    """The budget of a series' mean. hand_u, rounding_u: what caliper and hand, and the rounding,
+    add to a single trial, in the quantity's unit. length_u: of the base, in mm."""
+
+    total: Budget
+    hand_u: float
+    rounding_u: float
+    length_u: float
+
+
+def of_series(
+    relation: Relation,
+    facts: SeriesFacts,
+    values: Summary,
+    contrasts: Summary,
+    repeats: int,
+) -> SeriesBudget:
+    """The budget of the mean of one trial or more, line by line.
+
+    values: of the trials, in radians or mm; contrasts: of their contrasts in mm. The lengths
+    that the relation needs must be given.
+    """
+    n, mean, contrast = values.n, _told(values.mean, math.nan), _told(contrasts.mean, math.nan)
+    sd, contrast_sd = _told(values.sd, math.nan), _told(contrasts.sd, math.nan)
+    doubts = Doubts.of(facts)
+    per_mm, ratio = _sensitivity(relation, facts, mean)
+    unit = "rad" if relation.terms else "mm"
+    read = readings(gain(relation), doubts, n, repeats, sd, contrast_sd, per_mm)
+    found: list[Contribution] = []
+    if read.by_hand:
+        df = facts.hand_df
+        found.append(
+            Contribution(
+                HAND + (" (0.02 mm assumed)" if facts.repeatability_mm is None else ""),
+                0.0, "mm", "normal" if df is None else "Student's t", float(read.hand_mm),
+                per_mm, df, "contrast",
+            )
+        )  # fmt: skip
+    else:
+        found.append(
+            Contribution(
+                f"scatter over {n} trials",
+                mean,
+                unit,
+                "Student's t",
+                float(read.scatter),
+                1.0,
+                n - 1,
+            )
+        )
+    if n < 2 or read.rounding_mm:
+        u, one = float(read.rounding_mm), uncertainty.rounding(facts.resolution_mm)
+        # The difference of two rounded readings is triangular, of more than two nearly normal.
+        shape: Distribution = "rectangular" if u == one else "triangular"
+        found.append(Contribution(RESOLUTION, 0.0, "mm", shape, u, per_mm, None, "contrast"))
+    given = facts.baseline_mm if relation.over == "baseline" else facts.thickness_mm
+    sizes = {"scale": 1.0, "base": given, "inset": facts.inset_mm}
+    told = {SCALE: facts.scale_u, ZERO: facts.zero_u_mm}
+    for line in lines(relation, doubts):
+        if facts.method.judges != "machine" and line.source in told:
+            continue
+        if line.source == STRAIGHTNESS and not facts.straightness_mm:
+            continue
+        found.append(
+            Contribution(
+                line.source,
+                sizes.get(line.enters) or 0.0,
+                "1" if line.enters == "scale" else "mm",
+                "rectangular" if told.get(line.source) is None else "normal",
+                float(line.u),
+                float(per_mm * line.sensitivity(contrast, ratio)),
+                None,
+                line.enters,
+            )
+        )
+    hand_u, rounding_u = (abs(per_mm) * float(mm) for mm in read.one_trial_mm)
+    return SeriesBudget(
+        uncertainty.combine(found, guard=True), hand_u, rounding_u, float(doubts.length)
+    )
+
+
+def _sensitivity(relation: Relation, facts: SeriesFacts, mean: float) -> tuple[float, float]:
+    """Change of the quantity for one mm of contrast, and contrast / base at the mean, as read."""
+    if not relation.terms:
+        return 1.0, mean
+    pieces = geometry.pieces_of(facts.method, facts.pieces)
+    sign = geometry.strip_sign(facts.method, facts.strip_side)
+    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    assert base is not None  # a mean was found, so a base was given
+    steep = float(geometry.slope(relation, mean, pieces)) * base
+    return sign / steep, sign * float(geometry.ratio(relation, mean, pieces))
+
+
+def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> Array:
+    """(n,) expanded uncertainty, at 95 %, of each single trial's angle or tilt in radians.
+
+    quantity: which; None takes the angle, or the tilt where the method reveals no angle. For
+    a length (only if asked for) it is in mm. nan for a trial not complete, and throughout
+    where the method does not reveal it. It holds what the measuring adds: caliper and hand,
+    resolution, lengths, scale, straightness; not the machine's scatter from cut to cut.
+    Raises ValueError as `geometry.series_values` does.
+    """
+    method = facts.method
+    means = geometry.place_means(method, facts.widths_mm)
+    wanted: tuple[Quantity, ...] = ("angle", "tilt") if quantity is None else (quantity,)
+    relation = next((r for w in wanted if (r := method.relation(w)) is not None), None)
+    if relation is None:
+        return np.full(len(means), np.nan)
+    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    if base is None and relation.terms:
+        return np.full(len(means), np.nan)
+    base, pieces = base or 1.0, geometry.pieces_of(method, facts.pieces)
+    doubts = Doubts.of(facts)
+    # The variance of contrast / base is a square in it, the same for every trial, and what the
+    # readings add by how often each trial's places were read.
+    growing = linear = fixed = 0.0
+    for line in lines(relation, doubts):
+        at, by = line.u * line.fixed / base, line.u * (line.by_contrast + line.by_ratio / base)
+        growing, linear, fixed = growing + by * by, linear + 2 * at * by, fixed + at * at
+    repeats = np.maximum(repeats_read(facts), 1)
+    hand, rounding = reading_mm(gain(relation), doubts.hand, doubts.resolution, repeats)
+    hand = (hand / base) ** 2
+    steady = fixed + hand + (rounding / base) ** 2
+    hand, steady = (np.broadcast_to(part, len(means)) for part in (hand, steady))
+    unlimited = math.isinf(doubts.hand_df) or not hand.any()
+    expanded = np.empty(len(means))
+    for rows in geometry.blocks(len(means)):
+        ratio = geometry.weighted(means[rows], relation.weights) / base
+        # `square` and `variance` are worked on in place: a million trials are mostly memory.
+        square = ratio * ratio
+        variance = square * growing
+        variance += steady[rows]
+        if linear:
+            variance += linear * ratio
+        u = np.sqrt(variance, out=variance)
+        if unlimited:
+            u *= coverage_factor(math.inf)
+        else:
+            rest = np.sqrt(np.maximum(u * u - hand[rows], 0))
+            u *= uncertainty.factor(
+                [np.sqrt(hand[rows]), rest], [[doubts.hand_df], [math.inf]], guard=True
+            )[1]
+        np.divide(u, _slope(relation, ratio, square, pieces), out=expanded[rows])
+    return expanded
+
+
+def _slope(relation: Relation, ratio: Array, square: Array, pieces: int) -> Value:
+    """Change of contrast / base for one radian; `square` is the ratio's, and is overwritten."""
+    if not relation.terms:
+        return 1.0
+    if len(relation.terms) > 1:
+        return geometry.slope(relation, geometry.solve(relation, ratio, pieces), pieces)
+    # c m (1 + (ratio / c)^2), without a tangent
+    c, m = relation.terms[0].coefficient, relation.terms[0].multiple
+    m *= pieces if relation.terms[0].per_piece else 1
+    square *= m / c
+    square += m * c
+    return square
+
+
+def repeats_read(facts: SeriesFacts) -> NDArray[np.int64]:
+    """How often each trial's least read place was read: (n,), or (1,) where all places hold one."""
+    widths = np.asarray(facts.widths_mm, dtype=np.float64)
+    if widths.ndim < 3 or widths.shape[2] == 1 or not widths.size:
+        return np.ones(1, dtype=np.int64)
+    read: NDArray[np.int64] = np.isfinite(widths).sum(axis=2).min(axis=1)
+    return read

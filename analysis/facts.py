@@ -1,0 +1,78 @@
+"""What was said of a series, and what was read in it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from numpy.typing import ArrayLike
+
+from analysis.conformity import Tolerance
+from analysis.methods import Method, Side
+from analysis.units import Unit
+
+_NOT_NEGATIVE: Final = (
+    "resolution_mm",
+    "repeatability_mm",
+    "baseline_u_mm",
+    "inset_u_mm",
+    "scale_u",
+    "straightness_mm",
+    "zero_u_mm",
+    "zero_at_mm",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeriesFacts:
+    """All that a score needs to know of a series.
+
+    widths_mm: (n, places, repeats), not finite = not read. baseline_mm, thickness_mm: as the method
+    asks; for a known block the baseline is its stated size. repeatability_mm: standard
+    deviation of one reading by caliper and hand, from a study with repeatability_df degrees
+    of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
+    scale_u (relative), zero_u_mm (which only lengths feel): standard uncertainties; None
+    takes +-0.5 mm, +-1 mm, +-1e-4 and +-0.02 mm, each rectangular (common practice, no
+    source). zero_at_mm: the size at which zero_u_mm holds, uncorrelated with scale_u; the mean
+    size of the blocks that told both. straightness_mm: how far edge or fence may stand from
+    straight over the length of the cut; None leaves it out. counted: (n,) mask of the trials
+    that count; None counts all. unit: in which lengths and tapers are spoken of.
+
+    Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
+    number, or degrees of freedom that are not above zero.
+    """
+
+    method: Method
+    widths_mm: ArrayLike
+    strip_side: Side = "left"
+    baseline_mm: float | None = None
+    thickness_mm: float | None = None
+    inset_mm: float = 0.0
+    pieces: int | None = None
+    resolution_mm: float = 0.01
+    repeatability_mm: float | None = None
+    repeatability_df: float | None = None
+    baseline_u_mm: float | None = None
+    inset_u_mm: float | None = None
+    scale_u: float | None = None
+    straightness_mm: float | None = None
+    tolerance: Tolerance | None = None
+    counted: ArrayLike | None = None
+    unit: Unit = "mm"
+    zero_u_mm: float | None = None
+    zero_at_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in _NOT_NEGATIVE:
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value >= 0):
+                raise ValueError(f"{name}: {value:g} must be zero or more")
+        df = self.repeatability_df
+        if df is not None and not (math.isfinite(df) and df > 0):
+            raise ValueError(f"repeatability_df: {df:g} must be greater than zero")
+
+    @property
+    def hand_df(self) -> float | None:
+        """Degrees of freedom of the repeatability; what is taken for granted has none to count."""
+        return None if self.repeatability_mm is None else self.repeatability_df
