@@ -100,9 +100,8 @@ def _interval(
         """The largest change (sign 1), or minus the smallest (sign -1)."""
         half = quantiles.student_t((1 + at) / 2, d.df or math.inf) * (d.standard_error or 0.0)
         half_total = quantiles.student_t((1 + at) / 2, total_df) * total_u
-        one = Interval(d.estimate - half, d.estimate + half, at)
-        middle = sign * total
-        other = Interval(middle - half_total, middle + half_total, at)
+        one = Interval.about(d.estimate, half, at)
+        other = Interval.about(sign * total, half_total, at)
         # Both of one sign: the change grows, by the smaller of the two.
         grown = max(min(one.high, other.high), min(-one.low, -other.low))
         return grown if grown > 0 else -min(_nearest(one), _nearest(other))

@@ -442,7 +442,7 @@ def _left_alone(error: float, expanded: float, unit: SizeUnit = "rad") -> Advice
         else "Leave it: there is no error to correct."
     )
     turn = 0.0 if unit == "rad" else None
-    predicted = Interval(error - expanded, error + expanded)
+    predicted = Interval.about(error, expanded)
     return Advice(True, turn, None, None, predicted, words, ())
 
 

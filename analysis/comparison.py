@@ -209,7 +209,7 @@ def difference_from_parts(
         df,
         t,
         2 * quantiles.student_t_probability(-abs(t), df),
-        Interval(estimate - half, estimate + half, level),
+        Interval.about(estimate, half, level),
     )
 
 

@@ -459,7 +459,7 @@ def trend(values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95) -> 
         )
         return Trend(n, 0.0 if flat else creep, None, None, early, late, not flat, words)
     wide = quantiles.student_t((1 + level) / 2, n - 2) * error
-    interval = Interval(creep - wide, creep + wide, level)
+    interval = Interval.about(creep, wide, level)
     p = 2 * quantiles.student_t_probability(-abs(creep / error), n - 2)
     shown = 0 not in interval
     size = plus_minus_text(creep, wide, unit)

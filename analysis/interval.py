@@ -16,6 +16,11 @@ class Interval:
     def __contains__(self, value: float) -> bool:
         return self.low <= value <= self.high
 
+    @staticmethod
+    def about(centre: float, half_width: float, level: float = 0.95) -> Interval:
+        """centre +- half_width."""
+        return Interval(centre - half_width, centre + half_width, level)
+
     @property
     def half_width(self) -> float:
         return (self.high - self.low) / 2

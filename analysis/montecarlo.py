@@ -123,8 +123,8 @@ def run_until_settled(
     while not settled and (len(blocks) + 1) * size <= most:
         block = _results(model, inputs, generator, size)
         blocks.append(block)
-        low, high = _symmetric(np.sort(block), level)
-        figures.append((float(block.mean()), float(block.std(ddof=1)), low, high))
+        held = _symmetric(np.sort(block), level)
+        figures.append((float(block.mean()), float(block.std(ddof=1)), held.low, held.high))
         h = len(figures)
         if h < 2:
             continue
@@ -209,14 +209,13 @@ def _results(model: Model, inputs: Sequence[Draw], generator: Generator, count: 
 
 def _outcome(results: Array, level: float) -> Outcome:
     ordered = np.sort(results)
-    low, high = _symmetric(ordered, level)
     held = _held(ordered.size, level)
     widths = ordered[held:] - ordered[: ordered.size - held]
     first = int(np.argmin(widths))
     return Outcome(
         float(results.mean()),
         float(results.std(ddof=1)),
-        Interval(low, high, level),
+        _symmetric(ordered, level),
         Interval(float(ordered[first]), float(ordered[first + held]), level),
         ordered.size,
     )
@@ -227,7 +226,8 @@ def _held(count: int, level: float) -> int:
     return int(level * count + 0.5)
 
 
-def _symmetric(ordered: Array, level: float) -> tuple[float, float]:
+def _symmetric(ordered: Array, level: float) -> Interval:
     held = _held(ordered.size, level)
     first = (ordered.size - held) // 2
-    return float(ordered[first]), float(ordered[min(first + held, ordered.size - 1)])
+    last = min(first + held, ordered.size - 1)
+    return Interval(float(ordered[first]), float(ordered[last]), level)

@@ -124,7 +124,7 @@ def _shift(
     expected = None
     if shift.interval is not None:
         half = shift.interval.half_width
-        expected = Interval(a.mean - half, a.mean + half, level)
+        expected = Interval.about(a.mean, half, level)
     return shift, expected, "prediction interval"
 
 

@@ -223,7 +223,7 @@ def _quantity(
         expanded_uncertainty=total.expanded,
         coverage_factor=total.coverage_factor,
         effective_degrees_of_freedom=total.effective_degrees_of_freedom,
-        mean_interval=Interval(mean - total.expanded, mean + total.expanded),
+        mean_interval=Interval.about(mean, total.expanded),
         sd_interval=spread.sd_interval(sd, int(sd_df) + 1) if sd and scattered else None,
         prediction=spread.prediction_interval(mean, found.sd, n) if found.sd else None,
         tolerance_interval=spread.tolerance_interval(mean, found.sd, n) if found.sd else None,

@@ -88,7 +88,7 @@ def sd_doubt(n: int) -> float:
 def mean_interval(mean: float, sd: float, n: int, level: float = LEVEL) -> Interval:
     """Confidence interval of the mean: mean +- t sd / sqrt(n) (e-Handbook 1.3.5.2); n >= 2."""
     half = quantiles.student_t((1 + level) / 2, n - 1) * sd / math.sqrt(n)
-    return Interval(mean - half, mean + half, level)
+    return Interval.about(mean, half, level)
 
 
 def sd_interval(sd: float, n: int, level: float = LEVEL) -> Interval:
@@ -110,7 +110,7 @@ def prediction_interval(
     from memory).
     """
     half = quantiles.student_t((1 + level) / 2, n - 1) * sd * math.sqrt(1 / cuts + 1 / n)
-    return Interval(mean - half, mean + half, level)
+    return Interval.about(mean, half, level)
 
 
 def tolerance_interval(
@@ -121,7 +121,7 @@ def tolerance_interval(
     mean +- k sd with the exact two-sided `tolerance_factor`; n >= 2; normal scatter.
     """
     half = tolerance_factor(n, proportion, level) * sd
-    return Interval(mean - half, mean + half, level)
+    return Interval.about(mean, half, level)
 
 
 @lru_cache(maxsize=1024)
