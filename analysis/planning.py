@@ -6,7 +6,6 @@ alpha: risk of seeing an error that is not there; beta: risk of missing one that
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
@@ -138,7 +137,9 @@ def effect_seen(
     high = 1.0
     while power(high, trials, other, alpha=alpha) < 1 - beta:
         high *= 2
-    return _bisect(lambda d: power(d, trials, other, alpha=alpha) - (1 - beta), 0.0, high)
+    return quantiles.reached(
+        lambda effect: power(effect, trials, other, alpha=alpha), 1 - beta, 0.0, high
+    )
 
 
 def trial_sd(
@@ -265,10 +266,3 @@ def _noncentral_t(t: float, df: float, shift: float) -> float:
 @lru_cache(maxsize=1)
 def _legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return np.polynomial.legendre.leggauss(240)
-
-
-def _bisect(f: Callable[[float], float], low: float, high: float) -> float:
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if f(middle) < 0 else (low, middle)
-    return (low + high) / 2

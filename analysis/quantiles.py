@@ -9,10 +9,20 @@ which may be fractional or, for Student's t, infinite.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
+
+
+def reached(rising: Callable[[float], float], level: float, low: float, high: float) -> float:
+    """Where a rising function reaches `level` between low and high, by bisection to the last bits;
+    for what has no quantile of its own."""
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if rising(middle) < level else (low, middle)
+    return (low + high) / 2
 
 
 def normal(p: float) -> float:

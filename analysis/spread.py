@@ -143,20 +143,11 @@ def tolerance_factor(n: int, proportion: float = PROPORTION, level: float = LEVE
     r = _half_width(z, proportion)
     df = n - 1
 
-    def reached(k: float) -> float:
-        return float(np.dot(density, special.chdtrc(df, df * (r / k) ** 2)))
+    def held(log_k: float) -> float:
+        return float(np.dot(density, special.chdtrc(df, df * (r / math.exp(log_k)) ** 2)))
 
     # Between the factor for a known standard deviation and far beyond n = 2.
-    low, high = 1e-3, 1e9
-    for _ in range(100):
-        middle = math.sqrt(low * high)
-        if reached(middle) < level:
-            low = middle
-        else:
-            high = middle
-        if high / low - 1 < 1e-13:
-            break
-    return math.sqrt(low * high)
+    return math.exp(quantiles.reached(held, level, math.log(1e-3), math.log(1e9)))
 
 
 @lru_cache(maxsize=1)
