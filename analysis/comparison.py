@@ -213,24 +213,6 @@ def difference_from_parts(
     )
 
 
-def paired_difference(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Difference:
-    """Mean of second minus first, value by value: the same strips read twice, say.
-
-    first, second: (n,); pairs with a nan do not count. Student's t with n - 1 degrees of
-    freedom; one pair, or pairs that all differ by the same, give no interval.
-    Raises ValueError where the lengths differ or no pair is complete.
-    """
-    a, b = np.asarray(first, float).ravel(), np.asarray(second, float).ravel()
-    if a.size != b.size:
-        raise ValueError(f"pairs need two lists of one length; these have {a.size} and {b.size}")
-    s = summary(b - a)
-    if s.mean is None:
-        raise ValueError("no pair is complete; read both values of at least one")
-    if s.sd is None:
-        return Difference(s.mean)
-    return difference_from_parts(s.mean, [(s.sd**2 / s.n, s.n - 1.0)], level)
-
-
 def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> SpreadRatio | None:
     """Spread of the second over the first, with interval; None below two trials in either.
 
@@ -323,23 +305,6 @@ def brown_forsythe(
     middle = np.median if centre == "median" else np.mean
     table = anova([np.abs(g - middle(g)) for g in kept if g.size])
     return (None, None) if table is None else (table.f, table.p)
-
-
-def bartlett(groups: Sequence[ArrayLike]) -> tuple[float | None, float | None]:
-    """Bartlett's T and p of equal variances, for data near normal (e-Handbook 1.3.5.7).
-
-    (None, None) with fewer than two groups of two trials, or where a group does not scatter.
-    """
-    kept = [g for g in (counted(group) for group in groups) if g.size >= 2]
-    variances = np.array([g.var(ddof=1) for g in kept])
-    if len(kept) < 2 or not np.all(variances > 0):
-        return None, None
-    df = np.array([g.size - 1.0 for g in kept])
-    pooled = float((df * variances).sum() / df.sum())
-    numerator = float((df * np.log(pooled / variances)).sum())
-    correction = 1 + float((1 / df).sum() - 1 / df.sum()) / (3 * (len(kept) - 1))
-    t = numerator / correction
-    return t, 1 - quantiles.chi_square_probability(t, len(kept) - 1)
 
 
 def compare(

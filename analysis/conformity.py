@@ -87,16 +87,3 @@ def conformance_probability(
     return quantiles.student_t_probability((high - estimate) / u, df) - (
         quantiles.student_t_probability((low - estimate) / u, df)
     )
-
-
-def guard_factor(probability: float) -> float:
-    """z = (limit - estimate) / u that gives a conformance probability (JCGM 106, 7.3, table 1)."""
-    return quantiles.normal(probability)
-
-
-def false_acceptance(guard_band: float, u: float) -> float:
-    """Largest probability that what is accepted does not conform (ILAC-G8:09/2019, B.2).
-
-    For a result exactly on the acceptance limit, `guard_band` inside the tolerance.
-    """
-    return quantiles.normal_probability(-guard_band / u)

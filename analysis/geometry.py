@@ -15,12 +15,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.methods import METHODS, Method, Quantity, Relation, Side
+from analysis.methods import Method, Quantity, Relation, Side
 
 Array = NDArray[np.float64]
 
@@ -31,7 +31,6 @@ _ROUNDS: Final = 60
 _FOUND: Final = 4e-16
 # 64 kB of doubles. Whole arrays of a million trials would wait for memory at each operation.
 _BLOCK: Final = 8192
-_FIVE_CUT: Final = METHODS["five-cut"].relations[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,98 +258,3 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
 
 def _terms(relation: Relation, pieces: int) -> list[tuple[float, float]]:
     return [(t.coefficient, t.multiple * (pieces if t.per_piece else 1)) for t in relation.terms]
-
-
-def _over(deviation: ArrayLike, base: ArrayLike, name: str) -> Array:
-    length = np.asarray(base, dtype=np.float64)
-    if not np.all(length > 0):
-        wrong = float(np.extract(~(length > 0), length)[0])
-        raise ValueError(f"{name}: {wrong:g} mm must be a length greater than zero")
-    return np.asarray(np.asarray(deviation, dtype=np.float64) / length)
-
-
-def reversal_angle(deviation_mm: ArrayLike, length_mm: ArrayLike) -> Array:
-    """Angle error from strips whose board was turned over on one edge between two cuts.
-
-    deviation_mm: open end minus fence end, any shape; nan gives nan. length_mm: between the
-    two places touched, greater than zero. Radians; sign for a strip left of the blade.
-    Raises ValueError naming the first length that is not a positive number.
-    Formula: arctan(deviation / (2 length)), whatever the tilt and the height measured.
-    """
-    return np.asarray(np.arctan(_over(deviation_mm, length_mm, "length") / 2))
-
-
-def half_turn_tilt(deviation_mm: ArrayLike, thickness_mm: ArrayLike) -> Array:
-    """Tilt error from strips whose board was turned half around between two cuts.
-
-    deviation_mm: upper minus lower. Else as `reversal_angle`.
-    Formula: arctan(deviation / (2 thickness)), whatever the angle error.
-    """
-    return np.asarray(np.arctan(_over(deviation_mm, thickness_mm, "thickness") / 2))
-
-
-def five_cut_angle(deviation_mm: ArrayLike, length_mm: ArrayLike) -> Array:
-    """Angle error from the fifth strip of a panel. Arguments as `reversal_angle`.
-
-    Formula: the e for which deviation / length = tan e + tan 3e; arctan(deviation / (4 length))
-    is 0.02 % off at 0.5 degrees.
-    """
-    return solve(_FIVE_CUT, _over(deviation_mm, length_mm, "length"))
-
-
-def slot_angle(deviation_mm: ArrayLike, distance_mm: ArrayLike) -> Array:
-    """Angle of the blade to the miter slot: arctan(deviation / distance along the slot)."""
-    return np.asarray(np.arctan(_over(deviation_mm, distance_mm, "distance")))
-
-
-def miter_angle(gap_mm: ArrayLike, joint_mm: ArrayLike, pieces: int) -> Array:
-    """Mean error of the 2n cuts of a frame of n pieces: arctan(gap / joint) / (2 n)."""
-    if pieces < 3:
-        raise ValueError(f"pieces: {pieces} pieces close no frame; give 3 or more")
-    return np.asarray(np.arctan(_over(gap_mm, joint_mm, "joint")) / (2 * pieces))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RollPlane:
-    """The plane fitted to the corners of one rolled strip.
-
-    angle_rad, tilt_rad: from its slopes. covariance: (2, 2), of (angle, tilt) in rad^2, for a
-    standard uncertainty of `u_mm` in each corner. residual_mm: how far each corner lies off
-    the plane, (corners,): large ones mean a twisted strip or a misread corner.
-    """
-
-    angle_rad: float
-    tilt_rad: float
-    covariance: Array
-    residual_mm: Array
-
-
-def roll_plane(
-    along_mm: ArrayLike,
-    up_mm: ArrayLike,
-    width_mm: ArrayLike,
-    u_mm: float,
-    strip_side: Side = "left",
-) -> RollPlane:
-    """Angle and tilt from three or more places of a rolled strip, wherever they were read.
-
-    along_mm: from the fence end; up_mm: from the lower edge; width_mm: the readings; all (k,).
-    Least squares of width = w0 + s (2 along tan angle + 2 up tan tilt), s = +1 for a strip
-    left of the blade, -1 for one right of it. The four corners of a `roll` give the same by
-    its two contrasts. Raises ValueError for places that do not span a plane.
-    """
-    y, z, w = (np.asarray(a, dtype=np.float64) for a in (along_mm, up_mm, width_mm))
-    design = np.column_stack([np.ones_like(y), 2 * y, 2 * z])
-    if design.shape[0] < 3 or np.linalg.matrix_rank(design) < 3:
-        raise ValueError("places: read at least three corners that do not lie in one line")
-    fit, *_ = np.linalg.lstsq(design, w, rcond=None)
-    tangents = fit[1:] * (-1.0 if strip_side == "right" else 1.0)
-    # d arctan(x) = dx / (1 + x^2)
-    jacobian: Any = np.diag(1 / (1 + tangents**2))
-    spread = np.linalg.inv(design.T @ design)[1:, 1:] * u_mm**2
-    return RollPlane(
-        float(np.arctan(tangents[0])),
-        float(np.arctan(tangents[1])),
-        np.asarray(jacobian @ spread @ jacobian),
-        np.asarray(w - design @ fit),
-    )

@@ -106,25 +106,6 @@ def cuts_needed(
     return high
 
 
-def cuts_by_normal(
-    effect: float, *, alpha: float = 0.05, beta: float = 0.1, sides: Literal[1, 2] = 2
-) -> float:
-    """The textbook number, scatter taken as known: ((z(1-alpha/sides) + z(1-beta)) / effect)^2.
-
-    Not rounded up. NIST e-Handbook 7.2.2.2. Too small for few cuts; `cuts_needed` is exact.
-    """
-    z = quantiles.normal(1 - alpha / sides) + quantiles.normal(1 - beta)
-    return (z / effect) ** 2
-
-
-def cuts_by_t(
-    effect: float, df: float, *, alpha: float = 0.05, beta: float = 0.1, sides: Literal[1, 2] = 2
-) -> float:
-    """`cuts_by_normal` with Student's t of `df` degrees of freedom: the handbook's second pass."""
-    t = quantiles.student_t(1 - alpha / sides, df) + quantiles.student_t(1 - beta, df)
-    return (t / effect) ** 2
-
-
 def effect_seen(
     trials: int, *, alpha: float = 0.05, beta: float = 0.1, two_series: bool = False
 ) -> float:

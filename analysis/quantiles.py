@@ -65,13 +65,6 @@ def chi_square(p: float, df: float) -> float:
     return float(special.chdtri(df, 1 - p))
 
 
-def chi_square_probability(x: float, df: float) -> float:
-    """P(X <= x) of chi-square."""
-    from scipy import special
-
-    return float(special.chdtr(df, x))
-
-
 def f(p: float, df1: float, df2: float) -> float:
     """Quantile of Fisher's F with `df1` over `df2` degrees of freedom."""
     from scipy import special

@@ -172,19 +172,6 @@ def _half_width(z: NDArray[np.float64], proportion: float) -> NDArray[np.float64
     return np.asarray(r)
 
 
-def one_sided_tolerance_factor(
-    n: int, proportion: float = PROPORTION, level: float = LEVEL
-) -> float:
-    """Exact one-sided factor k1: a quantile of noncentral t over sqrt(n) (ISO 16269-6; e-Handbook
-    7.2.6.3). Raises ValueError for n < 2."""
-    if n < 2:
-        raise ValueError("trials: a tolerance limit takes two or more")
-    from scipy import special
-
-    shift = quantiles.normal(proportion) * math.sqrt(n)
-    return float(special.nctdtrit(n - 1, shift, level)) / math.sqrt(n)
-
-
 @dataclass(frozen=True, slots=True)
 class OwnScatter:
     """The saw's own scatter, apart from caliper and hand.

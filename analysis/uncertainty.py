@@ -52,21 +52,6 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3)
 
 
-def triangular(half_width: float) -> float:
-    """Standard uncertainty of a triangular distribution: a / sqrt(6) (GUM 4.3.9)."""
-    return half_width / math.sqrt(6)
-
-
-def trapezoidal(half_width: float, beta: float) -> float:
-    """Of a trapezoid whose top is beta times its base: a sqrt((1 + beta^2) / 6) (GUM 4.3.9)."""
-    return half_width * math.sqrt((1 + beta * beta) / 6)
-
-
-def arcsine(half_width: float) -> float:
-    """Of a cyclic effect of amplitude a: a / sqrt(2) (GUM H.1.3.4)."""
-    return half_width / math.sqrt(2)
-
-
 def rounding(count: float) -> float:
     """Of one reading shown in steps of `count`: count / sqrt(12) (GUM F.2.2.1)."""
     return count / math.sqrt(12)
@@ -172,15 +157,6 @@ def coverage_factor(degrees_of_freedom: Array, level: float = LEVEL) -> Array: .
 def coverage_factor(degrees_of_freedom: float | Array, level: float = LEVEL) -> float | Array:
     """Two-sided Student's t; the normal's for inf (GUM G.3.2, table G.2)."""
     return quantiles.student_t((1 + level) / 2, degrees_of_freedom)
-
-
-def propagate(sensitivities: ArrayLike, covariance: ArrayLike) -> NDArray[np.float64]:
-    """(k, k) covariance of k results from the (n, n) covariance of n inputs.
-
-    sensitivities: (k, n), or (n,) for one result. J V J^T (GUM 5.2.2, eq. 13, and H.2.3).
-    """
-    jacobian = np.atleast_2d(np.asarray(sensitivities, dtype=np.float64))
-    return np.asarray(jacobian @ np.asarray(covariance, dtype=np.float64) @ jacobian.T)
 
 
 def rounding_averages_out(reading_sd: float | Array, count: float | Array) -> bool | Mask:

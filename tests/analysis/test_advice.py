@@ -29,8 +29,8 @@ from analysis.advice import (
     last_gap,
     work_sentences,
 )
-from analysis.geometry import reversal_angle
-from analysis.methods import Side
+from analysis.geometry import series_values
+from analysis.methods import Side, method
 from tests.analysis.chance import within_chance
 from tests.analysis.conftest import width_at
 
@@ -68,9 +68,15 @@ def deviation(blade_rad: float, fence_rad: float, strip_side: Side) -> float:
     return width_at(strip, WIDTH - 1e-9) - width_at(strip, 1e-9)
 
 
+def reversal_angle(deviation_mm: float, strip_side: Side = "left") -> float:
+    widths = [[0.0, deviation_mm]]
+    found = series_values(method("reversal"), widths, WIDTH, strip_side=strip_side)
+    return float(found.angle_rad[0])
+
+
 def measured(blade_rad: float, fence_rad: float, strip_side: Side) -> float:
     d = deviation(blade_rad, fence_rad, strip_side)
-    return (1 if strip_side == "left" else -1) * float(reversal_angle(d, WIDTH))
+    return reversal_angle(d, strip_side)
 
 
 @pytest.mark.parametrize("side", SIDES)
@@ -351,7 +357,7 @@ def test_a_reversal_on_bent_halves_shows_their_mean() -> None:
     left, right = 0.01, -0.004
     strip_d = WIDTH * (math.tan(left) + math.tan(right))
     halves = fence_halves(Estimate(left, 1e-6), Estimate(right, 1e-6))
-    assert float(reversal_angle(strip_d, WIDTH)) == pytest.approx(halves.mean_rad, rel=1e-12)
+    assert reversal_angle(strip_d) == pytest.approx(halves.mean_rad, rel=1e-12)
 
 
 def test_halves_in_line_are_seldom_said_to_be_bent() -> None:

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from analysis import quantiles
 from analysis.planning import (
-    cuts_by_normal,
-    cuts_by_t,
     cuts_needed,
     effect_seen,
     plan,
@@ -41,8 +40,11 @@ def test_the_handbooks_number_of_cuts() -> None:
     found = case("ehb-7.2.2.2-sample-size")
     v = found.inputs
     effect, alpha, beta = v["delta_over_sigma"], v["alpha"], v["beta"]
-    first = cuts_by_normal(effect, alpha=alpha, beta=beta, sides=1)
-    second = cuts_by_t(effect, math.ceil(first) - 1, alpha=alpha, beta=beta, sides=1)
+    # ((z(1-alpha) + z(1-beta)) / effect)^2, then the same with Student's t.
+    first = ((quantiles.normal(1 - alpha) + quantiles.normal(1 - beta)) / effect) ** 2
+    df = math.ceil(first) - 1
+    t = quantiles.student_t(1 - alpha, df) + quantiles.student_t(1 - beta, df)
+    second = (t / effect) ** 2
     assert found.near(first, "n_normal")
     assert found.near(math.ceil(first), "n_normal_ceiling")
     assert found.near(second, "n_with_t8")
