@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from api.instruments.forwarding import Queue
+from api.instruments.forward.queue import Queue
 from tests.ptys import plugged
 from tests.whole.serving import COMMAND, Serving, serving
 

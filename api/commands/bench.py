@@ -18,7 +18,7 @@ from api.commands.files import allow_files
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.instruments.forwarding import Item, Progress
+    from api.instruments.forward.queue import Item, Progress
     from capture.records import CaliperState, Reading, Refusal
     from capture.spec import Spec
 
@@ -58,7 +58,9 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     import sqlite3
 
-    from api.instruments.forwarding import Forwarder, Queue, QueueError, server_url
+    from api.instruments.forward.client import server_url
+    from api.instruments.forward.forwarder import Forwarder
+    from api.instruments.forward.queue import Queue, QueueError
     from api.settings import user_data
     from capture.bench import Instruments
 

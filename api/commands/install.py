@@ -163,7 +163,7 @@ def serve_words(
 
 
 def _bench_words(args: argparse.Namespace) -> list[str]:
-    from api.instruments.forwarding import server_url
+    from api.instruments.forward.client import server_url
 
     if args.host is not None or args.port is not None or args.allow_host:
         fail(

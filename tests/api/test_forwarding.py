@@ -18,7 +18,9 @@ from typing import Any
 
 import pytest
 
-from api.instruments.forwarding import Forwarder, Item, Progress, Queue, QueueError, server_url
+from api.instruments.forward.client import server_url
+from api.instruments.forward.forwarder import Forwarder
+from api.instruments.forward.queue import Item, Progress, Queue, QueueError
 from capture.records import CaliperState
 from tests.ptys import until
 
@@ -341,7 +343,7 @@ def test_a_server_that_is_away_is_said_before_anything_is_pressed(tmp_path):
 def test_the_server_hears_when_each_caliper_was_last_heard_also_in_a_long_catch_up(
     tmp_path, server, monkeypatch
 ):
-    monkeypatch.setattr("api.instruments.forwarding._HEARTBEAT_S", 0.0)
+    monkeypatch.setattr("api.instruments.forward.forwarder._HEARTBEAT_S", 0.0)
     texts = [str(n) for n in range(900)]
     queue = Queue(tmp_path / "bench.sqlite")
     for text in texts:

@@ -10,7 +10,7 @@ from uuid import UUID
 import pytest
 from fastapi.testclient import TestClient
 
-from api.instruments.forwarding import Queue, QueueError
+from api.instruments.forward.queue import Queue, QueueError
 from api.server import Shop
 from api.settings import Settings
 from api.store import doctor

@@ -10,7 +10,7 @@ import pytest
 
 from api.cli import main
 from api.errors import InvalidField
-from api.instruments.forwarding import Queue
+from api.instruments.forward.queue import Queue
 from api.server import Shop
 from api.settings import Settings
 from api.store.urls import database_url, shown

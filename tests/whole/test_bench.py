@@ -113,7 +113,8 @@ def test_a_bench_works_for_days_without_its_server_and_then_catches_up(tmp_path)
 
 
 def test_what_the_server_will_never_take_stays_at_the_bench_and_stops_nothing(tmp_path):
-    from api.instruments.forwarding import Forwarder, Queue
+    from api.instruments.forward.forwarder import Forwarder
+    from api.instruments.forward.queue import Queue
 
     with serving(tmp_path / "shop") as server:
         series = server.start_series()

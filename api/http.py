@@ -1,0 +1,23 @@
+"""How this program asks another server over HTTP."""
+
+from __future__ import annotations
+
+import ssl
+
+import httpx2
+
+from api import VERSION
+
+
+def client(
+    *, timeout: float, proxy: str | None = None, follow_redirects: bool = False
+) -> httpx2.Client:
+    """A client that takes of its surroundings what the system trusts, and nothing else."""
+    return httpx2.Client(
+        headers={"User-Agent": f"bothends/{VERSION}", "Accept-Encoding": "identity"},
+        verify=ssl.create_default_context(),
+        timeout=timeout,
+        proxy=proxy,
+        follow_redirects=follow_redirects,
+        trust_env=False,
+    )

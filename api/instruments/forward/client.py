@@ -1,0 +1,167 @@
+"""The server that a bench hands over to: its address, and what it answers."""
+
+from __future__ import annotations
+
+import json
+import re
+import socket
+import threading
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+import httpx2
+
+from api import http
+
+# No answer of the server comes near this, were each reading of a batch refused.
+_MOST_ANSWER: Final = 1024 * 1024
+
+
+class Away(Exception):
+    """The server can't be reached or can't take anything now."""
+
+
+def server_url(text: str) -> str:
+    """The server's address that `text` gives, written in the one way in which it is compared.
+
+    Raises ValueError saying what is wrong with it.
+    """
+    if re.search(r"\s", text):
+        raise ValueError("it holds a space")
+    url = urlsplit(text)
+    port = url.port
+    if url.scheme not in _PORTS:
+        raise ValueError("it does not begin with http:// or https://")
+    try:
+        host = (url.hostname or "").encode("idna").decode()
+    except UnicodeError:
+        host = ""
+    if not re.fullmatch(r"[\w.:%-]{1,253}", host) or port == 0:
+        raise ValueError("it names no server")
+    if "@" in url.netloc or url.query or url.fragment or not _PLAIN_PATH.fullmatch(url.path):
+        raise ValueError("it holds more than a server and a plain path")
+    host = f"[{host}]" if ":" in host else host
+    where = host if port in (None, _PORTS[url.scheme]) else f"{host}:{port}"
+    return f"{url.scheme}://{where}{url.path.rstrip('/')}"
+
+
+_PLAIN_PATH: Final = re.compile(r"(/[\w.~%-]+)*/?", re.ASCII)
+_PORTS: Final = {"http": 80, "https": 443}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back; `said` is empty where that is no JSON object."""
+
+    status: int
+    reason: str
+    said: dict[str, Any]
+
+    @property
+    def good(self) -> bool:
+        return 200 <= self.status < 300
+
+    def __str__(self) -> str:
+        return f"{self.status}: {self.reason}"
+
+
+class Client:
+    """The server at `url`, asked over a new connection each time.
+
+    What it answers counts as it stands: no redirect is followed, since a POST that is sent on
+    becomes a question for a page.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._http = http.client(timeout=0)
+        self._line = _Line()
+        self.hung_up = False
+
+    def post(self, path: str, body: Any, seconds: float) -> Answer:
+        """The answer to `body`, which must be there whole within `seconds`.
+
+        Raises Away where none is.
+        """
+        line = self._line = _Line()
+        if self.hung_up:
+            line.end(_STOPPED)
+        # The library's own limit holds for each read, and an answer may trickle in for ever.
+        limit = threading.Timer(seconds, line.end, ["its answer takes too long"])
+        limit.daemon = True
+        limit.start()
+        try:
+            with self._http.stream(
+                "POST",
+                self.url + path,
+                content=json.dumps(body),
+                # Asked each 20 s at rest: the server closes what is kept after 5 s.
+                headers={"Content-Type": "application/json", "Connection": "close"},
+                timeout=seconds,
+                extensions={"trace": line.trace},
+            ) as response:
+                return _answer(response)
+        except (httpx2.HTTPError, httpx2.InvalidURL, OSError, ValueError) as error:
+            said = line.ended or str(error) or type(error).__name__
+            raise Away(f"the server at {self.url} can't be reached ({said})") from None
+        finally:
+            limit.cancel()
+
+    def hang_up(self) -> None:
+        """End the question under way, and answer no further one."""
+        self.hung_up = True
+        self._line.end(_STOPPED)
+
+
+_STOPPED: Final = "this program is being stopped"
+
+
+class _Line:
+    """The connection of one question, which any thread may end at any moment."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._socket: socket.socket | None = None
+        self.ended = ""
+
+    def trace(self, event: str, info: dict[str, Any]) -> None:
+        """What the library tells while it asks (its extension `trace`)."""
+        if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
+            with self._lock:
+                self._socket = info["return_value"].get_extra_info("socket")
+                if self.ended:
+                    self._shut()
+
+    def end(self, why: str) -> None:
+        """Let the one who asks have no more of the answer; the first reason stays."""
+        with self._lock:
+            self.ended = self.ended or why
+            self._shut()
+
+    def _shut(self) -> None:
+        if self._socket is not None:
+            with suppress(OSError):
+                self._socket.shutdown(socket.SHUT_RDWR)
+
+
+def _answer(response: httpx2.Response) -> Answer:
+    """The answer in `response`; an error's body counts for little and may be broken."""
+    body = b""
+    try:
+        for part in response.iter_raw():
+            body += part
+            if len(body) > _MOST_ANSWER:
+                break
+    except httpx2.HTTPError:
+        if response.status_code < 300:
+            raise
+    found: Any = None
+    with suppress(ValueError):
+        found = json.loads(body)
+    said = found if isinstance(found, dict) else {}
+    reason = response.reason_phrase
+    if 300 <= response.status_code < 400:
+        reason += f", sent on to {response.headers.get('Location', 'nowhere')}"
+    return Answer(response.status_code, str(said.get("detail", reason))[:500], said)

@@ -1,0 +1,286 @@
+"""A bench away from its server: what it says is kept here at once and handed over in order.
+
+Whatever the instruments say is committed to the queue first, under the next number of this
+bench, and answered at once; the server gets it when it can be reached. Each hand-over carries
+the ids made here, so one that is repeated after a lost answer is stored once.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
+from typing import Any, Final
+from urllib.parse import quote
+
+from api.instruments.forward.client import Away, Client
+from api.instruments.forward.queue import Item, Kind, Progress, Queue
+from capture.records import CaliperState, Reading, Refusal
+from capture.retry import Backoff
+
+_ANSWER_S: Final = 15.0
+# How instruments fare must not hold up readings for long.
+_STATES_S: Final = 5.0
+_HEARTBEAT_S: Final = 20.0
+_PATHS: Final[dict[Kind, str]] = {"reading": "/api/readings", "refusal": "/api/refusals"}
+
+
+class Forwarder:
+    """Keeps readings and refusals in the queue and hands them over from a thread of its own.
+
+    states() gives how the instruments fare; the server is told at each change and every
+    twenty seconds, as well as it can be: readings do not wait for that.
+    changed(progress, trouble) is told when either changes; trouble is empty while things go
+    over. refused(item, why) is told once of each thing that the server will never take.
+    patience: seconds within which the server must have answered, from first to last byte.
+    Stop with `stop`, or with `finish` and then `stop`.
+    """
+
+    def __init__(
+        self,
+        queue: Queue,
+        url: str,
+        *,
+        states: Callable[[], Iterable[CaliperState]],
+        changed: Callable[[Progress, str], None],
+        refused: Callable[[Item, str], None],
+        patience: float = _ANSWER_S,
+    ) -> None:
+        self._queue = queue
+        self._client = Client(url)
+        self._states = states
+        self._changed = changed
+        self._refused = refused
+        self._patience = patience
+        self._progress = Progress(0, 0, 0)
+        self._told: tuple[Progress, str] | None = None
+        self._news = threading.Event()
+        self._over = threading.Event()
+        self._states_due = 0.0
+        self._states_trouble = ""
+        self._states_unreached = False
+        self._thread = threading.Thread(target=self._run, name="forwarder", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def keep(self, reading: Reading) -> bool:
+        """Keep a reading; it is on the disk when this returns. False where it was already."""
+        new = self._queue.add("reading", _reading_body(reading))
+        self._news.set()
+        return new
+
+    def refuse(self, refusal: Refusal) -> bool:
+        """Keep what was no reading. False where it was kept already."""
+        new = self._queue.add("refusal", _refusal_body(refusal))
+        self._news.set()
+        return new
+
+    def report(self) -> None:
+        """An instrument fares otherwise than before: tell the server soon."""
+        self._states_due = 0.0
+        self._news.set()
+
+    def finish(self, seconds: float) -> bool:
+        """Hand over what waits, as far as the server takes it, and end the thread.
+
+        Whether it has ended within `seconds`; else it is still at it.
+        """
+        self._over.set()
+        self._news.set()
+        self._thread.join(seconds)
+        return not self._thread.is_alive()
+
+    def stop(self, seconds: float = 2.0) -> None:
+        """Hand over what can be within `seconds`; the rest waits for the next start."""
+        if not self.finish(seconds):
+            self._client.hang_up()
+            self._thread.join(seconds)
+
+    def _run(self) -> None:
+        backoff = Backoff(first=0.2, most=15.0)
+        while True:
+            # Both before looking: what comes from here on is seen in the next round.
+            self._news.clear()
+            last = self._over.is_set()
+            trouble = self._round()
+            if not self._client.hung_up:
+                self._tell(trouble or self._states_trouble)
+            if last:
+                return
+            if trouble:
+                # News must not hurry the retries: a server that is away stays away a while.
+                self._over.wait(backoff.next())
+            else:
+                backoff.reset()
+                self._news.wait(max(0.0, self._states_due - time.monotonic()))
+
+    def _round(self) -> str:
+        """Hand over all that waits, and tell how the instruments fare; the trouble, if any.
+
+        Never raises: with this thread all handing over would end.
+        """
+        try:
+            while self._hand_over():
+                self._tell_states_if_due()
+                self._tell(self._states_trouble)
+            self._tell_states_if_due()
+            return ""
+        except Away as away:
+            trouble = f"{away}; readings are kept here and handed over when they can be"
+        except sqlite3.Error as error:
+            trouble = (
+                f"the queue on this machine's disk fails ({error}); make room on the disk or end"
+                " what holds the file: handing over is tried again"
+            )
+        except Exception as fault:
+            trouble = (
+                f"handing over fails ({type(fault).__name__}: {fault}); readings are kept here,"
+                " and it is tried again"
+            )
+        # When that is over, so may be what was wrong with the states.
+        self._states_due, self._states_trouble = 0.0, ""
+        return trouble
+
+    def _tell(self, trouble: str) -> None:
+        with suppress(sqlite3.Error):
+            self._progress = self._queue.progress()
+        now = (self._progress, trouble)
+        if now != self._told:
+            self._told = now
+            with suppress(Exception):  # whoever is told may fail as it likes
+                self._changed(*now)
+
+    def _hand_over(self) -> bool:
+        """Hand over the next things of one kind; whether there were any.
+
+        Raises Away where the server can't be reached or can't take anything now.
+        """
+        items = self._queue.waiting()
+        if not items:
+            return False
+        kind = items[0].kind
+        run = items[: next((i for i, x in enumerate(items) if x.kind != kind), len(items))]
+        refused = self._offer(run)
+        if refused is None:
+            # It is not said which are refused: go on one by one, so that the others are taken.
+            for item in run:
+                self._settle([item], self._offer([item]) or {})
+        else:
+            self._settle(run, refused)
+        return True
+
+    def _settle(self, items: Sequence[Item], refused: Mapping[str, str]) -> None:
+        """The server has `items`, but for those whose ids it refused, with the reason."""
+        for item in items:
+            why = refused.get(str(item.body["id"]))
+            if why is not None:
+                self._set_aside(item, why)
+        self._queue.handed_over(items[-1].seq)
+
+    def _set_aside(self, item: Item, why: str) -> None:
+        self._queue.refused(item, why)
+        with suppress(Exception):
+            self._refused(item, why)
+
+    def _offer(self, items: Sequence[Item]) -> dict[str, str] | None:
+        """Offer things of one kind: why the server will never take some of them, by id.
+
+        None where it does not say which of several. Raises Away where trying again later
+        may help.
+        """
+        answer = self._client.post(
+            _PATHS[items[0].kind], [item.body for item in items], self._patience
+        )
+        # Whatever else answers here (a sign-on page, a proxy) must not be taken for the server.
+        refuses = answer.status in (409, 413, 422) and "detail" in answer.said
+        refuses |= answer.status == 413 and len(items) > 1
+        if not (answer.good or refuses):
+            raise Away(f"the server at {self._client.url} answers {answer}")
+        refused = _refused(answer.said)
+        stored, known = answer.said.get("stored"), answer.said.get("known")
+        if (
+            isinstance(stored, int)
+            and isinstance(known, int)
+            and refused.keys() <= {str(item.body["id"]) for item in items}
+            and stored + known + len(refused) == len(items)
+        ):
+            if self._states_unreached:
+                self._states_trouble, self._states_unreached = "", False
+            return refused
+        if refuses:
+            return None if len(items) > 1 else {str(items[0].body["id"]): answer.reason}
+        raise Away(
+            f"what answers at {self._client.url} does not say that it has the readings; look"
+            " whether --to is right and whether this network asks for a sign-on first"
+        )
+
+    def _tell_states_if_due(self) -> None:
+        if time.monotonic() < self._states_due:
+            return
+        self._states_due = time.monotonic() + _HEARTBEAT_S  # before looking, as in `_run`
+        by_bench: dict[str, list[CaliperState]] = {}
+        for state in self._states():
+            by_bench.setdefault(state.bench, []).append(state)
+        self._states_trouble, self._states_unreached = "", False
+        for bench, states in by_bench.items():
+            body = {
+                "sent_at": datetime.now(UTC).isoformat(),
+                "calipers": [
+                    {
+                        "name": s.caliper,
+                        "state": s.state,
+                        "message": s.message[:1000],
+                        "last_heard": s.last_heard.isoformat() if s.last_heard else None,
+                    }
+                    for s in states
+                ],
+            }
+            path = f"/api/benches/{quote(bench, safe='')}/calipers"
+            try:
+                answer = self._client.post(path, body, min(_STATES_S, self._patience))
+            except Away as away:
+                self._states_trouble, self._states_unreached = str(away), True
+                return
+            if not answer.good:
+                self._states_trouble = (
+                    f"the server at {self._client.url} will not be told how the calipers fare:"
+                    f" it answers {answer}"
+                )
+
+
+def _refused(said: dict[str, Any]) -> dict[str, str]:
+    """What the server says it will never take: its reasons, by id."""
+    listed = said.get("refused")
+    found = [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []
+    return {str(each.get("id")): str(each.get("why", ""))[:500] for each in found}
+
+
+def _reading_body(reading: Reading) -> dict[str, Any]:
+    read_by = {} if reading.pattern is None else {"pattern": reading.pattern}
+    return read_by | {
+        "id": str(reading.id),
+        "bench": reading.bench,
+        "caliper": reading.caliper,
+        "sent": reading.sent,
+        "unit": reading.unit,
+        "nm": reading.nm,
+        "taken_at": reading.taken_at.isoformat(),
+        "origin": reading.origin,
+        "since_previous_ms": reading.since_previous_ms,
+        "late": reading.late,
+    }
+
+
+def _refusal_body(refusal: Refusal) -> dict[str, Any]:
+    return {
+        "id": str(refusal.id),
+        "bench": refusal.bench,
+        "caliper": refusal.caliper,
+        "text": refusal.raw,
+        "reason": refusal.reason,
+        "heard_at": refusal.heard_at.isoformat(),
+    }
