@@ -125,6 +125,8 @@ def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any
 
 
 def _at_server(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any]:
+    from contextlib import closing
+
     from api.exports.sources import ServerSource
 
     asked = {
@@ -136,5 +138,6 @@ def _at_server(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str
         "dates": args.dates,
     }
     query = urlencode({name: value for name, value in asked.items() if value is not None})
-    done: dict[str, Any] = ServerSource(args.to).post(f"/api/load?{query}", data, "text/csv")
+    with closing(ServerSource(args.to)) as server:
+        done: dict[str, Any] = server.post(f"/api/load?{query}", data, "text/csv")
     return done

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import http.client
 import json
 import re
-import urllib.error
-import urllib.parse
-import urllib.request
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, closing, contextmanager
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, Protocol
+from urllib.parse import unquote, urlencode, urlsplit
+from urllib.request import getproxies, proxy_bypass
 
+import httpx2
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from analysis.methods import method as method_named
-from api import VERSION
+from api import http
 from api.errors import NotFound
 from api.exports import cursor, formats, package
 from api.exports.expected import HEADER, expected_rows
@@ -132,15 +131,23 @@ class ServerSource:
     """
 
     def __init__(self, url: str) -> None:
-        parts = urllib.parse.urlsplit(url)
+        parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
             raise NoSuchQuestion(
                 f"{shown(url)} is no plain address; give one such as http://127.0.0.1:8017"
             )
         self.name = url.rstrip("/")
+        try:
+            self._http = http.client(
+                timeout=_TIMEOUT_S,
+                proxy=_proxy(parts.scheme, parts.hostname),
+                follow_redirects=True,
+            )
+        except (ValueError, ImportError) as error:  # a proxy of a kind that is not spoken here
+            raise PullFailed(f"the proxy for {self.name} can't be used ({error})") from None
 
     def close(self) -> None:
-        """Nothing stays open between two questions."""
+        self._http.close()
 
     @contextmanager
     def pull(self, question: Question, form: str) -> Iterator[Answer]:
@@ -150,60 +157,56 @@ class ServerSource:
             "since": question.since.isoformat() if question.since else None,
             "after": question.after,
         }
-        query = urllib.parse.urlencode({k: v for k, v in asked.items() if v is not None})
+        query = urlencode({k: v for k, v in asked.items() if v is not None})
         ending = "zip" if question.what == "history" else form
-        request = urllib.request.Request(
-            f"{self.name}/api/{question.what}.{ending}?{query}",
-            headers={"User-Agent": f"bothends/{VERSION}"},
-        )
-        with self._open(request) as response:
+        address = f"{self.name}/api/{question.what}.{ending}?{query}"
+        with self._asked("GET", address) as response:
             following = re.search(r"[?&]after=([^&>]+)", response.headers.get("Link", ""))
             if following is None:
                 raise PullFailed(f"{self.name} answers, but is no bothends; check the address")
             rows = response.headers.get(HEADER)
             yield Answer(
-                self._parts(response),
-                urllib.parse.unquote(following[1]),
-                None if rows is None else int(rows),
+                self._parts(response), unquote(following[1]), None if rows is None else int(rows)
             )
 
     def post(self, path: str, data: bytes, media_type: str) -> Any:
         """The JSON that the server answers to `data`. Raises PullFailed, NoSuchQuestion."""
-        request = urllib.request.Request(
-            f"{self.name}{path}",
-            data=data,
-            headers={"User-Agent": f"bothends/{VERSION}", "Content-Type": media_type},
-        )
-        with self._open(request) as response:
+        headers = {"Content-Type": media_type}
+        with self._asked("POST", f"{self.name}{path}", content=data, headers=headers) as response:
             return json.loads(b"".join(self._parts(response)))
 
-    def _open(self, request: urllib.request.Request) -> Any:
-        try:
-            return urllib.request.urlopen(request, timeout=_TIMEOUT_S)
-        except urllib.error.HTTPError as error:
-            with error:
-                detail = _detail(error)
-            if error.code == 410:
-                raise Lost from None
-            if error.code in (413, 422, 501):
-                raise NoSuchQuestion(detail) from None
-            raise PullFailed(f"{self.name}: {detail}") from None
-        except (OSError, http.client.HTTPException) as error:
-            reason = getattr(error, "reason", error)
-            raise PullFailed(f"{self.name} did not answer ({reason}); is it running?") from None
+    @contextmanager
+    def _asked(self, method: str, address: str, **options: Any) -> Iterator[httpx2.Response]:
+        with ExitStack() as stack:
+            try:
+                response = stack.enter_context(self._http.stream(method, address, **options))
+            except (httpx2.HTTPError, httpx2.InvalidURL) as error:
+                raise PullFailed(f"{self.name} did not answer ({error}); is it running?") from None
+            if not response.is_success:
+                detail = _detail(response)
+                if response.status_code == 410:
+                    raise Lost
+                if response.status_code in (413, 422, 501):
+                    raise NoSuchQuestion(detail)
+                raise PullFailed(f"{self.name}: {detail}")
+            yield response
 
-    def _parts(self, response: Any) -> Iterator[bytes]:
+    def _parts(self, response: httpx2.Response) -> Iterator[bytes]:
         try:
-            while part := response.read(_READ):
-                yield part
-        except (OSError, http.client.HTTPException) as error:
+            yield from response.iter_raw(_READ)
+        except httpx2.HTTPError as error:
             raise PullFailed(f"{self.name} broke off ({error}); nothing was changed") from None
-        if response.length:  # read in parts, an early end is no error to the library
-            raise PullFailed(f"{self.name} broke off; nothing was changed")
 
 
-def _detail(error: urllib.error.HTTPError) -> str:
+def _proxy(scheme: str, host: str) -> str | None:
+    """The proxy that this computer's settings name for `host`."""
+    # The library's own look at them would send a pull from this very computer to ALL_PROXY.
+    proxy = None if proxy_bypass(host) else getproxies().get(scheme)
+    return proxy if not proxy or "://" in proxy else f"http://{proxy}"
+
+
+def _detail(response: httpx2.Response) -> str:
     try:
-        return str(json.loads(error.read())["detail"])
-    except (OSError, ValueError, KeyError, TypeError, http.client.HTTPException):
-        return f"answers {error.code} {error.reason}"
+        return str(json.loads(response.read())["detail"])
+    except (httpx2.HTTPError, ValueError, KeyError, TypeError):
+        return f"answers {response.status_code} {response.reason_phrase}"

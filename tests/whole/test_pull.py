@@ -278,6 +278,23 @@ def test_an_answer_that_breaks_off_changes_nothing(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_pull_goes_through_the_proxy_that_the_settings_name_for_it(tmp_path, monkeypatch):
+    words = ("pull", "http://shop.invalid:8017", "--to", tmp_path / "t.csv")
+    with answering(b"the proxy's") as proxy:
+        for name in ("http_proxy", "HTTP_PROXY", "no_proxy", "NO_PROXY"):
+            monkeypatch.delenv(name, raising=False)
+        # Not for this: few speak it, and it would stand before a server on this very computer.
+        monkeypatch.setenv("all_proxy", "socks5://127.0.0.1:9")
+        assert "did not answer" in run(*words, status=1).stderr
+        monkeypatch.setenv("http_proxy", proxy.removeprefix("http://"))
+        assert "no bothends" in run(*words, status=1).stderr
+        monkeypatch.setenv("no_proxy", "shop.invalid")
+        assert "did not answer" in run(*words, status=1).stderr
+        monkeypatch.delenv("no_proxy")
+        monkeypatch.setenv("http_proxy", "socks5://127.0.0.1:9")
+        assert "the proxy for" in run(*words, status=1).stderr
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
