@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from capture.spec import Spec
+if TYPE_CHECKING:
+    from capture.spec import Spec
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +25,11 @@ class Settings:
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1
+
+
+def program() -> Path:
+    """The `bothends` command of the environment that this runs in."""
+    return Path(sys.executable).with_name("bothends")
 
 
 def user_data() -> Path:

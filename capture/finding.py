@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import shlex
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -171,24 +172,28 @@ def find_again(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) 
     return candidates[0] if len(candidates) == 1 else None
 
 
-def instruments() -> list[Found]:
+def instruments(program: Path) -> list[Found]:
     """Everything here that may be a measuring instrument, ready or not.
 
+    program: where this program is, for the commands that mend what is missing.
     Needs no rights and never fails: what cannot be read is left out.
     """
     found = serial_instruments()
     if sys.platform == "linux":
-        found += [*typing_instruments(), *driverless()]
+        found += [*typing_instruments(program), *driverless()]
     else:
         found += _hidapi_instruments()
     return found
 
 
-def typing_instruments() -> list[Found]:
-    """What types, or may, and can be taken from the system to hear it (Linux)."""
+def typing_instruments(program: Path) -> list[Found]:
+    """What types, or may, and can be taken from the system to hear it (Linux).
+
+    program: as for `instruments`.
+    """
     if sys.platform != "linux":
         return []
-    return [*keyboard_instruments(), *hid_instruments()]
+    return [*keyboard_instruments(), *hid_instruments(program)]
 
 
 def serial_instruments(
@@ -364,9 +369,12 @@ def why_not_taken(wanted: Iterable[Found], listing: Path = Path("/proc/bus/input
 
 
 def hid_instruments(
-    dev: Path = Path("/dev"), sys_class: Path = Path("/sys/class/hidraw")
+    program: Path, dev: Path = Path("/dev"), sys_class: Path = Path("/sys/class/hidraw")
 ) -> list[Found]:
-    """The HID devices (Linux), from what the system tells everyone about them."""
+    """The HID devices (Linux), from what the system tells everyone about them.
+
+    program: as for `instruments`.
+    """
     found = []
     for folder in sorted(sys_class.glob("hidraw*")):
         try:
@@ -382,7 +390,9 @@ def hid_instruments(
         missing = remedy = ""
         if not os.access(device, os.R_OK | os.W_OK):
             missing = "you may not open it"
-            remedy = f"sudo bothends install --udev --id {vendor}:{product}"
+            # By its path: sudo does not look where a user's own programs are.
+            command = shlex.quote(str(program))
+            remedy = f"sudo {command} install --udev --id {vendor}:{product}"
         found.append(
             Found(
                 "hid",

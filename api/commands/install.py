@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
+from api.settings import program
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -114,9 +115,12 @@ def run(args: argparse.Namespace) -> int:
             hidden = _hidden_from_others(Path(words[0]))
             if hidden is not None:
                 print(
-                    f"bothends: the service's own user may not look into {hidden}; install"
-                    " bothends where everyone may, such as /opt/bothends, and run this from"
-                    " there, or use --user",
+                    f"bothends: the service would not start, since its own user may not look"
+                    f" into {hidden}, where this program is; install the program where everyone"
+                    " may look: sudo python3 -m venv /opt/bothends && sudo"
+                    " /opt/bothends/bin/pip install -c constraints.txt . (in the project's"
+                    " folder), then run /opt/bothends/bin/bothends install in the same way; or"
+                    " use --user",
                     file=sys.stderr,
                 )
             files.append((_below(args.root, SYSTEM_UNIT), unit(words), _SYSTEM_NEXT))
@@ -150,7 +154,7 @@ def serve_words(
     allow_hosts: Iterable[str] = (),
 ) -> list[str]:
     """The command that the service runs, by full path."""
-    words = [str(_program()), "serve"]
+    words = [str(program()), "serve"]
     if host is not None:
         words += ["--host", host]
     for name in allow_hosts:
@@ -184,7 +188,7 @@ def _bench_words(args: argparse.Namespace) -> list[str]:
 
 def bench_words(url: str, calipers: Iterable[str]) -> list[str]:
     """The command of a service that hands its readings to the server at `url`."""
-    words = [str(_program()), "bench", "--to", url]
+    words = [str(program()), "bench", "--to", url]
     for each in calipers:
         words += ["--caliper", each]
     return words
@@ -257,11 +261,6 @@ def _shipped(name: str) -> str:
     return (files("api") / "system" / name).read_text(encoding="utf-8")
 
 
-def _program() -> Path:
-    """The `bothends` command of this very environment."""
-    return Path(sys.executable).with_name("bothends")
-
-
 def _user_folder() -> Path:
     return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
 
@@ -270,9 +269,9 @@ def _below(root: Path, path: str) -> Path:
     return root.absolute() / path.lstrip("/")
 
 
-def _hidden_from_others(program: Path) -> Path | None:
+def _hidden_from_others(command: Path) -> Path | None:
     """The first folder on the way to the program or its interpreter that others may not enter."""
-    for each in (program, Path(sys.executable).resolve(), Path(__file__).resolve()):
+    for each in (command, Path(sys.executable).resolve(), Path(__file__).resolve()):
         for folder in reversed(each.parents):
             if folder.exists() and not folder.stat().st_mode & 0o001:
                 return folder
@@ -293,7 +292,7 @@ def _put(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8")
         path.chmod(0o644)
     except PermissionError:
-        again = shlex.join(["sudo", str(_program()), *sys.argv[1:]])
+        again = shlex.join(["sudo", str(program()), *sys.argv[1:]])
         fail(f"only root may write {path}; run: {again}   (or add --print to see it)")
     except OSError as fault:
         fail(f"{path} cannot be written: {fault.strerror}; use --print and put it there yourself")

@@ -48,11 +48,12 @@ def run(args: argparse.Namespace) -> int:
     import dataclasses
     import json
 
+    from api.settings import program
     from capture.finding import instruments
 
     if args.identify is not None:
         return _identify(args)
-    found = instruments()
+    found = instruments(program())
     for each in found:
         if args.json:
             print(json.dumps(dataclasses.asdict(each), ensure_ascii=False))
@@ -79,6 +80,7 @@ def _identify(args: argparse.Namespace) -> int:
     import time
 
     from api.commands import fail
+    from api.settings import program
     from capture.finding import serial_instruments, typing_instruments
     from capture.identify import BEFORE, BEFORE_TYPING, PortSearch, parse_shown
 
@@ -86,9 +88,10 @@ def _identify(args: argparse.Namespace) -> int:
     try:
         parse_shown(shown)
     except ValueError as fault:
-        fail(f"--search: {fault}")
+        fail(f"--identify: {fault}")
     try:
-        candidates = [*serial_instruments(), *(typing_instruments() if args.listen_to else ())]
+        typing = typing_instruments(program()) if args.listen_to else ()
+        candidates = [*serial_instruments(), *typing]
         search = PortSearch(candidates, args.leave_alone, listen_to=args.listen_to)
     except ValueError as fault:
         fail(str(fault))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from api.instruments.listening import Listened, place_of
+from api.settings import program
 from capture.finding import Found, typing_instruments, why_not_taken
 from capture.identify import PortHeard, PortSearch, named, nowhere, parse_shown, unknown_port
 from capture.keys import Stroke, read_strokes
@@ -98,6 +99,10 @@ class _Run:
     thread: threading.Thread | None = None
 
 
+def _typing() -> list[Found]:
+    return typing_instruments(program())
+
+
 class Identifying:
     """At most one search at a time. Safe to call from any thread.
 
@@ -112,7 +117,7 @@ class Identifying:
         listened: Callable[[], Sequence[Listened]],
         alone: float = _ALONE_S,
         longest: float = _LONGEST_S,
-        typing: Callable[[], Iterable[Found]] = typing_instruments,
+        typing: Callable[[], Iterable[Found]] = _typing,
     ) -> None:
         self._serial_ports = serial_ports
         self._listened = listened

@@ -7,6 +7,7 @@ devices in them are invented.
 from __future__ import annotations
 
 import os
+import shlex
 from pathlib import Path
 
 import pytest
@@ -269,18 +270,22 @@ def test_the_last_keyboard_is_never_taken_and_a_mouse_neither(tmp_path: Path) ->
 
 @pytest.mark.skipif(os.geteuid() == 0 and not hasattr(os, "seteuid"), reason="rights of root")
 def test_missing_rights_come_with_the_rule_that_gives_them(tmp_path: Path) -> None:
+    program = Path("/home/me/the shop/.venv/bin/bothends")
     folder = tmp_path / "hidraw/hidraw3/device"
     folder.mkdir(parents=True)
     (folder / "uevent").write_text(
         "HID_ID=0003:00001209:0000ABCD\nHID_NAME=Workbench Typing Gauge\nHID_UNIQ=17\n"
     )
-    (found,) = hid_instruments(tmp_path, tmp_path / "hidraw")
+    (found,) = hid_instruments(program, tmp_path, tmp_path / "hidraw")
     assert found.spec == "hid:1209:abcd"
     assert found.missing == "you may not open it"
-    # The command that writes the whole rule, keeps what it opened before, and says the rest.
-    assert found.remedy == "sudo bothends install --udev --id 1209:abcd"
+    # The command that writes the whole rule, keeps what it opened before, and says the rest:
+    # by its path, in one word for a shell, since sudo does not look where the program is.
+    assert shlex.split(found.remedy) == [
+        *("sudo", str(program), "install", "--udev", "--id", "1209:abcd")
+    ]
     node(tmp_path, "hidraw3")
-    (found,) = hid_instruments(tmp_path, tmp_path / "hidraw")
+    (found,) = hid_instruments(program, tmp_path, tmp_path / "hidraw")
     assert (found.missing, found.remedy) == ("", "")
 
 
@@ -300,4 +305,4 @@ def test_an_adapter_without_a_driver_is_named(tmp_path: Path) -> None:
 
 
 def test_looking_never_fails_with_nothing_plugged_in() -> None:
-    assert isinstance(instruments(), list)
+    assert isinstance(instruments(Path("bothends")), list)

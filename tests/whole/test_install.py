@@ -7,11 +7,13 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from api.cli import parser
+from api.cli import main, parser
 from api.commands.install import rules, unit, unit_words
 from capture.finding import RULES_FILE
 from tests.whole.commands import done
@@ -51,6 +53,35 @@ def test_a_service_of_ones_own_goes_into_ones_own_folder(tmp_path: Path) -> None
     assert file.parts[-3:] == ("systemd", "user", "bothends.service")
     assert "User=" not in file.read_text()
     assert "--data" not in file.read_text()
+
+
+@pytest.fixture
+def home() -> Iterator[Path]:
+    """A home folder; `tmp_path` is in one that is closed already."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield Path(folder)
+
+
+@pytest.mark.parametrize("hidden", [True, False])
+def test_a_service_that_could_not_see_its_program_is_said_before_it_fails(
+    home: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    hidden: bool,
+) -> None:
+    command = home / ".venv" / "bin" / "bothends"
+    command.parent.mkdir(parents=True)
+    command.touch()
+    home.chmod(0o700 if hidden else 0o755)
+    monkeypatch.setattr("api.commands.install.program", lambda: command)
+    assert main(["install", "--systemd", "--root", str(home / "root")]) == 0
+    said = capsys.readouterr().err
+    if hidden:
+        assert f"may not look into {home}, where this program is" in said
+        assert "sudo python3 -m venv /opt/bothends && sudo /opt/bothends/bin/pip install" in said
+        assert "--user" in said
+    else:
+        assert str(home) not in said
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")

@@ -13,6 +13,7 @@ from api.instruments.calipers import in_words
 from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay, UnknownPort
 from api.instruments.listening import ListenError, check_from_afar, place_of
 from api.server import Shop
+from api.settings import program
 from api.store.journal import now
 from api.web.deps import OnThisComputer, TheServer
 from api.web.shapes import In, LengthText, Out, Strokes
@@ -195,7 +196,7 @@ def found_now(shop: Shop) -> list[FoundOut]:
             return None
 
     found = []
-    for each in instruments():
+    for each in instruments(program()):
         name = name_of(each)
         ours = name is not None
         found.append(
