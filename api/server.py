@@ -171,6 +171,6 @@ def open_store(settings: Settings) -> Engine:
             " give another with --data"
         ) from None
     engine = open_engine(settings.db or sqlite_url(settings.data))
-    migrations.upgrade_apart(engine)
+    migrations.upgrade(engine)
     make_private(settings.data)  # what was made now
     return engine
