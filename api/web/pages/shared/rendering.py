@@ -31,6 +31,8 @@ def page(request: Request, template: str, *, status: int = 200, **values: object
     body = _templates.get_template(template).render(**values).encode()
     headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
     if "gzip" in request.headers.get("Accept-Encoding", ""):
+        # Here, in the thread that renders, not in the middleware's loop, which all answers share:
+        # 0.6 ms for the Bench page.
         body = gzip.compress(body, 6, mtime=0)
         headers["Content-Encoding"] = "gzip"
     return HTMLResponse(body, status_code=status, headers=headers)
