@@ -35,7 +35,7 @@ def evaluate(shared: Serving, page: Page) -> Any:
 
 def test_value_and_uncertainty_are_shown_as_the_table_of_cases_says(evaluate: Any) -> None:
     shown = evaluate(
-        "shared/units",
+        "shared/measures",
         """(units, cases) => cases.map(({ value, uncertainty }) => {
             const decimals = units.decimalsFor(uncertainty);
             return `${units.fixed(value, decimals)} ± ${units.fixed(uncertainty, decimals)}`;

@@ -1,6 +1,6 @@
 // What is seen while a series runs: the next place, the last reading, trials, the score.
 
-import { MM_PER_INCH } from "../shared/units.js";
+import { MM_PER_INCH } from "../shared/measures.js";
 import * as words from "./words.js";
 
 const at = (id) => document.getElementById(id);

@@ -2,7 +2,7 @@
 // page shows or says them.
 
 import { memory } from "../shared/http.js";
-import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, text } from "../shared/units.js";
+import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, text } from "../shared/measures.js";
 
 // Decimals with a digit for the caliper's last one.
 const READ = { mm: 3, in: 4, thou: 1 };

@@ -1,0 +1,66 @@
+import assert from "node:assert/strict";
+import { beforeEach, test } from "node:test";
+
+import { Refused, Unreachable, get, memory, post, uuid7 } from "../../api/web/pages/shared/http.js";
+import { openWindow } from "./stand_ins.js";
+
+beforeEach(openWindow);
+
+const answer = (text, status) => (globalThis.fetch = async () => new Response(text, { status }));
+
+test("an id is a UUID of version 7 that sorts by when it was made", () => {
+  const moment = Date.UTC(2026, 0, 5, 12);
+  const id = uuid7(moment);
+  assert.match(id, /^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$/);
+  assert.equal(parseInt(id.replaceAll("-", "").slice(0, 12), 16), moment);
+  assert.ok(uuid7(moment + 1) > id);
+  assert.notEqual(uuid7(moment), id);
+});
+
+test("what the server does not take says what to do and which fields are meant", async () => {
+  const errors = [{ field: "baseline", message: "is needed" }];
+  answer(JSON.stringify({ title: "Unprocessable", detail: "Give a baseline.", errors }), 422);
+  await assert.rejects(post("/api/series"), (error) => {
+    assert.ok(error instanceof Refused);
+    assert.deepEqual([error.status, error.message, error.errors], [422, "Give a baseline.", errors]);
+    return true;
+  });
+});
+
+test("an answer that is no JSON is a refusal with its status", async () => {
+  answer("<h1>Bad gateway</h1>", 502);
+  await assert.rejects(get("/api/health"), { status: 502, message: "The server answered 502 with something that is not JSON." });
+  answer("{}", 500);
+  await assert.rejects(get("/api/health"), { status: 500, message: "The server answered 500.", errors: [] });
+  answer("", 200);
+  assert.deepEqual(await get("/api/health"), {});
+});
+
+test("no answer at all is told apart from a refusal", async () => {
+  globalThis.fetch = async () => {
+    throw new TypeError("fetch failed");
+  };
+  await assert.rejects(get("/api/health"), Unreachable);
+});
+
+test("settings are kept in this browser, under keys that begin alike", () => {
+  assert.equal(memory.get("sounds", true), true);
+  assert.ok(memory.set("sounds", false));
+  assert.equal(memory.get("sounds", true), false);
+  memory.set("outbox main 1", {});
+  assert.deepEqual(memory.keys("outbox "), ["outbox main 1"]);
+  memory.remove("outbox main 1");
+  assert.deepEqual(memory.keys("outbox "), []);
+});
+
+test("a browser that keeps nothing, or something else, takes nothing away from the page", () => {
+  localStorage.full = true;
+  assert.equal(memory.set("sounds", false), false);
+  localStorage.full = false;
+  localStorage.setItem("bothends sounds", "{");
+  assert.equal(memory.get("sounds", true), true);
+  delete globalThis.localStorage;
+  assert.equal(memory.get("sounds", true), true);
+  assert.deepEqual(memory.keys(""), []);
+  memory.remove("sounds");
+});

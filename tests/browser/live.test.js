@@ -1,0 +1,130 @@
+import assert from "node:assert/strict";
+import { beforeEach, test } from "node:test";
+
+import { listen } from "../../api/web/pages/shared/live.js";
+import { Clock, Listeners, openWindow } from "./stand_ins.js";
+
+class Source extends Listeners {
+  static CONNECTING = 0;
+  static OPEN = 1;
+  static CLOSED = 2;
+  static all = [];
+  readyState = Source.CONNECTING;
+
+  constructor(address) {
+    super();
+    this.address = address;
+    Source.all.push(this);
+  }
+  close() {
+    this.readyState = Source.CLOSED;
+  }
+  opens() {
+    this.readyState = Source.OPEN;
+    this.onopen();
+  }
+  breaks(state) {
+    this.readyState = state;
+    this.onerror();
+  }
+  brings(kind, number, data = {}) {
+    this.tell(kind, { lastEventId: String(number), data: JSON.stringify(data) });
+  }
+}
+
+let clock;
+let window;
+let heard;
+let links;
+let asked;
+let alive; // whether the server answers when it is asked
+const source = () => Source.all.at(-1);
+
+beforeEach(() => {
+  clock = new Clock();
+  window = openWindow();
+  globalThis.document = new Listeners();
+  globalThis.EventSource = Source;
+  Source.all = [];
+  [heard, links, asked, alive] = [[], [], [], true];
+  globalThis.fetch = async (path) => {
+    asked.push(path);
+    if (!alive) throw new TypeError("fetch failed");
+  };
+  listen("saw 1", 40, (kind, data, number) => heard.push([kind, number, data]), (up) => links.push(up));
+});
+
+test("it asks for what comes after the last event known", () => {
+  assert.equal(source().address, "/api/live?bench=saw%201&after=40");
+});
+
+test("each event is heard once, in order", () => {
+  source().opens();
+  source().brings("reading", 41, { sent: "11.41" });
+  source().brings("trial", 42);
+  source().brings("reading", 41);
+  source().brings("trial", 42);
+  source().brings("score", 43);
+  assert.deepEqual(heard, [["reading", 41, { sent: "11.41" }], ["trial", 42, {}], ["score", 43, {}]]);
+  assert.deepEqual(links, [true]);
+});
+
+test("a caliper's state, which has no number of its own, is always heard", () => {
+  source().opens();
+  source().brings("reading", 41);
+  source().brings("caliper", 41, { state: "unplugged" });
+  source().brings("caliper", "", { state: "listening" });
+  source().brings("bench", "");
+  assert.deepEqual(heard.map(([kind]) => kind), ["reading", "caliper", "caliper", "bench"]);
+  source().brings("trial", 42);
+  assert.equal(heard.length, 5);
+});
+
+test("a stream that the browser gave up is begun anew behind what was heard", async () => {
+  source().opens();
+  source().brings("reading", 41);
+  source().breaks(Source.CLOSED);
+  await clock.until(1999);
+  assert.equal(Source.all.length, 1);
+  await clock.until(2000);
+  assert.equal(source().address, "/api/live?bench=saw%201&after=41");
+  assert.deepEqual(links, [true, false]);
+});
+
+test("a stream that the browser mends by itself is left to it", async () => {
+  source().opens();
+  source().breaks(Source.CONNECTING);
+  await clock.until(60_000);
+  assert.equal(Source.all.length, 1);
+  assert.deepEqual(asked, []);
+});
+
+test("after a silence the server is asked; where it answers the stream stays", async () => {
+  source().opens();
+  await clock.until(19_000);
+  source().brings("reading", 41);
+  await clock.until(38_999);
+  assert.deepEqual(asked, []);
+  await clock.until(60_000);
+  assert.deepEqual(asked, ["/api/health", "/api/health"]);
+  assert.equal(Source.all.length, 1);
+});
+
+test("a connection that died without a word is begun anew", async () => {
+  source().opens();
+  alive = false;
+  await clock.until(21_999);
+  assert.deepEqual(links, [true, false]);
+  assert.equal(source().readyState, Source.CLOSED);
+  await clock.until(22_000);
+  assert.equal(Source.all.length, 2);
+});
+
+test("a network that is back is used at once", () => {
+  source().opens();
+  window.tell("online");
+  assert.equal(Source.all.length, 1);
+  source().breaks(Source.CONNECTING);
+  window.tell("online");
+  assert.equal(Source.all.length, 2);
+});

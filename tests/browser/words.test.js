@@ -1,0 +1,88 @@
+import assert from "node:assert/strict";
+import { beforeEach, test } from "node:test";
+
+import * as words from "../../api/web/pages/bench/words.js";
+import { openWindow } from "./stand_ins.js";
+
+const MM = { length: "mm", deviation: "mm", angle: "deg" };
+const INCH = { length: "in", deviation: "thou", angle: "arcmin" };
+const STRIPS = { key: "reversal", sided: true };
+
+beforeEach(openWindow);
+
+const chose = (units) => localStorage.setItem("bothends units", JSON.stringify(units));
+
+test("who chose no unit sees the series' own, and thou for differences of inches", () => {
+  assert.deepEqual(words.unitsFor({ unit: "in" }), { length: "in", deviation: "thou", angle: "deg" });
+  assert.deepEqual(words.unitsFor({ unit: "mm" }), MM);
+  assert.deepEqual(words.unitsFor(null), MM);
+});
+
+test("who chose a unit sees it everywhere", () => {
+  chose({ length: "in", angle: "arcmin" });
+  assert.deepEqual(words.unitsFor({ unit: "mm" }), { length: "in", deviation: "in", angle: "arcmin" });
+  chose({ length: "furlong" });
+  assert.deepEqual(words.unitsFor({ unit: "mm" }), MM);
+});
+
+test("an angle leans to a side only as far as its digits show", () => {
+  assert.equal(words.angle(0.0251, 0.011, MM), "0.025° right");
+  assert.equal(words.angle(-0.0251, 0.011, INCH), "1.51′ left");
+  assert.equal(words.angle(-0.0004, 0.11, MM), "0.00°");
+  assert.equal(words.leans(0.0004), "");
+});
+
+test("a deviation has a sign unless it shows as nothing", () => {
+  assert.equal(words.deviation(0.1778, "thou"), "+7.0");
+  assert.equal(words.deviation(-0.1778, "mm"), "−0.178");
+  assert.equal(words.deviation(-0.0001, "mm"), "0.000");
+});
+
+test("a reading in another unit keeps a digit for the caliper's last one", () => {
+  assert.equal(words.converted(11.41, "in"), "0.4492 in");
+  assert.equal(words.converted("-0.35", "mm"), "−0.350 mm");
+  assert.equal(words.length(203.8604, "in", 0.02), "8.02600 in");
+});
+
+for (const [sentence, mm, inch] of [
+  ["0.062 ± 0.059 degrees", "0.062 ± 0.059 degrees", "3.7 ± 3.5 arc minutes"],
+  ["It is 11.412 mm long.", "It is 11.412 mm long.", "It is 0.44929 in long."],
+  ["0.33 mm per 300 mm", "0.33 mm per 300 mm", "13.2 thou per foot"],
+  ["4 thou per foot", "0.10 mm per 300 mm", "4 thou per foot"],
+  ["0.4493 in", "11.412 mm", "0.4493 in"],
+  ["It holds for 1 in 20 parts.", "It holds for 1 in 20 parts.", "It holds for 1 in 20 parts."],
+]) {
+  test(`“${sentence}” in other units`, () => {
+    assert.equal(words.inUnits(sentence, MM), mm);
+    assert.equal(words.inUnits(sentence, INCH), inch);
+  });
+}
+
+test("a trial is called after what was cut", () => {
+  assert.equal(words.trialName(STRIPS, 3), "strip 3");
+  assert.equal(words.trialName({ key: "stop-block", sided: false }, 3), "part 3");
+  assert.equal(words.trialName({ key: "five-cut", sided: false }, 3), "trial 3");
+  assert.equal(words.trialName(undefined, 3), "trial 3");
+});
+
+test("a complete trial is said aloud with its side and the verdict so far", () => {
+  const trial = { number: 2, angle_deg: -0.0251, tilt_deg: 0.1 };
+  const score = { quantities: { angle: { verdict: "good enough" } } };
+  assert.equal(
+    words.spoken(trial, score, STRIPS, MM),
+    "strip 2: 0.025 degrees to the left, tilt 0.100 degrees to the right. So far: good enough.",
+  );
+  assert.equal(
+    words.spoken({ number: 2, angle_deg: null, tilt_deg: 0.1 }, null, STRIPS, INCH),
+    "strip 2: 6.0 arc minutes to the right.",
+  );
+  assert.equal(words.spoken({ number: 2, angle_deg: null, tilt_deg: null }, null, STRIPS, MM), "strip 2 complete.");
+});
+
+test("a score is about its angle first, then its tilt, then its length", () => {
+  const [angle, tilt, length] = [{}, {}, {}];
+  assert.deepEqual(words.mainQuantity({ quantities: { length, tilt, angle } })?.[0], "angle");
+  assert.deepEqual(words.mainQuantity({ quantities: { length, tilt } })?.[0], "tilt");
+  assert.deepEqual(words.mainQuantity({ quantities: { length } })?.[0], "length");
+  assert.equal(words.mainQuantity({ quantities: {} }), null);
+});
