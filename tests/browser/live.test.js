@@ -47,11 +47,11 @@ beforeEach(() => {
   globalThis.EventSource = Source;
   Source.all = [];
   [heard, links, asked, alive] = [[], [], [], true];
-  globalThis.fetch = async (path) => {
+  globalThis.fetch = (path, { signal }) => {
     asked.push(path);
-    if (!alive) throw new TypeError("fetch failed");
+    return new Promise((answer, fail) => (alive ? answer() : signal.addEventListener("abort", fail)));
   };
-  listen("saw 1", 40, (kind, data, number) => heard.push([kind, number, data]), (up) => links.push(up));
+  listen("saw 1", 40, ({ kind, data }, number) => heard.push([kind, number, data]), (up) => links.push(up));
 });
 
 test("it asks for what comes after the last event known", () => {
@@ -113,10 +113,12 @@ test("after a silence the server is asked; where it answers the stream stays", a
 test("a connection that died without a word is begun anew", async () => {
   source().opens();
   alive = false;
-  await clock.until(21_999);
+  await clock.until(23_999);
+  assert.deepEqual(links, [true]);
+  await clock.until(25_999);
   assert.deepEqual(links, [true, false]);
   assert.equal(source().readyState, Source.CLOSED);
-  await clock.until(22_000);
+  await clock.until(26_000);
   assert.equal(Source.all.length, 2);
 });
 

@@ -6,7 +6,7 @@ import { openWindow } from "./stand_ins.js";
 
 const MM = { length: "mm", deviation: "mm", angle: "deg" };
 const INCH = { length: "in", deviation: "thou", angle: "arcmin" };
-const STRIPS = { key: "reversal", sided: true };
+const STRIPS = { noun: "strip" };
 
 beforeEach(openWindow);
 
@@ -40,7 +40,7 @@ test("a deviation has a sign unless it shows as nothing", () => {
 
 test("a reading in another unit keeps a digit for the caliper's last one", () => {
   assert.equal(words.converted(11.41, "in"), "0.4492 in");
-  assert.equal(words.converted("-0.35", "mm"), "−0.350 mm");
+  assert.equal(words.converted(-0.35, "mm"), "−0.350 mm");
   assert.equal(words.length(203.8604, "in", 0.02), "8.02600 in");
 });
 
@@ -60,8 +60,7 @@ for (const [sentence, mm, inch] of [
 
 test("a trial is called after what was cut", () => {
   assert.equal(words.trialName(STRIPS, 3), "strip 3");
-  assert.equal(words.trialName({ key: "stop-block", sided: false }, 3), "part 3");
-  assert.equal(words.trialName({ key: "five-cut", sided: false }, 3), "trial 3");
+  assert.equal(words.trialName({ noun: "part" }, 3), "part 3");
   assert.equal(words.trialName(undefined, 3), "trial 3");
 });
 
@@ -81,8 +80,27 @@ test("a complete trial is said aloud with its side and the verdict so far", () =
 
 test("a score is about its angle first, then its tilt, then its length", () => {
   const [angle, tilt, length] = [{}, {}, {}];
-  assert.deepEqual(words.mainQuantity({ quantities: { length, tilt, angle } })?.[0], "angle");
-  assert.deepEqual(words.mainQuantity({ quantities: { length, tilt } })?.[0], "tilt");
-  assert.deepEqual(words.mainQuantity({ quantities: { length } })?.[0], "length");
+  assert.deepEqual(words.mainQuantity({ quantities: { length, tilt, angle } })?.name, "angle");
+  assert.deepEqual(words.mainQuantity({ quantities: { length, tilt } })?.name, "tilt");
+  assert.deepEqual(words.mainQuantity({ quantities: { length } })?.name, "length");
   assert.equal(words.mainQuantity({ quantities: {} }), null);
+});
+
+for (const [sent, unit, mm, shown] of [
+  ["  11.41 mm\r", "mm", 11.41, "11.41"],
+  ["11,410", "mm", 11.41, "11,410"],
+  ["01A+0.4490", "in", 11.4046, "+0.4490"],
+  ["- 0.35", "mm", -0.35, "-0.35"],
+  ["−0.35", "mm", -0.35, "−0.35"],
+  [".475", "in", 12.065, ".475"],
+  ["3 of 7: 11.41", "mm", 11.41, "11.41"],
+]) {
+  test(`“${sent.trim()}” is shown as ${shown}, its digits untouched`, () => {
+    assert.equal(words.numberIn({ sent, unit, mm }), shown);
+  });
+}
+
+test("a reading whose text does not show its number is shown by its length", () => {
+  assert.equal(words.numberIn({ sent: "000B8F", unit: "mm", mm: 29.59 }), "29.59");
+  assert.equal(words.numberIn({ sent: "000B8F", unit: "in", mm: 25.4 }), "1");
 });

@@ -6,7 +6,7 @@
 // the server has answered; an id makes sending twice harmless. An entry that the server can't
 // take is set aside, where it holds nobody up, until a person tries again or discards it.
 
-import { Refused, memory, post } from "../shared/http.js";
+import { Refused, memory, messageOf, post } from "../shared/http.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 8000;
@@ -14,10 +14,14 @@ const LONGEST_WAIT_MS = 8000;
 const MOST_FAILURES = 4;
 const DIGITS = 9;
 
-/** What a person would call an entry: what was typed or struck. */
+/**
+ * What a person would call an entry: what was typed or struck.
+ * @param {{ body: Taken }} entry
+ */
 export function entryText(entry) {
-  if (entry.body.reading) return "to take back a part of a value";
-  return entry.body[0]?.sent ?? entry.body.strokes?.map((s) => (s.key.length === 1 ? s.key : "")).join("") ?? "";
+  if ("reading" in entry.body) return "to take back a part of a value";
+  if ("strokes" in entry.body) return entry.body.strokes.map((s) => (s.key.length === 1 ? s.key : "")).join("");
+  return entry.body[0]?.sent ?? "";
 }
 
 /**
@@ -25,44 +29,67 @@ export function entryText(entry) {
  * entry; `changed({ waiting, aside, unsaved })` what is still here: how many wait while the
  * server can't be reached, which entries are set aside (each with its `why`), and whether this
  * browser keeps some of it only as long as the page is open.
+ *
+ * @param {string} bench
+ * @param {{
+ *   answered: (entry: Entry, body: unknown) => void,
+ *   refused: (entry: Entry, error: Refused) => void,
+ *   changed: (state: { waiting: number, aside: Entry[], unsaved: boolean }) => void,
+ * }} handlers
  */
 export function outbox(bench, { answered, refused, changed }) {
-  const prefix = `outbox ${encodeURIComponent(bench)} `;
+  const prefix = /** @type {const} */ (`outbox ${encodeURIComponent(bench)} `);
+  /** @type {Map<Entry["name"], KeptEntry>} */
   const unsaved = new Map(); // where the browser keeps nothing
   const failures = new Map();
   let sending = false;
   let late = false; // whether the server let an entry wait
   let wait = FIRST_WAIT_MS;
-  let timer = null;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let timer;
 
   const names = () => [...new Set([...memory.keys(prefix), ...unsaved.keys()])].sort();
   const all = () =>
     names()
       .map((name) => ({ name, ...(unsaved.get(name) ?? memory.get(name, null)) }))
-      .filter((entry) => entry.path);
+      .filter(/** @returns {entry is Entry} */ (entry) => Boolean(entry.path));
   const queue = () => all().filter((entry) => !entry.why);
   const aside = () => all().filter((entry) => entry.why);
 
+  /**
+   * @param {Entry["name"]} name
+   * @param {KeptEntry} entry
+   */
   function save(name, { path, body, why }) {
     if (memory.set(name, { path, body, why })) unsaved.delete(name);
     else unsaved.set(name, { path, body, why });
   }
 
+  /** @param {Entry} entry */
   function drop(entry) {
     unsaved.delete(entry.name);
     memory.remove(entry.name);
     failures.delete(entry.name);
   }
 
-  /** Let go of a taking back that is through. A part set aside before it must not come after it. */
-  function dropTakenBack(entry) {
+  /**
+   * Let go of a taking back of `reading` that is through. A part set aside before it must not come
+   * after it.
+   * @param {Entry} entry
+   * @param {string} reading
+   */
+  function dropTakenBack(entry, reading) {
     drop(entry);
     all()
-      .filter((other) => other.body.id === entry.body.reading)
+      .filter(({ body }) => "id" in body && body.id === reading)
       .forEach(drop);
   }
 
-  /** Unless it was let go of while the server was asked: here, or by another page of the bench. */
+  /**
+   * Unless it was let go of while the server was asked: here, or by another page of the bench.
+   * @param {Entry} entry
+   * @param {string} why
+   */
   function setAside(entry, why) {
     if (names().includes(entry.name)) save(entry.name, { ...entry, why });
   }
@@ -85,7 +112,7 @@ export function outbox(bench, { answered, refused, changed }) {
         wait = Math.min(wait * 2, LONGEST_WAIT_MS);
         break;
       }
-      setAside(entry, error.message);
+      setAside(entry, messageOf(error));
     }
     if (!queue().length) {
       late = false;
@@ -96,6 +123,10 @@ export function outbox(bench, { answered, refused, changed }) {
   }
 
   // A server that is busy, away or starting will take it later; one that fails may, too.
+  /**
+   * @param {Entry} entry
+   * @param {unknown} error
+   */
   function mustWait(entry, error) {
     if (!(error instanceof Refused) || [408, 429, 502, 503, 504].includes(error.status)) return true;
     const failed = (failures.get(entry.name) ?? 0) + 1;
@@ -103,17 +134,22 @@ export function outbox(bench, { answered, refused, changed }) {
     return error.status >= 500 && failed < MOST_FAILURES;
   }
 
-  /** Send one entry. What went wrong, or null once the server has answered for good. */
+  /**
+   * Send one entry. What went wrong, or null once the server has answered for good.
+   * @param {Entry} entry
+   */
   async function deliver(entry) {
+    const part = "reading" in entry.body ? entry.body.reading : null;
     try {
       const body = await post(entry.path, entry.body);
-      if (entry.body.reading) dropTakenBack(entry);
+      if (part) dropTakenBack(entry, part);
       else drop(entry);
       answered(entry, body);
     } catch (error) {
-      if (error.status === 409 && entry.body.reading) {
+      if (!(error instanceof Refused)) return error;
+      if (error.status === 409 && part) {
         // The part counts nowhere: no series runs, or it was no reading.
-        dropTakenBack(entry);
+        dropTakenBack(entry, part);
         return null;
       }
       if (error.status !== 422 && error.status !== 409) return error;
@@ -137,10 +173,14 @@ export function outbox(bench, { answered, refused, changed }) {
   addEventListener("online", send);
   addEventListener("storage", tell); // another page of this bench
   return {
-    /** Keep `body` and send it to `path` as soon as all before it are through. */
+    /**
+     * Keep `body` and send it to `path` as soon as all before it are through.
+     * @param {string} path
+     * @param {Taken} body
+     */
     put(path, body) {
       const last = Number(names().at(-1)?.slice(prefix.length, prefix.length + DIGITS) ?? 0);
-      const id = body.id ?? body.reading ?? body[0].id;
+      const id = "id" in body ? body.id : "reading" in body ? body.reading : body[0]?.id;
       save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${id}`, { path, body });
       send();
     },

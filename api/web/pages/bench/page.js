@@ -1,7 +1,8 @@
 // The Bench page: begins with how things stood when the server wrote it, then follows the live
 // events and the person.
 
-import { Refused, Unreachable, get, memory, post, uuid7 } from "../shared/http.js";
+import { all, around, at, one } from "../shared/elements.js";
+import { Refused, Unreachable, get, memory, messageOf, post, uuid7 } from "../shared/http.js";
 import { catchKeys, watchListening } from "../shared/keys.js";
 import { listen } from "../shared/live.js";
 import * as measuring from "./measuring.js";
@@ -11,27 +12,36 @@ import * as sounds from "./sounds.js";
 import * as units from "../shared/units.js";
 import * as words from "./words.js";
 
-const at = (id) => document.getElementById(id);
 const page = at("bench");
-const name = page.dataset.bench;
-const bench_path = `/api/benches/${encodeURIComponent(name)}`;
+const name = String(page.dataset.bench);
+const bench_path = /** @type {const} */ (`/api/benches/${encodeURIComponent(name)}`);
 
+/** @type {Map<string, MethodOut>} */
 let methods = new Map();
+/** @type {BenchOut | null} */
 let bench = null; // as GET /api/benches/{name} says
+/** @type {SeriesHead | null} */
 let series = null; // the series shown: the running one, or the one just finished
+/** @type {Map<string, TrialOut>} */
 let trials = new Map();
+/** @type {ScoreOut | null} */
 let score = null;
+/** @type {boolean | null} */
 let linked = null; // whether the live link is up; null before it was
+/** @type {TrialOut | null} */
 let justCompleted = null; // a complete trial not yet said aloud
+/** @type {Set<string>} */
 const withdrawn = new Set(); // readings that were parts of one: no press asked to take them back
 let answered = false; // the next reading that goes was sounded already (jaws shut and sent)
+/** @type {Map<string, CaliperOut>} */
 const calipers = new Map();
 
-const method = () => methods.get(series?.method);
+const method = () => (series ? methods.get(series.method) : undefined);
 const shownUnits = () => words.unitsFor(series);
 
 // ---- views
 
+/** @param {"setup" | "guide" | "measuring"} which */
 function view(which, focus = true) {
   const changed = page.dataset.view !== which;
   page.dataset.view = which;
@@ -45,23 +55,34 @@ function view(which, focus = true) {
   wake();
 }
 
+/** @param {string} text */
 function notice(text, calm = false) {
   at("notice").hidden = !text;
   at("notice").textContent = text;
   at("notice").classList.toggle("calm", calm);
 }
 
+/**
+ * @param {string} id
+ * @param {boolean} on
+ * @param {string} text
+ */
 function sign(id, on, text) {
   const element = at(id);
+  const words = one(element, "span");
   element.hidden = false;
-  if (element.lastElementChild.textContent === text) return;
-  element.dataset.on = on;
-  element.querySelector("use").setAttribute("href", on ? "#mark-on" : "#mark-off");
-  element.lastElementChild.textContent = text;
+  if (words.textContent === text) return;
+  element.dataset.on = String(on);
+  one(element, "use", SVGUseElement).setAttribute("href", on ? "#mark-on" : "#mark-off");
+  words.textContent = text;
 }
 
 // ---- the guide, as the server draws it
 
+/**
+ * @param {string} key of the method
+ * @param {string} side of the blade to which the strip falls
+ */
 async function guide(key, side) {
   let response;
   try {
@@ -71,13 +92,14 @@ async function guide(key, side) {
   }
   if (!response.ok) throw new Refused(response.status, {});
   const there = new DOMParser().parseFromString(await response.text(), "text/html");
-  return document.adoptNode(there.getElementById("guide-article"));
+  return document.adoptNode(one(there, "#guide-article"));
 }
 
 let latestGuide = 0;
 async function showGuide() {
   const mine = ++latestGuide;
   const chosen = setup.method();
+  if (!chosen) return;
   let article;
   try {
     article = await guide(chosen.key, setup.side());
@@ -91,23 +113,24 @@ async function showGuide() {
   at("guide-body").replaceChildren(article);
   const cautious = article.querySelector(".cautions") != null;
   at("acknowledge-row").hidden = !cautious;
-  at("acknowledge").checked = false;
-  at("start").disabled = cautious;
+  at("acknowledge", HTMLInputElement).checked = false;
+  at("start", HTMLButtonElement).disabled = cautious;
   view("guide");
 }
 
-async function showPlaces() {
-  const shown = series;
+/** @param {SeriesHead} shown */
+async function showPlaces(shown) {
   const article = await guide(shown.method, shown.strip_side).catch(() => null);
   if (series !== shown || !article) return;
-  const drawing = article.querySelector("#places-drawing");
-  at("places").replaceChildren(...drawing.content.cloneNode(true).children);
+  const drawing = one(article, "#places-drawing", HTMLTemplateElement);
+  at("places").replaceChildren(...document.importNode(drawing.content, true).children);
   showGuideAgain(article);
   next();
 }
 
+/** @param {HTMLElement} article */
 function showGuideAgain(article) {
-  article.querySelector("#places-drawing").remove();
+  one(article, "#places-drawing", HTMLTemplateElement).remove();
   article.removeAttribute("id");
   at("guide-again").replaceChildren(article);
 }
@@ -122,6 +145,7 @@ function next() {
   measuring.showNext(bench?.series && !bench.series.finished_at ? bench.next : null, method(), openTrial());
 }
 
+/** @param {BenchOut} state */
 async function follow(state) {
   // An answer that was long on its way tells of before what the live link has told since.
   if (bench && state.last_event < bench.last_event) return;
@@ -130,35 +154,39 @@ async function follow(state) {
   showCalipers();
   const running = state.series && !state.series.finished_at ? state.series : null;
   if (running && (running.id !== series?.id || series.finished_at)) await begin(running);
-  else if (!running && series && !series.finished_at) ended(state.ended?.finished_at);
+  else if (!running && series && !series.finished_at) ended(series, state.ended?.finished_at ?? undefined);
   else if (page.dataset.view === "loading") view("setup", false);
   at("press").hidden = !(state.pretend && running);
   typedUnit();
   next();
 }
 
-let delayed = null; // why a series could not be shown at once
+let delayed = ""; // why a series could not be shown at once
+/** @param {SeriesHead} running */
 async function begin(running) {
   present(running);
   at("places").replaceChildren();
-  showPlaces();
+  showPlaces(running);
   let whole;
   try {
     whole = await get(`/api/series/${running.id}`);
   } catch (error) {
     if (series === running) series = null; // so that asking again begins it anew
-    delayed = `${error.message} Trying again…`;
+    delayed = `${messageOf(error)} Trying again…`;
     notice(delayed);
     setTimeout(ask, 2000);
     return;
   }
   if (series !== running) return;
   // What else was noticed meanwhile is still to be read.
-  if (at("notice").textContent === delayed) showCalipers();
+  if (delayed && at("notice").textContent === delayed) showCalipers();
   fill(whole);
 }
 
-/** Turn to `running`, of which nothing is shown yet. */
+/**
+ * Turn to `running`, of which nothing is shown yet.
+ * @param {SeriesHead} running
+ */
 function present(running) {
   series = running;
   trials = new Map();
@@ -166,30 +194,38 @@ function present(running) {
   const chosen = method();
   at("measuring-title").textContent = `${running.machine.name}: ${chosen?.title ?? running.method}`;
   at("guide-again").replaceChildren();
-  at("again-guide").open = false;
+  at("again-guide", HTMLDetailsElement).open = false;
   for (const id of ["take-back", "swap-ends", "finish"]) at(id).hidden = false;
   for (const id of ["again", "resume", "onward"]) at(id).hidden = true;
   measuring.showNothingYet(chosen);
   view("measuring");
 }
 
-/** Show what the series `whole` holds. What the live link told meanwhile is newer. */
+/**
+ * Show what the series `whole` holds. What the live link told meanwhile is newer.
+ * @param {SeriesOut} whole
+ */
 function fill(whole) {
   for (const trial of whole.trials) if (!trials.has(trial.id)) trials.set(trial.id, trial);
   score ??= whole.score;
-  const last = bench.last_reading;
+  const last = bench?.last_reading;
   const untold = at("value").dataset.state === "waiting";
   const ofThis = last && (whole.trials.length || whole.aside.some((r) => r.id === last.id));
   if (ofThis && untold) measuring.showReading(asItStands(last, whole.trials), method(), shownUnits());
   everything();
 }
 
-// What became of a reading is told as of when it came; since then it may have been taken back,
-// or counted after all.
+/**
+ * What became of a reading is told as of when it came; since then it may have been taken back,
+ * or counted after all.
+ * @param {ReadingOut} reading
+ * @param {TrialOut[]} all
+ */
 function asItStands(reading, all) {
   const trial = all.find((t) => t.readings.some((r) => r.id === reading.id));
   const { outcome } = reading;
   if (!trial) {
+    /** @type {Record<string, string>} */
     const now = { kept: "taken back", complete: "taken back", "taken back": "jaws shut" };
     return { ...reading, outcome: now[outcome] ?? outcome };
   }
@@ -197,8 +233,13 @@ function asItStands(reading, all) {
   return standing(reading, trial);
 }
 
+/**
+ * @template {import("./measuring.js").Shown} R
+ * @param {R} reading
+ * @param {TrialOut} trial that it stands in
+ */
 function standing(reading, trial) {
-  const { place } = trial.readings.find((r) => r.id === reading.id);
+  const place = trial.readings.find((r) => r.id === reading.id)?.place ?? null;
   return { ...reading, place, trial: trial.number, flags: trial.flags, outcome: trial.state === "complete" ? "complete" : "kept" };
 }
 
@@ -211,18 +252,22 @@ function everything() {
 
 const RESUME_MS = 60_000; // how long the page itself offers to go on; the series' page always does
 const RESULT_MS = 60 * 60_000; // how long the result of the last series greets who opens the page
-let resumable = null;
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let resumable;
 
-/** The series shown is over: what is left is its result, and where to go from here. */
-function ended(at_moment = new Date().toISOString()) {
-  series = { ...series, finished_at: at_moment };
+/**
+ * The series shown, `over`, is over: what is left is its result, and where to go from here.
+ * @param {SeriesHead} over
+ */
+function ended(over, at_moment = new Date().toISOString()) {
+  series = { ...over, finished_at: at_moment };
   for (const id of ["take-back", "swap-ends", "finish", "press"]) at(id).hidden = true;
   at("again").hidden = at("onward").hidden = false;
-  at("to-series").href = `/series/${series.id}`;
-  at("to-machine").href = `/machine/${series.machine.id}`;
-  at("to-mend").href = `/machine/${series.machine.id}/mend?series=${series.id}`;
+  at("to-series", HTMLAnchorElement).href = `/series/${series.id}`;
+  at("to-machine", HTMLAnchorElement).href = `/machine/${series.machine.id}`;
+  at("to-mend", HTMLAnchorElement).href = `/machine/${series.machine.id}/mend?series=${series.id}`;
   at("to-mend").hidden = !trials.size || !method()?.reveals.some((quantity) => quantity !== "length");
-  const left = RESUME_MS - (Date.now() - Date.parse(series.finished_at));
+  const left = RESUME_MS - (Date.now() - Date.parse(at_moment));
   at("resume").hidden = left <= 0;
   clearTimeout(resumable);
   resumable = setTimeout(() => (at("resume").hidden = true), left);
@@ -231,9 +276,12 @@ function ended(at_moment = new Date().toISOString()) {
   wake();
 }
 
-/** Whether the series that ended last is still to be shown: not for ever, nor once it was left. */
+/**
+ * Whether the series that ended last is still to be shown: not for ever, nor once it was left.
+ * @param {SeriesHead} head
+ */
 const lasting = (head) =>
-  head?.finished_at && Date.now() - Date.parse(head.finished_at) < RESULT_MS && memory.get(`left ${name}`, null) !== head.id;
+  head.finished_at && Date.now() - Date.parse(head.finished_at) < RESULT_MS && memory.get(`left ${name}`, null) !== head.id;
 
 // The pairing runs at the server; the page asks it where the next reading goes.
 let asking = false;
@@ -259,33 +307,43 @@ async function ask() {
 
 // ---- events
 
-function hear(kind, data, number) {
-  if (kind === "reading") heardReading(data, number);
-  else if (kind === "trial") heardTrial(data);
-  else if (kind === "score") heardScore(data);
-  else if (kind === "refusal") heardRefusal(data);
-  else if (kind === "bench") follow(data);
-  else if (kind === "caliper") {
-    calipers.set(data.name, data);
+/**
+ * @param {LiveEvent} event
+ * @param {number} number
+ */
+function hear(event, number) {
+  if (event.kind === "reading") heardReading(event.data, number);
+  else if (event.kind === "trial") heardTrial(event.data);
+  else if (event.kind === "score") heardScore(event.data);
+  else if (event.kind === "refusal") heardRefusal(event.data);
+  else if (event.kind === "bench") follow(event.data);
+  else if (event.kind === "caliper") {
+    calipers.set(event.data.name, event.data);
     showCalipers();
   }
 }
 
+/**
+ * @param {ReadingOut} reading
+ * @param {number} number of the event
+ */
 function heardReading(reading, number) {
   // Shut jaws are no reading that was taken back: they take one back, which its trial tells.
   const outcome = reading.outcome === "taken back" ? "jaws shut" : reading.outcome;
   measuring.showReading({ ...reading, outcome }, method(), shownUnits());
-  heardLine(`${measuring.numberIn(reading)} ${reading.unit}: heard from ${reading.caliper}`);
+  heardLine(`${words.numberIn(reading)} ${reading.unit}: heard from ${reading.caliper}`);
   answered = outcome === "jaws shut";
   // A repeat is the same press once more, and was answered already.
+  /** @type {Record<string, string>} */
   const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
   if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
   if (answered) sounds.say("Taken back.");
   // The fold that placed it says where the next one goes: nothing need be asked.
-  bench = { ...bench, next: reading.next, last_reading: reading, last_event: Math.max(bench.last_event, number) };
+  if (bench) bench = { ...bench, next: reading.next, last_reading: reading, last_event: Math.max(bench.last_event, number) };
   next();
 }
 
+/** @param {Pick<RefusalOut, "caliper" | "text" | "reason">} refusal */
 function heardRefusal(refusal) {
   measuring.showRefusal(refusal);
   heardLine(`Not understood from ${refusal.caliper}: ${refusal.text} (${refusal.reason})`);
@@ -293,13 +351,14 @@ function heardRefusal(refusal) {
   sounds.say("Not understood.");
 }
 
+/** @param {TrialOut} trial */
 function heardTrial(trial) {
   if (!series || trial.series !== series.id) return;
   const before = trials.get(trial.id);
-  const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)) ?? [];
-  if (gone.length) {
-    measuring.showReading({ ...gone.at(-1), trial: trial.number, outcome: "taken back" }, method(), shownUnits());
-    if (!answered && !withdrawn.has(gone.at(-1).id)) {
+  const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)).at(-1);
+  if (gone) {
+    measuring.showReading({ ...gone, trial: trial.number, outcome: "taken back" }, method(), shownUnits());
+    if (!answered && !withdrawn.has(gone.id)) {
       sounds.play("taken back");
       sounds.say("Taken back.");
     }
@@ -311,6 +370,7 @@ function heardTrial(trial) {
     measuring.showReading(restored, method(), shownUnits());
     sounds.play(restored.outcome);
   }
+  /** @param {TrialOut} t */
   const swapped = (t) => t.flags.includes("ends swapped");
   if (before && trial.state !== "gone" && swapped(before) !== swapped(trial)) {
     measuring.showSwapped(trial, method());
@@ -323,6 +383,7 @@ function heardTrial(trial) {
   everything();
 }
 
+/** @param {{ series: string, score: ScoreOut }} event */
 function heardScore(event) {
   if (!series || event.series !== series.id) return;
   score = event.score;
@@ -331,11 +392,13 @@ function heardScore(event) {
   justCompleted = null;
 }
 
+/** @param {string} text */
 function heardLine(text) {
   at("heard").hidden = false;
   at("heard").textContent = text;
 }
 
+/** @param {boolean} up */
 function link(up) {
   // What was being asked when the link broke was perhaps never answered.
   if (up && linked === false) ask();
@@ -358,17 +421,20 @@ function showCalipers() {
 
 // ---- what the page takes in itself
 
+const typedField = at("typed-value", HTMLInputElement);
+
 const box = outbox(name, {
   answered(entry, body) {
     if (linked) return; // The live link has told it, or is about to.
-    if (body.kept === false) heardRefusal({ caliper: "keyboard", text: body.sent, reason: body.reason });
+    const burst = "strokes" in entry.body ? /** @type {KeysOut} */ (body) : null;
+    if (burst?.kept === false) heardRefusal({ caliper: "keyboard", text: burst.sent, reason: burst.reason ?? "" });
     else ask();
   },
   refused(entry, error) {
     const text = entryText(entry);
     if (entry.path !== "/api/readings") return heardRefusal({ caliper: "keyboard", text, reason: error.message });
     at("typed-said").textContent = `${text}: ${error.message}`;
-    at("typed-value").value ||= text;
+    typedField.value ||= text;
   },
   changed({ waiting, aside, unsaved }) {
     const where = unsaved ? "on this page (leave it open)" : "in this browser";
@@ -378,6 +444,7 @@ const box = outbox(name, {
   },
 });
 
+/** @param {Entry[]} aside */
 function showAside(aside) {
   at("aside").hidden = aside.length === 0;
   at("aside-count").textContent = `${aside.length} ${aside.length === 1 ? "entry" : "entries"} the server could not take`;
@@ -395,7 +462,7 @@ function typedUnit() {
 }
 
 function keepTyped() {
-  const field = at("typed-value");
+  const field = typedField;
   const sent = field.value.trim();
   at("typed-said").textContent = "";
   if (!sent) {
@@ -412,6 +479,10 @@ function keepTyped() {
   field.value = "";
 }
 
+/**
+ * @param {StrokeIn[]} strokes
+ * @param {Date} takenAt
+ */
 function takeBurst(strokes, takenAt) {
   sounds.unlock().then(askForSound);
   const id = uuid7(); // the reading's too
@@ -419,11 +490,17 @@ function takeBurst(strokes, takenAt) {
   return id;
 }
 
+/**
+ * @param {StrokeIn[]} strokes
+ * @param {number} brokenAt
+ * @param {Date} takenAt
+ */
 function refuseBurst(strokes, brokenAt, takenAt) {
   sounds.unlock().then(askForSound);
   box.put(`${bench_path}/keys`, { id: uuid7(), taken_at: takenAt.toISOString(), strokes, broken_at: brokenAt });
 }
 
+/** @param {string} id */
 function withdrawBurst(id) {
   withdrawn.add(id);
   // Behind it, even where it still waits: the server may have it although no answer came.
@@ -434,6 +511,11 @@ function withdrawBurst(id) {
 
 // While an act is under way its button does nothing more; it is not disabled, which would
 // take the focus from under a person at the keyboard.
+/**
+ * @param {string} path
+ * @param {object} body
+ * @param {HTMLElement} button
+ */
 async function act(path, body, button) {
   if (button.ariaBusy === "true") return;
   showCalipers();
@@ -442,20 +524,21 @@ async function act(path, body, button) {
     await post(path, body);
     if (!linked) await ask();
   } catch (error) {
-    notice(error.message);
+    notice(messageOf(error));
   } finally {
     button.ariaBusy = "false";
   }
 }
 
 function otherUnits() {
-  at("show-lengths").value = memory.get("units", {})?.length ?? "";
+  at("show-lengths", HTMLSelectElement).value = memory.get("units", null)?.length ?? "";
   measuring.showUnits(method(), shownUnits());
   everything();
 }
 
 // ---- screen and sound
 
+/** @type {WakeLockSentinel | null} */
 let lock = null;
 async function wake() {
   const wanted = page.dataset.view === "measuring" && series && !series.finished_at;
@@ -485,16 +568,17 @@ function wire() {
     addEventListener(kind, () => sounds.locked() && sounds.unlock().then(askForSound), { passive: true });
   }
   at("unlock").addEventListener("click", () => sounds.unlock().then(() => (askForSound(), sounds.play("kept"))));
-  at("sounds-on").checked = sounds.settings.sounds;
-  at("speech-on").checked = sounds.settings.speech;
-  at("sounds-on").addEventListener("change", (event) => {
-    sounds.settings.sounds = event.target.checked;
+  const [soundsOn, speechOn] = [at("sounds-on", HTMLInputElement), at("speech-on", HTMLInputElement)];
+  soundsOn.checked = sounds.settings.sounds;
+  speechOn.checked = sounds.settings.speech;
+  soundsOn.addEventListener("change", () => {
+    sounds.settings.sounds = soundsOn.checked;
     askForSound();
   });
-  at("speech-on").addEventListener("change", (event) => (sounds.settings.speech = event.target.checked));
+  speechOn.addEventListener("change", () => (sounds.settings.speech = speechOn.checked));
   at("try-sounds").addEventListener("click", (event) => {
-    const button = event.target.closest("button");
-    if (button) sounds.unlock().then(() => sounds.play(button.dataset.sound));
+    const button = around(event, "button");
+    if (button) sounds.unlock().then(() => sounds.play(String(button.dataset.sound)));
   });
 
   at("setup").addEventListener("submit", (event) => {
@@ -502,37 +586,40 @@ function wire() {
     if (setup.check()) showGuide();
   });
   setup.onChange(typedUnit);
-  at("acknowledge").addEventListener("change", (event) => (at("start").disabled = !event.target.checked));
+  const [acknowledge, start] = [at("acknowledge", HTMLInputElement), at("start", HTMLButtonElement)];
+  acknowledge.addEventListener("change", () => (start.disabled = !acknowledge.checked));
   at("back-to-setup").addEventListener("click", () => view("setup"));
-  at("start").addEventListener("click", async () => {
-    at("start").disabled = true;
+  start.addEventListener("click", async () => {
+    start.disabled = true;
     try {
       await setup.start(name);
       await ask();
     } catch (error) {
       // Somebody else's start may have been the quicker one: that series is shown then.
-      if (series && !series.finished_at) notice(error.message);
+      if (series && !series.finished_at) notice(messageOf(error));
       else {
         view("setup", false);
         setup.showProblem(error);
       }
     }
-    at("start").disabled = false;
+    start.disabled = false;
   });
 
-  at("take-back").addEventListener("click", (event) => {
-    if ([...trials.values()].some((t) => t.readings.length)) act(`${bench_path}/take-back`, {}, event.currentTarget);
+  const [takeBack, swapEnds, restore] = [at("take-back"), at("swap-ends"), at("restore")];
+  takeBack.addEventListener("click", () => {
+    if ([...trials.values()].some((t) => t.readings.length)) act(`${bench_path}/take-back`, {}, takeBack);
     else notice("There is no reading in this series to take back.", true);
   });
-  at("swap-ends").addEventListener("click", (event) => act(`${bench_path}/swap-ends`, {}, event.currentTarget));
-  at("restore").addEventListener("click", (event) => act(`${bench_path}/restore`, { reading: event.currentTarget.dataset.reading }, event.currentTarget));
+  swapEnds.addEventListener("click", () => act(`${bench_path}/swap-ends`, {}, swapEnds));
+  restore.addEventListener("click", () => act(`${bench_path}/restore`, { reading: restore.dataset.reading }, restore));
   // Only there where a caliper of this bench sends when it is asked.
-  at("ask")?.addEventListener("click", (event) => act(`${bench_path}/ask`, {}, event.currentTarget));
-  at("press").addEventListener("click", (event) => act(`${bench_path}/pretend-press`, {}, event.currentTarget));
-  at("finish").addEventListener("click", (event) => act(`/api/series/${series.id}/finish`, {}, event.currentTarget));
-  at("resume").addEventListener("click", (event) => act(`/api/series/${series.id}/resume`, {}, event.currentTarget));
+  for (const button of all(document, "#ask")) button.addEventListener("click", () => act(`${bench_path}/ask`, {}, button));
+  const [press, finish, resume] = [at("press"), at("finish"), at("resume")];
+  press.addEventListener("click", () => act(`${bench_path}/pretend-press`, {}, press));
+  finish.addEventListener("click", () => series && act(`/api/series/${series.id}/finish`, {}, finish));
+  resume.addEventListener("click", () => series && act(`/api/series/${series.id}/resume`, {}, resume));
   at("again").addEventListener("click", async () => {
-    memory.set(`left ${name}`, series.id);
+    if (series) memory.set(`left ${name}`, series.id);
     series = null;
     at("heard").hidden = true;
     const machines = await get("/api/machines").catch(() => null);
@@ -540,25 +627,28 @@ function wire() {
     if (machines) setup.prepare(methods, machines);
     view("setup");
   });
-  at("again-guide").addEventListener("toggle", async () => {
-    if (!at("again-guide").open || at("guide-again").hasChildNodes()) return;
+  const againGuide = at("again-guide", HTMLDetailsElement);
+  againGuide.addEventListener("toggle", async () => {
     const shown = series;
+    if (!shown || !againGuide.open || at("guide-again").hasChildNodes()) return;
     const article = await guide(shown.method, shown.strip_side).catch(() => null);
     if (article && series === shown) showGuideAgain(article);
   });
   at("aside-again").addEventListener("click", () => box.retry());
   // Asked twice: what is discarded here is gone.
-  at("aside-discard").addEventListener("click", (event) => {
+  const discard = at("aside-discard");
+  discard.addEventListener("click", () => {
     const sure = `Discard ${at("aside-values").textContent} for good`;
-    if (event.currentTarget.textContent === sure) box.discard();
-    else event.currentTarget.textContent = sure;
+    if (discard.textContent === sure) box.discard();
+    else discard.textContent = sure;
   });
-  at("show-lengths").addEventListener("change", (event) => {
-    memory.set("units", { ...memory.get("units", {}), length: event.target.value || undefined });
+  const showLengths = at("show-lengths", HTMLSelectElement);
+  showLengths.addEventListener("change", () => {
+    memory.set("units", { ...memory.get("units", null), length: showLengths.value || undefined });
     units.show();
     otherUnits();
   });
-  document.addEventListener("change", (event) => event.target.dataset?.units && otherUnits());
+  document.addEventListener("change", (event) => around(event, "[data-units]") && otherUnits());
   addEventListener("storage", otherUnits);
   otherUnits();
   at("typed").addEventListener("submit", (event) => {
@@ -571,12 +661,15 @@ function wire() {
 
 // As the server wrote it into the page; a page that the browser brings back from its memory
 // may be hours old, and asks.
+/** @returns {Promise<Stands>} */
 async function stands() {
-  const written = JSON.parse(at("stands").textContent);
-  if (performance.getEntriesByType("navigation")[0]?.type !== "back_forward") return written;
+  /** @type {Stands} */
+  const written = JSON.parse(at("stands").textContent ?? "");
+  const [navigation] = performance.getEntriesByType("navigation");
+  if (!(navigation instanceof PerformanceNavigationTiming) || navigation.type !== "back_forward") return written;
   const state = await get(bench_path);
   const head = state.series ?? state.ended;
-  const [whole, machines] = await Promise.all([head && get(`/api/series/${head.id}`), get("/api/machines")]);
+  const [whole, machines] = await Promise.all([head ? get(`/api/series/${head.id}`) : null, get("/api/machines")]);
   return { bench: state, series: whole, machines, methods: written.methods };
 }
 
@@ -586,29 +679,30 @@ async function load() {
     methods = new Map(known.map((m) => [m.key, m]));
     notice("");
     setup.prepare(methods, machines);
-    if (state.series && !state.series.finished_at) {
+    const running = state.series && !state.series.finished_at ? state.series : null;
+    if (whole && running) {
       bench = state;
-      present(state.series);
-      if (at("places").dataset.method !== whole.method) showPlaces();
+      present(running);
+      if (at("places").dataset.method !== whole.method) showPlaces(running);
       fill(whole);
-    } else if (whole && lasting(state.ended)) {
+    } else if (whole && state.ended && lasting(state.ended)) {
       bench = state;
       present(state.ended);
       fill(whole);
-      ended(state.ended.finished_at);
+      ended(state.ended, state.ended.finished_at ?? undefined);
     }
     follow(state);
     listen(name, state.last_event, hear, link);
   } catch (error) {
-    notice(error instanceof Refused ? error.message : `${error.message} Trying again…`);
+    notice(error instanceof Refused ? error.message : `${messageOf(error)} Trying again…`);
     setTimeout(load, 2000);
   }
 }
 
 wire();
 askForSound();
-watchListening(at("typed-value"), (listening, why) => sign("sign-keys", listening, listening ? "listening for keys" : `not listening: ${why}`));
-catchKeys({ field: at("typed-value"), take: takeBurst, withdraw: withdrawBurst, refuse: refuseBurst });
+watchListening(typedField, (listening, why) => sign("sign-keys", listening, listening ? "listening for keys" : `not listening: ${why}`));
+catchKeys({ field: typedField, take: takeBurst, withdraw: withdrawBurst, refuse: refuseBurst });
 addEventListener("pageshow", (event) => event.persisted && location.reload());
 load();
 box.send().then(box.retry);

@@ -1,20 +1,34 @@
 // The form that sets up a series: shows what the method needs, remembers, asks the server.
 
-import { Refused, get, memory, post } from "../shared/http.js";
+import { all, around, at, entries, one } from "../shared/elements.js";
+import { Refused, get, memory, messageOf, post } from "../shared/http.js";
 
 const NUMBER = /^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)\s*$/;
-const form = document.getElementById("setup");
-const problem = document.getElementById("setup-problem");
-const fields = form.elements;
+const form = at("setup", HTMLFormElement);
+const problem = at("setup-problem");
 
+/** @type {Map<string, MethodOut>} */
 let methods = new Map();
+/** @type {MachineOut[]} */
 let machines = [];
 
-export const unit = () => fields.unit.value;
-export const side = () => fields.strip_side.value;
-export const method = () => methods.get(fields.method.value);
+/**
+ * A field by its name: one input or list, or what of several radio buttons is chosen.
+ * @param {string} name
+ */
+function field(name) {
+  return /** @type {HTMLInputElement | HTMLSelectElement | RadioNodeList} */ (form.elements.namedItem(name));
+}
 
-/** Fill the form with what was set up last, and with the machines there are. */
+export const unit = () => (field("unit").value === "in" ? "in" : "mm");
+export const side = () => field("strip_side").value;
+export const method = () => methods.get(field("method").value);
+
+/**
+ * Fill the form with what was set up last, and with the machines there are.
+ * @param {Map<string, MethodOut>} known
+ * @param {MachineOut[]} machinesKnown
+ */
 export function prepare(known, machinesKnown) {
   methods = known;
   machines = machinesKnown;
@@ -23,48 +37,55 @@ export function prepare(known, machinesKnown) {
   offerMachines();
   adapt();
   for (const box of form.querySelectorAll("details")) box.open = [...box.querySelectorAll("input")].some(saysMore);
-  const machine = machines.find((m) => m.id === fields.machine.value);
-  const shortcut = document.getElementById("as-last");
+  const machine = machines.find((m) => m.id === field("machine").value);
+  const shortcut = at("as-last");
   shortcut.hidden = !last || !machine;
-  if (!shortcut.hidden) {
-    const length = visible("baseline") ? `, ${fields.baseline.value} ${unit()}` : "";
-    shortcut.querySelector("span").textContent = `${machine.name}, ${method()?.title}${length}`;
+  if (last && machine) {
+    const length = visible("baseline") ? `, ${field("baseline").value} ${unit()}` : "";
+    one(shortcut, "span").textContent = `${machine.name}, ${method()?.title}${length}`;
   }
 }
 
-/** `unitChanged` is called when the unit for typed values may have changed. */
+/**
+ * `unitChanged` is called when the unit for typed values may have changed.
+ * @param {() => void} unitChanged
+ */
 export function onChange(unitChanged) {
   form.addEventListener("change", (event) => {
-    if (event.target.name === "method") fields.repeats.value = method()?.default_repeats ?? 1;
+    if (around(event, "[name=method]")) field("repeats").value = String(method()?.default_repeats ?? 1);
     adapt();
     unitChanged();
   });
 }
 
-// Whether a field that is folded away holds anything but what it usually does.
+/**
+ * Whether a field that is folded away holds anything but what it usually does.
+ * @param {HTMLInputElement} field
+ */
 const saysMore = (field) => (field.type === "radio" ? field.checked : !["", field.defaultValue].includes(field.value)) && !field.closest("[hidden]");
 
 function offerMachines() {
   const wanted = memory.get("machine", null) ?? machines.at(-1)?.id;
-  const select = fields.machine;
+  const select = at("machine", HTMLSelectElement);
   select.replaceChildren(
     ...machines.map((m) => new Option(`${m.name} (${m.kind})`, m.id, false, m.id === wanted)),
     new Option("A new machine…", "", false, !machines.length),
   );
 }
 
+/** @param {Record<string, string>} values */
 function remembered(values) {
   for (const [name, value] of Object.entries(values)) {
-    const field = fields.namedItem(name);
-    if (!field || name === "machine") continue;
-    field.value = value;
+    if (name !== "machine" && form.elements.namedItem(name)) field(name).value = value;
   }
-  if (![...form.querySelectorAll("[name=method]")].some((radio) => radio.checked)) fields.method[0].checked = true;
+  const radios = all(form, "[name=method]", HTMLInputElement);
+  if (radios[0] && !radios.some((radio) => radio.checked)) radios[0].checked = true;
 }
 
 function adapt() {
   const chosen = method();
   if (!chosen) return;
+  /** @type {Record<string, boolean>} */
   const shown = {
     baseline: (chosen.baseline ?? chosen.optional_baseline) != null,
     thickness: chosen.needs_thickness,
@@ -72,36 +93,45 @@ function adapt() {
     strip_side: chosen.sided,
     inset: chosen.baseline != null && chosen.places.length > 1,
   };
-  for (const element of form.querySelectorAll("[data-for]")) element.hidden = !shown[element.dataset.for];
+  for (const element of all(form, "[data-for]")) element.hidden = !shown[String(element.dataset.for)];
   const measured = chosen.baseline ?? (chosen.optional_baseline && `${chosen.optional_baseline}, if it is known`);
-  if (measured) document.getElementById("baseline-label").textContent = capital(measured);
-  if (chosen.pieces && !fields.pieces.value) fields.pieces.value = chosen.pieces;
-  document.getElementById("new-machine").hidden = fields.machine.value !== "";
-  document.getElementById("decimal-hint").hidden = !shown.baseline && !shown.thickness;
+  if (measured) at("baseline-label").textContent = capital(measured);
+  if (chosen.pieces && !field("pieces").value) field("pieces").value = String(chosen.pieces);
+  at("new-machine").hidden = field("machine").value !== "";
+  at("decimal-hint").hidden = !shown.baseline && !shown.thickness;
 
   const angles = chosen.reveals.includes("angle") || chosen.reveals.includes("tilt");
   const lengths = chosen.reveals.includes("length");
-  for (const label of form.querySelectorAll("[data-tolerance]")) {
+  for (const label of all(form, "[data-tolerance]")) {
     label.hidden = label.dataset.tolerance === "angle" ? !angles : !lengths;
-    const radio = label.querySelector("input");
-    if (label.hidden && radio.checked) fields.tolerance.value = "none";
+    const radio = one(label, "input", HTMLInputElement);
+    if (label.hidden && radio.checked) field("tolerance").value = "none";
   }
-  for (const label of form.querySelectorAll("[data-shown-by]")) label.hidden = label.dataset.shownBy !== fields.tolerance.value;
-  document.getElementById("show-guide").textContent = chosen.sided ? "Show me the cuts" : "Show me how";
+  for (const label of all(form, "[data-shown-by]")) label.hidden = label.dataset.shownBy !== field("tolerance").value;
+  at("show-guide").textContent = chosen.sided ? "Show me the cuts" : "Show me how";
 }
 
-const capital = (words) => words[0].toUpperCase() + words.slice(1);
+/** @param {string} words */
+const capital = (words) => words.charAt(0).toUpperCase() + words.slice(1);
 
+/** @param {string} name */
 function visible(name) {
   const field = document.getElementById(name.replace("_", "-"));
   return field && !field.closest("label[hidden], #new-machine[hidden]");
 }
 
-/** What is plainly missing or no number, as [field name, sentence]. */
+/**
+ * What is plainly missing or no number, as [field name, sentence].
+ * @returns {[string, string][]}
+ */
 function slips() {
+  /** @type {[string, string][]} */
   const found = [];
-  const needed = (name, sentence) => visible(name) && !fields[name].value.trim() && found.push([name, sentence]);
-  if (fields.machine.value === "") {
+  /** @type {(name: string, sentence: string) => void} */
+  const needed = (name, sentence) => {
+    if (visible(name) && !field(name).value.trim()) found.push([name, sentence]);
+  };
+  if (field("machine").value === "") {
     needed("machine_name", "Give the new machine a name.");
     needed("kind", "Say what kind of machine it is.");
   }
@@ -113,11 +143,11 @@ function slips() {
   needed("tolerance_length", "Type how far off a length may be.");
   needed("tolerance_nominal", "Type the length that is wanted.");
   for (const name of ["baseline", "thickness", "inset", "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"]) {
-    const value = fields[name].value;
+    const value = field(name).value;
     if (visible(name) && value.trim() && !NUMBER.test(value)) found.push([name, `“${value}” is not a plain number such as 8.026 or 203,86.`]);
   }
   for (const name of ["repeats", "pieces"]) {
-    if (visible(name) && !/^\s*[1-9]\d*\s*$/.test(fields[name].value)) found.push([name, "Type a whole number, 1 or more."]);
+    if (visible(name) && !/^\s*[1-9]\d*\s*$/.test(field(name).value)) found.push([name, "Type a whole number, 1 or more."]);
   }
   return found;
 }
@@ -127,19 +157,25 @@ export function check() {
   return !show(slips(), "");
 }
 
-/** Show `errors` at their fields and `detail` on top; false when there is neither. */
+/**
+ * Show `errors` at their fields and `detail` on top; false when there is neither.
+ * @param {[string, string][]} errors
+ * @param {string} detail
+ */
 function show(errors, detail) {
   for (const mark of form.querySelectorAll(".wrong")) mark.remove();
   for (const field of form.querySelectorAll("[aria-invalid]")) {
     field.removeAttribute("aria-invalid");
     field.removeAttribute("aria-errormessage");
   }
+  /** @type {HTMLElement | null} */
   let first = null;
   const elsewhere = [];
   for (const [name, sentence] of errors) {
-    const field = document.getElementById({ name: "machine-name", kind: "machine-kind" }[name] ?? name.replace("_", "-"));
+    const id = name === "name" ? "machine-name" : name === "kind" ? "machine-kind" : name.replace("_", "-");
+    const field = document.getElementById(id);
     const label = field?.closest("label");
-    if (!label || label.hidden) {
+    if (!field || !label || label.hidden) {
       elsewhere.push(`${name}: ${sentence}`);
       continue;
     }
@@ -160,34 +196,41 @@ function show(errors, detail) {
   return any;
 }
 
+/**
+ * @param {string} bench
+ * @param {string} machine
+ */
 function payload(bench, machine) {
-  const chosen = method();
-  const text = (name) => (visible(name) && fields[name].value.trim()) || undefined;
+  /** @param {string} name */
+  const text = (name) => (visible(name) && field(name).value.trim()) || undefined;
   return {
     machine,
-    method: chosen.key,
+    method: field("method").value,
     bench,
     baseline: text("baseline"),
     thickness: text("thickness"),
     unit: unit(),
     inset: text("inset") ?? "0",
     strip_side: side(),
-    repeats: Number(fields.repeats.value),
-    pieces: text("pieces") && Number(fields.pieces.value),
+    repeats: Number(field("repeats").value),
+    pieces: text("pieces") && Number(field("pieces").value),
     tolerance_deg: text("tolerance_deg"),
     tolerance_gap: text("tolerance_gap"),
     tolerance_joint: text("tolerance_joint"),
     tolerance_length: text("tolerance_length"),
     tolerance_nominal: text("tolerance_nominal"),
-    note: fields.note.value.trim() || undefined,
+    note: field("note").value.trim() || undefined,
   };
 }
 
-/** Make the machine if it is new, and the series; remember everything for the next one. */
+/**
+ * Make the machine if it is new, and the series; remember everything for the next one.
+ * @param {string} bench
+ */
 export async function start(bench) {
-  let machine = fields.machine.value;
+  let machine = field("machine").value;
   if (machine === "") {
-    const made = await post("/api/machines", { name: fields.machine_name.value.trim(), kind: fields.kind.value.trim() });
+    const made = await post("/api/machines", { name: field("machine_name").value.trim(), kind: field("kind").value.trim() });
     machine = made.id;
     memory.set("machine", machine);
     machines = await get("/api/machines");
@@ -196,15 +239,18 @@ export async function start(bench) {
   }
   await post("/api/series", payload(bench, machine));
   memory.set("machine", machine);
-  const kept = Object.fromEntries(new FormData(form));
+  const kept = entries(form);
   for (const name of ["machine", "machine_name", "kind", "note"]) delete kept[name];
   memory.set("setup", kept);
-  fields.machine_name.value = fields.note.value = "";
+  field("machine_name").value = field("note").value = "";
   show([], "");
 }
 
-/** Show why the series could not start, at the fields where it names them. */
+/**
+ * Show why the series could not start, at the fields where it names them.
+ * @param {unknown} error
+ */
 export function showProblem(error) {
-  const errors = error instanceof Refused ? error.errors.map((e) => [e.field, e.message]) : [];
-  show(errors, error.message);
+  const errors = error instanceof Refused ? error.errors : [];
+  show(errors.map(({ field = "", message = "" }) => [field, message]), messageOf(error));
 }

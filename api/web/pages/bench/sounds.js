@@ -4,6 +4,7 @@
 import { memory } from "../shared/http.js";
 
 // Each note: [start s, length s, from Hz, to Hz, wave].
+/** @type {Record<string, [number, number, number, number, "sine" | "triangle" | "square"][]>} */
 const SOUNDS = {
   kept: [[0, 0.09, 880, 880, "sine"]],
   complete: [[0, 0.1, 880, 880, "sine"], [0.12, 0.22, 1320, 1320, "sine"]],
@@ -12,7 +13,9 @@ const SOUNDS = {
   refused: [[0, 0.14, 170, 170, "square"], [0.2, 0.14, 170, 170, "square"], [0.4, 0.2, 150, 150, "square"]],
 };
 
+/** @type {AudioContext | null} */
 let context = null;
+/** @type {OscillatorNode[]} */
 let playing = [];
 
 export const settings = {
@@ -44,7 +47,10 @@ export async function unlock() {
   return context.state === "running";
 }
 
-/** Play the sound of `name`; says which in `data-sounded`, for whoever can't hear it. */
+/**
+ * Play the sound of `name`; says which in `data-sounded`, for whoever can't hear it.
+ * @param {string} name
+ */
 export function play(name) {
   const notes = SOUNDS[name];
   if (!notes || !settings.sounds) return;
@@ -73,7 +79,10 @@ export function play(name) {
   }
 }
 
-/** Say `sentence` aloud, in place of anything still being said. */
+/**
+ * Say `sentence` aloud, in place of anything still being said.
+ * @param {string} sentence
+ */
 export function say(sentence) {
   if (!settings.speech || !globalThis.speechSynthesis) return;
   speechSynthesis.cancel();

@@ -2,7 +2,9 @@
 // page shows or says them.
 
 import { memory } from "../shared/http.js";
-import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, text } from "../shared/measures.js";
+import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, isLength, text } from "../shared/measures.js";
+
+/** @typedef {Pick<Units, "length" | "angle">} Shown */
 
 // Decimals with a digit for the caliper's last one.
 const READ = { mm: 3, in: 4, thou: 1 };
@@ -12,98 +14,169 @@ const THOU_PER_FOOT = 40;
 /**
  * The units to show: of lengths, of small differences between them, and of angles. A person
  * who chose none gets lengths in the series' own unit, and thou for differences in inches.
+ * @param {Pick<SeriesHead, "unit"> | null} series
+ * @returns {Units}
  */
 export function unitsFor(series) {
-  const own = memory.get("units", {})?.length;
-  const length = Object.hasOwn(LENGTHS, own) ? own : (series?.unit ?? "mm");
+  const own = memory.get("units", null)?.length;
+  const length = isLength(own) ? own : (series?.unit ?? "mm");
   return { length, deviation: length === "in" && own !== "in" ? "thou" : length, angle: chosen().angle };
 }
 
-/** Which way a signed angle or tilt leans; "" within the last digit that `uncertainty` supports. */
+/**
+ * Which way a signed angle or tilt leans; "" within the last digit that `uncertainty` supports.
+ * @param {number} value
+ * @param {number} [uncertainty]
+ */
 export function leans(value, uncertainty) {
   if (Number(fixed(value, decimalsFor(uncertainty) ?? ANGLES.deg.usual)) === 0) return "";
   return value > 0 ? "right" : "left";
 }
 
-/** How large an angle is, whichever way it leans: "0.025°" or "1.5′". */
+/**
+ * How large an angle is, whichever way it leans: "0.025°" or "1.5′".
+ * @param {number} degrees
+ * @param {number | undefined} uncertainty
+ * @param {Pick<Units, "angle">} units
+ */
 export function angleSize(degrees, uncertainty, units) {
   return text(Math.abs(degrees), ANGLES[units.angle], uncertainty);
 }
 
-/** "0.025° right"; an angle of nothing is "0.000°". */
+/**
+ * "0.025° right"; an angle of nothing is "0.000°".
+ * @param {number} degrees
+ * @param {number | undefined} uncertainty
+ * @param {Pick<Units, "angle">} units
+ */
 export function angle(degrees, uncertainty, units) {
   const side = leans(degrees, uncertainty);
   return `${angleSize(degrees, uncertainty, units)}${side ? " " + side : ""}`;
 }
 
-/** A length given in mm, with its unit, in the digits that `uncertainty` supports. */
+/**
+ * A length given in mm, with its unit, in the digits that `uncertainty` supports.
+ * @param {number} mm
+ * @param {LengthUnit} unit
+ * @param {number} [uncertainty]
+ */
 export function length(mm, unit, uncertainty) {
   return text(mm, LENGTHS[unit], uncertainty);
 }
 
-/** A difference of lengths given in mm, with its sign and without its unit. */
+/**
+ * A difference of lengths given in mm, with its sign and without its unit.
+ * @param {number} mm
+ * @param {LengthUnit} unit
+ */
 export function deviation(mm, unit) {
   const { per } = LENGTHS[unit];
   const shown = Math.abs(mm * per).toFixed(READ[unit]);
   return `${Number(shown) === 0 ? "" : mm < 0 ? "−" : "+"}${shown}`;
 }
 
-/** What a reading is in another unit, with a digit for the caliper's last one: "0.4492 in". */
+/**
+ * The number in a reading's text as sent, digits untouched.
+ * @param {Pick<ReadingOut, "sent" | "unit" | "mm">} reading
+ */
+export function numberIn(reading) {
+  const wanted = reading.mm;
+  for (const [found = ""] of reading.sent.matchAll(/[+−-]?\s*(\d+([.,]\d*)?|[.,]\d+)/g)) {
+    const value = Number(found.replace(/\s/g, "").replace("−", "-").replace(",", "."));
+    if (Math.abs(value * (reading.unit === "in" ? MM_PER_INCH : 1) - wanted) < 1e-6) return found.replace(/\s/g, "");
+  }
+  return reading.unit === "in" ? String(wanted / MM_PER_INCH) : String(reading.mm);
+}
+
+/**
+ * What a reading is in another unit, with a digit for the caliper's last one: "0.4492 in".
+ * @param {number} mm
+ * @param {LengthUnit} unit
+ */
 export function converted(mm, unit) {
-  return `${Number(mm * LENGTHS[unit].per).toFixed(READ[unit]).replace("-", "−")}${LENGTHS[unit].word}`;
+  return `${(mm * LENGTHS[unit].per).toFixed(READ[unit]).replace("-", "−")}${LENGTHS[unit].word}`;
 }
 
 // "0.062 ± 0.059 degrees", "11.412 mm", "0.33 mm per 300 mm", "4 thou per foot"
 const MEASURE = /(\d+(?:\.\d+)?)( ± (\d+(?:\.\d+)?))? (degrees|mm per 300 mm|thou per foot|mm|in)\b/g;
 
-/** A sentence of the server with its measures in `units`; it speaks degrees and mm or inches. */
+/**
+ * A sentence of the server with its measures in `units`; it speaks degrees and mm or inches.
+ * @param {string} sentence
+ * @param {Shown} units
+ */
 export function inUnits(sentence, units) {
   return sentence.replace(MEASURE, (all, value, both, uncertainty, unit) => {
-    const [factor, word] = conversion(unit, units);
-    if (factor == null || (unit === "in" && !value.includes("."))) return all; // "1 in 20" is no length
+    const { factor, word } = conversion(unit, units) ?? {};
+    if (factor === undefined || (unit === "in" && !value.includes("."))) return all; // "1 in 20" is no length
     const decimals = both
       ? (decimalsFor(uncertainty * factor) ?? 3)
       : Math.max(0, (value.split(".")[1]?.length ?? 0) - Math.floor(Math.log10(factor) + 1e-9));
-    const shown = (number) => fixed(number * factor, decimals);
+    /** @param {string} number */
+    const shown = (number) => fixed(Number(number) * factor, decimals);
     return `${shown(value)}${both ? " ± " + shown(uncertainty) : ""} ${word}`;
   });
 }
 
+/**
+ * What the number is multiplied by and the new word for the unit; null where it stays.
+ * @param {string} unit
+ * @param {Shown} units
+ */
 function conversion(unit, units) {
   const inches = units.length !== "mm";
-  if (unit === "degrees") return units.angle === "arcmin" ? [60, "arc minutes"] : [];
-  if (unit === "mm per 300 mm") return inches ? [THOU_PER_FOOT, "thou per foot"] : [];
-  if (unit === "thou per foot") return inches ? [] : [1 / THOU_PER_FOOT, "mm per 300 mm"];
-  if (unit === units.length) return [];
-  return [(unit === "in" ? MM_PER_INCH : 1) * LENGTHS[units.length].per, units.length];
+  if (unit === "degrees") return units.angle === "arcmin" ? { factor: 60, word: "arc minutes" } : null;
+  if (unit === "mm per 300 mm") return inches ? { factor: THOU_PER_FOOT, word: "thou per foot" } : null;
+  if (unit === "thou per foot") return inches ? null : { factor: 1 / THOU_PER_FOOT, word: "mm per 300 mm" };
+  if (unit === units.length) return null;
+  return { factor: (unit === "in" ? MM_PER_INCH : 1) * LENGTHS[units.length].per, word: units.length };
 }
 
-/** "strip 3" of a method that cuts strips; "trial 3" where the method is not known. */
+/**
+ * "strip 3" of a method that cuts strips; "trial 3" where the method is not known.
+ * @param {Pick<MethodOut, "noun"> | undefined} method
+ * @param {number} number
+ */
 export function trialName(method, number) {
   return `${method?.noun ?? "trial"} ${number}`;
 }
 
-/** What the page says aloud of a trial that has just become complete. */
+/**
+ * What the page says aloud of a trial that has just become complete.
+ * @param {Pick<TrialOut, "number" | "angle_deg" | "tilt_deg">} trial
+ * @param {ScoreOut | null} score
+ * @param {MethodOut | undefined} method
+ * @param {Units} units
+ */
 export function spoken(trial, score, method, units) {
   const said = [];
   const name = trialName(method, trial.number);
   if (trial.angle_deg != null) said.push(spokenAngle(trial.angle_deg, "", units));
   if (trial.tilt_deg != null) said.push(spokenAngle(trial.tilt_deg, trial.angle_deg == null ? "" : "tilt ", units));
   const first = said.length ? `${name}: ${said.join(", ")}.` : `${name} complete.`;
-  const quantity = score && mainQuantity(score)?.[1];
+  const quantity = score && mainQuantity(score)?.quantity;
   return quantity?.verdict ? `${first} So far: ${quantity.verdict}.` : first;
 }
 
+/**
+ * @param {number} value
+ * @param {string} what
+ * @param {Units} units
+ */
 function spokenAngle(value, what, units) {
   const side = leans(value);
   const size = units.angle === "arcmin" ? `${(Math.abs(value) * 60).toFixed(1)} arc minutes` : `${Math.abs(value).toFixed(3)} degrees`;
   return `${what}${size}${side ? " to the " + side : ""}`;
 }
 
-/** The quantity a score is about first: the angle, else the tilt, else the length. */
+/**
+ * The quantity a score is about first: the angle, else the tilt, else the length.
+ * @param {Pick<ScoreOut, "quantities">} score
+ */
 export function mainQuantity(score) {
   for (const name of ["angle", "tilt", "length"]) {
-    if (score.quantities[name]) return [name, score.quantities[name]];
+    const quantity = score.quantities[name];
+    if (quantity) return { name, quantity };
   }
   return null;
 }

@@ -1,43 +1,50 @@
 // A caliper's own page: begins a study and opens the Bench page, which then waits for presses.
 
-import { Refused, memory, post } from "../shared/http.js";
+import { all, entries, one } from "../shared/elements.js";
+import { Refused, memory, messageOf, post } from "../shared/http.js";
 
-const caliper = document.querySelector("[data-caliper]").dataset.caliper;
-const forms = [...document.querySelectorAll("[data-begin]")];
+const caliper = String(one(document, "[data-caliper]").dataset.caliper);
+const forms = all(document, "[data-begin]", HTMLFormElement);
 
-async function begin(event) {
+/**
+ * @param {HTMLFormElement} form
+ * @param {SubmitEvent} event
+ */
+async function begin(form, event) {
   event.preventDefault();
-  const form = event.target;
-  const wrong = form.querySelector(".wrong");
-  const instead = form.querySelector("[name=instead]");
-  const fields = Object.fromEntries(new FormData(form));
+  const wrong = one(form, ".wrong");
+  const instead = one(form, "[name=instead]");
+  const fields = entries(form);
+  const person = (fields.person ?? "").trim();
   for (const field of form.querySelectorAll("[aria-invalid]")) field.removeAttribute("aria-invalid");
   wrong.textContent = "";
-  memory.set("study", { unit: fields.unit, person: fields.person.trim() });
+  memory.set("study", { unit: fields.unit, person });
   try {
     const series = await post(`/api/calipers/${encodeURIComponent(caliper)}/studies`, {
       method: form.dataset.begin,
       unit: fields.unit,
-      person: fields.person.trim() || undefined,
+      person: person || undefined,
       repeats: fields.repeats ? Number(fields.repeats) : undefined,
       block: fields.block?.trim() || undefined,
       instead: event.submitter === instead,
     });
     location.href = `/bench/${encodeURIComponent(series.bench)}`;
   } catch (error) {
-    wrong.textContent = error.message;
+    wrong.textContent = messageOf(error);
     if (error instanceof Refused && error.status === 409) {
       wrong.textContent += " Or end it now: what it measured stays.";
       instead.hidden = false;
     }
-    for (const { field } of error.errors ?? []) form.elements.namedItem(field)?.setAttribute("aria-invalid", "true");
-    form.querySelector("[aria-invalid]")?.focus();
+    const named = error instanceof Refused ? error.errors.map(({ field }) => form.elements.namedItem(String(field))) : [];
+    const fields = named.filter(/** @returns {field is HTMLElement} */ (field) => field instanceof HTMLElement);
+    for (const field of fields) field.setAttribute("aria-invalid", "true");
+    all(form, "[aria-invalid]")[0]?.focus();
   }
 }
 
-const kept = memory.get("study", {});
+const kept = memory.get("study", null);
 for (const form of forms) {
-  form.addEventListener("submit", begin);
-  if (kept.unit) form.elements.unit.value = kept.unit;
-  if (kept.person) form.elements.person.value = kept.person;
+  form.addEventListener("submit", (event) => begin(form, event));
+  if (kept?.unit) one(form, "[name=unit]", HTMLSelectElement).value = kept.unit;
+  if (kept?.person) one(form, "[name=person]", HTMLInputElement).value = kept.person;
 }

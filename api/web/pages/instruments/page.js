@@ -1,31 +1,42 @@
 // The Instruments page: identifies a caliper step by step, and keeps what is plugged in up to date.
 
-import { Refused, get, memory, post } from "../shared/http.js";
+import { all, around, at, one } from "../shared/elements.js";
+import { Refused, get, memory, messageOf, post } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
 import { listen } from "../shared/live.js";
 import { show as showUnits } from "../shared/units.js";
 
 const PROGRESS_MS = 400;
 const LOOK_MS = 2000;
-const at = (id) => document.getElementById(id);
 const STEPS = ["begin", "press", "found", "first", "over"];
 
+/** @param {string} text */
 function notice(text) {
   at("notice").hidden = !text;
   at("notice").textContent = text;
 }
 
-/** Show one step; `focus` gets the focus, so that keyboard and voice follow. */
+/**
+ * Show one step; `focus` gets the focus, so that keyboard and voice follow.
+ * @param {string} name
+ * @param {string} focus
+ */
 function step(name, focus) {
   for (const each of STEPS) at(`step-${each}`).hidden = each !== name;
-  if (focus) at(focus).focus({ preventScroll: false });
+  at(focus).focus({ preventScroll: false });
 }
 
+/**
+ * @param {string} id
+ * @param {string} icon
+ * @param {string} text
+ */
 function line(id, icon, text) {
-  at(id).querySelector("use").setAttribute("href", `#mark-${icon}`);
-  at(id).querySelector("span").textContent = text;
+  one(at(id), "use", SVGUseElement).setAttribute("href", `#mark-${icon}`);
+  one(at(id), "span").textContent = text;
 }
 
+/** @param {string} path */
 async function remove(path) {
   let response;
   try {
@@ -40,68 +51,76 @@ async function remove(path) {
 
 // ---- identifying
 
+/** @type {(() => void) | null} */
 let stopKeys = null;
-let timer = null;
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let timer;
+/** @type {IdentifiedOut | null} */
 let found = null; // the caliper that pressed, as the server says
 let pressed = false;
 let run = 0; // which search is shown: an answer about an earlier one tells nothing
+/** @type {Promise<unknown>} */
 let released = Promise.resolve(); // the end of one search must not end the next
 
-function ports() {
-  return [...document.querySelectorAll(".found[data-kind=serial][data-ready=yes]")].map((item) => item.dataset);
+/**
+ * What is plugged in and could be listened to.
+ * @param {"serial" | "keys"} kind
+ */
+function ready(kind) {
+  const items = all(document, `.found[data-kind=${kind}][data-ready=yes]`);
+  return items.map(({ dataset: { device = "", likely = "" } }) => ({ device, likely }));
+}
+
+/** @param {HTMLElement} list */
+const inputs = (list) => all(list, "input", HTMLInputElement);
+
+/**
+ * A box to tick, with its words.
+ * @param {string} value
+ * @param {string} text
+ */
+function tickBox(value, text, checked = false) {
+  const label = document.createElement("label");
+  const box = document.createElement("input");
+  box.type = "checkbox";
+  box.value = value;
+  box.checked = checked;
+  const words = document.createElement("span");
+  words.textContent = text;
+  label.append(box, words);
+  return label;
 }
 
 /** One box to tick for each port that would be opened; what was ticked once stays so. */
 function offerLeaveAlone() {
-  const kept = new Set(memory.get("leave alone", []));
+  const kept = new Set(memory.get("leave alone", null));
   const list = at("leave-alone-list");
-  const there = ports();
+  const there = ready("serial");
   at("no-ports").hidden = there.length > 0;
-  const shown = [...list.querySelectorAll("input")].map((box) => box.value);
+  const shown = inputs(list).map((box) => box.value);
   if (shown.join("\n") === there.map((port) => port.device).join("\n")) return;
-  list.replaceChildren(
-    ...there.map((port) => {
-      const label = document.createElement("label");
-      const box = document.createElement("input");
-      box.type = "checkbox";
-      box.value = port.device;
-      box.checked = kept.has(port.device);
-      const words = document.createElement("span");
-      words.textContent = `${port.device}: ${port.likely}`;
-      label.append(box, words);
-      return label;
-    }),
-  );
+  list.replaceChildren(...there.map(({ device, likely }) => tickBox(device, `${device}: ${likely}`, kept.has(device))));
 }
 
 /** One box for each device that types and could be taken from the system; none is ticked. */
 export function offerListenTo() {
   const list = at("listen-to-list");
-  const there = [...document.querySelectorAll(".found[data-kind=keys][data-ready=yes]")].map((item) => item.dataset);
+  const there = ready("keys");
   at("listen-to").hidden = there.length === 0;
-  const shown = [...list.querySelectorAll("input")].map((box) => box.value);
+  const shown = inputs(list).map((box) => box.value);
   if (shown.join("\n") === there.map((each) => each.device).join("\n")) return;
-  list.replaceChildren(
-    ...there.map((each) => {
-      const label = document.createElement("label");
-      const box = document.createElement("input");
-      box.type = "checkbox";
-      box.value = each.device;
-      const words = document.createElement("span");
-      words.textContent = `${each.device}: ${each.likely.split(":")[0]}`;
-      label.append(box, words);
-      return label;
-    }),
-  );
+  list.replaceChildren(...there.map(({ device, likely }) => tickBox(device, `${device}: ${likely.split(":")[0]}`)));
 }
 
 function takenToo() {
-  return [...at("listen-to-list").querySelectorAll("input:checked")].map((box) => box.value);
+  return inputs(at("listen-to-list"))
+    .filter((box) => box.checked)
+    .map((box) => box.value);
 }
 
 function keepLeftAlone() {
-  const kept = new Set(memory.get("leave alone", []));
-  for (const box of at("leave-alone-list").querySelectorAll("input")) {
+  const kept = new Set(memory.get("leave alone", null));
+  for (const box of inputs(at("leave-alone-list"))) {
     if (box.checked) kept.add(box.value);
     else kept.delete(box.value);
   }
@@ -109,11 +128,13 @@ function keepLeftAlone() {
   return [...kept]; // some of them may not be plugged in today
 }
 
+const shownField = at("shown", HTMLInputElement);
+
 async function begin() {
   notice("");
   run++; // whatever is still on its way tells of before
   await released;
-  const also = at("also").value.trim();
+  const also = at("also", HTMLInputElement).value.trim();
   try {
     await post("/api/identify", {
       leave_alone_later: keepLeftAlone(),
@@ -121,9 +142,9 @@ async function begin() {
       also: also ? [also] : [],
     });
   } catch (error) {
-    if (!(error instanceof Refused && error.status === 409)) return notice(error.message);
+    if (!(error instanceof Refused && error.status === 409)) return notice(messageOf(error));
   }
-  at("shown").value = "";
+  shownField.value = "";
   follow();
 }
 
@@ -134,7 +155,7 @@ function follow() {
   at("shown-wrong").textContent = "";
   line("press-now", "waiting", "Press send on the caliper.");
   step("press", "shown");
-  stopKeys ??= catchKeys({ field: at("shown"), take: takeKeys });
+  stopKeys ??= catchKeys({ field: shownField, take: takeKeys });
   look();
 }
 
@@ -146,25 +167,27 @@ async function look() {
     if (mine === run) notice("");
     progress(state, mine);
   } catch (error) {
-    if (mine === run) notice(`${error.message} Trying again…`);
+    if (mine === run) notice(`${messageOf(error)} Trying again…`);
   }
   if (mine === run) timer = setTimeout(look, PROGRESS_MS);
 }
 
+/** @param {StrokeIn[]} strokes */
 async function takeKeys(strokes) {
   const mine = run;
   try {
     progress(await post("/api/identify/keys", { strokes }), mine);
   } catch (error) {
     // A part of the burst may have come first and ended the search: the next look tells.
-    if (error.status !== 409) notice(error.message);
+    if (!(error instanceof Refused && error.status === 409)) notice(messageOf(error));
   }
 }
 
+/** @param {Event} event */
 async function tellShown(event) {
   event.preventDefault();
-  const value = at("shown").value.trim();
-  const unit = document.querySelector("[name=shown-in]:checked").value;
+  const value = shownField.value.trim();
+  const unit = one(document, "[name=shown-in]:checked", HTMLInputElement).value;
   memory.set("shown unit", unit);
   at("shown-wrong").textContent = "";
   if (!value) {
@@ -175,14 +198,18 @@ async function tellShown(event) {
   try {
     progress(await post("/api/identify/shown", { value, unit }), mine);
   } catch (error) {
-    at("shown-wrong").textContent = error.message;
+    at("shown-wrong").textContent = messageOf(error);
   }
 }
 
+/**
+ * @param {IdentifyOut} state
+ * @param {number} asked in which run
+ */
 function progress(state, asked) {
   if (asked !== run) return;
-  if (state.state === "identified") return identified(state.identified);
-  if (state.state !== "listening") return over(state);
+  if (state.state === "identified" && state.identified) return identified(state.identified);
+  if (state.state !== "listening") return over(state.message);
   const items = state.ports.map((port) => `${port.device}: ${port.words}`);
   items.push(...state.left_out.map((port) => `${port.device}: not opened, ${port.why}`));
   if (!state.ports.length) items.unshift("No port could be opened. A caliper that types like a keyboard is heard by this page all the same.");
@@ -198,6 +225,10 @@ function progress(state, asked) {
   say(at("time-left"), `The ports are released by themselves in ${minutes === 1 ? "less than a minute" : `${minutes} minutes`}.`);
 }
 
+/**
+ * @param {HTMLElement} list
+ * @param {string[]} items
+ */
 function fill(list, items) {
   if ([...list.children].map((item) => item.textContent).join("\n") === items.join("\n")) return;
   list.replaceChildren(
@@ -209,7 +240,11 @@ function fill(list, items) {
   );
 }
 
-// Written again, the same words would be read out again.
+/**
+ * Written again, the same words would be read out again.
+ * @param {HTMLElement} element
+ * @param {string} text
+ */
 function say(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
@@ -221,6 +256,7 @@ function end() {
   stopKeys = null;
 }
 
+/** @param {IdentifiedOut} caliper */
 function identified(caliper) {
   end();
   found = caliper;
@@ -233,16 +269,17 @@ function identified(caliper) {
   step("found", typed ? "found-title" : "listen-name");
 }
 
-function over(state) {
+/** @param {string} message */
+function over(message) {
   end();
-  at("over-why").textContent = state.message ? `${state.message[0].toUpperCase()}${state.message.slice(1)}. Every port is released.` : "It was stopped. Every port is released.";
+  at("over-why").textContent = message ? `${message.charAt(0).toUpperCase()}${message.slice(1)}. Every port is released.` : "It was stopped. Every port is released.";
   step("over", "over-title");
 }
 
 function cancel() {
   end();
   step("begin", "begin");
-  release((error) => notice(error.message));
+  release((error) => notice(messageOf(error)));
 }
 
 function anew() {
@@ -250,26 +287,29 @@ function anew() {
   step("begin", "begin");
 }
 
-function release(wrong = () => {}) {
-  released = remove("/api/identify").catch(wrong);
+/** @param {(error: unknown) => void} [wrong] */
+function release(wrong) {
+  released = remove("/api/identify").catch(wrong ?? (() => {}));
 }
 
+/** @param {Event} event */
 async function listenToFound(event) {
   event.preventDefault();
   const button = at("listen");
+  const called = at("listen-name", HTMLInputElement);
   if (button.ariaBusy === "true") return;
   button.ariaBusy = "true";
   at("listen-wrong").textContent = "";
-  const bench = at("listen-bench").value.trim() || "main";
+  const bench = at("listen-bench", HTMLInputElement).value.trim() || "main";
   try {
     const before = await get(`/api/benches/${encodeURIComponent(bench)}`);
-    const kept = await post("/api/calipers", { spec: found.spec, name: at("listen-name").value.trim() || undefined, bench });
-    at("listen-name").value = "";
+    const kept = await post("/api/calipers", { spec: found?.spec, name: called.value.trim() || undefined, bench });
+    called.value = "";
     release();
     first(kept, before.last_event);
     refresh();
   } catch (error) {
-    at("listen-wrong").textContent = error.message;
+    at("listen-wrong").textContent = messageOf(error);
   } finally {
     button.ariaBusy = "false";
   }
@@ -277,32 +317,43 @@ async function listenToFound(event) {
 
 // ---- the first reading
 
+/** @type {ListenedOut | null} */
 let waited = null; // the caliper whose first reading is awaited
 const followed = new Set(); // benches whose live link is open
 
+/**
+ * @param {ListenedOut} caliper
+ * @param {number} after which event it was listened to
+ */
 function first(caliper, after) {
   waited = caliper;
   line("first-title", "waiting", `${caliper.name} is listened to. Press send once more.`);
   at("first-said").textContent = "";
-  at("to-bench").href = `/bench/${encodeURIComponent(caliper.bench)}`;
+  at("to-bench", HTMLAnchorElement).href = `/bench/${encodeURIComponent(caliper.bench)}`;
   step("first", "first-title");
   if (followed.has(caliper.bench)) return;
   followed.add(caliper.bench);
   listen(caliper.bench, after, hear, () => {});
 }
 
-function hear(kind, data) {
-  if (!waited || data.bench !== waited.bench) return;
-  if (data.caliper !== waited.name && !data.caliper?.startsWith(`${waited.name} `)) return;
+/** @param {LiveEvent} event */
+function hear({ kind, data }) {
+  if (!waited || (kind !== "reading" && kind !== "refusal")) return;
+  if (data.bench !== waited.bench) return;
+  if (data.caliper !== waited.name && !data.caliper.startsWith(`${waited.name} `)) return;
   if (kind === "reading") {
     line("first-title", "good", `${waited.name} works.`);
     heard(data.sent.includes(data.unit) ? data.sent : `${data.sent} ${data.unit}`, "Heard and kept. Measure on the Bench page.");
-  } else if (kind === "refusal") {
+  } else {
     line("first-title", "refused", "Something came that is no reading.");
     heard(data.text, data.reason);
   }
 }
 
+/**
+ * @param {string} text
+ * @param {string} words
+ */
 function heard(text, words) {
   const small = document.createElement("small");
   small.textContent = words;
@@ -311,13 +362,25 @@ function heard(text, words) {
 
 // ---- what changes by itself
 
+/** @type {WeakMap<Element, string>} */
 const written = new WeakMap(); // each item as the server wrote it
 
-/** Take over from `there` only what is new, so that what a person reads or types in stays. */
+/**
+ * The items of a list.
+ * @param {HTMLElement} list
+ */
+const itemsOf = (list) => all(list, ":scope > *");
+
+/**
+ * Take over from `there` only what is new, so that what a person reads or types in stays.
+ * @param {HTMLElement} list
+ * @param {HTMLElement} there
+ */
 function takeOver(list, there) {
-  const old = new Map([...list.children].map((item) => [item.dataset.key, item]));
+  const old = new Map(itemsOf(list).map((item) => [item.dataset.key, item]));
+  /** @type {HTMLElement[]} */
   const order = [];
-  for (const item of [...there.children]) {
+  for (const item of itemsOf(there)) {
     const known = old.get(item.dataset.key);
     if (known && (inUse(known) || written.get(known) === item.outerHTML)) order.push(known);
     else {
@@ -332,7 +395,7 @@ function takeOver(list, there) {
   const same = order.length === list.children.length && order.every((item, index) => item === list.children[index]);
   if (same) return;
   // Not moved where it need not be: a moved element loses the focus.
-  for (const item of [...list.children]) if (!order.includes(item)) item.remove();
+  for (const item of itemsOf(list)) if (!order.includes(item)) item.remove();
   order.forEach((item, index) => {
     if (list.children[index] !== item) list.insertBefore(item, list.children[index] ?? null);
   });
@@ -340,26 +403,38 @@ function takeOver(list, there) {
   refocus = null;
 }
 
-/** Whether a person types in it, or was asked a question there. */
+/**
+ * Whether a person types in it, or was asked a question there.
+ * @param {HTMLElement} item
+ */
 function inUse(item) {
-  return [...item.querySelectorAll("input")].some((field) => field === document.activeElement || field.value !== field.defaultValue) || item.querySelector("[data-sure]") !== null;
+  return inputs(item).some((field) => field === document.activeElement || field.value !== field.defaultValue) || item.querySelector("[data-sure]") !== null;
 }
 
+/** @type {HTMLElement | null} */
 let refocus = null;
 
-/** What was open stays open, and what had the focus gets it again. */
+/**
+ * What was open stays open, and what had the focus gets it again.
+ * @param {HTMLElement} before
+ * @param {HTMLElement} after
+ */
 function keepPlace(before, after) {
-  const [open, opened] = [before, after].map((item) => [...item.querySelectorAll("details")]);
-  opened.forEach((details, index) => (details.open = open[index]?.open ?? false));
-  const [had, has] = [before, after].map((item) => [...item.querySelectorAll("a, button, summary, pre")]);
-  const index = had.indexOf(document.activeElement);
+  const open = all(before, "details", HTMLDetailsElement).map((details) => details.open);
+  all(after, "details", HTMLDetailsElement).forEach((details, index) => (details.open = open[index] ?? false));
+  const has = all(after, "a, button, summary, pre");
+  const index = all(before, "a, button, summary, pre").findIndex((each) => each === document.activeElement);
   if (index >= 0) refocus = has[Math.min(index, has.length - 1)] ?? null;
 }
 
-/** Say aloud what a person at the bench would want to know of. */
+/**
+ * Say aloud what a person at the bench would want to know of.
+ * @param {HTMLElement | undefined} before
+ * @param {HTMLElement} item
+ */
 function tell(before, item) {
   const { name, state, device } = item.dataset;
-  if (name && before && before.dataset.state !== state) say(at("said"), `${name}: ${item.querySelector(".state-line").textContent.trim()}`);
+  if (name && before && before.dataset.state !== state) say(at("said"), `${name}: ${one(item, ".state-line").textContent?.trim()}`);
   else if (device && !before) say(at("said"), `${device} is plugged in.`);
 }
 
@@ -377,8 +452,8 @@ async function refresh() {
     const response = await fetch("/instruments/now");
     if (response.ok) {
       const there = new DOMParser().parseFromString(await response.text(), "text/html");
-      for (const list of document.querySelectorAll("[data-keyed]")) {
-        takeOver(list, there.querySelector(`[data-keyed=${list.dataset.keyed}]`));
+      for (const list of all(document, "[data-keyed]")) {
+        takeOver(list, one(there, `[data-keyed=${list.dataset.keyed}]`));
       }
       offerLeaveAlone();
       offerListenTo();
@@ -390,8 +465,12 @@ async function refresh() {
   if (refreshAgain) refresh();
 }
 
+/**
+ * @param {HTMLFormElement} form
+ * @param {string} spec
+ */
 async function listenTo(form, spec) {
-  const wrong = form.querySelector(".wrong");
+  const wrong = one(form, ".wrong");
   wrong.textContent = "";
   if (!spec) {
     wrong.textContent = "Say what to listen to.";
@@ -401,22 +480,24 @@ async function listenTo(form, spec) {
     const before = await get("/api/benches/main");
     const kept = await post("/api/calipers", { spec });
     form.reset();
-    form.closest("details").open = false;
+    form.closest("details")?.removeAttribute("open");
     first(kept, kept.bench === "main" ? before.last_event : (await get(`/api/benches/${encodeURIComponent(kept.bench)}`)).last_event);
     refresh();
   } catch (error) {
-    wrong.textContent = error.message;
+    wrong.textContent = messageOf(error);
   }
 }
 
+/** @param {HTMLElement} button */
 async function forget(button) {
   if (button.dataset.sure !== "yes") {
     button.dataset.sure = "yes";
     button.textContent = `Really stop listening to ${button.dataset.forget}? Its readings stay`;
     return;
   }
-  const { forget: name, bench } = button.dataset;
+  const { forget: name = "", bench = "" } = button.dataset;
   try {
+    /** @type {ForgottenOut} */
     const gone = await remove(`/api/calipers/${encodeURIComponent(name)}?bench=${encodeURIComponent(bench)}`);
     const words = gone.again ? `${name} is not listened to until the next start; it is named on the command line.` : `${name} is not listened to any longer.`;
     say(at("said"), words);
@@ -425,7 +506,7 @@ async function forget(button) {
     at("calipers-title").focus();
     refresh();
   } catch (error) {
-    notice(error.message);
+    notice(messageOf(error));
   }
 }
 
@@ -438,26 +519,28 @@ function wire() {
   for (const id of ["not-it", "another", "again-after-keys"]) at(id).addEventListener("click", anew);
   at("shown-form").addEventListener("submit", tellShown);
   at("listen-form").addEventListener("submit", listenToFound);
-  at("describe-form").addEventListener("submit", (event) => {
+  const describe = at("describe-form", HTMLFormElement);
+  describe.addEventListener("submit", (event) => {
     event.preventDefault();
-    listenTo(event.target, at("describe").value.trim());
+    listenTo(describe, at("describe", HTMLInputElement).value.trim());
   });
   at("now").addEventListener("submit", (event) => {
     event.preventDefault();
-    listenTo(event.target, event.target.elements.spec.value.trim());
+    const form = around(event, "form", HTMLFormElement);
+    if (form) listenTo(form, one(form, "[name=spec]", HTMLInputElement).value.trim());
   });
   at("now").addEventListener("click", (event) => {
-    const button = event.target.closest("[data-forget]");
+    const button = around(event, "[data-forget]");
     if (button) forget(button);
   });
   at("leave-alone-list").addEventListener("change", keepLeftAlone);
   document.addEventListener("visibilitychange", refresh);
   const unit = memory.get("shown unit", "mm");
-  for (const radio of document.querySelectorAll("[name=shown-in]")) radio.checked = radio.value === unit;
+  for (const radio of all(document, "[name=shown-in]", HTMLInputElement)) radio.checked = radio.value === unit;
 }
 
 async function load() {
-  for (const item of document.querySelectorAll("[data-key]")) written.set(item, item.outerHTML);
+  for (const item of all(document, "[data-key]")) written.set(item, item.outerHTML);
   wire();
   offerLeaveAlone();
   offerListenTo();

@@ -1,5 +1,6 @@
 // The card: printed from here, with numbers in the person's own units.
 
+import { at } from "../shared/elements.js";
 import "../shared/units.js";
 
-document.getElementById("print").addEventListener("click", () => print());
+at("print").addEventListener("click", () => print());

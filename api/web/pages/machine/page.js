@@ -1,20 +1,27 @@
 // A machine's page: what is asked is answered by the server without leaving the page.
 
-import { Unreachable, memory, post } from "../shared/http.js";
+import { at, entries, one } from "../shared/elements.js";
+import { Unreachable, memory, messageOf, post } from "../shared/http.js";
 import { show } from "../shared/units.js";
 
-const at = (id) => document.getElementById(id);
+/**
+ * A form that not every page with this script has.
+ * @param {string} id
+ */
+const formIfAny = (id) => (document.getElementById(id) ? at(id, HTMLFormElement) : null);
 
 // ---- questions that the server answers with a part of a page
 
-const fields = (form) => Object.fromEntries(new FormData(form));
-
-/** Ask `form`'s own address what it says now, and put that part of the answer in place. */
+/**
+ * Ask `form`'s own address what it says now, and put that part of the answer in place.
+ * @param {HTMLFormElement} form
+ * @param {string} answer the id of that part
+ */
 function asking(form, answer) {
   let latest = 0;
   return async () => {
     const mine = ++latest;
-    const address = `${form.getAttribute("action")}?${new URLSearchParams(fields(form))}`;
+    const address = `${form.getAttribute("action")}?${new URLSearchParams(entries(form))}`;
     try {
       const response = await fetch(address);
       const there = new DOMParser().parseFromString(await response.text(), "text/html");
@@ -32,16 +39,25 @@ function asking(form, answer) {
   };
 }
 
+/**
+ * @param {HTMLFormElement} form
+ * @param {Record<string, string>} kept
+ */
 function fill(form, kept) {
   for (const [name, value] of Object.entries(kept)) {
-    const field = form.elements[name];
-    if (field && typeof value === "string") field.value = value;
+    const field = form.elements.namedItem(name);
+    if (field && "value" in field && typeof value === "string") field.value = value;
   }
 }
 
-/** A form whose answer follows what is typed; what was typed is remembered as `key`. */
+/**
+ * A form whose answer follows what is typed; what was typed is remembered as `key`.
+ * @param {HTMLFormElement} form
+ * @param {string} answer
+ * @param {"work" | `fence ${string}`} key
+ * @param {string[]} names of the fields to remember
+ */
 function follow(form, answer, key, names) {
-  if (!form) return;
   const ask = asking(form, answer);
   const kept = memory.get(key, null);
   // What the address says goes before what was remembered.
@@ -49,9 +65,11 @@ function follow(form, answer, key, names) {
     fill(form, kept);
     ask();
   }
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
   let waiting;
+  /** @param {number} after */
   const changed = (after) => {
-    const given = fields(form);
+    const given = entries(form);
     memory.set(key, Object.fromEntries(names.map((name) => [name, given[name] ?? ""])));
     clearTimeout(waiting);
     waiting = setTimeout(ask, after);
@@ -63,30 +81,34 @@ function follow(form, answer, key, names) {
   });
 }
 
-const mend = at("mend-form");
-follow(mend, "mend-answer", `fence ${mend?.dataset.machine}`, ["pivot", "span", "pitch", "unit"]);
-follow(at("work-form"), "work-answer", "work", ["joint", "width", "height", "pieces", "gap", "unit"]);
+const mend = formIfAny("mend-form");
+const work = formIfAny("work-form");
+if (mend) follow(mend, "mend-answer", `fence ${mend.dataset.machine}`, ["pivot", "span", "pitch", "unit"]);
+if (work) follow(work, "work-answer", "work", ["joint", "width", "height", "pieces", "gap", "unit"]);
 
 // ---- what happened to the machine
 
-at("change-form")?.addEventListener("submit", async (event) => {
+const change = formIfAny("change-form");
+change?.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const form = event.target;
   const said = at("change-said");
-  const { kind, at: when, note } = fields(form);
-  const body = { machine: at("machine").dataset.machine, kind };
-  if (when) body.at = new Date(when).toISOString();
-  if (note.trim()) body.note = note.trim();
-  const button = form.querySelector("button");
+  const { kind, at: when, note } = entries(change);
+  const body = {
+    machine: at("machine").dataset.machine,
+    kind,
+    at: when ? new Date(when).toISOString() : undefined,
+    note: note?.trim() || undefined,
+  };
+  const button = one(change, "button", HTMLButtonElement);
   button.disabled = true;
   try {
     await post("/api/setup-changes", body);
     said.textContent = "Recorded.";
-    form.reset();
+    change.reset();
     // How it stands, the chart and the list all follow from it: the server draws them anew.
     location.reload();
   } catch (error) {
-    said.textContent = error.message;
+    said.textContent = messageOf(error);
     button.disabled = false;
   }
 });

@@ -1,32 +1,38 @@
 // A series' page: it follows the bench while the series runs, and acts on its readings.
 
-import { Refused, Unreachable, get, post } from "../shared/http.js";
+import { all, around, at, one } from "../shared/elements.js";
+import { Refused, Unreachable, get, messageOf, post } from "../shared/http.js";
 import { listen } from "../shared/live.js";
 import { show } from "../shared/units.js";
 
-const at = (id) => document.getElementById(id);
 const page = at("series");
-const { series, bench } = page.dataset;
-const api = `/api/benches/${encodeURIComponent(bench)}`;
+const [series, bench] = [String(page.dataset.series), String(page.dataset.bench)];
+const api = /** @type {const} */ (`/api/benches/${encodeURIComponent(bench)}`);
+/** @type {Record<string, string>} */
 const ACTS = { "take-back": "Taken back", "swap-ends": "Ends swapped", restore: "It counts now" };
 
+/** @param {string} text */
 function tell(text) {
   at("problem").hidden = true;
   at("told").textContent = text;
 }
 
+/** @param {unknown} error */
 function complain(error) {
-  at("problem").textContent = error.message;
+  at("problem").textContent = messageOf(error);
   at("problem").hidden = false;
 }
 
 // ---- the server draws; what it draws anew is put in place
 
 const RETRY_MS = 2000;
+/** @type {Promise<void> | null} */
 let drawing = null;
 let again = false;
-let failure = null; // why what is shown is older than what was told
-let retry = null;
+let failure = ""; // why what is shown is older than what was told
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let retry;
+/** @type {Map<string, string>} */
 const drawn = new Map();
 
 /** Fetch the page anew and put its living parts in place of these; one at a time. */
@@ -48,12 +54,16 @@ function redraw() {
 
 function upToDate() {
   if (failure && at("problem").textContent === failure) at("problem").hidden = true;
-  failure = null;
+  failure = "";
 }
 
-// Nothing more may happen at the bench for long, so the page does not wait for it.
+/**
+ * Nothing more may happen at the bench for long, so the page does not wait for it.
+ * @param {unknown} error
+ * @returns {never}
+ */
 function notDrawn(error) {
-  failure = error.message;
+  failure = messageOf(error);
   retry = setTimeout(() => redraw().catch(complain), RETRY_MS);
   throw error;
 }
@@ -67,7 +77,7 @@ async function draw() {
   }
   if (!response.ok) throw new Refused(response.status, {});
   const there = new DOMParser().parseFromString(await response.text(), "text/html");
-  const focused = document.activeElement?.closest("[data-act]");
+  const focused = all(document, "[data-act]").find((button) => button.contains(document.activeElement));
   for (const part of document.querySelectorAll("[data-live]")) {
     const fresh = there.getElementById(part.id);
     if (!fresh || fresh.innerHTML === drawn.get(part.id)) continue;
@@ -75,33 +85,40 @@ async function draw() {
     part.replaceChildren(...fresh.childNodes);
     show(part);
   }
-  at("sign").replaceWith(there.getElementById("sign"));
-  page.dataset.running = there.getElementById("series").dataset.running;
+  at("sign").replaceWith(one(there, "#sign"));
+  page.dataset.running = one(there, "#series").dataset.running;
   followWork(there);
   if (focused && !focused.isConnected) refocus(focused);
 }
 
-/** The button that had the focus was drawn anew, or is gone: stay where the person was. */
+/**
+ * The button that had the focus was drawn anew, or is gone: stay where the person was.
+ * @param {HTMLElement} button
+ */
 function refocus(button) {
   const { act, reading, trial } = button.dataset;
-  const same = [...document.querySelectorAll(`[data-act="${act}"]`)].find(
+  const same = all(document, `[data-act="${act}"]`).find(
     (other) => other.dataset.reading === reading && other.dataset.trial === trial,
   );
-  (same ?? at(`trial-${trial}`) ?? at("readings-title")).focus();
+  const nearest = same ?? document.getElementById(`trial-${trial}`);
+  (nearest ?? at("readings-title", HTMLElement)).focus();
 }
 
-/** What the error does to the work is asked with the error as it is now. */
+/**
+ * What the error does to the work is asked with the error as it is now.
+ * @param {Document} there
+ */
 function followWork(there) {
-  const form = at("work-form");
-  const fresh = there.getElementById("work-form");
+  const [form] = all(document, "#work-form", HTMLFormElement);
+  const [fresh] = all(there, "#work-form", HTMLFormElement);
   at("work").hidden = !fresh;
   if (!fresh) return;
   if (!form) {
-    at("work").replaceChildren(...there.getElementById("work").childNodes);
+    at("work").replaceChildren(...one(there, "#work").childNodes);
     import("../machine/page.js"); // answers the form, which was not there until now
     return;
   }
-  for (const name of ["angle_deg", "u_deg"]) form.elements[name].value = fresh.elements[name].value;
+  for (const name of ["angle_deg", "u_deg"]) one(form, `[name=${name}]`, HTMLInputElement).value = one(fresh, `[name=${name}]`, HTMLInputElement).value;
   // Not before there is somebody to answer: the module may still be on its way.
   import("../machine/page.js").then(() => form.dispatchEvent(new Event("input")));
 }
@@ -109,14 +126,15 @@ function followWork(there) {
 // ---- going on with one that was finished
 
 page.addEventListener("click", async (event) => {
-  if (event.target.id !== "resume" || event.target.ariaBusy === "true") return;
-  event.target.ariaBusy = "true";
+  const resume = around(event, "#resume");
+  if (!resume || resume.ariaBusy === "true") return;
+  resume.ariaBusy = "true";
   try {
     await post(`/api/series/${series}/resume`);
     location.assign(bench === "main" ? "/" : `/bench/${encodeURIComponent(bench)}`);
   } catch (error) {
     complain(error);
-    event.target.ariaBusy = "false";
+    resume.ariaBusy = "false";
   }
 });
 
@@ -126,9 +144,9 @@ if (page.dataset.running === "yes") {
   listen(
     bench,
     Number(page.dataset.after),
-    (kind, data) => {
+    ({ kind, data }) => {
       if (kind === "trial" && data.series === series && data.state === "complete") tell(`Complete: number ${data.number}`);
-      if (["trial", "score"].includes(kind) && data.series === series) redraw().catch(complain);
+      if ((kind === "trial" || kind === "score") && data.series === series) redraw().catch(complain);
       if (kind === "bench" && page.dataset.running === "yes") redraw().catch(complain);
     },
     (up) => {
@@ -144,7 +162,7 @@ if (page.dataset.running === "yes") {
 let acting = false;
 
 document.addEventListener("click", async (event) => {
-  const button = event.target.closest("[data-act]");
+  const button = around(event, "[data-act]");
   // Not disabled meanwhile: a disabled button would lose the focus.
   if (!button || acting) return;
   const { act, reading, trial } = button.dataset;
@@ -154,7 +172,7 @@ document.addEventListener("click", async (event) => {
     const now = await get(api);
     if (now.series?.id !== series) throw new Error("This series no longer runs on its bench, so it stays as it is.");
     await post(`${api}/${act}`, act === "swap-ends" ? { trial: Number(trial) } : { reading });
-    tell(`${ACTS[act]}.`);
+    tell(`${ACTS[String(act)]}.`);
     await redraw();
   } catch (error) {
     complain(error);
@@ -176,7 +194,7 @@ async function keepNote() {
     const response = await fetch(`/api/series/${series}`, {
       method: "PATCH",
       headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ note: at("note").value.trim() }),
+      body: JSON.stringify({ note: at("note", HTMLTextAreaElement).value.trim() }),
     });
     if (!response.ok) throw new Refused(response.status, await response.json());
     said.textContent = "Kept.";

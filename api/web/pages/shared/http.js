@@ -2,6 +2,10 @@
 
 /** An answer that is not a yes: `detail` says what to do, `errors` names fields. */
 export class Refused extends Error {
+  /**
+   * @param {number} status
+   * @param {Partial<Problem>} problem
+   */
   constructor(status, problem) {
     super(problem.detail || problem.title || `The server answered ${status}.`);
     this.status = status;
@@ -16,6 +20,16 @@ export class Unreachable extends Error {
   }
 }
 
+/**
+ * What to tell a person of an error that was caught.
+ * @param {unknown} error
+ */
+export const messageOf = (error) => (error instanceof Error ? error.message : String(error));
+
+/**
+ * @param {string} path
+ * @param {RequestInit} options
+ */
 async function request(path, options) {
   let response;
   try {
@@ -34,8 +48,19 @@ async function request(path, options) {
   return body;
 }
 
-export const get = (path) => request(path, { headers: { Accept: "application/json" } });
+/**
+ * @template {keyof Got} P
+ * @param {P} path
+ * @returns {Promise<Got[P]>}
+ */
+export const get = (path) => /** @type {Promise<Got[P]>} */ (request(path, { headers: { Accept: "application/json" } }));
 
+/**
+ * @template {string & keyof Posted} P
+ * @param {P} path
+ * @param {object} body
+ * @returns {Promise<Posted[P]>}
+ */
 export const post = (path, body = {}) =>
   request(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
 
@@ -54,6 +79,13 @@ export function uuid7(now = Date.now()) {
 
 /** Small settings kept in this browser; where it keeps none, the page works without. */
 export const memory = {
+  /**
+   * @template {string & keyof Kept} K
+   * @template {Kept[K] | null} O
+   * @param {K} key
+   * @param {O} otherwise
+   * @returns {Kept[K] | O}
+   */
   get(key, otherwise) {
     try {
       const text = localStorage.getItem(`bothends ${key}`);
@@ -62,6 +94,12 @@ export const memory = {
       return otherwise;
     }
   },
+  /**
+   * Whether it could be kept.
+   * @template {string & keyof Kept} K
+   * @param {K} key
+   * @param {Kept[K]} value
+   */
   set(key, value) {
     try {
       localStorage.setItem(`bothends ${key}`, JSON.stringify(value));
@@ -70,6 +108,7 @@ export const memory = {
       return false;
     }
   },
+  /** @param {string & keyof Kept} key */
   remove(key) {
     try {
       localStorage.removeItem(`bothends ${key}`);
@@ -77,11 +116,16 @@ export const memory = {
       // Nothing is kept, so there is nothing to remove.
     }
   },
-  /** All keys that begin with `prefix`. */
+  /**
+   * All keys that begin with `prefix`.
+   * @template {string} P
+   * @param {P} prefix
+   * @returns {`${P}${string}`[]}
+   */
   keys(prefix) {
     try {
-      const all = Array.from({ length: localStorage.length }, (_, i) => localStorage.key(i).slice("bothends ".length));
-      return all.filter((key) => key.startsWith(prefix));
+      const all = Array.from({ length: localStorage.length }, (_, i) => (localStorage.key(i) ?? "").slice("bothends ".length));
+      return all.filter(/** @returns {key is `${P}${string}`} */ (key) => key.startsWith(prefix));
     } catch {
       return [];
     }

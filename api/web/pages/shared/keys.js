@@ -24,43 +24,67 @@ const LONGEST = 250;
 // Keys that can be part of a number, under any layout.
 const OF_NUMBER = /^(Digit\d|Numpad\w+|Period|Comma|Minus|Equal|Slash)$/;
 const KEYPAD = /^Numpad(\d|Decimal|Comma|Add|Subtract)$/;
+/** @type {Record<string, string>} */
 const KEYPAD_TEXT = { NumpadDecimal: ".", NumpadComma: ",", NumpadAdd: "+", NumpadSubtract: "-" };
 const NOT_TEXT = new Set(["button", "checkbox", "radio", "submit", "reset", "range", "color", "file", "image"]);
 
-/** Whether keys typed at `element` become text or a choice there. */
+/**
+ * Whether keys typed at `element` become text or a choice there.
+ * @param {Partial<HTMLElement> | null} element
+ */
 export function takesText(element) {
   if (!element) return false;
   if (element.isContentEditable) return true;
-  if (element.tagName === "INPUT") return !NOT_TEXT.has(element.type);
+  if (element.tagName === "INPUT") return !NOT_TEXT.has(/** @type {HTMLInputElement} */ (element).type);
   return element.tagName === "TEXTAREA" || element.tagName === "SELECT";
 }
+
+const focusedNow = () => /** @type {HTMLElement | null} */ (document.activeElement);
 
 /**
  * Begin to catch. `field` is the field for typed values; `take(strokes, takenAt)` gets each
  * burst, its end key included. `withdraw(sent)` gets what `take` returned for a burst that was
  * not over; `take` gets all of it later. `refuse(strokes, brokenAt, takenAt)` gets a burst and
  * the keys before it where it can't be known what belongs together. Returns a function that stops.
+ *
+ * @template S
+ * @param {{
+ *   field: HTMLInputElement,
+ *   take: (strokes: StrokeIn[], takenAt: Date) => S,
+ *   withdraw?: (sent: S) => void,
+ *   refuse?: (strokes: StrokeIn[], brokenAt: number, takenAt: Date) => void,
+ * }} handlers
  */
-export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} }) {
+export function catchKeys({ field, take, withdraw, refuse }) {
+  /** @typedef {{ strokes: StrokeIn[], sent: S }} Sent a burst, and what `take` returned for it */
+  /** @type {StrokeIn[]} */
   let strokes = [];
   let last = -Infinity;
   let before = ""; // what the field held when this burst began
   let endedAt = -Infinity;
-  let timer = null;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let timer;
+  /** @type {Sent | null} */
   let early = null; // the burst that silence ended, in case the rest of it comes late
   let loose = false; // whether the burst's keys were taken and stand nowhere yet
+  /** @type {Element | null} */
   let focused = null; // what had the focus when it began
+  /** @type {{ strokes: StrokeIn[], before: string, taken?: Sent } | null} */
   let stray = null; // the keys before this burst: no end key, and less than DOUBT_MS, between
   const held = new Set(); // keys taken, whose keyup must do nothing either
 
+  /** @param {KeyboardEvent} event */
   const isCharacter = (event) => event.key.length === 1 || KEYPAD.test(event.code);
+  /** @param {KeyboardEvent} event */
   const isEnd = (event) => event.key === "Enter" || event.key === "Tab" || event.code === "NumpadEnter";
+  /** @param {StrokeIn[]} list */
   const textOf = (list) =>
     list
       .map((s) => (s.key.length === 1 ? s.key : (KEYPAD_TEXT[s.code] ?? s.code.replace("Numpad", ""))))
       .join("");
   const blank = () => strokes.every((s) => s.key === " ");
 
+  /** @param {KeyboardEvent} event */
   function taken(event) {
     event.preventDefault();
     event.stopPropagation();
@@ -73,6 +97,7 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
     loose = false;
   }
 
+  /** @param {StrokeIn | null} end */
   function finish(end) {
     const burst = end ? [...strokes, end] : strokes;
     const takenAt = new Date(Date.now() - Math.max(0, performance.now() - burst[burst.length - 1].at_ms));
@@ -80,11 +105,11 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
     stray = null;
     if (first && inDoubt(first)) {
       // What came before is shown with it; what a person had in the field before that stays.
-      field.value = first.sent === undefined && first.before === "" ? "" : before;
+      field.value = !first.taken && first.before === "" ? "" : before;
       forget();
       early = null;
-      if (first.sent !== undefined) withdraw(first.sent);
-      refuse([...first.strokes, ...burst], first.strokes.length, takenAt);
+      if (first.taken) withdraw?.(first.taken.sent);
+      refuse?.([...first.strokes, ...burst], first.strokes.length, takenAt);
       return;
     }
     if (field.value !== before) field.value = before;
@@ -94,20 +119,29 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
   }
 
   // A whole value that silence ended may be followed by another whole one.
-  const inDoubt = (first) => first.sent === undefined || strokes.length < BARE_LEAST;
+  /** @param {{ taken?: Sent }} first */
+  const inDoubt = (first) => !first.taken || strokes.length < BARE_LEAST;
 
-  /** What stands before a burst that begins at `at`. */
+  /**
+   * What stands before a burst that begins at `at`.
+   * @param {number} at
+   * @param {Sent | null} sentEarly
+   */
   function strayBefore(at, sentEarly) {
     if (at - last >= DOUBT_MS) return null;
-    if (sentEarly) return { strokes: sentEarly.strokes, sent: sentEarly.sent, before };
+    if (sentEarly) return { strokes: sentEarly.strokes, taken: sentEarly, before };
     const ofNumber = strokes.some((s) => OF_NUMBER.test(s.code) || /[0-9.,+−-]/.test(s.key));
     return ofNumber ? { strokes, before } : null;
   }
 
+  /**
+   * @param {Sent} part
+   * @param {boolean} inField
+   */
   function takeUpAgain(part, inField) {
     strokes = part.strokes;
     if (inField) field.value = before + textOf(strokes);
-    withdraw(part.sent);
+    withdraw?.(part.sent);
   }
 
   const machine = () => strokes.every((s, i) => i === 0 || s.at_ms - strokes[i - 1].at_ms <= BARE_GAP_MS);
@@ -126,7 +160,7 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
         const left = last + BARE_SILENCE_MS - performance.now();
         if (left <= 0) finish(null);
         else timer = setTimeout(quiet, left);
-      } else if (stray?.sent !== undefined) {
+      } else if (stray?.taken) {
         finish(null); // the rest of a value that was taken for whole
       } else {
         giveBack();
@@ -140,7 +174,7 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
     loose = false;
     if (blank()) {
       // Space does what it would have done, a tenth of a second late.
-      if (focused?.matches("button, input, summary, a, [role=button]")) focused.click();
+      if (focused?.matches("button, input, summary, a, [role=button]")) /** @type {HTMLElement} */ (focused).click();
       else scrollBy({ top: innerHeight * 0.85 });
       return;
     }
@@ -148,13 +182,14 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
     if (!/[0-9.,+-]/.test(text) || strokes.every((s) => s.key.length > 1)) return;
     // The strokes stay: should the rest of a burst come late, it is taken whole after all.
     field.value = before + text;
-    if (!takesText(document.activeElement)) field.focus();
+    if (!takesText(focusedNow())) field.focus();
   }
 
+  /** @param {KeyboardEvent} event */
   function keydown(event) {
     if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
     const inField = event.target === field;
-    if (!inField && takesText(event.target)) {
+    if (!inField && takesText(/** @type {HTMLElement} */ (event.target))) {
       giveBack();
       forget();
       return;
@@ -221,6 +256,7 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
     arm();
   }
 
+  /** @param {KeyboardEvent} event */
   function keyup(event) {
     if (held.delete(event.code)) event.preventDefault();
   }
@@ -237,10 +273,12 @@ export function catchKeys({ field, take, withdraw = () => {}, refuse = () => {} 
 /**
  * Tell `changed(listening, why)` now and whenever it may have changed: a keyboard caliper's
  * keys reach this page only while it is in front.
+ * @param {HTMLInputElement} field
+ * @param {(listening: boolean, why: string) => void} changed
  */
 export function watchListening(field, changed) {
   const look = () => {
-    const active = document.activeElement;
+    const active = focusedNow();
     if (document.hidden || !document.hasFocus()) changed(false, "this page is not in front: tap it");
     else if (active !== field && takesText(active)) changed(false, "typing goes into the form");
     else changed(true, "");

@@ -1,24 +1,33 @@
 // The live link: the server's events, each once, in order, with no hole after a break.
 
+/** @type {LiveEvent["kind"][]} */
 const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench"];
 const RETRY_MS = 2000;
 const SILENCE_MS = 20_000;
 const PATIENCE_MS = 4000;
 
 /**
- * Listen at `bench` for what comes after event `after`. `hear(kind, data, number)` gets each event,
+ * Listen at `bench` for what comes after event `after`. `hear(event, number)` gets each event,
  * `link(up)` whether the link is up.
  *
  * The browser reconnects by itself and says what it saw last. It gives up for good when it
  * gets an answer that is no stream (a server just starting), so that is begun anew here. And
  * it does not notice a connection that died without a word, as when a phone leaves the reach
  * of its network: so after a silence the server is asked whether it is still there.
+ *
+ * @param {string} bench
+ * @param {number} after
+ * @param {(event: LiveEvent, number: number) => void} hear
+ * @param {(up: boolean) => void} link
  */
 export function listen(bench, after, hear, link) {
   let last = after;
-  let source = null;
-  let again = null;
-  let silence = null;
+  /** @type {EventSource} */
+  let source;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let again;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let silence;
 
   function open() {
     clearTimeout(again);
@@ -40,7 +49,7 @@ export function listen(bench, after, hear, link) {
         // A caliper's state has no number of its own: the browser gives that of the event before.
         if (kind !== "caliper" && event.lastEventId !== "" && number <= last) return;
         if (event.lastEventId !== "") last = Math.max(last, number);
-        hear(kind, JSON.parse(event.data), number);
+        hear({ kind, data: JSON.parse(event.data) }, number);
       });
     }
   }
@@ -57,8 +66,10 @@ export function listen(bench, after, hear, link) {
 
   async function probe() {
     const asked = source;
+    const patience = new AbortController();
+    setTimeout(() => patience.abort(), PATIENCE_MS);
     try {
-      await fetch("/api/health", { signal: AbortSignal.timeout(PATIENCE_MS) });
+      await fetch("/api/health", { signal: patience.signal });
       if (asked === source && source.readyState === EventSource.OPEN) heard();
     } catch {
       if (asked !== source) return;

@@ -3,31 +3,44 @@
 import { memory } from "./http.js";
 
 export const MM_PER_INCH = 25.4;
+/** @type {Record<LengthUnit, ShownUnit>} */
 export const LENGTHS = { mm: { per: 1, word: " mm", usual: 2 }, in: { per: 1 / MM_PER_INCH, word: " in", usual: 4 }, thou: { per: 1000 / MM_PER_INCH, word: " thou", usual: 1 } };
+/** @type {Record<AngleUnit, ShownUnit>} */
 export const ANGLES = { deg: { per: 1, word: "°", usual: 3 }, arcmin: { per: 60, word: "′", usual: 1 } };
 
-/** The units chosen: { length: "mm" | "in" | "thou", angle: "deg" | "arcmin" }. */
+/** @type {(unit: string | undefined) => unit is LengthUnit} */
+export const isLength = (unit) => Object.hasOwn(LENGTHS, String(unit));
+
+/** @type {(unit: string | undefined) => unit is AngleUnit} */
+const isAngle = (unit) => Object.hasOwn(ANGLES, String(unit));
+
+/**
+ * The units chosen.
+ * @returns {{ length: LengthUnit, angle: AngleUnit }}
+ */
 export function chosen() {
-  const kept = memory.get("units", {}) ?? {};
-  return {
-    length: Object.hasOwn(LENGTHS, kept.length) ? kept.length : "mm",
-    angle: Object.hasOwn(ANGLES, kept.angle) ? kept.angle : "deg",
-  };
+  const { length, angle } = memory.get("units", null) ?? {};
+  return { length: isLength(length) ? length : "mm", angle: isAngle(angle) ? angle : "deg" };
 }
 
 /**
  * Decimals at which `uncertainty` shows two significant digits, 0 to 6; null where it says
  * nothing. The rule of the server's sentences: fixtures/numbers/digits.json tries both.
+ * @param {number} [uncertainty]
  */
 export function decimalsFor(uncertainty) {
-  if (!(uncertainty > 0) || uncertainty === Infinity) return null;
+  if (!uncertainty || !(uncertainty > 0) || uncertainty === Infinity) return null;
   let decimals = 1 - Math.floor(Math.log10(uncertainty));
   // 0.0996 shown to two digits is 0.10: one decimal fewer.
   if (Number(uncertainty.toExponential(1)) >= Number(`1e${2 - decimals}`)) decimals -= 1;
   return Math.min(6, Math.max(0, decimals));
 }
 
-/** `value` with `decimals`, ties to the even digit as the server rounds, never "-0.00". */
+/**
+ * `value` with `decimals`, ties to the even digit as the server rounds, never "-0.00".
+ * @param {number} value
+ * @param {number} decimals
+ */
 export function fixed(value, decimals) {
   const scaled = Math.abs(value) * 10 ** decimals;
   // Only a number of few binary digits lies exactly between two decimals; toFixed rounds it up.
@@ -37,8 +50,13 @@ export function fixed(value, decimals) {
   return value < 0 && Number(digits) !== 0 ? `-${digits}` : digits;
 }
 
-/** `value` (mm or degrees) in `unit`, with the digits that `uncertainty` supports. */
-export function text(value, unit, uncertainty, signed = false) {
+/**
+ * `value` (mm or degrees) in `unit`, with the digits that `uncertainty` supports.
+ * @param {number} value
+ * @param {ShownUnit} unit
+ * @param {number} [uncertainty]
+ */
+export function text(value, unit, uncertainty = NaN, signed = false) {
   const shown = value * unit.per;
   const digits = fixed(Math.abs(shown), decimalsFor(Math.abs(uncertainty * unit.per)) ?? unit.usual);
   const zero = Number(digits) === 0;

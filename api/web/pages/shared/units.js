@@ -7,35 +7,45 @@
 // A <select data-units="length"> or "angle" lets the person choose; both are remembered.
 
 import { memory } from "./http.js";
+import { all, around } from "./elements.js";
 import { ANGLES, LENGTHS, chosen, text } from "./measures.js";
 
-const KINDS = { len: ["length", LENGTHS, "mm"], ang: ["angle", ANGLES, "deg"] };
 const WHERE = ["len", "ang"].map((kind) => `data.${kind}, svg .${kind}[data-value]`).join(", ");
 
+/**
+ * @param {string} kind `length` or `angle`
+ * @param {string} unit
+ */
 export function choose(kind, unit) {
   memory.set("units", { ...chosen(), [kind]: unit });
   show();
 }
 
-/** Write all marked numbers below `root` in the chosen units. */
+/**
+ * Write all marked numbers below `root` in the chosen units.
+ * @param {ParentNode} root
+ */
 export function show(root = document) {
   const units = chosen();
-  for (const element of root.querySelectorAll(WHERE)) {
-    const [kind, table, usual] = KINDS[element.classList.contains("len") ? "len" : "ang"];
+  for (const element of /** @type {NodeListOf<HTMLElement | SVGElement>} */ (root.querySelectorAll(WHERE))) {
+    const inLength = element.classList.contains("len");
     // As the server wrote it; kept, so that its digits come back with its unit.
-    element.dataset.written ??= element.textContent;
+    element.dataset.written ??= element.textContent ?? "";
     const value = Number(element.dataset.value ?? element.getAttribute("value"));
-    const own = units[kind] === usual;
+    const own = inLength ? units.length === "mm" : units.angle === "deg";
+    const unit = inLength ? LENGTHS[units.length] : ANGLES[units.angle];
     element.textContent = own
       ? element.dataset.written
-      : text(value, table[units[kind]], Number(element.dataset.u), "sign" in element.dataset);
+      : text(value, unit, Number(element.dataset.u), "sign" in element.dataset);
   }
-  for (const select of root.querySelectorAll("select[data-units]")) select.value = units[select.dataset.units];
+  for (const select of all(root, "select[data-units]", HTMLSelectElement)) {
+    select.value = select.dataset.units === "length" ? units.length : units.angle;
+  }
 }
 
 document.addEventListener("change", (event) => {
-  const kind = event.target.dataset?.units;
-  if (kind) choose(kind, event.target.value);
+  const select = around(event, "select[data-units]", HTMLSelectElement);
+  if (select?.dataset.units) choose(select.dataset.units, select.value);
 });
 // Another window of this browser chose.
 addEventListener("storage", () => show());

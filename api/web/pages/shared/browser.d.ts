@@ -1,0 +1,13 @@
+// What browsers have and the library of tsc 4.8 does not know yet, written as newer ones have it.
+
+interface WakeLockSentinel extends EventTarget {
+  release(): Promise<void>;
+}
+
+interface WakeLock {
+  request(type?: "screen"): Promise<WakeLockSentinel>;
+}
+
+interface Navigator {
+  readonly wakeLock: WakeLock;
+}
