@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Engine, select
 from analysis.methods import METHODS
 from analysis.units import mm, parse_length
 from api.errors import Conflict
-from api.server import Shop
+from api.server import Server
 from api.store import migrations
 from api.store.facts import method_of
 from api.store.journal import NewSeries, new_id
@@ -76,29 +76,29 @@ def is_demo(connection: Connection) -> bool:
     return connection.execute(first).scalar() == _CALIPER
 
 
-class PretendShop:
+class Demo:
     """Fills an empty store with the demo shop, then presses a pretend caliper on demand."""
 
     bench: str = "main"
 
-    def __init__(self, shop: Shop) -> None:
-        self._shop = shop
-        self._seed = shop.settings.seed
+    def __init__(self, server: Server) -> None:
+        self._server = server
+        self._seed = server.settings.seed
         self._saws = {m.name: m.saw for m in _MACHINES}
-        with shop.reading() as connection:
+        with server.reading() as connection:
             new = not machines(connection)
         if new:
             self._furnish()
         self._caliper = PretendBench(seed=self._seed, name="pretend caliper", bench=self.bench)
-        shop.instruments.add(self._caliper.spec)
+        server.instruments.add(self._caliper.spec)
 
     def press(self) -> str:
         """Press the pretend caliper's send button on the place that is read next.
 
         The text that was sent. Raises Conflict where no series runs.
         """
-        at = self._shop.journal.next_place(self.bench)
-        head = self._shop.bench(self.bench).series
+        at = self._server.journal.next_place(self.bench)
+        head = self._server.bench(self.bench).series
         if at is None or head is None:
             raise Conflict("no series runs on this bench; start one, then press send")
         self._caliper.saw = self._saws.get(head.machine_name, _DEFAULT_SAW)
@@ -129,20 +129,20 @@ class PretendShop:
         today = datetime.now(UTC).replace(hour=9, minute=0, second=0, microsecond=0)
         started = None
         for machine in _MACHINES:
-            machine_id = self._shop.journal.add_machine(machine.name, machine.kind)
+            machine_id = self._server.journal.add_machine(machine.name, machine.kind)
             for days, change, angle in machine.history:
                 at = today - timedelta(days=days)
                 if change is not None:
-                    self._shop.journal.add_setup_change(machine_id, change, at, None)
+                    self._server.journal.add_setup_change(machine_id, change, at, None)
                 self._measured(machine, machine_id, angle, at + timedelta(hours=1))
             started = machine_id
         if started is not None:
-            self._shop.journal.start(_series(started, "main"))
+            self._server.journal.start(_series(started, "main"))
 
     def _measured(
         self, machine: _DemoMachine, machine_id: UUID, angle_deg: float, at: datetime
     ) -> None:
-        journal = self._shop.journal
+        journal = self._server.journal
         series = journal.start(_series(machine_id, self.bench), at)
         saw = replace(machine.saw, angle_deg=angle_deg)
         seed = f"{self._seed} {machine.name} {at:%j}"

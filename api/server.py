@@ -48,7 +48,7 @@ class PretendCaliper(Protocol):
     def close(self) -> None: ...
 
 
-class Shop:
+class Server:
     """Opens the store (and brings it up to date); `start` begins to listen to calipers.
 
     Raises StoreError where the store cannot be opened; the message says what to do.

@@ -23,7 +23,7 @@ from sqlalchemy import select
 
 from analysis.methods import method
 from analysis.units import parse_length
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store.journal import NewSeries, new_id
 from api.store.tables import Trial
@@ -33,15 +33,15 @@ from capture.records import Reading
 WEEKS, TRIALS = 260, 20
 
 
-def fill(shop: Shop) -> str:
+def fill(server: Server) -> str:
     """A saw whose stop wears, adjusted once a year; its id."""
     rng = np.random.default_rng(5)
-    machine = shop.journal.add_machine("Window saw", "miter saw")
+    machine = server.journal.add_machine("Window saw", "miter saw")
     begin = datetime(2021, 1, 4, 8, tzinfo=UTC)
     for week in range(WEEKS):
         at = begin + timedelta(weeks=week)
         if week % 52 == 26:
-            shop.journal.add_setup_change(machine, "adjusted", at - timedelta(hours=1), None)
+            server.journal.add_setup_change(machine, "adjusted", at - timedelta(hours=1), None)
         new = NewSeries(
             machine_id=machine,
             bench="main",
@@ -58,7 +58,7 @@ def fill(shop: Shop) -> str:
             tolerance_gap="0.1",
             tolerance_joint="150",
         )
-        series = shop.journal.start(new, at)
+        series = server.journal.start(new, at)
         lean = 0.1 + 0.002 * (week % 52)
         readings: list[Reading] = []
         for trial in range(TRIALS):
@@ -76,8 +76,8 @@ def fill(shop: Shop) -> str:
                         taken_at=moment,
                     )
                 )
-        shop.journal.keep(readings)
-        shop.journal.finish(series, at + timedelta(minutes=TRIALS))
+        server.journal.keep(readings)
+        server.journal.finish(series, at + timedelta(minutes=TRIALS))
     return str(machine)
 
 
@@ -93,12 +93,12 @@ def times(work: Callable[[], object], rounds: int = 15) -> tuple[float, float]:
 
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
-        shop = Shop(Settings(data=Path(folder)))
-        machine = fill(shop)
-        client = TestClient(build(shop), base_url="http://127.0.0.1:8017")
+        server = Server(Settings(data=Path(folder)))
+        machine = fill(server)
+        client = TestClient(build(server), base_url="http://127.0.0.1:8017")
 
         def bare() -> object:
-            with shop.reading() as store:
+            with server.reading() as store:
                 return store.execute(select(Trial.series_id, Trial.angle_deg)).all()
 
         def asked(path: str) -> Callable[[], object]:
@@ -116,7 +116,7 @@ def main() -> None:
             first, usual = times(asked(path))
             shown = path.replace(machine, "{id}")
             print(f"{shown:40} {usual:7.1f} ms  {usual / base:5.2f} x   (first {first:.1f} ms)")
-        shop.close()
+        server.close()
 
 
 if __name__ == "__main__":

@@ -35,7 +35,7 @@ from api.answers.bench import bench as bench_answer
 from api.answers.series import series as whole_series
 from api.exports import trials
 from api.exports.wanted import Wanted
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store import migrations, statements
 from api.store.engine import open_engine, sqlite_url
@@ -284,13 +284,13 @@ def through_core() -> Iterator[None]:
 def keeping(engines: list[Engine], data: Path) -> None:
     """Readings kept, beside their bare rows, and beside all rows that keeping them leaves."""
     ours, alone_engine, whole_engine = engines
-    shop = Shop(Settings(data=data, db=ours.url.render_as_string(hide_password=False)))
-    machine = shop.journal.add_machine("Window saw", "other")
+    server = Server(Settings(data=data, db=ours.url.render_as_string(hide_password=False)))
+    machine = server.journal.add_machine("Window saw", "other")
     benches = ("batches", "presses", "posts")
     sources = {bench: readings(bench, seed) for seed, bench in enumerate(benches)}
     for bench, source in sources.items():
-        shop.journal.start(new_series(machine, bench))
-        shop.journal.keep(list(islice(source, 2)))
+        server.journal.start(new_series(machine, bench))
+        server.journal.keep(list(islice(source, 2)))
     alone = Bare(ours, alone_engine, _WRITTEN[0])
     whole = Bare(ours, whole_engine, *_WRITTEN)
 
@@ -313,11 +313,11 @@ def keeping(engines: list[Engine], data: Path) -> None:
             mine, theirs = (statistics.median(column) for column in zip(*took, strict=True))
             told(name, mine, theirs, f"{by}, {what}")
 
-    contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: shop.journal.keep(k))
-    contest("journal, one by one", "presses", 1, 500, lambda k: lambda: shop.journal.keep(k))
+    contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: server.journal.keep(k))
+    contest("journal, one by one", "presses", 1, 500, lambda k: lambda: server.journal.keep(k))
 
     def keep(bench: str, many: int) -> Callable[[], object]:
-        return lambda: shop.journal.keep(list(islice(sources[bench], many)))
+        return lambda: server.journal.keep(list(islice(sources[bench], many)))
 
     def keep_through_core(bench: str, many: int) -> Callable[[], object]:
         own = keep(bench, many)
@@ -334,7 +334,7 @@ def keeping(engines: list[Engine], data: Path) -> None:
     ):
         took = in_turns(rounds, keep(bench, many), keep_through_core(bench, many))
         told(name, *took, "the same, its statements by Core")
-    with TestClient(build(shop), base_url="http://127.0.0.1:8017") as client:
+    with TestClient(build(server), base_url="http://127.0.0.1:8017") as client:
 
         def post(kept: list[Reading]) -> Callable[[], object]:
             body = json.dumps(
@@ -354,7 +354,7 @@ def keeping(engines: list[Engine], data: Path) -> None:
         contest("POST /api/readings, 500 at once", "posts", 500, 20, post)
     for each in (alone, whole):
         each.close()
-    shop.close()
+    server.close()
 
 
 def asking(engine: Engine, large: UUID) -> None:

@@ -20,7 +20,7 @@ from api.commands.stores import DB_HELP, named_store
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.server import Shop
+    from api.server import Server
     from api.settings import Settings
 
 _PORT: Final = 8017
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     listener = _listener(settings.host, settings.port)
     # After the port is ours: a second server on one store by mistake changes nothing.
     from api.instruments.listening import remembered
-    from api.server import Shop
+    from api.server import Server
     from api.store.engine import StoreError
 
     allow_files(len(settings.calipers) + remembered(settings.data))
@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         _only_its_own(settings, listener)
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     try:
-        shop = Shop(settings)
+        server = Server(settings)
     except StoreError as error:
         listener.close()
         fail(str(error))
@@ -93,15 +93,15 @@ def run(args: argparse.Namespace) -> int:
         signal.signal(sig, _end)
     try:
         if settings.pretend:
-            from api.demo import PretendShop
+            from api.demo import Demo
 
-            shop.pretend = PretendShop(shop)
+            server.pretend = Demo(server)
         else:
-            _say_whether_invented(shop)
-        shop.start()
-        _serve(shop, listener)
+            _say_whether_invented(server)
+        server.start()
+        _serve(server, listener)
     finally:
-        shop.close()
+        server.close()
         listener.close()
     return 0
 
@@ -129,10 +129,10 @@ def _only_its_own(settings: Settings, listener: socket.socket) -> None:
         )
 
 
-def _say_whether_invented(shop: Shop) -> None:
+def _say_whether_invented(server: Server) -> None:
     from api.demo import is_demo
 
-    with shop.reading() as store:
+    with server.reading() as store:
         if is_demo(store):
             print(
                 "bothends: this store holds the invented readings of the demo; give another"
@@ -201,7 +201,7 @@ def _listener(host: str, port: int) -> socket.socket:
     return listener
 
 
-def _serve(shop: Shop, listener: socket.socket) -> None:
+def _serve(server: Server, listener: socket.socket) -> None:
     import uvicorn
 
     from api.web.app import build
@@ -210,7 +210,7 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
     host, port = listener.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
 
-    class Server(uvicorn.Server):
+    class WebServer(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
@@ -220,18 +220,18 @@ def _serve(shop: Shop, listener: socket.socket) -> None:
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             # Live streams would otherwise keep the server waiting for their readers.
-            shop.signal.close()
+            server.signal.close()
             super().handle_exit(sig, frame)
 
     config = uvicorn.Config(
-        build(shop),
+        build(server),
         log_config=None,
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=5,
         lifespan="on",
     )
-    Server(config).run([listener])
+    WebServer(config).run([listener])
 
 
 def _warm_up() -> None:

@@ -11,7 +11,7 @@ from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 
 from api import VERSION
-from api.server import Shop
+from api.server import Server
 from api.web import problems
 from api.web.guard import Guard
 from api.web.pages.bench import view as bench_page
@@ -42,12 +42,12 @@ from api.web.routes import (
 )
 
 
-def build(shop: Shop) -> FastAPI:
-    """The application on `shop`; whoever made the shop starts and closes it."""
+def build(server: Server) -> FastAPI:
+    """The application on `server`; whoever made the shop starts and closes it."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        app.state.shop.signal.attach(asyncio.get_running_loop())
+        app.state.server.signal.attach(asyncio.get_running_loop())
         yield
 
     app = FastAPI(
@@ -58,12 +58,12 @@ def build(shop: Shop) -> FastAPI:
         docs_url=None,  # its page loads scripts from elsewhere; /openapi.json needs nothing
         redoc_url=None,
     )
-    app.state.shop = shop
+    app.state.server = server
     app.state.pulls = BoundedSemaphore(4)
     # A phone at the saw is often far from the router. Live streams are passed over by it.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     # Added last, it comes first.
-    app.add_middleware(Guard, bound=shop.settings.host, allowed=shop.settings.allow_hosts)
+    app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
     problems.install(app)
     under_api = APIRouter(prefix="/api")
     for room in (

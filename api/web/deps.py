@@ -8,17 +8,17 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Request
 from sqlalchemy import Connection
 
-from api.server import Shop
+from api.server import Server
 from api.web.guard import loopback
 
 
-def _shop(request: Request) -> Shop:
-    shop: Shop = request.app.state.shop
-    return shop
+def _server(request: Request) -> Server:
+    server: Server = request.app.state.server
+    return server
 
 
-def _store(shop: Annotated[Shop, Depends(_shop)]) -> Iterator[Connection]:
-    with shop.reading() as connection:
+def _store(server: Annotated[Server, Depends(_server)]) -> Iterator[Connection]:
+    with server.reading() as connection:
         yield connection
 
 
@@ -41,5 +41,5 @@ def _here(request: Request) -> None:
 OnThisComputer = Depends(_here)
 """For routes that are for people at the server's own computer alone."""
 
-TheServer = Annotated[Shop, Depends(_shop)]
+TheServer = Annotated[Server, Depends(_server)]
 TheStore = Annotated[Connection, Depends(_store)]

@@ -1,6 +1,6 @@
 """A shop on a real store of its own, and a client that talks to its application.
 
-What asks for `store_url`, `shop` or `client` runs twice: on an SQLite file and on PostgreSQL.
+What asks for `store_url`, `server` or `client` runs twice: on an SQLite file and on PostgreSQL.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
@@ -75,8 +75,8 @@ def engine(store_url: str) -> Iterator[Engine]:
 
 
 @pytest.fixture
-def shop(tmp_path: Path, store_url: str) -> Iterator[Shop]:
-    made = Shop(Settings(data=tmp_path / "data", db=store_url))
+def server(tmp_path: Path, store_url: str) -> Iterator[Server]:
+    made = Server(Settings(data=tmp_path / "data", db=store_url))
     yield made
     made.close()
 
@@ -95,13 +95,13 @@ def application(upgraded_file: Path) -> FastAPI:
     """The application, which is the same on any shop: made once, not for each test."""
     from api.web.app import build  # all of the pages: not for tests that look at the store alone
 
-    shop = Shop(Settings(data=upgraded_file.parent, allow_hosts=(LAN_HOST,)))
-    shop.close()
-    return build(shop)
+    server = Server(Settings(data=upgraded_file.parent, allow_hosts=(LAN_HOST,)))
+    server.close()
+    return build(server)
 
 
 @pytest.fixture
-def client(application: FastAPI, shop: Shop) -> Iterator[TestClient]:
-    application.state.shop = shop
+def client(application: FastAPI, server: Server) -> Iterator[TestClient]:
+    application.state.server = server
     with local_client(application) as talking:
         yield talking

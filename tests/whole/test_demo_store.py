@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store.engine import sqlite_url
 from tests.whole.commands import done
@@ -12,9 +12,9 @@ from tests.whole.forked import serving
 
 
 def test_the_demo_leaves_a_store_of_somebodys_as_it_is(tmp_path: Path) -> None:
-    shop = Shop(Settings(data=tmp_path))
-    shop.journal.add_machine("Window saw", "other")
-    shop.close()
+    server = Server(Settings(data=tmp_path))
+    server.journal.add_machine("Window saw", "other")
+    server.close()
     store = tmp_path / "bothends.sqlite"
     before = store.read_bytes()
     for where in (["--data", str(tmp_path)], ["--db", sqlite_url(tmp_path)]):
@@ -26,7 +26,7 @@ def test_the_demo_leaves_a_store_of_somebodys_as_it_is(tmp_path: Path) -> None:
 
 
 def test_the_demo_leaves_a_store_alone_in_which_nothing_is_yet(tmp_path: Path) -> None:
-    Shop(Settings(data=tmp_path)).close()
+    Server(Settings(data=tmp_path)).close()
     assert done("serve", "--port", "0", "--pretend", "--data", str(tmp_path)).returncode == 2
 
 

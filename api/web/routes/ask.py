@@ -26,12 +26,14 @@ class AskedOut(Out):
 
 
 @router.post("/ask", status_code=202)
-def ask(name: BenchName, shop: TheServer, body: Annotated[AskIn | None, Body()] = None) -> AskedOut:
+def ask(
+    name: BenchName, server: TheServer, body: Annotated[AskIn | None, Body()] = None
+) -> AskedOut:
     """Send a caliper of mode=ask its request. What it answers comes as any reading does.
 
     An answer that does not come is asked for once more, then said in the caliper's state.
     """
-    there = {each.name: each.spec for each in shop.listening.listened() if each.bench == name}
+    there = {each.name: each.spec for each in server.listening.listened() if each.bench == name}
     askable = [each for each, spec in there.items() if spec.mode == "ask"]
     caliper = body.caliper if body else None
     if caliper is None:
@@ -51,7 +53,7 @@ def ask(name: BenchName, shop: TheServer, body: Annotated[AskIn | None, Body()] 
             " mode=ask,request=TEXT"
         )
     state = next(
-        (s for s in shop.instruments.states() if (s.bench, s.caliper) == (name, caliper)), None
+        (s for s in server.instruments.states() if (s.bench, s.caliper) == (name, caliper)), None
     )
     if state is None:
         raise NotFound(f"no caliper {caliper} is listened to here on bench {name}")
@@ -59,7 +61,7 @@ def ask(name: BenchName, shop: TheServer, body: Annotated[AskIn | None, Body()] 
         # Kept until it is back, the question would bring a reading that nobody expects.
         raise Conflict(f"{caliper} can't be asked now, it is {state.state}: {state.message}")
     try:
-        shop.instruments.ask(caliper, name)
+        server.instruments.ask(caliper, name)
     except KeyError:  # forgotten this very moment
         raise NotFound(f"no caliper {caliper} is listened to here on bench {name}") from None
     return AskedOut(bench=name, caliper=caliper)

@@ -35,51 +35,51 @@ _KEYBOARD = "keyboard"
 
 
 @router.get("")
-def get_bench(name: BenchName, shop: TheServer) -> BenchOut:
-    return _out(shop, name)
+def get_bench(name: BenchName, server: TheServer) -> BenchOut:
+    return _out(server, name)
 
 
 @router.post("/take-back")
 def take_back(
-    name: BenchName, shop: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
+    name: BenchName, server: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
 ) -> BenchOut:
     """Take back the last reading that counts, or the one named."""
-    shop.journal.act(name, TakeBack(body.reading if body else None))
-    return _out(shop, name)
+    server.journal.act(name, TakeBack(body.reading if body else None))
+    return _out(server, name)
 
 
 @router.post("/swap-ends")
 def swap_ends(
-    name: BenchName, shop: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
+    name: BenchName, server: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
 ) -> BenchOut:
     """Name the two ends of the last strip, or of the trial numbered, the other way."""
-    shop.journal.act(name, SwapEnds(body.trial if body else None))
-    return _out(shop, name)
+    server.journal.act(name, SwapEnds(body.trial if body else None))
+    return _out(server, name)
 
 
 @router.post("/restore")
-def restore(name: BenchName, shop: TheServer, body: RestoreIn) -> BenchOut:
+def restore(name: BenchName, server: TheServer, body: RestoreIn) -> BenchOut:
     """Count a reading that was set aside as a bounce after all."""
-    shop.journal.act(name, Restore(body.reading))
-    return _out(shop, name)
+    server.journal.act(name, Restore(body.reading))
+    return _out(server, name)
 
 
 @router.post("/keys")
-def add_keys(name: BenchName, body: KeysIn, shop: TheServer) -> KeysOut:
+def add_keys(name: BenchName, body: KeysIn, server: TheServer) -> KeysOut:
     """Read a burst of keys that the page caught, as a keyboard caliper types them."""
     strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
     typed = read_strokes(strokes, broken_at=body.broken_at)
     if isinstance(typed, NotUnderstood):
-        return _refused(name, body, shop, typed.text, typed.reason)
-    unit = body.unit or _series_unit(shop, name)
+        return _refused(name, body, server, typed.text, typed.reason)
+    unit = body.unit or _series_unit(server, name)
     value = read_value(typed.text, unit)
     if not isinstance(value, Value) and isinstance(read_value(typed.text, "mm"), Value):
         return _refused(
-            name, body, shop, typed.text, "no unit: start a series, or type the unit behind it"
+            name, body, server, typed.text, "no unit: start a series, or type the unit behind it"
         )
     if not isinstance(value, Value):
         reason = value.reason if isinstance(value, NotUnderstood) else "a message, no length"
-        return _refused(name, body, shop, typed.text, reason)
+        return _refused(name, body, server, typed.text, reason)
     origin: Origin = "keys" if typed.burst else "typed"
     reading = Reading(
         id=body.id,
@@ -91,12 +91,12 @@ def add_keys(name: BenchName, body: KeysIn, shop: TheServer) -> KeysOut:
         taken_at=body.moment(),
         origin=origin,
     )
-    shop.journal.keep([reading])
+    server.journal.keep([reading])
     return KeysOut(kept=True, sent=value.sent, origin=origin)
 
 
-def _refused(name: str, body: KeysIn, shop: TheServer, text: str, reason: str) -> KeysOut:
-    shop.journal.refuse(
+def _refused(name: str, body: KeysIn, server: TheServer, text: str, reason: str) -> KeysOut:
+    server.journal.refuse(
         Refusal(
             id=body.id,
             bench=name,
@@ -110,9 +110,9 @@ def _refused(name: str, body: KeysIn, shop: TheServer, text: str, reason: str) -
 
 
 @router.post("/calipers")
-def tell_calipers(name: BenchName, body: CalipersIn, shop: TheServer) -> ClockOut:
+def tell_calipers(name: BenchName, body: CalipersIn, server: TheServer) -> ClockOut:
     """Tell how the instruments of a bench elsewhere fare; its clock is compared with ours."""
-    shop.heard_of(
+    server.heard_of(
         [
             CaliperState(
                 bench=name,
@@ -125,22 +125,22 @@ def tell_calipers(name: BenchName, body: CalipersIn, shop: TheServer) -> ClockOu
         ]
     )
     behind_ms = round((now() - aware(body.sent_at)).total_seconds() * 1000)
-    shop.journal.compare_clock(name, behind_ms)
+    server.journal.compare_clock(name, behind_ms)
     return ClockOut(behind_ms=behind_ms)
 
 
 @router.post("/pretend-press")
-def pretend_press(name: BenchName, shop: TheServer) -> PressedOut:
+def pretend_press(name: BenchName, server: TheServer) -> PressedOut:
     """Press the pretend caliper's send button; the live stream says when the reading is kept."""
-    if shop.pretend is None or not shop.pretends(name):
+    if server.pretend is None or not server.pretends(name):
         raise Conflict("this bench has no pretend caliper; start with: bothends serve --pretend")
-    return PressedOut(sent=shop.pretend.press())
+    return PressedOut(sent=server.pretend.press())
 
 
-def _series_unit(shop: TheServer, name: str) -> Unit | None:
-    series = shop.bench(name).series
+def _series_unit(server: TheServer, name: str) -> Unit | None:
+    series = server.bench(name).series
     return series.unit if series else None
 
 
-def _out(shop: TheServer, name: str) -> BenchOut:
-    return convert.bench_out(shop.bench(name), shop.calipers(name), shop.pretends(name))
+def _out(server: TheServer, name: str) -> BenchOut:
+    return convert.bench_out(server.bench(name), server.calipers(name), server.pretends(name))

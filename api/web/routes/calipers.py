@@ -68,29 +68,29 @@ class StudyIn(In):
 
 
 @router.get("")
-def calipers(shop: TheServer, store: TheStore) -> list[CaliperOnRecord]:
+def calipers(server: TheServer, store: TheStore) -> list[CaliperOnRecord]:
     """Every caliper that is listened to or was ever heard, with its latest studies."""
-    return [convert.caliper_on_record(each) for each in shop.calipers_on_record(store)]
+    return [convert.caliper_on_record(each) for each in server.calipers_on_record(store)]
 
 
 @router.post("", status_code=201, dependencies=[OnThisComputer])
-def listen(body: ListenIn, shop: TheServer) -> ListenedOut:
+def listen(body: ListenIn, server: TheServer) -> ListenedOut:
     """Listen to an instrument from now on, and after the next start too."""
-    listened = _kept(shop, _spec(body))
+    listened = _kept(server, _spec(body))
     return ListenedOut(
         name=listened.name, bench=listened.bench, spec=str(listened.spec), remembered=True
     )
 
 
 @router.delete("/{name:path}", dependencies=[OnThisComputer])
-def forget(name: str, shop: TheServer, bench: BenchName | None = None) -> ForgottenOut:
+def forget(name: str, server: TheServer, bench: BenchName | None = None) -> ForgottenOut:
     """Stop listening to a caliper and release its port. What it measured stays."""
     try:
-        gone = shop.listening.forget(name, bench)
+        gone = server.listening.forget(name, bench)
     except FileError as error:
         raise HTTPException(503, str(error)) from None
     except KeyError:
-        if any(each.caliper == name for each in shop.calipers(bench)):
+        if any(each.caliper == name for each in server.calipers(bench)):
             raise Conflict(
                 f"{name} is listened to by a bench program elsewhere, or is the pretend one; stop"
                 " it there"
@@ -115,17 +115,17 @@ def studies(
 
 
 @router.post("/{name:path}/studies", status_code=201)
-def begin_study(name: str, body: StudyIn, shop: TheServer) -> SeriesHead:
+def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
     """Begin a study of a caliper: its bench feeds the series from now on."""
     if body.method == "known-block" and body.block is None:
         raise InvalidField("block", "give the size that is stated on the block")
-    with shop.reading() as store:
+    with server.reading() as store:
         known = {each.name: each.bench for each in known_calipers(store)}
-    listened = next((each.bench for each in shop.calipers() if each.caliper == name), None)
+    listened = next((each.bench for each in server.calipers() if each.caliper == name), None)
     if listened is None and name not in known:
         raise NotFound(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
     bench = body.bench or listened or known.get(name) or "main"
-    running = shop.bench(bench).series
+    running = server.bench(bench).series
     if running is not None and not body.instead:
         raise Conflict(f"a series of {running.machine_name} runs on bench {bench}; finish it first")
     asked = AskedSeries(
@@ -138,9 +138,9 @@ def begin_study(name: str, body: StudyIn, shop: TheServer) -> SeriesHead:
     )
     # Everything is checked before anything is made.
     new = new_series(asked, UUID(int=0))
-    machine = shop.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND)
-    series = shop.journal.start(replace(new, machine_id=machine))
-    with shop.reading() as store:
+    machine = server.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND)
+    series = server.journal.start(replace(new, machine_id=machine))
+    with server.reading() as store:
         return convert.series_head(rows.series(store, series))
 
 
@@ -175,9 +175,9 @@ def _field_of(error: SpecError) -> str:
     return error.field if error.field in ("name", "bench", "unit") else "spec"
 
 
-def _kept(shop: TheServer, spec: Spec) -> Listened:
+def _kept(server: TheServer, spec: Spec) -> Listened:
     try:
-        return shop.listening.add(spec)
+        return server.listening.add(spec)
     except ListenError as error:
         raise InvalidField(error.field, str(error)) from None
     except FileError as error:

@@ -25,7 +25,7 @@ from api.exports.expected import HEADER, expected_rows
 from api.exports.extras import MissingExtra
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
-from api.server import Shop
+from api.server import Server
 from api.store.rows import machines as rows
 from api.store.rows.machines import parse_id
 from api.web.deps import TheServer
@@ -92,7 +92,7 @@ class _Asked:
 
 def _answer(
     request: Request,
-    shop: Shop,
+    server: Server,
     asked: _Asked,
     what: str,
     media_type: str,
@@ -106,7 +106,7 @@ def _answer(
         if not pulls.acquire(blocking=False):
             raise HTTPException(503, "too many pulls are running at once; try again in a minute")
         held.callback(pulls.release)
-        connection = held.enter_context(snapshot(shop.engine))
+        connection = held.enter_context(snapshot(server.engine))
         upto = cursor.latest(connection, cursor.TOLD_BY[what])
         tag = f'W/"{VERSION}/{upto}"'
         following = request.url.include_query_params(after=upto)
@@ -176,10 +176,10 @@ def _gathered(parts: Iterator[bytes]) -> Parts:
 def _offer(what: str, form: str) -> None:
     offered = formats.FORMATS[form]
 
-    def pull(request: Request, shop: TheServer, asked: Annotated[_Asked, Depends()]) -> Response:
+    def pull(request: Request, server: TheServer, asked: Annotated[_Asked, Depends()]) -> Response:
         return _answer(
             request,
-            shop,
+            server,
             asked,
             what,
             offered.media_type,
@@ -215,6 +215,8 @@ for _what, _forms in formats.OFFERED.items():
     response_class=StreamingResponse,
     responses={200: {"content": {package.MEDIA_TYPE: {}}}, 304: {"description": "nothing is new"}},
 )
-def history_zip(request: Request, shop: TheServer, asked: Annotated[_Asked, Depends()]) -> Response:
+def history_zip(
+    request: Request, server: TheServer, asked: Annotated[_Asked, Depends()]
+) -> Response:
     """Trials, readings and what joins them, as a zipped Tabular Data Package."""
-    return _answer(request, shop, asked, "history", package.MEDIA_TYPE, package.package_chunks)
+    return _answer(request, server, asked, "history", package.MEDIA_TYPE, package.package_chunks)

@@ -17,12 +17,12 @@ router = APIRouter(tags=["health"])
 
 
 @router.get("/health")
-def health(shop: TheServer, response: Response) -> HealthOut:
+def health(server: TheServer, response: Response) -> HealthOut:
     """How the server is; 503 while its store can't be read, with what to do in `message`."""
     message = ""
     try:
-        shop.journal.check()
-        with shop.reading() as store:
+        server.journal.check()
+        with server.reading() as store:
             store.execute(text("SELECT 1"))
     except StoreError as error:
         message = str(error)
@@ -33,7 +33,7 @@ def health(shop: TheServer, response: Response) -> HealthOut:
     return HealthOut(
         status="store in trouble" if message else "ok",
         version=VERSION,
-        store=shop.engine.dialect.name,
+        store=server.engine.dialect.name,
         message=message,
-        calipers=[convert.caliper_out(state) for state in shop.calipers()],
+        calipers=[convert.caliper_out(state) for state in server.calipers()],
     )

@@ -12,7 +12,7 @@ from api.errors import Conflict, InvalidField
 from api.instruments.calipers import in_words
 from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay, UnknownPort
 from api.instruments.listening import ListenError, check_from_afar, place_of
-from api.server import Shop
+from api.server import Server
 from api.settings import program
 from api.store.journal import now
 from api.web.deps import OnThisComputer, TheServer
@@ -118,13 +118,13 @@ class IdentifyOut(Out):
 
 
 @router.get("/instruments")
-def get_instruments(shop: TheServer) -> InstrumentsOut:
+def get_instruments(server: TheServer) -> InstrumentsOut:
     """What is plugged in that may be a caliper, what it lacks, and what is listened to."""
-    return InstrumentsOut(found=found_now(shop), calipers=heard_now(shop))
+    return InstrumentsOut(found=found_now(server), calipers=heard_now(server))
 
 
 @router.post("/identify", status_code=201, dependencies=[OnThisComputer])
-def start_identifying(shop: TheServer, body: IdentifyIn | None = None) -> IdentifyOut:
+def start_identifying(server: TheServer, body: IdentifyIn | None = None) -> IdentifyOut:
     """Listen on every serial port at once for a caliper's send button.
 
     Opening a port can restart a small board behind it. It ends after five minutes, or when
@@ -134,7 +134,7 @@ def start_identifying(shop: TheServer, body: IdentifyIn | None = None) -> Identi
     also = [_port(text) for text in asked.also]
     try:
         return _out(
-            shop.identifying.start(
+            server.identifying.start(
                 asked.leave_alone, also, asked.leave_alone_later, asked.listen_to
             )
         )
@@ -147,22 +147,22 @@ def start_identifying(shop: TheServer, body: IdentifyIn | None = None) -> Identi
 
 
 @router.get("/identify", dependencies=[OnThisComputer])
-def identifying(shop: TheServer) -> IdentifyOut:
+def identifying(server: TheServer) -> IdentifyOut:
     """What was heard until now; asking changes nothing."""
-    return _out(shop.identifying.progress())
+    return _out(server.identifying.progress())
 
 
 @router.post("/identify/keep", dependencies=[OnThisComputer])
-def keep_identifying(shop: TheServer) -> IdentifyOut:
+def keep_identifying(server: TheServer) -> IdentifyOut:
     """Go on listening, and what was heard until now: a page sends it while it waits."""
-    return _out(shop.identifying.keep())
+    return _out(server.identifying.keep())
 
 
 @router.post("/identify/shown", dependencies=[OnThisComputer])
-def shown(body: ShownIn, shop: TheServer) -> IdentifyOut:
+def shown(body: ShownIn, server: TheServer) -> IdentifyOut:
     """Tell what the display shows, before the press or after it."""
     try:
-        return _out(shop.identifying.shown(f"{body.value} {body.unit}"))
+        return _out(server.identifying.shown(f"{body.value} {body.unit}"))
     except NoneUnderWay:
         raise _none() from None
     except ValueError as error:
@@ -170,24 +170,24 @@ def shown(body: ShownIn, shop: TheServer) -> IdentifyOut:
 
 
 @router.post("/identify/keys", dependencies=[OnThisComputer])
-def identify_keys(body: IdentifyKeysIn, shop: TheServer) -> IdentifyOut:
+def identify_keys(body: IdentifyKeysIn, server: TheServer) -> IdentifyOut:
     """A burst of keys that the page caught while it identified."""
     strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
     try:
-        return _out(shop.identifying.keys(strokes))
+        return _out(server.identifying.keys(strokes))
     except NoneUnderWay:
         raise _none() from None
 
 
 @router.delete("/identify", dependencies=[OnThisComputer])
-def cancel_identifying(shop: TheServer) -> IdentifyOut:
+def cancel_identifying(server: TheServer) -> IdentifyOut:
     """Release every port."""
-    shop.identifying.cancel()
-    return _out(shop.identifying.progress())
+    server.identifying.cancel()
+    return _out(server.identifying.progress())
 
 
-def found_now(shop: Shop) -> list[FoundOut]:
-    listened = {place_of(each.spec): each.name for each in shop.listening.listened()}
+def found_now(server: Server) -> list[FoundOut]:
+    listened = {place_of(each.spec): each.name for each in server.listening.listened()}
 
     def name_of(found: Found) -> str | None:
         try:
@@ -213,7 +213,7 @@ def found_now(shop: Shop) -> list[FoundOut]:
     return found
 
 
-def heard_now(shop: Shop) -> list[HeardNow]:
+def heard_now(server: Server) -> list[HeardNow]:
     at = now()
     return [
         HeardNow(
@@ -223,7 +223,7 @@ def heard_now(shop: Shop) -> list[HeardNow]:
             message=each.message,
             words=in_words(each.state, each.last_heard, at),
         )
-        for each in shop.calipers()
+        for each in server.calipers()
     ]
 
 

@@ -17,19 +17,19 @@ router = APIRouter(tags=["live"])
 
 @router.get("/live", response_class=StreamingResponse)
 async def live(
-    shop: TheServer,
+    server: TheServer,
     bench: BenchName = "main",
     after: Annotated[int | None, Query(ge=0, description="the last event already seen")] = None,
     last_event_id: Annotated[int | None, Header(ge=0)] = None,
 ) -> StreamingResponse:
     """Server-Sent Events of a bench: what comes after the event seen last, or from now on."""
     seen = last_event_id if last_event_id is not None else after
-    with shop.reading() as store:
+    with server.reading() as store:
         latest = events.last_event_id(store)
     # A reader may have seen more than there is when the store was put back from a backup.
     seen = latest if seen is None else min(seen, latest)
     return StreamingResponse(
-        stream(shop.engine, shop.signal, bench, seen, shop.calipers, shop.pretends(bench)),
+        stream(server.engine, server.signal, bench, seen, server.calipers, server.pretends(bench)),
         media_type="text/event-stream",
         headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
     )

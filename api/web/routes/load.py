@@ -52,7 +52,7 @@ async def _body(request: Request) -> bytes:
     },
 )
 def load(
-    shop: TheServer,
+    server: TheServer,
     data: Annotated[bytes, Depends(_body)],
     dry_run: bool = False,
     strict: Annotated[bool, Query(description="take nothing where a line is refused")] = False,
@@ -69,7 +69,7 @@ def load(
     """
     defaults = notebook.Defaults(machine, method, unit, strip_side, dates)
     try:
-        book = notebook.read_notebook(data, defaults, shop.methods)
+        book = notebook.read_notebook(data, defaults, server.methods)
     except notebook.NoNotebook as error:
         raise InvalidField("body", str(error)) from None
     if strict and book.refused and not dry_run:
@@ -79,7 +79,7 @@ def load(
             " strict",
             [{"field": f"line {line}", "message": reason} for line, reason in book.refused],
         )
-    done = notebook.load(shop.engine, shop.journal, book.lines, dry_run)
+    done = notebook.load(server.engine, server.journal, book.lines, dry_run)
     return LoadedOut(
         dry_run=dry_run,
         trials=done.trials,

@@ -48,26 +48,26 @@ def machines(
 
 
 @router.post("/machines", status_code=201)
-def add_machine(body: MachineIn, shop: TheServer) -> MachineOut:
+def add_machine(body: MachineIn, server: TheServer) -> MachineOut:
     """Add a machine; one with the same name is given back as it is."""
-    machine_id = shop.journal.add_machine(body.name, body.kind)
-    with shop.reading() as store:
+    machine_id = server.journal.add_machine(body.name, body.kind)
+    with server.reading() as store:
         return MachineOut.model_validate(rows.machine(store, machine_id))
 
 
-def machine_named(shop: TheServer, text: str) -> MachineOut:
+def machine_named(server: TheServer, text: str) -> MachineOut:
     """The machine that a body names by id or name. Raises InvalidField where there is none."""
     try:
-        with shop.reading() as store:
+        with server.reading() as store:
             return MachineOut.model_validate(rows.machine(store, parse_id(text)))
     except NotFound as error:
         raise InvalidField("machine", str(error)) from None
 
 
 @router.post("/setup-changes", status_code=201)
-def add_setup_change(body: SetupChangeIn, shop: TheServer) -> SetupChangeOut:
+def add_setup_change(body: SetupChangeIn, server: TheServer) -> SetupChangeOut:
     """Record what happened to a machine, so that its history falls into phases."""
-    machine = machine_named(shop, body.machine)
+    machine = machine_named(server, body.machine)
     at = body.moment() or now()
-    change_id = shop.journal.add_setup_change(machine.id, body.kind, at, body.note)
+    change_id = server.journal.add_setup_change(machine.id, body.kind, at, body.note)
     return SetupChangeOut(id=change_id, machine=machine.id, kind=body.kind, at=at, note=body.note)

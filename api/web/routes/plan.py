@@ -35,7 +35,7 @@ READING_SD = {"mm": "0.02", "in": "0.0008"}
 
 @router.get("/plan")
 def plan(
-    shop: TheServer,
+    server: TheServer,
     store: TheStore,
     error_deg: Annotated[
         float | None, Query(description="the error to see; or give gap and joint")
@@ -69,7 +69,7 @@ def plan(
     """How many cuts, how wide a board, how fine a caliper; and a table of what can be seen."""
     asked = asked_for(
         store,
-        shop.methods,
+        server.methods,
         error_deg=error_deg,
         gap=gap,
         joint=joint,

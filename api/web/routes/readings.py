@@ -64,7 +64,7 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
 
 
 @router.post("/readings", response_model=AcknowledgementOut, responses=_PROBLEMS)
-def add_readings(body: _Readings, shop: TheServer) -> AcknowledgementOut | JSONResponse:
+def add_readings(body: _Readings, server: TheServer) -> AcknowledgementOut | JSONResponse:
     """Store readings in the order given. One whose id is known is not stored again.
 
     Each length follows from what was sent, and is read again here. What can't be right is
@@ -73,7 +73,7 @@ def add_readings(body: _Readings, shop: TheServer) -> AcknowledgementOut | JSONR
     """
     entries: Sequence[ReadingIn | _Wrong] = body
     read = [each if isinstance(each, _Wrong) else _reading(each) for each in entries]
-    done = shop.journal.keep([r for r in read if isinstance(r, Reading)])
+    done = server.journal.keep([r for r in read if isinstance(r, Reading)])
     conflicting = {id(reading) for reading in done.conflicting}
     wrong = [
         (number, each if isinstance(each, _Wrong) else _conflict(each))
@@ -91,7 +91,7 @@ def add_readings(body: _Readings, shop: TheServer) -> AcknowledgementOut | JSONR
 
 
 @router.post("/refusals", response_model=AcknowledgementOut, responses=_PROBLEMS)
-def add_refusals(body: _Refusals, shop: TheServer) -> AcknowledgementOut | JSONResponse:
+def add_refusals(body: _Refusals, server: TheServer) -> AcknowledgementOut | JSONResponse:
     """Keep what instruments of a bench elsewhere sent that is no reading."""
     entries: Sequence[RefusalIn | _Wrong] = body
     stored = 0
@@ -100,7 +100,7 @@ def add_refusals(body: _Refusals, shop: TheServer) -> AcknowledgementOut | JSONR
         if isinstance(each, _Wrong):
             wrong.append((number, each))
             continue
-        stored += shop.journal.refuse(
+        stored += server.journal.refuse(
             Refusal(
                 id=each.id,
                 bench=each.bench,

@@ -17,12 +17,12 @@ router = APIRouter(tags=["series"])
 
 
 @router.post("/series", status_code=201)
-def start_series(body: SeriesIn, shop: TheServer) -> SeriesOut:
+def start_series(body: SeriesIn, server: TheServer) -> SeriesOut:
     """Begin a series: its bench feeds it from now on."""
-    machine = machine_named(shop, body.machine)
+    machine = machine_named(server, body.machine)
     asked = AskedSeries(**body.model_dump(exclude={"machine"}))
-    series_id = shop.journal.start(new_series(asked, machine.id, shop.methods))
-    with shop.reading() as store:
+    series_id = server.journal.start(new_series(asked, machine.id, server.methods))
+    with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 
 
@@ -32,24 +32,24 @@ def get_series(series_id: UUID, store: TheStore) -> SeriesOut:
 
 
 @router.patch("/series/{series_id}")
-def change_series(series_id: UUID, body: SeriesChangeIn, shop: TheServer) -> SeriesOut:
+def change_series(series_id: UUID, body: SeriesChangeIn, server: TheServer) -> SeriesOut:
     """Change the note of a series; what was measured stays as it was."""
-    shop.journal.note(series_id, body.note or None)
-    with shop.reading() as store:
+    server.journal.note(series_id, body.note or None)
+    with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 
 
 @router.post("/series/{series_id}/finish")
-def finish_series(series_id: UUID, shop: TheServer) -> SeriesOut:
+def finish_series(series_id: UUID, server: TheServer) -> SeriesOut:
     """End a series; one that has ended stays as it is."""
-    shop.journal.finish(series_id)
-    with shop.reading() as store:
+    server.journal.finish(series_id)
+    with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 
 
 @router.post("/series/{series_id}/resume")
-def resume_series(series_id: UUID, shop: TheServer) -> SeriesOut:
+def resume_series(series_id: UUID, server: TheServer) -> SeriesOut:
     """Let the bench of a series that has ended feed it again; 409 while it feeds another."""
-    shop.journal.resume(series_id)
-    with shop.reading() as store:
+    server.journal.resume(series_id)
+    with server.reading() as store:
         return convert.series_out(series.series(store, series_id))

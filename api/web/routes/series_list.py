@@ -56,7 +56,7 @@ class SeriesPage(Out):
 def list_series(
     request: Request,
     response: Response,
-    shop: TheServer,
+    server: TheServer,
     store: TheStore,
     machine: Annotated[str | None, Query(description="id or name")] = None,
     method: str | None = None,
@@ -69,9 +69,9 @@ def list_series(
 
     The `Link` header (RFC 8288) with rel="next" is the address of the next page.
     """
-    if method is not None and method not in shop.methods:
+    if method is not None and method not in server.methods:
         raise InvalidField(
-            "method", f"there is no method {method!r}; use one of {', '.join(shop.methods)}"
+            "method", f"there is no method {method!r}; use one of {', '.join(server.methods)}"
         )
     machine_id = None if machine is None else machine_row(store, parse_id(machine)).id
     found = latest_series(store, machine=machine_id, method=method, before=before, limit=limit + 1)

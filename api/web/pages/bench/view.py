@@ -57,22 +57,22 @@ def cautions_for(said: Sequence[str]) -> tuple[str, ...]:
 
 
 @router.get("/")
-def main_bench(request: Request, shop: TheServer) -> HTMLResponse:
+def main_bench(request: Request, server: TheServer) -> HTMLResponse:
     """The Bench page of bench `main`."""
-    return bench(request, "main", shop)
+    return bench(request, "main", server)
 
 
 @router.get("/bench/{name}")
-def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
+def bench(request: Request, name: BenchName, server: TheServer) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
-    with shop.reading() as store:
+    with server.reading() as store:
         found = bench_answer(store, name)
         shown = found.series if found.series is not None else found.ended
         series = None if shown is None else convert.series_out(whole_series(store, shown.id))
         machines = [MachineOut.model_validate(row) for row in machine_rows(store)]
-    now = convert.bench_out(found, shop.calipers(name), shop.pretends(name))
+    now = convert.bench_out(found, server.calipers(name), server.pretends(name))
     method = method_of(shown) if shown is not None and now.series else None
-    methods = tuple({**shop.methods, **({method.key: method} if method else {})}.values())
+    methods = tuple({**server.methods, **({method.key: method} if method else {})}.values())
     state = {
         "bench": now.model_dump(mode="json"),
         "series": series.model_dump(mode="json") if series else None,
@@ -92,19 +92,19 @@ def bench(request: Request, name: BenchName, shop: TheServer) -> HTMLResponse:
         usual=_USUAL,
         kinds=MACHINE_KINDS,
         asks=any(
-            each.bench == name and each.spec.mode == "ask" for each in shop.listening.listened()
+            each.bench == name and each.spec.mode == "ask" for each in server.listening.listened()
         ),
         sides={side: Markup(drawings.side_drawing(side)) for side in _SIDES},
         lean=Markup(drawings.lean_drawing()),
-        phone=phone.address(request, shop.settings.host, name),
-        listens=not loopback(shop.settings.host),
+        phone=phone.address(request, server.settings.host, name),
+        listens=not loopback(server.settings.host),
     )
 
 
 @router.get("/bench/{name}/code.svg")
-def bench_code(request: Request, name: BenchName, shop: TheServer) -> Response:
+def bench_code(request: Request, name: BenchName, server: TheServer) -> Response:
     """The QR code of the bench's page, for a phone's camera."""
-    found = phone.address(request, shop.settings.host, name)
+    found = phone.address(request, server.settings.host, name)
     headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache"}
     if found is None:
         return Response(status_code=404, headers=headers)
@@ -133,9 +133,9 @@ def _for_the_page(method: Method) -> dict[str, object]:
 
 
 @router.get("/guide/{key}")
-def guide(request: Request, shop: TheServer, key: str, side: str = "left") -> HTMLResponse:
+def guide(request: Request, server: TheServer, key: str, side: str = "left") -> HTMLResponse:
     """How a method is done, step by step, with the strip falling to `side` of the blade."""
-    method = shop.methods.get(key)
+    method = server.methods.get(key)
     if method is None or side not in _SIDES:
         return page(
             request,

@@ -57,7 +57,7 @@ _VERDICT_MARKS: Final = {
 @router.get("/compare")
 def compare_page(
     request: Request,
-    shop: TheServer,
+    server: TheServer,
     store: TheStore,
     a: str = "",
     b: str = "",
@@ -66,7 +66,7 @@ def compare_page(
 ) -> HTMLResponse:
     """Series side by side. `a`, `b` and `more` are series, or machines for their latest one."""
     # What a hand repeats to is no machine's error.
-    methods = [key for key, m in shop.methods.items() if m.judges != "hand"]
+    methods = [key for key, m in server.methods.items() if m.judges != "hand"]
     listed, cut = choices(store, methods)
     wanted = [a, b, *(m for m in more or [] if m)]
     first, second = _proposed(listed, a, b)

@@ -57,7 +57,7 @@ _KINDS: Final = (
 
 
 @router.get("/instruments")
-def instruments_page(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
+def instruments_page(request: Request, server: TheServer, store: TheStore) -> HTMLResponse:
     """What is plugged in, what is listened to, and identifying by the send button."""
     return page(
         request,
@@ -65,19 +65,19 @@ def instruments_page(request: Request, shop: TheServer, store: TheStore) -> HTML
         before=BEFORE,
         before_typing=BEFORE_TYPING,
         benches=sorted({"main", *bench_names(store)}),
-        now=_now(shop, store),
+        now=_now(server, store),
         here=on_this_computer(request),
         marks=_MARKS,
     )
 
 
 @router.get("/instruments/now")
-def instruments_now(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
+def instruments_now(request: Request, server: TheServer, store: TheStore) -> HTMLResponse:
     """The parts of the page that change by themselves, for the page to take over."""
     return page(
         request,
         "instruments/now.html",
-        now=_now(shop, store),
+        now=_now(server, store),
         here=on_this_computer(request),
         marks=_MARKS,
     )
@@ -87,13 +87,13 @@ def instruments_now(request: Request, shop: TheServer, store: TheStore) -> HTMLR
 def caliper_page(
     request: Request,
     name: str,
-    shop: TheServer,
+    server: TheServer,
     store: TheStore,
     tolerance: str = "",
     unit: str = "mm",
 ) -> HTMLResponse:
     """One caliper's studies over time."""
-    known = [each for each in shop.calipers_on_record(store) if each.name == name]
+    known = [each for each in server.calipers_on_record(store) if each.name == name]
     if not known:
         return page(
             request,
@@ -127,15 +127,15 @@ def caliper_page(
     )
 
 
-def _now(shop: TheServer, store: TheStore) -> _Now:
-    found = found_now(shop)
+def _now(server: TheServer, store: TheStore) -> _Now:
+    found = found_now(server)
     return _Now(
         [
             _Kind(title, those)
             for kinds, title in _KINDS
             if (those := [each for each in found if each.kind in kinds])
         ],
-        _in_order(shop.calipers_on_record(store)),
+        _in_order(server.calipers_on_record(store)),
     )
 
 

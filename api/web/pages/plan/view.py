@@ -63,14 +63,14 @@ _WORDS: Final = {
 
 
 @router.get("/plan")
-def plan_page(request: Request, shop: TheServer, store: TheStore) -> HTMLResponse:
+def plan_page(request: Request, server: TheServer, store: TheStore) -> HTMLResponse:
     """The questions, and the answer to those asked; without any, to the usual ones."""
     form = {
         name: request.query_params.get(name, usual)[:100].strip() for name, usual in _FORM.items()
     }
     form["unit"] = form["unit"] if form["unit"] in RESOLUTION else "mm"
     unit: Unit = "in" if form["unit"] == "in" else "mm"
-    methods = methods_to_plan(shop.methods)
+    methods = methods_to_plan(server.methods)
     method = next((m for m in methods if m.key == form["method"]), methods[0])
     values: dict[str, Any] = {
         "asked": form,
@@ -86,7 +86,7 @@ def plan_page(request: Request, shop: TheServer, store: TheStore) -> HTMLRespons
     }
     status = 200
     try:
-        values |= _answer(_asked(store, shop.methods, form, unit))
+        values |= _answer(_asked(store, server.methods, form, unit))
     except InvalidField as error:
         field = _WORDS.get(error.field, error.field)
         values["problem"], status = f"{capital(field)}: {error.message}.", 422

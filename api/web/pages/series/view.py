@@ -41,7 +41,7 @@ _USUAL_WORK: Final[dict[Unit, tuple[str, str]]] = {"mm": ("150", "0.1"), "in": (
 @router.get("/series")
 def all_series(
     request: Request,
-    shop: TheServer,
+    server: TheServer,
     store: TheStore,
     machine: str = "",
     method: str = "",
@@ -54,7 +54,7 @@ def all_series(
         found = latest_series(
             store,
             machine=machine_row(store, parse_id(machine)).id if machine else None,
-            method=method if method in shop.methods else None,
+            method=method if method in server.methods else None,
             before=_uuid(before) if before else None,
             limit=_ON_A_PAGE + 1,
         )
@@ -69,7 +69,7 @@ def all_series(
         following=shown[-1].id if len(found) > _ON_A_PAGE else None,
         running=running(store),
         machines=machine_rows(store),
-        methods=shop.methods,
+        methods=server.methods,
         asked={"machine": machine, "method": method, "before": before},
         problem=problem,
         marks=series_view.VERDICT_MARKS,

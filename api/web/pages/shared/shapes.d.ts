@@ -1,6 +1,6 @@
 // What the pages' scripts are told by the server and keep in the browser. No script: the names
 // here are known to the type checker in every script. An interface is part of
-// the shape of that name on the server, where there is one: tests/api/test_shapes_of_pages.py.
+// the shape of that name on the server, where there is one: tests/api/web/test_shapes_of_pages.py.
 
 interface MachineOut {
   id: string;

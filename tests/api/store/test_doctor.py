@@ -9,7 +9,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine, text
 
 from api.cli import main
-from api.server import Shop
+from api.server import Server
 from api.store import doctor, migrations
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal
@@ -18,8 +18,8 @@ from tests.api.stores import digests, fill
 
 
 @pytest.fixture
-def engine_of_shop(shop: Shop) -> Engine:
-    return shop.engine
+def engine_of_server(server: Server) -> Engine:
+    return server.engine
 
 
 @pytest.fixture
@@ -58,12 +58,14 @@ def test_a_store_in_order_is_said_to_be(filled):
     assert doctor.repair(filled) == 0
 
 
-def test_a_roll_read_press_by_press_is_in_order(client: TestClient, engine_of_shop: Engine) -> None:
+def test_a_roll_read_press_by_press_is_in_order(
+    client: TestClient, engine_of_server: Engine
+) -> None:
     person = Person(client)
     person.start(method="roll", baseline="184", thickness="19")
     for number in range(40):
         person.press(f"{11.4 + 0.0137 * number + 0.31 * (number % 4):.2f}")
-    assert found(engine_of_shop) == []
+    assert found(engine_of_server) == []
 
 
 def test_the_last_digit_of_another_processor_is_no_damage(filled: Engine) -> None:
@@ -74,15 +76,15 @@ def test_the_last_digit_of_another_processor_is_no_damage(filled: Engine) -> Non
 
 
 def test_a_last_digit_where_today_there_is_none_is_no_damage(
-    client: TestClient, engine_of_shop: Engine
+    client: TestClient, engine_of_server: Engine
 ) -> None:
     person = Person(client)
     person.start(repeats=3)
     person.press(*["12.31", "12.32", "12.34"] * 2)
-    change(engine_of_shop, "UPDATE trials SET angle_deg = 2.8e-16")
-    assert found(engine_of_shop) == []
-    change(engine_of_shop, "UPDATE trials SET angle_deg = 1e-10")
-    assert any("angle_deg" in sentence for sentence in found(engine_of_shop))
+    change(engine_of_server, "UPDATE trials SET angle_deg = 2.8e-16")
+    assert found(engine_of_server) == []
+    change(engine_of_server, "UPDATE trials SET angle_deg = 1e-10")
+    assert any("angle_deg" in sentence for sentence in found(engine_of_server))
 
 
 DAMAGE = {

@@ -12,7 +12,7 @@ from zipfile import ZipFile
 import pytest
 from fastapi.testclient import TestClient
 
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store.engine import StoreError
 from api.web.app import build
@@ -41,8 +41,8 @@ def folder(tmp_path: Path) -> Path:
 @contextmanager
 def server(data: Path, store_url: str) -> Iterator[TestClient]:
     """A client of a server with that data folder."""
-    shop = Shop(Settings(data=data, db=store_url))
-    with closing(shop), local_client(build(shop)) as client:
+    server = Server(Settings(data=data, db=store_url))
+    with closing(server), local_client(build(server)) as client:
         yield client
 
 
@@ -81,14 +81,14 @@ def test_what_a_method_of_ones_own_told_is_part_of_the_machines_history(person):
 def test_a_file_that_cannot_be_right_is_named_with_its_field(folder, store_url, wrong, says):
     (folder / "methods" / "sled.toml").write_text(wrong)
     with pytest.raises(StoreError, match=says):
-        Shop(Settings(data=folder, db=store_url))
+        Server(Settings(data=folder, db=store_url))
 
 
 def test_a_method_that_was_used_cannot_change_its_meaning(folder, store_url, person):
     person.start(method="sled-turn", baseline="300", strip_side="right")
     (folder / "methods" / "sled.toml").write_text(DOVETAIL.replace("[[3, 1]]", "[[4, 1]]"))
     with pytest.raises(StoreError, match="another method already"):
-        Shop(Settings(data=folder, db=store_url))
+        Server(Settings(data=folder, db=store_url))
 
 
 def test_every_page_and_export_knows_what_was_measured_after_its_file_is_gone(

@@ -12,7 +12,7 @@ from fastapi.testclient import TestClient
 from api.answers.notebook import Defaults, NoNotebook, read_notebook
 from tests.api.bench import Person
 
-NOTEBOOK = Path(__file__).parents[2] / "fixtures" / "notebook"
+NOTEBOOK = Path(__file__).parents[3] / "fixtures" / "notebook"
 
 
 def load(client: TestClient, data: bytes | str, status: int = 200, **asked: object):
@@ -237,13 +237,13 @@ def test_a_file_that_is_no_notebook_says_what_is_missing(client, sheet, says):
     assert says in answer["detail"]
 
 
-def test_a_load_that_was_broken_off_is_completed_by_the_next(client, shop):
+def test_a_load_that_was_broken_off_is_completed_by_the_next(client, server):
     """Begun, and killed before a reading was kept."""
     from analysis.methods import method
     from api.store.journal import NewSeries
 
-    machine = shop.journal.add_machine("Window saw", "other")
-    shop.journal.start(
+    machine = server.journal.add_machine("Window saw", "other")
+    server.journal.start(
         NewSeries(machine, "imported", method("stop-block"), "mm", *[None] * 4, "0", 0, "left", 1)
     )
     done = load(client, page("inches.csv"))

@@ -33,8 +33,8 @@ from api.store.rows.series import latest_series
 from api.web.live import _messages
 from api.web.pages.compare.view import choices
 from api.web.pages.plan.view import steady
+from tests.api.store.test_journal import reading
 from tests.api.stores import fill
-from tests.api.test_journal import reading
 
 GROWING = ("readings", "trials", "trial_readings", "events", "series", "acts", "refusals")
 

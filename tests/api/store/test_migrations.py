@@ -26,7 +26,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, text
 
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store import doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
@@ -100,19 +100,19 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
 ):
     data = tmp_path / "shop"
     url = put_back(stored)
-    shop = Shop(Settings(data=data, db=url))
+    server = Server(Settings(data=data, db=url))
     try:
-        with shop.reading() as store:
+        with server.reading() as store:
             assert migrations.revision(store) == migrations.HEAD
             assert list(doctor.findings(store)) == []
             assert [m.name for m in machines(store)] == ["Blue sled", "Window saw"]
             trials = store.execute(text("SELECT readings_mm FROM trial_history ORDER BY taken_at"))
             assert "12.065 12.2428" in trials.scalars().all()
-        following = shop.bench("main").next
+        following = server.bench("main").next
         assert following is not None
         assert (following.at.trial, following.place.key) == (2, "open end")
     finally:
-        shop.close()
+        server.close()
     copies = [p.stem for p in data.glob("bothends-before-*.sqlite")]
     if stored.stem == migrations.HEAD or url.startswith("postgresql"):
         assert copies == []

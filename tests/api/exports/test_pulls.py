@@ -28,7 +28,7 @@ from api.errors import Conflict
 from api.exports import trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store.journal import Journal, NewSeries
 from capture import records
@@ -127,12 +127,12 @@ def test_since_holds_in_every_later_pull_too(person, client):
     assert puller.folded() == puller.whole() == {}
 
 
-def test_nothing_new_is_a_304_whatever_calipers_report(person, client, shop):
+def test_nothing_new_is_a_304_whatever_calipers_report(person, client, server):
     person.start()
     person.press("12.30", "12.40")
     paths = ["/api/trials.csv", "/api/trials.jsonl", "/api/readings.senml", "/api/history.zip"]
     tags = {path: client.get(path).headers["etag"] for path in paths}
-    shop.journal.report(records.CaliperState("main", "six-inch", "quiet"))
+    server.journal.report(records.CaliperState("main", "six-inch", "quiet"))
     for path, tag in tags.items():
         for theirs in (tag, tag.removeprefix("W/"), f'"x", {tag}', "*"):
             answer = client.get(path, headers={"If-None-Match": theirs})
@@ -200,13 +200,13 @@ def test_an_incremental_package_holds_what_is_new(person, client):
 
 
 def test_no_pull_sorts_or_scans_what_it_need_not(tmp_path):
-    shop = Shop(Settings(data=tmp_path))
+    server = Server(Settings(data=tmp_path))
     try:
-        with shop.engine.connect() as connection:
+        with server.engine.connect() as connection:
 
             def plan(wanted: Wanted) -> str:
                 sql = trials._query(wanted).compile(
-                    shop.engine, compile_kwargs={"literal_binds": True}
+                    server.engine, compile_kwargs={"literal_binds": True}
                 )
                 steps = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}")
                 return "\n".join(step[-1] for step in steps)
@@ -217,20 +217,20 @@ def test_no_pull_sorts_or_scans_what_it_need_not(tmp_path):
             assert "SEARCH trials" in new
             assert "SEARCH events USING INDEX ix_events_kind_id" in new
     finally:
-        shop.close()
+        server.close()
 
 
-def test_a_reader_beside_a_writer_misses_nothing(client, shop):
+def test_a_reader_beside_a_writer_misses_nothing(client, server):
     """A thread measures while pulls go on; what was pulled is what is there."""
-    machine = shop.journal.add_machine("Saw", "other")
-    _start(shop.journal, machine, "main", "stop-block")
+    machine = server.journal.add_machine("Saw", "other")
+    _start(server.journal, machine, "main", "stop-block")
     done = threading.Event()
 
     def measure() -> None:
         for number in range(60):
-            shop.journal.keep([_reading(number, "main", f"412.{number:02d}", number)])
+            server.journal.keep([_reading(number, "main", f"412.{number:02d}", number)])
             if number % 7 == 3:
-                shop.journal.act("main", records.TakeBack())
+                server.journal.act("main", records.TakeBack())
         done.set()
 
     pullers = [
@@ -291,10 +291,10 @@ _step = st.one_of(
 @pytest.fixture(scope="module")
 def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("empty")
-    shop = Shop(Settings(data=folder))
+    server = Server(Settings(data=folder))
     for machine in _MACHINES:
-        shop.journal.add_machine(machine, "other")
-    shop.close()
+        server.journal.add_machine(machine, "other")
+    server.close()
     return folder / "bothends.sqlite"
 
 
@@ -303,9 +303,9 @@ def app(empty_store: Path) -> FastAPI:
     """The application, made once: each example gives it another shop."""
     from api.web.app import build
 
-    shop = Shop(Settings(data=empty_store.parent))
-    shop.close()
-    return build(shop)
+    server = Server(Settings(data=empty_store.parent))
+    server.close()
+    return build(server)
 
 
 @given(steps=st.lists(st.tuples(st.booleans(), _step), max_size=50))
@@ -321,11 +321,11 @@ def test_all_pulls_folded_are_the_whole(
 ) -> None:
     folder = tmp_path_factory.mktemp("shop")
     shutil.copy(empty_store, folder)
-    shop = app.state.shop = Shop(Settings(data=folder))
+    server = app.state.server = Server(Settings(data=folder))
     client = local_client(app)
     try:
         pullers = [Puller(client, path, key) for path, key in _PULLERS]
-        writers = _Writers(shop)
+        writers = _Writers(server)
         for second, (what, *more) in steps:
             if what == "pull":
                 pullers[more[0]].pull()
@@ -341,15 +341,15 @@ def test_all_pulls_folded_are_the_whole(
             if puller.key == "reading_id":
                 assert len(puller.given) == len(set(puller.given))
     finally:
-        shop.close()
+        server.close()
         shutil.rmtree(folder)
 
 
 class _Writers:
     """Two processes' journals on one store, each in turn writing for either bench."""
 
-    def __init__(self, shop: Shop) -> None:
-        self._journals = (Journal(shop.engine), Journal(shop.engine))
+    def __init__(self, server: Server) -> None:
+        self._journals = (Journal(server.engine), Journal(server.engine))
         self._machines = {m: self._journals[0].add_machine(m, "other") for m in _MACHINES}
         self._sent: dict[str, list[records.Reading]] = {bench: [] for bench in _BENCHES}
         self._series: dict[str, list[UUID]] = {bench: [] for bench in _BENCHES}
@@ -430,16 +430,16 @@ def _start(journal: Journal, machine: UUID, bench: str, key: str) -> UUID:
     )
 
 
-def test_what_is_asked_after_a_table_needs_no_cursor_in_the_server(client, shop):
+def test_what_is_asked_after_a_table_needs_no_cursor_in_the_server(client, server):
     """Reading by blocks belongs to the table's own statement, not to the connection."""
     person = Person(client)
     person.start()
     person.press("12.30", "12.40")
-    with shop.engine.connect() as store:
-        with _cursors(shop.engine) as used:
+    with server.engine.connect() as store:
+        with _cursors(server.engine) as used:
             assert list(trials.blocks(store, Wanted()))
-        assert all(used) == (shop.engine.dialect.name == "postgresql")
-        with _cursors(shop.engine) as used:
+        assert all(used) == (server.engine.dialect.name == "postgresql")
+        with _cursors(server.engine) as used:
             assert latest(store, ("trial",))
         assert used
         assert not any(used)
@@ -460,7 +460,7 @@ def _cursors(engine: Engine) -> Iterator[list[bool]]:
         event.remove(engine, "before_cursor_execute", hear)
 
 
-def test_a_pull_that_is_over_holds_no_connection(client, shop):
+def test_a_pull_that_is_over_holds_no_connection(client, server):
     """More pulls than the pool has connections: the writer is never kept waiting for one."""
     person = Person(client)
     person.start()
@@ -470,7 +470,7 @@ def test_a_pull_that_is_over_holds_no_connection(client, shop):
         client.get("/api/trials.csv", headers={"If-None-Match": "*"})
         client.get("/api/trials.csv?after=x")
         client.get("/api/trials.csv?machine=nobody")
-    assert until(lambda: shop.engine.pool.checkedout() == 0)
+    assert until(lambda: server.engine.pool.checkedout() == 0)
     person.press("12.50")
 
 

@@ -172,7 +172,7 @@ def test_readings_in_other_formats_say_the_same(person):
 
 # ---------------------------------------------------------------- SenML
 
-PUBLISHED = json.loads((Path(__file__).parents[2] / "fixtures" / "published.json").read_text())
+PUBLISHED = json.loads((Path(__file__).parents[3] / "fixtures" / "published.json").read_text())
 
 
 def published(name: str) -> Any:

@@ -157,13 +157,13 @@ def test_each_reading_says_which_caliper_it_came_from_and_how(person):
     assert all(r["taken_at"].endswith("Z") for r in trial["readings"])
 
 
-def test_a_note_can_change_and_its_old_words_stay_on_record(person, shop):
+def test_a_note_can_change_and_its_old_words_stay_on_record(person, server):
     series = person.start(note="new blade")
     changed = person.client.patch(f"/api/series/{series}", json={"note": "new blade, 60 teeth"})
     assert changed.status_code == 200
     assert changed.json()["note"] == "new blade, 60 teeth"
     assert person.client.patch(f"/api/series/{series}", json={"note": ""}).json()["note"] is None
-    with shop.reading() as store:
+    with server.reading() as store:
         told = store.execute(select(Event.data).where(Event.kind == "note").order_by(Event.id))
         kept = [(data["before"], data["note"]) for (data,) in told]
     assert kept == [("new blade", "new blade, 60 teeth"), ("new blade, 60 teeth", None)]

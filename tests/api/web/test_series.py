@@ -15,7 +15,7 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import event
 
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.web.app import build
 from capture.records import Flag
@@ -386,9 +386,9 @@ def test_a_page_key_burst_is_a_reading_and_says_whose(person):
     assert person.sent(series) == [["12,34", "12.40"]]
 
 
-def test_health_and_the_contract_are_told(client, shop):
+def test_health_and_the_contract_are_told(client, server):
     health = client.get("/api/health").json()
-    assert (health["status"], health["store"], health["calipers"]) == ("ok", shop.engine.name, [])
+    assert (health["status"], health["store"], health["calipers"]) == ("ok", server.engine.name, [])
     assert "/api/trials.csv" in client.get("/openapi.json").json()["paths"]
 
 
@@ -405,10 +405,10 @@ def test_better_known_lengths_make_the_answer_surer(person):
 
 
 def test_a_file_that_another_program_holds_is_said_and_nothing_taken_for_kept(tmp_path):
-    shop = Shop(Settings(data=tmp_path))
-    shop.engine.dispose()
-    event.listen(shop.engine, "connect", lambda c, _: c.execute("PRAGMA busy_timeout=0"))
-    with local_client(build(shop)) as client:
+    server = Server(Settings(data=tmp_path))
+    server.engine.dispose()
+    event.listen(server.engine, "connect", lambda c, _: c.execute("PRAGMA busy_timeout=0"))
+    with local_client(build(server)) as client:
         person = Person(client)
         person.start()
         held_up = person.reading("12.30")
@@ -419,7 +419,7 @@ def test_a_file_that_another_program_holds_is_said_and_nothing_taken_for_kept(tm
             assert "nothing was changed" in answer.json()["detail"]
             assert "another program holds" in answer.json()["detail"]
         assert counts(person.post("/api/readings", [held_up])) == (1, 0)
-    shop.close()
+    server.close()
 
 
 def test_a_person_at_a_wrong_address_sees_a_page_and_a_program_a_problem(client):

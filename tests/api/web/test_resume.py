@@ -10,7 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import text
 
-from api.server import Shop
+from api.server import Server
 from api.store import doctor
 from api.store.engine import open_engine
 from api.store.journal import Journal
@@ -23,12 +23,12 @@ def person(client: TestClient) -> Person:
     return Person(client)
 
 
-def in_order(shop: Shop) -> bool:
-    with shop.reading() as store:
+def in_order(server: Server) -> bool:
+    with server.reading() as store:
         return list(doctor.findings(store)) == []
 
 
-def test_a_series_finished_too_early_takes_the_next_reading_where_it_was(person, shop):
+def test_a_series_finished_too_early_takes_the_next_reading_where_it_was(person, server):
     series = person.start()
     person.press("12.30", "12.40", "12.50")
     before = person.series(series)
@@ -45,10 +45,10 @@ def test_a_series_finished_too_early_takes_the_next_reading_where_it_was(person,
     person.press("12.60")
     assert person.sent(series) == [["12.30", "12.40"], ["12.50", "12.60"]]
     assert person.post(f"/api/series/{series}/finish")["finished_at"] is not None
-    assert in_order(shop)
+    assert in_order(server)
 
 
-def test_after_other_series_and_another_process_it_goes_on_as_well(person, shop, store_url):
+def test_after_other_series_and_another_process_it_goes_on_as_well(person, server, store_url):
     first = person.start()
     readings = person.press("12.30", "12.40", "12.50")
     second = person.start(strip_side="right")  # ends the first one without a word
@@ -73,10 +73,10 @@ def test_after_other_series_and_another_process_it_goes_on_as_well(person, shop,
         ("12.30", "taken back"),
         ("12.80", "taken back"),
     ]
-    assert in_order(shop)
+    assert in_order(server)
 
 
-def test_a_repeat_that_was_set_aside_can_still_be_counted(person, shop):
+def test_a_repeat_that_was_set_aside_can_still_be_counted(person, server):
     series = person.start()
     first = person.reading("12.30")
     twice = person.reading("12.30", taken_at=first["taken_at"])
@@ -85,10 +85,10 @@ def test_a_repeat_that_was_set_aside_can_still_be_counted(person, shop):
     person.post(f"/api/series/{series}/resume")
     person.post("/api/benches/main/restore", {"reading": twice["id"]})
     assert person.sent(series) == [["12.30", "12.30"]]
-    assert in_order(shop)
+    assert in_order(server)
 
 
-def test_while_another_series_runs_there_it_is_refused_and_the_other_is_named(person, shop):
+def test_while_another_series_runs_there_it_is_refused_and_the_other_is_named(person, server):
     series = person.start("Window saw")
     person.start("Blue sled", method="stop-block", baseline=None)
     before = person.series(series)
@@ -98,16 +98,16 @@ def test_while_another_series_runs_there_it_is_refused_and_the_other_is_named(pe
     # What runs on other benches is in nobody's way.
     elsewhere = Person(person.client, "by the door").start()
     assert person.post(f"/api/series/{elsewhere}/resume")["finished_at"] is None
-    assert in_order(shop)
+    assert in_order(server)
 
 
-def test_one_that_runs_is_answered_as_it_is_and_the_log_stays(person, shop):
+def test_one_that_runs_is_answered_as_it_is_and_the_log_stays(person, server):
     series = person.start()
     person.press("12.30")
     before = person.series(series), person.get("/api/benches/main")
     assert person.post(f"/api/series/{series}/resume") == before[0]
     assert (person.series(series), person.get("/api/benches/main")) == before
-    with shop.reading() as store:
+    with server.reading() as store:
         assert store.execute(text("SELECT count(*) FROM acts")).scalar() == 1
 
 
@@ -128,12 +128,12 @@ def test_the_bench_tells_what_it_fed_last_until_something_runs(person):
     assert (bench["ended"], bench["series"]["id"]) == (None, series)
 
 
-def test_pages_that_follow_the_bench_hear_that_it_runs_again(person, shop):
+def test_pages_that_follow_the_bench_hear_that_it_runs_again(person, server):
     series = person.start()
     person.post(f"/api/series/{series}/finish")
     seen = person.get("/api/benches/main")["last_event"]
     person.post(f"/api/series/{series}/resume")
-    _, messages = _messages(shop.engine, "main", seen, lambda _: [], False)
+    _, messages = _messages(server.engine, "main", seen, lambda _: [], False)
     (told,) = messages
     assert "event: bench" in told
     assert f'"series":{{"id":"{series}"' in told

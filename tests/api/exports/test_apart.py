@@ -28,7 +28,7 @@ from api.exports.apart import parquet_apart
 from api.exports.columns import BLOCK, Block, Blocks
 from api.exports.parquet import parquet_chunks
 from api.exports.wanted import Wanted
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.web.app import build
 from tests.api.bench import Person
@@ -62,9 +62,9 @@ def beside(process: int) -> list[int]:
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Shop]:
+def server(tmp_path: Path) -> Iterator[Server]:
     """A shop with some trials, one of them without an angle."""
-    made = Shop(Settings(data=tmp_path / "data"))
+    made = Server(Settings(data=tmp_path / "data"))
     with local_client(build(made)) as client:
         person = Person(client)
         person.start("Säge", baseline="8.026", unit="in")
@@ -74,9 +74,9 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
 
 
 @pytest.fixture
-def blocks(shop: Shop) -> list[Block]:
+def blocks(server: Server) -> list[Block]:
     """The same trials many times over, each with an id and an angle of its own: a group of rows."""
-    with shop.engine.connect() as store, closing(trials.blocks(store, Wanted())) as found:
+    with server.engine.connect() as store, closing(trials.blocks(store, Wanted())) as found:
         rows = list(zip(*next(found), strict=True))
     chance = random.Random(8017)
     id_at, angle_at = trials.TABLE.index("trial_id"), trials.TABLE.index("angle_deg")
@@ -96,15 +96,15 @@ def endless(blocks: list[Block], monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def port(shop: Shop) -> Iterator[int]:
-    """A server on the shop, over a real socket."""
-    server = uvicorn.Server(uvicorn.Config(build(shop), log_config=None, lifespan="on"))
+def port(server: Server) -> Iterator[int]:
+    """The application on the server, over a real socket."""
+    web = uvicorn.Server(uvicorn.Config(build(server), log_config=None, lifespan="on"))
     with socket.create_server(("127.0.0.1", 0)) as listener:
-        thread = threading.Thread(target=server.run, args=([listener],))
+        thread = threading.Thread(target=web.run, args=([listener],))
         thread.start()
-        assert until(lambda: server.started)
+        assert until(lambda: web.started)
         yield listener.getsockname()[1]
-        server.should_exit = True
+        web.should_exit = True
         thread.join()
 
 
@@ -130,18 +130,18 @@ def test_the_file_is_the_one_that_would_have_been_written_here(blocks, tmp_path)
 
 @pytest.mark.usefixtures("endless")
 @pytest.mark.parametrize("form", ["parquet", "csv"])
-def test_a_reader_who_leaves_leaves_nothing_running(port, shop, form):
+def test_a_reader_who_leaves_leaves_nothing_running(port, server, form):
     connection, answer = asked(port, form)
     assert answer.read(1000)
     assert len(beside(os.getpid())) == (form == "parquet")
     answer.close()
     connection.close()
     assert until(lambda: beside(os.getpid()) == [])
-    assert until(lambda: shop.engine.pool.checkedout() == 0)
+    assert until(lambda: server.engine.pool.checkedout() == 0)
 
 
 @pytest.mark.usefixtures("endless")
-def test_a_file_that_breaks_off_is_not_taken_for_a_whole_one(port, shop):
+def test_a_file_that_breaks_off_is_not_taken_for_a_whole_one(port, server):
     connection, answer = asked(port)
     assert answer.read(1000)
     (pid,) = beside(os.getpid())
@@ -149,7 +149,7 @@ def test_a_file_that_breaks_off_is_not_taken_for_a_whole_one(port, shop):
     with pytest.raises(http.client.IncompleteRead):
         answer.read()
     connection.close()
-    assert until(lambda: shop.engine.pool.checkedout() == 0)
+    assert until(lambda: server.engine.pool.checkedout() == 0)
 
 
 def test_what_the_store_could_not_give_is_told_and_no_file_is_ended(blocks):

@@ -54,10 +54,10 @@ def test_every_caliper_that_was_ever_heard_is_on_record(person):
     assert found[0]["words"].startswith("Not listened to now. Last heard ")
 
 
-def test_what_came_since_is_counted_once_whoever_took_it_in(person, shop):
+def test_what_came_since_is_counted_once_whoever_took_it_in(person, server):
     person.press("12.30", "12.31")
     person.press("12.30", caliper="other")
-    elsewhere = open_engine(shop.engine.url.render_as_string(hide_password=False))
+    elsewhere = open_engine(server.engine.url.render_as_string(hide_password=False))
     try:
         for count in range(2, 5):
             for _ in range(2):  # nothing new in between

@@ -8,7 +8,7 @@ from uuid import UUID
 import pytest
 from sqlalchemy import Engine, text
 
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store import doctor, migrations, moving
 from api.store.engine import StoreError, open_engine, sqlite_file_url
@@ -46,22 +46,22 @@ def test_every_row_arrives_as_it_was(filled, target):
 
 def test_what_was_moved_goes_on_where_it_was(filled, target, tmp_path):
     move(filled, target)
-    shop = Shop(
+    server = Server(
         Settings(data=tmp_path / "new", db=target.url.render_as_string(hide_password=False))
     )
     try:
-        events = shop.bench("main").last_event
-        following = shop.bench("main").next
+        events = server.bench("main").last_event
+        following = server.bench("main").next
         assert following is not None
         assert (following.at.trial, following.place.key) == (2, "open end")
         # New benches, calipers and events get numbers behind those that came along.
-        shop.journal.act("main", SwapEnds())
-        shop.journal.add_machine("Third saw", "other")
-        assert shop.bench("main").last_event > events
-        with shop.reading() as store:
+        server.journal.act("main", SwapEnds())
+        server.journal.add_machine("Third saw", "other")
+        assert server.bench("main").last_event > events
+        with server.reading() as store:
             assert list(doctor.findings(store)) == []
     finally:
-        shop.close()
+        server.close()
 
 
 def test_an_interrupted_move_goes_on_and_no_server_opens_the_half_store(

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import text
 
 from api.cli import main
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store import backup, doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
@@ -53,15 +53,15 @@ def test_a_restored_backup_is_the_store_and_goes_on(shop_folder, tmp_path, capsy
     for old in shop_folder.glob("bothends.sqlite*"):
         old.unlink()
     shutil.copy(file, shop_folder / "bothends.sqlite")
-    shop = Shop(Settings(data=shop_folder))
+    server = Server(Settings(data=shop_folder))
     try:
-        assert digests(shop.engine) == before
+        assert digests(server.engine) == before
         reading = Reading(new_id(), "main", "main caliper", "0.513", "in", 13_030_200, _NOON)
-        assert shop.journal.keep([reading]).stored == 1
-        with shop.reading() as store:
+        assert server.journal.keep([reading]).stored == 1
+        with server.reading() as store:
             assert list(doctor.findings(store)) == []
     finally:
-        shop.close()
+        server.close()
 
 
 def test_a_backup_during_writing_holds_all_that_was_acknowledged_before_it(shop_folder, tmp_path):

@@ -30,9 +30,9 @@ def port(asked: list[bytes], monkeypatch: pytest.MonkeyPatch) -> Iterator[TcpPor
     made.close()
 
 
-def listen(shop, client, spec: str) -> None:
+def listen(server, client, spec: str) -> None:
     assert client.post("/api/calipers", json={"spec": spec}).status_code == 201
-    assert until(lambda: all(s.state == "listening" for s in shop.instruments.states()))
+    assert until(lambda: all(s.state == "listening" for s in server.instruments.states()))
 
 
 def sent(client) -> list[tuple[str, str, str]]:
@@ -40,8 +40,8 @@ def sent(client) -> list[tuple[str, str, str]]:
     return [(each["bench"], each["caliper"], each["sent"]) for each in map(json.loads, lines)]
 
 
-def test_asking_sends_the_request_and_its_answer_is_a_reading(shop, client, port, asked):
-    listen(shop, client, f"serial:{port.target},name=g,bench=saw,unit=mm,mode=ask,request=?\\r")
+def test_asking_sends_the_request_and_its_answer_is_a_reading(server, client, port, asked):
+    listen(server, client, f"serial:{port.target},name=g,bench=saw,unit=mm,mode=ask,request=?\\r")
     answer = client.post("/api/benches/saw/ask", json={})
     assert (answer.status_code, answer.json()) == (202, {"bench": "saw", "caliper": "g"})
     assert until(lambda: sent(client) == [("saw", "g", "12.34")])
@@ -49,29 +49,29 @@ def test_asking_sends_the_request_and_its_answer_is_a_reading(shop, client, port
     assert until(lambda: asked == [b"?\r"] * 2)
 
 
-def test_where_none_or_several_can_be_asked_one_sentence_says_so(shop, client, port, asked):
+def test_where_none_or_several_can_be_asked_one_sentence_says_so(server, client, port, asked):
     refused = client.post("/api/benches/main/ask", json={})
     assert refused.status_code == 409
     assert "mode=ask,request=TEXT" in refused.json()["detail"]
     for name in ("a", "b"):
         other = port if name == "a" else TcpPort()
-        listen(shop, client, f"serial:{other.target},name={name},unit=mm,mode=ask,request=?")
+        listen(server, client, f"serial:{other.target},name={name},unit=mm,mode=ask,request=?")
         if other is not port:
             both = client.post("/api/benches/main/ask", json={})
             assert both.status_code == 422
             assert "name one of a, b" in both.json()["detail"]
             # What has gone is not asked, now or when it is back.
             other.close()
-            assert until(lambda: shop.instruments.states()[1].state == "unplugged")
+            assert until(lambda: server.instruments.states()[1].state == "unplugged")
             gone = client.post("/api/benches/main/ask", json={"caliper": "b"})
             assert gone.status_code == 409
             assert "unplugged" in gone.json()["detail"]
     assert asked == []
 
 
-def test_who_sends_by_itself_or_is_not_here_is_not_asked(shop, client):
+def test_who_sends_by_itself_or_is_not_here_is_not_asked(server, client):
     with plugged() as pty:
-        listen(shop, client, f"serial:{pty.target},name=p,unit=mm")
+        listen(server, client, f"serial:{pty.target},name=p,unit=mm")
         press = client.post("/api/benches/main/ask", json={"caliper": "p"})
         assert press.status_code == 409
         assert "press its button" in press.json()["detail"]

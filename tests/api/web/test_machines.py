@@ -12,18 +12,18 @@ def names(client: TestClient, address: str) -> tuple[list[str], str]:
     return [m["name"] for m in answer.json()], answer.links.get("next", {}).get("url", "")
 
 
-def test_a_shop_of_two_hundred_machines_is_on_one_page(client, shop):
+def test_a_shop_of_two_hundred_machines_is_on_one_page(client, server):
     for number in range(200):
-        shop.journal.add_machine(f"Saw {number:03d}", "other")
+        server.journal.add_machine(f"Saw {number:03d}", "other")
     found, following = names(client, "/api/machines")
     assert found == [f"Saw {number:03d}" for number in range(200)]
     assert following == ""
 
 
-def test_pages_hold_every_machine_once_by_name(client, shop):
+def test_pages_hold_every_machine_once_by_name(client, server):
     made = ["Saw", "attic saw", "Säge", "Sled 2", "Sled", "'", "planer"]
     for name in made:
-        shop.journal.add_machine(name, "other")
+        server.journal.add_machine(name, "other")
     whole, _ = names(client, "/api/machines")
     assert sorted(whole) == sorted(made)
     seen, address, pages = [], "/api/machines?limit=3", 0
@@ -36,9 +36,9 @@ def test_pages_hold_every_machine_once_by_name(client, shop):
     assert pages == 3
 
 
-def test_a_last_page_that_is_full_names_no_next_one(client, shop):
+def test_a_last_page_that_is_full_names_no_next_one(client, server):
     for name in ("a", "b", "c", "d"):
-        shop.journal.add_machine(name, "other")
+        server.journal.add_machine(name, "other")
     _, following = names(client, "/api/machines?limit=2")
     assert names(client, following) == (["c", "d"], "")
 

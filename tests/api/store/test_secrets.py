@@ -11,7 +11,7 @@ import pytest
 from api.cli import main
 from api.errors import InvalidField
 from api.instruments.forward.queue import Queue
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store.urls import database_url, shown
 from capture.spec import parse_spec
@@ -28,25 +28,25 @@ def _modes(folder: Path) -> dict[str, str]:
 
 
 def test_the_data_folder_is_made_for_the_user_alone(tmp_path: Path) -> None:
-    shop = Shop(Settings(data=tmp_path / "new" / "data"))
-    shop.listening.add(parse_spec("serial:socket://127.0.0.1:9"))
-    shop.journal.add_machine("Window saw", "other")
+    server = Server(Settings(data=tmp_path / "new" / "data"))
+    server.listening.add(parse_spec("serial:socket://127.0.0.1:9"))
+    server.journal.add_machine("Window saw", "other")
     try:
         modes = _modes(tmp_path / "new" / "data")
     finally:
-        shop.close()
+        server.close()
     assert modes.pop("data") == "0700"
     assert {"bothends.sqlite", "bothends.sqlite-wal", "calipers.json"} <= modes.keys()
     assert set(modes.values()) == {"0600"}
 
 
 def test_what_others_could_read_is_narrowed(tmp_path: Path) -> None:
-    Shop(Settings(data=tmp_path)).close()
+    Server(Settings(data=tmp_path)).close()
     (tmp_path / "bothends-before-0003.sqlite").touch()
     (tmp_path / "holiday.jpg").touch()
     for file in (tmp_path, *tmp_path.iterdir()):
         file.chmod(0o755)
-    Shop(Settings(data=tmp_path)).close()
+    Server(Settings(data=tmp_path)).close()
     modes = _modes(tmp_path)
     assert modes.pop(tmp_path.name) == "0700"
     assert modes.pop("holiday.jpg") == "0755"  # not ours
@@ -62,7 +62,7 @@ def test_a_benchs_queue_is_for_the_user_alone(tmp_path: Path) -> None:
 
 
 def test_a_backup_is_for_the_user_alone_and_a_pull_as_its_user_has_it(tmp_path: Path) -> None:
-    Shop(Settings(data=tmp_path / "data")).close()
+    Server(Settings(data=tmp_path / "data")).close()
     data, copy, table = (str(tmp_path / name) for name in ("data", "copy.sqlite", "t.csv"))
     assert done("backup", "--data", data, "--to", copy).returncode == 0
     assert done("pull", "--data", data, "--to", table).returncode == 0
@@ -133,6 +133,6 @@ def test_the_store_is_named_by_an_option_a_file_or_the_environment(
 def test_a_command_takes_its_store_from_the_environment(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    Shop(Settings(data=tmp_path / "data")).close()
+    Server(Settings(data=tmp_path / "data")).close()
     monkeypatch.setenv("BOTHENDS_DB", f"sqlite:///{tmp_path / 'data' / 'bothends.sqlite'}")
     assert "in order" in done("doctor").stdout

@@ -11,7 +11,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.instruments.forward.queue import Queue, QueueError
-from api.server import Shop
+from api.server import Server
 from api.settings import Settings
 from api.store import doctor
 from api.store.engine import StoreError
@@ -27,10 +27,10 @@ def store(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def person(store: Path) -> Iterator[Person]:
-    shop = Shop(Settings(data=store.parent))
-    with local_client(build(shop)) as client:
+    server = Server(Settings(data=store.parent))
+    with local_client(build(server)) as client:
         yield Person(client)
-    shop.close()
+    server.close()
 
 
 def _take_away(store: Path, *, names: tuple[str, ...], to: Path) -> None:
@@ -71,7 +71,7 @@ def test_another_file_in_its_place_is_not_written(
     person.start()
     person.press("12.30")
     _take_away(store, names=("", "-wal", "-shm"), to=tmp_path / "away")
-    Shop(Settings(data=store.parent)).close()
+    Server(Settings(data=store.parent)).close()
     assert "another file" in _refused(person.client, person, "12.40")
 
 
@@ -83,26 +83,26 @@ def test_a_log_that_is_deleted_costs_nothing(person: Person, store: Path) -> Non
     person.press("12.50")
     assert person.sent(series) == [["12.30", "12.40"], ["12.50"]]
     # All of it is where the next program finds it.
-    shop = Shop(Settings(data=store.parent))
+    server = Server(Settings(data=store.parent))
     try:
-        with shop.reading() as connection:
+        with server.reading() as connection:
             assert list(doctor.findings(connection)) == []
-        assert Person(local_client(build(shop))).sent(series) == [["12.30", "12.40"], ["12.50"]]
+        assert Person(local_client(build(server))).sent(series) == [["12.30", "12.40"], ["12.50"]]
     finally:
-        shop.close()
+        server.close()
 
 
 def test_what_waited_is_stored_once_the_file_is_back(tmp_path: Path) -> None:
-    shop = Shop(Settings(data=tmp_path / "data"))
-    machine = shop.journal.add_machine("Window saw", "other")
+    server = Server(Settings(data=tmp_path / "data"))
+    machine = server.journal.add_machine("Window saw", "other")
     away = tmp_path / "away.sqlite"
     shutil.move(tmp_path / "data" / "bothends.sqlite", away)
     with pytest.raises(StoreError, match="put it back"):
-        shop.journal.add_machine("Sled", "other")
+        server.journal.add_machine("Sled", "other")
     shutil.move(away, tmp_path / "data" / "bothends.sqlite")
-    assert shop.journal.add_machine("Window saw", "other") == machine
-    assert isinstance(shop.journal.add_machine("Sled", "other"), UUID)
-    shop.close()
+    assert server.journal.add_machine("Window saw", "other") == machine
+    assert isinstance(server.journal.add_machine("Sled", "other"), UUID)
+    server.close()
 
 
 def test_a_queue_acknowledges_nothing_while_its_file_is_away(tmp_path: Path) -> None:

@@ -49,15 +49,15 @@ def reversals(error_deg, scatter_mm, trials, rng, baseline_mm=200.0):
     ]
 
 
-def checked_on(shop, person, at, rows, machine="Window saw", **settings):
+def checked_on(server, person, at, rows, machine="Window saw", **settings):
     """A series of the past."""
     made = person.post("/api/machines", {"name": machine, "kind": "other"}, 201)
     body = {"machine": made["id"], "method": "reversal", "baseline": "200"}
     body |= {"unit": "mm", "strip_side": "left"} | settings
-    series = shop.journal.start(new_series(SeriesIn(**body), UUID(made["id"])), at)
+    series = server.journal.start(new_series(SeriesIn(**body), UUID(made["id"])), at)
     for row in rows:
         person.press(*row)
-    shop.journal.finish(series, at + timedelta(minutes=20))
+    server.journal.finish(series, at + timedelta(minutes=20))
     return str(series)
 
 
@@ -176,11 +176,11 @@ def test_an_unknown_machine_is_said_to_be_one(client):
 # ---- drift
 
 
-def test_limits_are_those_of_individuals_and_phases_end_at_setup_changes(shop, person):
+def test_limits_are_those_of_individuals_and_phases_end_at_setup_changes(server, person):
     rng = np.random.default_rng(6)
     for week in range(12):
         lean = 0.03 if week < 6 else 0.10
-        checked_on(shop, person, _MONDAY + timedelta(weeks=week), reversals(lean, 0.02, 4, rng))
+        checked_on(server, person, _MONDAY + timedelta(weeks=week), reversals(lean, 0.02, 4, rng))
     change = person.post(
         "/api/setup-changes",
         {
@@ -206,11 +206,11 @@ def test_limits_are_those_of_individuals_and_phases_end_at_setup_changes(shop, p
     assert len(line["ewma"]["values"]) == 6
 
 
-def test_a_stop_that_slipped_unrecorded_is_suspected_with_its_date(shop, person):
+def test_a_stop_that_slipped_unrecorded_is_suspected_with_its_date(server, person):
     rng = np.random.default_rng(7)
     ids = [
         checked_on(
-            shop,
+            server,
             person,
             _MONDAY + timedelta(weeks=week),
             reversals(0.02 if week < 9 else 0.06, 0.02, 4, rng),
@@ -227,10 +227,10 @@ def test_a_stop_that_slipped_unrecorded_is_suspected_with_its_date(shop, person)
     assert "10 March 2025" in shift["sentence"]
 
 
-def test_checks_before_and_after_a_change_of_the_same_moment_are_kept_apart(shop, person):
+def test_checks_before_and_after_a_change_of_the_same_moment_are_kept_apart(server, person):
     rng = np.random.default_rng(8)
     for week in range(2):
-        checked_on(shop, person, _MONDAY + timedelta(weeks=week), reversals(0, 0.02, 2, rng))
+        checked_on(server, person, _MONDAY + timedelta(weeks=week), reversals(0, 0.02, 2, rng))
     at = (_MONDAY + timedelta(weeks=1)).isoformat()
     person.post("/api/setup-changes", {"machine": "Window saw", "kind": "cleaned", "at": at}, 201)
     phases = history(person)["drift"]["reversal/angle"]["phases"]
