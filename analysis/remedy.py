@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import budget
 from analysis.conformity import Tolerance
-from analysis.sentences import times
+from analysis.sentences import Measure, MeasureUnit, Sentence, rounded, times
 from analysis.uncertainty import coverage_factor, factor
 
 Array = NDArray[np.float64]
@@ -101,13 +101,13 @@ class Remedy:
 
     kind: Literal["more cuts", "more readings", "wider board", "length", "none"]
     amount: float | None
-    sentence: str
+    sentence: Sentence
 
 
 SECOND_CUT: Final = Remedy(
     "more cuts",
     1,
-    "One cut does not show how much the machine scatters: cut at least one more.",
+    Sentence("One cut does not show how much the machine scatters: cut at least one more."),
 )
 
 # What each way costs a person at the saw, in seconds. Common practice, no source; only their
@@ -128,7 +128,7 @@ def remedy(
     tolerance: Tolerance,
     sources: Sources,
     places: int = 2,
-    shown: tuple[float, str] = (1.0, "mm"),
+    shown: tuple[float, MeasureUnit] = (1.0, "mm"),
 ) -> Remedy:
     """The cheapest of more cuts, more readings of each place, a wider board, and a length of the
     cut better known that would tell.
@@ -146,7 +146,7 @@ def remedy(
         options.append(
             (
                 cuts * (_CUT_S + places * _READING_S),
-                Remedy("more cuts", cuts, f"About {words} should tell."),
+                Remedy("more cuts", cuts, Sentence(f"About {words} should tell.")),
             )
         )
     often = np.arange(2, _MOST_READINGS + 1)
@@ -168,8 +168,11 @@ def remedy(
                 Remedy(
                     "wider board",
                     base,
-                    f"The same number of cuts on a board about {base} mm "
-                    f"{sources.base_adjective} should tell.",
+                    Sentence(
+                        "The same number of cuts on a board about ",
+                        Measure(base, None, "mm", 0),
+                        f" {sources.base_adjective} should tell.",
+                    ),
                 ),
             )
         )
@@ -181,37 +184,49 @@ def remedy(
                 Remedy(
                     "length",
                     bound,
-                    f"Measuring the {sources.length_name} to within {bound:g} mm, and saying so "
-                    "in the series, should tell.",
+                    Sentence(
+                        f"Measuring the {sources.length_name} to within ",
+                        rounded(bound, "mm"),
+                        ", and saying so in the series, should tell.",
+                    ),
                 ),
             )
         )
     if options:
         return min(options, key=lambda option: option[0])[1]
     scale, unit = shown
-    left, stays = f"{gap * scale:.2g} {unit}", sources.systematic()
+    left, stays = rounded(gap * scale, unit), sources.systematic()
     if stays > gap:
         return Remedy(
             "none",
             None,
-            f"More cuts will not tell: what stays uncertain however many are made, "
-            f"± {stays * scale:.2g} {unit}, is more than the {left} left to the limit."
-            + ("" if tolerance.unit == "rad" else " A known block shows the caliper's offset."),
+            Sentence(
+                "More cuts will not tell: what stays uncertain however many are made, ± ",
+                rounded(stays * scale, unit),
+                ", is more than the ",
+                left,
+                " left to the limit.",
+                "" if tolerance.unit == "rad" else " A known block shows the caliper's offset.",
+            ),
         )
     return Remedy(
         "none",
         None,
-        f"It lies too near the limit, {left} from it, for up to {_MOST_CUTS} more cuts to tell; "
-        "set it nearer to nominal, or accept a wider tolerance.",
+        Sentence(
+            "It lies too near the limit, ",
+            left,
+            f" from it, for up to {_MOST_CUTS} more cuts to tell; set it nearer to nominal, or "
+            "accept a wider tolerance.",
+        ),
     )
 
 
-def _reading_words(sources: Sources, readings: int) -> str:
-    words = f"Reading each place {times(readings * sources.repeats)} should tell"
-    return words + (
+def _reading_words(sources: Sources, readings: int) -> Sentence:
+    return Sentence(
+        f"Reading each place {times(readings * sources.repeats)} should tell",
         ", if caliper and hand repeat as well as assumed; a same-spot series shows it."
         if sources.hand_assumed
-        else "."
+        else ".",
     )
 
 

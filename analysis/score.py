@@ -19,6 +19,7 @@ from analysis.conformity import Tolerance, Verdict
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
 from analysis.methods import Method, Quantity, Relation
+from analysis.sentences import MeasureUnit, Sentence
 from analysis.uncertainty import Budget
 from analysis.units import MM_PER_INCH
 
@@ -62,7 +63,7 @@ class QuantityScore:
     tolerance: Tolerance | None
     conformance: float | None
     direction: str
-    sentence: str
+    sentence: Sentence
     scatter: str
     remedy: remedy.Remedy | None
 
@@ -164,7 +165,7 @@ def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore
         tolerance=_tolerance(relation, facts),
         conformance=None,
         direction="",
-        sentence=told,
+        sentence=Sentence(told),
         scatter="",
         remedy=None,
     )
@@ -241,7 +242,7 @@ def _quantity(
             total.effective_degrees_of_freedom,
         ),
         direction=_direction(relation, mean, total.expanded),
-        sentence=sentence if way is None else f"{sentence} {way.sentence}",
+        sentence=sentence if way is None else Sentence(sentence, " ", way.sentence),
         scatter=(
             sentences.scatter_sentence(found.sd, own, _unit(relation), facts.unit)
             if own is not None and found.sd
@@ -308,7 +309,7 @@ def _sources(
     )
 
 
-def _shown(relation: Relation, facts: SeriesFacts) -> tuple[float, str]:
+def _shown(relation: Relation, facts: SeriesFacts) -> tuple[float, MeasureUnit]:
     if relation.terms:
         return math.degrees(1), "degrees"
     return (1.0, "mm") if facts.unit == "mm" else (1 / MM_PER_INCH, "in")
@@ -339,7 +340,7 @@ def _sentence(
     expanded: float,
     judged: Verdict | None,
     complete: NDArray[np.bool_],
-) -> str:
+) -> Sentence:
     if relation.terms:
         return sentences.angle_sentence(mean, expanded, relation.toward, n, judged, facts.unit)
     if facts.method.judges == "hand":

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.units import MM_PER_INCH, Unit
@@ -105,6 +106,14 @@ def short_length(value_mm: float, unit: Unit = "mm") -> Measure:
     """A small length to two significant digits, such as a standard deviation."""
     value = value_mm if unit == "mm" else value_mm / MM_PER_INCH
     return Measure(value, None, unit, decimals_for(abs(value)) if value else 2)
+
+
+def rounded(value: float, unit: MeasureUnit, digits: int = 2) -> Measure:
+    """A number that stands for itself, to so many significant digits, no zeros behind them."""
+    shown = Decimal(f"{value:.{digits}g}")
+    exponent = shown.as_tuple().exponent
+    assert isinstance(exponent, int)  # a size is finite
+    return Measure(float(shown), None, unit, max(0, -exponent))
 
 
 def cuts(n: int, noun: str = "trial") -> str:

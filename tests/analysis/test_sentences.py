@@ -18,6 +18,9 @@ from analysis.spread import OwnScatter
 DIGITS = json.loads(
     (Path(__file__).parents[2] / "fixtures/numbers/digits.json").read_text(encoding="utf-8")
 )["cases"]
+MEASURES = json.loads(
+    (Path(__file__).parents[2] / "fixtures/numbers/measures.json").read_text(encoding="utf-8")
+)["cases"]
 LEANS = ("the open end leans right", "the open end leans left")
 
 
@@ -75,6 +78,26 @@ def test_an_angle_says_how_much_which_way_how_sure_and_the_verdict():
     assert sentences.angle_sentence(0.0, 0.001, LEANS, 2, None).startswith(
         "It leans neither way: 0.000 ± 0.057 degrees"
     )
+
+
+@pytest.mark.parametrize("case", MEASURES, ids=lambda case: case["text"])
+def test_a_measure_is_written_as_the_table_of_cases_says(case):
+    measure = sentences.Measure(case["value"], case["uncertainty"], case["unit"], case["decimals"])
+    assert str(measure) == case["text"]
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0.0123, "0.012 mm"),
+        (0.1, "0.1 mm"),
+        (12.3, "12 mm"),
+        (123.4, "120 mm"),
+        (1e-5, "0.00001 mm"),
+    ],
+)  # fmt: skip
+def test_a_size_by_itself_is_told_to_two_digits(value, text):
+    assert str(sentences.rounded(value, "mm")) == text
 
 
 def test_a_sentence_knows_its_measures_in_full():

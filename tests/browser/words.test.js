@@ -1,4 +1,5 @@
 import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
 import { beforeEach, test } from "node:test";
 
 import * as words from "../../api/web/pages/bench/words.js";
@@ -7,6 +8,8 @@ import { openWindow } from "./stand_ins.js";
 const MM = { length: "mm", deviation: "mm", angle: "deg" };
 const INCH = { length: "in", deviation: "thou", angle: "arcmin" };
 const STRIPS = { noun: "strip" };
+
+const MEASURES = JSON.parse(readFileSync(new URL("../../fixtures/numbers/measures.json", import.meta.url), "utf8")).cases;
 
 beforeEach(openWindow);
 
@@ -44,17 +47,11 @@ test("a reading in another unit keeps a digit for the caliper's last one", () =>
   assert.equal(words.length(203.8604, "in", 0.02), "8.02600 in");
 });
 
-for (const [sentence, mm, inch] of [
-  ["0.062 ± 0.059 degrees", "0.062 ± 0.059 degrees", "3.7 ± 3.5 arc minutes"],
-  ["It is 11.412 mm long.", "It is 11.412 mm long.", "It is 0.44929 in long."],
-  ["0.33 mm per 300 mm", "0.33 mm per 300 mm", "13.2 thou per foot"],
-  ["4 thou per foot", "0.10 mm per 300 mm", "4 thou per foot"],
-  ["0.4493 in", "11.412 mm", "0.4493 in"],
-  ["It holds for 1 in 20 parts.", "It holds for 1 in 20 parts.", "It holds for 1 in 20 parts."],
-]) {
-  test(`“${sentence}” in other units`, () => {
-    assert.equal(words.inUnits(sentence, MM), mm);
-    assert.equal(words.inUnits(sentence, INCH), inch);
+for (const { text, mm, in: inch, ...measure } of MEASURES) {
+  test(`“${text}” in other units`, () => {
+    const sentence = [{ text: "It is ", measure: null }, { text, measure }, { text: ", 1 in 20.", measure: null }];
+    assert.equal(words.inUnits(sentence, MM), `It is ${mm}, 1 in 20.`);
+    assert.equal(words.inUnits(sentence, INCH), `It is ${inch}, 1 in 20.`);
   });
 }
 

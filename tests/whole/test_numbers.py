@@ -51,9 +51,13 @@ def test_the_bench_shows_the_digits_of_the_servers_sentence(evaluate: Any) -> No
         """(words) => [
             words.angle(0.123, 0.0996, { angle: "deg" }),
             words.angleSize(0.0996, 0.0996, { angle: "deg" }),
-            words.inUnits("0.12 ± 0.10 degrees", { angle: "arcmin" }),
+            words.inUnits(
+                [{ text: "0.12 ± 0.10 degrees",
+                   measure: { value: 0.123, uncertainty: 0.0996, unit: "degrees", decimals: 2 } }],
+                { angle: "arcmin" },
+            ),
             words.angle(0.0000001, undefined, { angle: "deg" }),
         ]""",
         None,
     )
-    assert shown == ["0.12° right", "0.10°", "7.2 ± 6.0 arc minutes", "0.000°"]
+    assert shown == ["0.12° right", "0.10°", "7.4 ± 6.0 arc minutes", "0.000°"]

@@ -12,6 +12,7 @@ from analysis.drift import Trend
 from analysis.interval import Interval
 from analysis.methods import Quantity
 from analysis.score import QuantityScore, Score
+from analysis.sentences import Measure
 from analysis.spread import OwnScatter
 from analysis.units import MM_PER_INCH, mm
 from analysis.work import Effect
@@ -31,12 +32,14 @@ from api.web.shapes import (
     DoubtOut,
     IntervalOut,
     MachineOut,
+    MeasureOut,
     NextOut,
     OwnScatterOut,
     QuantityOut,
     ReadingOut,
     RefusalOut,
     ScoreOut,
+    SentencePartOut,
     SeriesHead,
     SeriesOut,
     StudyOut,
@@ -307,6 +310,7 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         verdict=q.verdict,
         direction=q.direction,
         sentence=q.sentence,
+        sentence_parts=[_part_out(part) for part in q.sentence.parts],
         scatter=q.scatter,
         remedy=None if q.remedy is None else q.remedy.sentence,
         budget=[
@@ -331,6 +335,11 @@ def outward_of(value: float, unit: str) -> float:
     if unit == "rad":
         return math.degrees(value)
     return value * MM_PER_INCH if unit == "in" else value
+
+
+def _part_out(part: str | Measure) -> SentencePartOut:
+    measure = MeasureOut.model_validate(part) if isinstance(part, Measure) else None
+    return SentencePartOut(text=str(part), measure=measure)
 
 
 def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> OwnScatterOut | None:

@@ -17,6 +17,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from analysis.sentences import MeasureUnit
 from analysis.units import Unit
 from api.answers.moments import aware
 from api.answers.settings import FEWEST_PIECES, LONGEST_NAME, LONGEST_NOTE, MOST_PIECES
@@ -217,12 +218,31 @@ class OwnScatterOut(Out):
     hidden: bool
 
 
+class MeasureOut(Out):
+    """A number in a sentence: value, with its expanded uncertainty where one is told, in `unit`;
+    decimals: as many as are worth showing in that unit."""
+
+    value: float
+    uncertainty: float | None
+    unit: MeasureUnit
+    decimals: int
+
+
+class SentencePartOut(Out):
+    """`text` as it stands in the sentence; `measure` where it is a number with a unit."""
+
+    text: str
+    measure: MeasureOut | None
+
+
 class QuantityOut(Out):
     """What the trials say of one quantity, in `unit`; null where too few say anything.
 
     expanded_uncertainty = coverage_factor * standard uncertainty of the mean, at 95 %
     (JCGM 100). verdict by the rule of ISO 14253-1; conformance is the probability of lying
-    within the tolerance (JCGM 106). scatter says in words whose scatter it is.
+    within the tolerance (JCGM 106). sentence_parts: the sentence cut at its measures, for a
+    page that shows other units; their texts joined are `sentence`. scatter says in words whose
+    scatter it is.
     """
 
     unit: Literal["deg", "mm"]
@@ -243,6 +263,7 @@ class QuantityOut(Out):
     verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
     direction: str
     sentence: str
+    sentence_parts: list[SentencePartOut]
     scatter: str
     remedy: str | None
     budget: list[ContributionOut]

@@ -273,12 +273,10 @@ export function showScore(score, units) {
   // An angle that may as well be nothing is drawn with a broken line.
   lean.dataset.sure = String(angle !== null && Math.abs(angle) > (u ?? 0));
   at("figure").replaceChildren(...(quantity && mean !== null ? figure(quantity, mean, units) : ["No result yet"]));
-  const sentence = quantity?.sentence ?? "";
-  const remedy = quantity?.remedy ?? "";
-  at("sentence").textContent = words.inUnits(sentence.includes(remedy) ? sentence : `${sentence} ${remedy}`, units);
+  at("sentence").textContent = words.inUnits(quantity?.sentence_parts ?? [], units);
   const others = Object.entries(score?.quantities ?? {}).filter(([name, q]) => name !== main?.name && q.sentence);
-  at("more-figures").replaceChildren(...others.map(([name, q]) => make("p", `${capital(name)}: ${words.inUnits(q.sentence, units)}`)));
-  at("score-notes").replaceChildren(...(score?.notes ?? []).map((note) => make("li", words.inUnits(note, units))));
+  at("more-figures").replaceChildren(...others.map(([name, q]) => make("p", `${capital(name)}: ${words.inUnits(q.sentence_parts, units)}`)));
+  at("score-notes").replaceChildren(...(score?.notes ?? []).map((note) => make("li", note)));
 }
 
 /**

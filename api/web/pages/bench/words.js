@@ -97,25 +97,31 @@ export function converted(mm, unit) {
   return `${(mm * LENGTHS[unit].per).toFixed(READ[unit]).replace("-", "−")}${LENGTHS[unit].word}`;
 }
 
-// "0.062 ± 0.059 degrees", "11.412 mm", "0.33 mm per 300 mm", "4 thou per foot"
-const MEASURE = /(\d+(?:\.\d+)?)( ± (\d+(?:\.\d+)?))? (degrees|mm per 300 mm|thou per foot|mm|in)\b/g;
-
 /**
- * A sentence of the server with its measures in `units`; it speaks degrees and mm or inches.
- * @param {string} sentence
+ * A sentence of the server, cut at its measures, with these in `units`.
+ * @param {SentencePartOut[]} parts
  * @param {Shown} units
  */
-export function inUnits(sentence, units) {
-  return sentence.replace(MEASURE, (all, value, both, uncertainty, unit) => {
-    const { factor, word } = conversion(unit, units) ?? {};
-    if (factor === undefined || (unit === "in" && !value.includes("."))) return all; // "1 in 20" is no length
-    const decimals = both
-      ? (decimalsFor(uncertainty * factor) ?? 3)
-      : Math.max(0, (value.split(".")[1]?.length ?? 0) - Math.floor(Math.log10(factor) + 1e-9));
-    /** @param {string} number */
-    const shown = (number) => fixed(Number(number) * factor, decimals);
-    return `${shown(value)}${both ? " ± " + shown(uncertainty) : ""} ${word}`;
-  });
+export function inUnits(parts, units) {
+  return parts.map(({ text, measure }) => (measure ? measureIn(measure, units) ?? text : text)).join("");
+}
+
+/**
+ * A measure in `units`, with the digits it had; null where it stays as the server wrote it.
+ * @param {MeasureOut} measure
+ * @param {Shown} units
+ */
+function measureIn({ value, uncertainty, unit, decimals }, units) {
+  const other = conversion(unit, units);
+  if (!other) return null;
+  const { factor, word } = other;
+  const digits =
+    uncertainty === null
+      ? Math.max(0, decimals - Math.floor(Math.log10(factor) + 1e-9))
+      : (decimalsFor(uncertainty * factor) ?? decimals);
+  /** @param {number} number */
+  const shown = (number) => fixed(number * factor, digits);
+  return `${shown(value)}${uncertainty === null ? "" : ` ± ${shown(uncertainty)}`} ${word}`;
 }
 
 /**

@@ -60,6 +60,18 @@ interface TrialOut {
   expanded_uncertainty_deg: number | null;
 }
 
+interface MeasureOut {
+  value: number;
+  uncertainty: number | null;
+  unit: "degrees" | "in" | "mm" | "mm per 300 mm" | "thou" | "thou per foot";
+  decimals: number;
+}
+
+interface SentencePartOut {
+  text: string;
+  measure: MeasureOut | null;
+}
+
 interface QuantityOut {
   unit: "deg" | "mm";
   trials: number;
@@ -67,7 +79,7 @@ interface QuantityOut {
   expanded_uncertainty: number | null;
   verdict: "cannot tell yet" | "good enough" | "needs adjusting" | null;
   sentence: string;
-  remedy: string | null;
+  sentence_parts: SentencePartOut[];
 }
 
 interface ScoreOut {
