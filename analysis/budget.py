@@ -65,16 +65,15 @@ class Doubts(NamedTuple):
     @staticmethod
     def of(facts: SeriesFacts) -> Doubts:
         """As the facts say, and what is taken for granted where they are silent."""
+        # Where the caliper itself is judged, its scale and zero are the answer, no source of doubt.
+        machine = facts.method.judges == "machine"
         return Doubts(
             _told(facts.repeatability_mm, uncertainty.REPEATABILITY_MM),
             _told(facts.hand_df, math.inf),
             floor_below(facts.repeatability_mm is None),
             facts.resolution_mm,
-            _told(facts.scale_u, rectangular(uncertainty.SCALE_BOUND)),
-            # Where the caliper itself is judged, its zero is the answer and no source of doubt.
-            _told(facts.zero_u_mm, rectangular(uncertainty.ZERO_BOUND_MM))
-            if facts.method.judges == "machine"
-            else 0.0,
+            _told(facts.scale_u, rectangular(uncertainty.SCALE_BOUND)) if machine else 0.0,
+            _told(facts.zero_u_mm, rectangular(uncertainty.ZERO_BOUND_MM)) if machine else 0.0,
             facts.zero_at_mm,
             _told(facts.baseline_u_mm, rectangular(uncertainty.LENGTH_BOUND_MM)),
             _told(facts.inset_u_mm, rectangular(uncertainty.INSET_BOUND_MM)),

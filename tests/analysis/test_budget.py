@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
+import numpy as np
 import pytest
 
+from analysis.budget import trial_uncertainty
 from analysis.methods import METHODS
+from analysis.score import score
 from fixtures import budgets
 
 _ALIKE = 1e-12
@@ -68,3 +72,19 @@ def test_the_kept_series_hold_every_line_and_every_way_out() -> None:
     ways = Counter(q["remedy"][0] for q in quantities if q["remedy"])
     assert set(ways) == {"more cuts", "more readings", "wider board", "length", "none"}
     assert sum(None in q["trials"] for q in quantities) >= 10
+
+
+@pytest.mark.parametrize("key", METHODS)
+def test_one_trial_alone_is_as_uncertain_as_a_series_of_it(key: str) -> None:
+    told = 0
+    for one in _kept()["series"]:
+        if one["given"]["method"] != key:
+            continue
+        facts = budgets.facts_of(one["given"])
+        alone = replace(facts, widths_mm=np.asarray(facts.widths_mm)[:1], counted=None)
+        for quantity, found in score(alone).quantities.items():
+            if found.expanded_uncertainty is not None:
+                (by_trial,) = trial_uncertainty(alone, quantity)
+                assert by_trial == pytest.approx(found.expanded_uncertainty, rel=1e-9), quantity
+                told += 1
+    assert told >= 5
