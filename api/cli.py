@@ -52,8 +52,8 @@ def parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status: 0 done, 2 asked for something that can't be, else 1."""
     args = parser().parse_args(argv)
-    if args.command in _PRIVATE:
-        os.umask(0o077)
+    # Given back at the end: a caller of this function makes files of its own.
+    before = os.umask(0o077) if args.command in _PRIVATE else None
     try:
         status: int = import_module(f"api.commands.{args.command}").run(args)
     except KeyboardInterrupt:
@@ -62,6 +62,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Whoever read the output has gone; a second complaint at exit helps nobody.
         sys.stderr.close()
         return 1
+    finally:
+        if before is not None:
+            os.umask(before)
     return status
 
 

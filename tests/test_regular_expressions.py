@@ -145,7 +145,9 @@ def test_the_expressions_are_found() -> None:
 
 
 def test_a_heading_of_spaces_is_an_unknown_column() -> None:
-    from api.answers.notebook import _column
+    from analysis.methods import METHODS
+    from api.answers.notebook import _column, _places
 
-    assert _column("a" + " " * 1_000_000 + "b" * 200) is None
-    assert _column("fence   end \t (mm)") is not None
+    places = _places(METHODS.values())
+    assert _column("a" + " " * 1_000_000 + "b" * 200, places) is None
+    assert _column("fence   end \t (mm)", places) is not None

@@ -17,16 +17,16 @@ from api.store.engine import StoreError
 from api.store.rows.series import method_definitions
 
 
-def all_methods(connection: Connection, data: Path) -> Mapping[str, Method]:
-    """The built-in methods, those that the store was measured by, and those of
-    `data`/methods/*.toml, by their keys.
+def all_methods(connection: Connection | None, data: Path) -> Mapping[str, Method]:
+    """The built-in methods, those that the store was measured by (none without a store), and
+    those of `data`/methods/*.toml, by their keys.
 
     The fields of a file are those of `analysis.methods.custom_method`. Raises StoreError naming
     the file and the field that can't be right, or the key where a file was changed after the
     method was used: what was measured by a method must not change its meaning.
     """
     found = dict(METHODS)
-    for definition in method_definitions(connection):
+    for definition in method_definitions(connection) if connection is not None else ():
         own = custom_method(definition)
         found.setdefault(own.key, own)
     for path in sorted((data / "methods").glob("*.toml")):

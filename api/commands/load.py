@@ -12,6 +12,7 @@ from api.commands import fail
 from api.commands.stores import named_store
 
 if TYPE_CHECKING:
+    from api.answers.notebook import Loaded, Notebook
     from api.commands import Subparsers
 
 
@@ -95,18 +96,26 @@ def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any
     from sqlalchemy.exc import DBAPIError
 
     from api.answers.methods import all_methods
-    from api.answers.notebook import Defaults, load, read_notebook
+    from api.answers.notebook import Defaults, Loaded, load, read_notebook
     from api.exports.sources import PullFailed
     from api.server import open_store
     from api.settings import Settings, user_data
+    from api.store.engine import file_in
     from api.store.journal import Journal
 
     settings = Settings(data=args.data or user_data(), db=named_store(args.db, args.data))
+    defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
+    # Where nothing is loaded, no store is made.
+    made = settings.db is not None or file_in(settings.data).exists()
+    if not made:
+        book = read_notebook(data, defaults, all_methods(None, settings.data))
+        if dry_run or not book.lines:
+            readings = sum(len(line.readings) for line in book.lines)
+            return _answer(Loaded(len(book.lines), readings, 0, ()), book)
     engine = open_store(settings)
     try:
         with engine.connect() as connection:
             methods = all_methods(connection, settings.data)
-        defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
         book = read_notebook(data, defaults, methods)
         done = load(engine, Journal(engine), book.lines, dry_run)
     except DBAPIError as error:
@@ -115,6 +124,10 @@ def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any
         ) from None
     finally:
         engine.dispose()
+    return _answer(done, book)
+
+
+def _answer(done: Loaded, book: Notebook) -> dict[str, Any]:
     return {
         "trials": done.trials,
         "readings": done.readings,

@@ -6,10 +6,9 @@ from typing import Final
 
 from sqlalchemy import Connection, Text, cast, select
 
-from analysis.methods import method
 from api.exports.columns import Blocks, Column, Table, group_id_texts, id_texts
 from api.exports.wanted import Wanted, fetch
-from api.store.facts import own_method
+from api.store.facts import method_as_stored
 from api.store.statements import as_sent
 from api.store.tables import Series, Trial, TrialReading
 
@@ -48,7 +47,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         query = query.where(TrialReading.trial_id.in_(wanted.told_of("trial")))
     for trials, slots, methods, own, places, readings in fetch(connection, query):
         keys = [
-            (method(key) if definition is None else own_method(definition)).places[place].key
+            method_as_stored(key, definition).places[place].key
             for key, definition, place in zip(methods, own, places, strict=True)
         ]
         yield [group_id_texts(trials), slots, keys, id_texts(readings)]

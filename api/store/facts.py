@@ -25,15 +25,15 @@ _USUAL_RESOLUTION_MM = 0.01
 
 def method_of(series: Row[Any]) -> Method:
     """The method that the series follows; of the user's own, as it was when it was measured."""
-    if series.method_data is None:
-        return method(series.method)
-    return own_method(json.dumps(series.method_data, sort_keys=True))
+    return method_as_stored(series.method, json.dumps(series.method_data, sort_keys=True))
 
 
 @lru_cache(maxsize=256)
-def own_method(definition: str) -> Method:
-    """A method of the user's own, from the JSON of its definition."""
-    return custom_method(json.loads(definition))
+def method_as_stored(key: str, definition: str | None) -> Method:
+    """The same from the two columns of the series, the definition as JSON text; a built-in method
+    has none, or null."""
+    data = None if definition is None else json.loads(definition)
+    return method(key) if data is None else custom_method(data)
 
 
 def facts_of(series: Row[Any], widths_mm: NDArray[np.float64], resolution_mm: float) -> SeriesFacts:
