@@ -89,3 +89,11 @@ def bench(
 def forgive(complaints: list[str]) -> None:
     """Requests that failed because the test wanted it."""
     complaints[:] = [c for c in complaints if "Failed to load resource" not in c]
+
+
+def fill_in(page: Page, machine: str) -> None:
+    """What the form has to know, of a machine that is new."""
+    page.select_option("#machine", "")
+    page.fill("#machine-name", machine)
+    page.fill("#machine-kind", "radial arm saw")
+    page.fill("#baseline", "203,86")

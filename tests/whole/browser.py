@@ -146,6 +146,11 @@ class HeldBack:
         self._page.evaluate("new Promise(done => setTimeout(() => setTimeout(done)))")
 
 
+def wait_for(page: Page, condition: str) -> None:
+    """Playwright's own wait_for_function needs an eval that the page forbids."""
+    assert until(lambda: page.evaluate(condition)), condition
+
+
 def no_serious_axe_findings(page: Page) -> None:
     """axe-core finds nothing serious or critical on the page as it stands, WCAG 2.2 AA."""
     rules = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]}
