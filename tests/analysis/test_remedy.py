@@ -1,0 +1,126 @@
+"""The cheapest way to a verdict: what it may take, what it may not, and how it is said."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from analysis.conformity import Tolerance
+from analysis.remedy import SECOND_CUT, Sources, remedy
+
+BAND = Tolerance(-1.0, 1.0, "rad", "")
+NOTHING = Sources(
+    trials=6,
+    trial_sd=1e-12,
+    hand_u=0.0,
+    hand_df=None,
+    rounding_u=0.0,
+    shrinking_u=0.0,
+    fixed_u=0.0,
+    base_mm=None,
+)
+SAW = dataclasses.replace(NOTHING, trial_sd=0.1)
+LENGTH = dataclasses.replace(
+    NOTHING, shrinking_u=0.05, length_u=0.05, length_bound_mm=0.5, length_name="span"
+)
+
+
+def test_a_result_outside_is_helped_as_one_as_far_inside():
+    gap = SAW.expanded() * 0.7
+    inside, outside = (remedy(1 + side * gap, BAND, SAW) for side in (-1, 1))
+    below = remedy(-1 + gap, BAND, SAW)
+    assert inside == outside == below
+    assert inside.kind == "more cuts"
+
+
+def test_one_more_cut_is_said_as_one():
+    found = remedy(1 - float(SAW.expanded(more_cuts=1)) * 1.001, BAND, SAW)
+    assert (found.kind, found.amount) == ("more cuts", 1)
+    assert found.sentence == "About one more cut should tell."
+    several = remedy(1 - float(SAW.expanded(more_cuts=3)) * 1.001, BAND, SAW)
+    assert several.sentence == "About 3 more cuts should tell."
+
+
+def test_no_more_cuts_are_asked_for_than_a_person_makes():
+    enough = remedy(1 - float(SAW.expanded(more_cuts=50)) * 1.0001, BAND, SAW)
+    assert enough.amount == 50
+    assert remedy(1 - float(SAW.expanded(more_cuts=50)) * 0.999, BAND, SAW).kind == "none"
+
+
+def test_a_result_on_the_limit_itself_can_never_be_told():
+    found = remedy(1.0, BAND, SAW)
+    assert (found.kind, found.amount) == ("none", None)
+
+
+def test_the_cheapest_of_several_ways_is_named():
+    """A length measured again takes half a minute, a cut at least one."""
+    both = dataclasses.replace(LENGTH, trial_sd=0.05)
+    gap = float(both.expanded()) * 0.999
+    assert remedy(1 - gap, BAND, dataclasses.replace(both, length_u=0.0)).kind == "more cuts"
+    assert remedy(1 - gap, BAND, both).kind == "length"
+
+
+def test_reading_again_is_dearer_the_more_strips_there_are():
+    few = dataclasses.replace(SAW, trials=2, hand_u=0.1)
+    many = dataclasses.replace(SAW, trials=30, hand_u=0.1)
+    for sources, kind in ((few, "more readings"), (many, "more cuts")):
+        ways = sources.expanded(readings=2), sources.expanded(more_cuts=5)
+        gap = float(max(ways)) * 1.001  # so that each of the two would tell
+        assert remedy(1 - gap, BAND, sources).kind == kind
+
+
+def test_the_widest_bound_of_the_length_that_tells_is_named():
+    gap = float(LENGTH.expanded()) * 0.55
+    found = remedy(1 - gap, BAND, LENGTH)
+    assert found.kind == "length"
+    assert found.amount == pytest.approx(0.2)
+    assert LENGTH.expanded(length=0.2 / 0.5) <= gap < LENGTH.expanded(length=0.3 / 0.5)
+    assert found.sentence == (
+        "Measuring the span to within 0.2 mm, and saying so in the series, should tell."
+    )
+
+
+def test_a_length_known_as_well_as_a_shop_measures_it_is_not_asked_for_again():
+    finest = dataclasses.replace(LENGTH, length_bound_mm=0.05)
+    gap = float(finest.expanded()) * 0.9
+    assert remedy(1 - gap, BAND, finest).kind == "none"
+    assert remedy(1 - gap, BAND, dataclasses.replace(finest, length_bound_mm=0.06)).kind == "length"
+
+
+def test_a_length_off_by_its_caliper_is_helped_by_a_known_block():
+    band = Tolerance(-1.0, 1.0, "mm", "")
+    off = dataclasses.replace(NOTHING, fixed_u=0.05)
+    assert "known block" in remedy(0.95, band, off).sentence
+    assert "known block" not in remedy(0.95, BAND, off).sentence
+
+
+def test_what_is_left_to_the_limit_is_said_in_the_unit_asked_for():
+    off = dataclasses.replace(NOTHING, fixed_u=0.05)
+    found = remedy(0.95, BAND, off, shown=(math.degrees(1.0), "degrees"))
+    assert f"{math.degrees(0.05):.2g} degrees left to the limit" in found.sentence
+    near = remedy(1.0, BAND, NOTHING, shown=(1000.0, "thou"))
+    assert "0 thou from it" in near.sentence
+
+
+def test_many_changes_at_once_expect_what_each_alone_expects():
+    sources = dataclasses.replace(
+        SAW, hand_u=0.05, rounding_u=0.01, shrinking_u=0.02, length_u=0.01, fixed_u=0.005
+    )
+    cuts, wide = np.array([0, 1, 7]), np.array([1.0, 1.5, 3.0])
+    together = sources.expanded(more_cuts=cuts, wider=wide)
+    alone = [sources.expanded(more_cuts=c, wider=w) for c, w in zip(cuts, wide, strict=True)]
+    assert_allclose(together, alone, rtol=1e-15)
+
+
+def test_what_stays_is_what_no_number_of_cuts_takes_away():
+    sources = dataclasses.replace(SAW, rounding_u=0.03, shrinking_u=0.04, fixed_u=0.12)
+    assert sources.systematic() == pytest.approx(1.96 * 0.13, rel=1e-3)
+    assert float(sources.expanded(more_cuts=10**9)) == pytest.approx(sources.systematic(), rel=1e-3)
+
+
+def test_a_second_cut_is_always_one():
+    assert (SECOND_CUT.kind, SECOND_CUT.amount) == ("more cuts", 1)
