@@ -44,7 +44,6 @@ def test_a_press_becomes_a_reading_with_everything_it_says() -> None:
 
 
 def test_order_and_gaps_survive_a_clock_that_steps_back() -> None:
-    """Row 27."""
     start = datetime(2031, 5, 6, tzinfo=UTC)
     steps = itertools.count()
 
@@ -85,7 +84,6 @@ def test_several_calipers_behind_one_port_are_told_apart_by_their_label() -> Non
 
 
 def test_two_instruments_at_once_are_never_mixed() -> None:
-    """Row 28."""
     with (
         plugged() as one,
         plugged() as two,

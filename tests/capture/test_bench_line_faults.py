@@ -14,7 +14,7 @@ from tests.ptys import plugged, until
 
 
 def test_bare_digits_end_by_silence() -> None:
-    """Row 6."""
+    """Some instruments send no end of line."""
     with plugged() as port, bench(f"serial:{port.target},unit=mm") as (book, _):
         assert listening(book)
         port.send(b"12.34")
@@ -26,7 +26,7 @@ def test_bare_digits_end_by_silence() -> None:
 
 @pytest.mark.parametrize("size", [1, 2, 5, 1000])
 def test_chunks_make_no_difference(size: int) -> None:
-    """Row 8."""
+    """However the system hands the bytes over."""
     sent = [f"{number}.5" for number in range(10)]
     data = "".join(f"{each}\r\n" for each in sent).encode()
     with plugged() as port, bench(f"serial:{port.target},unit=mm") as (book, _):
@@ -47,7 +47,7 @@ class Fault:
     """What comes down the line, and all that may come of it: readings as sent with their
     nanometres, words of each refusal, words of the trouble that is said."""
 
-    row: str
+    name: str
     sent: bytes
     readings: Sequence[tuple[str, int]] = ()
     refused: Sequence[str] = ()
@@ -59,25 +59,30 @@ OK = ("7.77", 7_770_000)
 
 
 FAULTS = [
-    Fault("7 CR", b"1.5\r7.77\r", [("1.5", 1_500_000), OK]),
-    Fault("7 LF", b"1.5\n7.77\n", [("1.5", 1_500_000), OK]),
-    Fault("7 LF CR, doubled", b"1.5\n\r\n\r7.77\n\r", [("1.5", 1_500_000), OK]),
-    Fault("7 CR CR LF", b"1.5\r\r\n\r\r\n7.77\r\r\n", [("1.5", 1_500_000), OK]),
-    Fault("10 said", even("1.5\r\n2.5\r\n") * 4, trouble="7 data bits with even parity"),
-    Fault("10 masked", even("-12.34\r\n"), [("-12.34", -12_340_000)], options="unit=mm,mask=1"),
-    Fault("11 around", b"\0\x02+1.5\x03\0\r\n7.77\r\n", [("+1.5", 1_500_000), OK]),
-    Fault("11 within", b"1\x07.5\r\n7.77\r\n", [OK], ["control"]),
-    Fault("12", b"9" * 3000 + b"\r\n7.77\r\n", [OK], ["more than 256 bytes"]),
+    Fault("CR", b"1.5\r7.77\r", [("1.5", 1_500_000), OK]),
+    Fault("LF", b"1.5\n7.77\n", [("1.5", 1_500_000), OK]),
+    Fault("LF CR, doubled", b"1.5\n\r\n\r7.77\n\r", [("1.5", 1_500_000), OK]),
+    Fault("CR CR LF", b"1.5\r\r\n\r\r\n7.77\r\r\n", [("1.5", 1_500_000), OK]),
+    Fault("even parity, said", even("1.5\r\n2.5\r\n") * 4, trouble="7 data bits with even parity"),
     Fault(
-        "15 in the line",
+        "even parity, masked",
+        even("-12.34\r\n"),
+        [("-12.34", -12_340_000)],
+        options="unit=mm,mask=1",
+    ),
+    Fault("control bytes around", b"\0\x02+1.5\x03\0\r\n7.77\r\n", [("+1.5", 1_500_000), OK]),
+    Fault("control byte within", b"1\x07.5\r\n7.77\r\n", [OK], ["control"]),
+    Fault("line too long", b"9" * 3000 + b"\r\n7.77\r\n", [OK], ["more than 256 bytes"]),
+    Fault(
+        "unit in the line",
         b"25.4 mm\r\n1.0 in\r\n7.77\r\n",
         [("25.4 mm", 25_400_000), ("1.0 in", 25_400_000), OK],
     ),
-    Fault("15 none", b"25.4\r\n7.77 mm\r\n", [("7.77 mm", OK[1])], ["unit"], options="name=g"),
-    Fault("16 comma", b"12,34\r\n7.77\r\n", [("12,34", 12_340_000), OK]),
-    Fault("16 both", b"1,234.5\r\n7.77\r\n", [OK], ["more than one decimal mark"]),
+    Fault("no unit", b"25.4\r\n7.77 mm\r\n", [("7.77 mm", OK[1])], ["unit"], options="name=g"),
+    Fault("decimal comma", b"12,34\r\n7.77\r\n", [("12,34", 12_340_000), OK]),
+    Fault("comma and point", b"1,234.5\r\n7.77\r\n", [OK], ["more than one decimal mark"]),
     Fault(
-        "17",
+        "signs",
         "+1.2\r-0.00\r- 12.3\r\u22121.5\r7.77\r".encode(),
         [
             ("+1.2", 1_200_000),
@@ -87,9 +92,9 @@ FAULTS = [
             OK,
         ],
     ),
-    Fault("17 behind", b"12.3-\r7.77\r", [OK], [""]),
+    Fault("sign behind", b"12.3-\r7.77\r", [OK], [""]),
     Fault(
-        "18",
+        "spaces and zeros",
         b"  12.340  \r000.50\r.5\r5.\r7.77\r",
         [
             ("  12.340  ", 12_340_000),
@@ -100,33 +105,33 @@ FAULTS = [
         ],
     ),
     Fault(
-        "19",
+        "words around",
         b"A1 +12.34\r12.34 mm OK\r7.77\r",
         [("A1 +12.34", 12_340_000), ("12.34 mm OK", 12_340_000), OK],
     ),
-    Fault("19 two numbers", b"12.34 56.78\r7.77\r", [OK], [""]),
+    Fault("two numbers", b"12.34 56.78\r7.77\r", [OK], [""]),
     Fault(
-        "19 pattern",
+        "pattern",
         b"T20 W=1.5 Z9\rT20 X=1.5\r",
         [("T20 W=1.5 Z9", 1_500_000)],
         ["a message of the instrument"],
         options="unit=mm,pattern=T[0-9]+ W=(?P<value>[0-9.]+) Z[0-9]",
     ),
     *(
-        Fault(f"21 {line}", f"{line}\r7.77\r".encode(), [OK], [""])
+        Fault(f"no number: {line!r}", f"{line}\r7.77\r".encode(), [OK], [""])
         for line in ("nan", "inf", "1e3", "0x10", "1_000", "\u0661\u0662.5", "1.2.3")
     ),
     Fault(
-        "22",
+        "very large and negative",
         b"9999.99\r-3.21\r7.77\r",
         [("9999.99", 9_999_990_000), ("-3.21", -3_210_000), OK],
     ),
 ]
 
 
-@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: f"row {fault.row}")
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_a_fault_on_the_line_costs_what_it_must_and_no_more(fault: Fault) -> None:
-    """Rows 7, 10 to 12, 15 to 19, 21 and 22, through a real port to the record."""
+    """Through a real port to the record."""
     with plugged() as port, bench(f"serial:{port.target},{fault.options}") as (book, _):
         assert listening(book)
         port.send(fault.sent)
@@ -143,7 +148,7 @@ def test_a_fault_on_the_line_costs_what_it_must_and_no_more(fault: Fault) -> Non
 
 @pytest.mark.parametrize("baud", [2400, 19200, 115200])
 def test_a_port_at_the_wrong_speed_says_so_and_keeps_nothing(baud: int) -> None:
-    """Row 9: the bytes are what a receiver at 9600 makes of them."""
+    """The bytes are what a receiver at 9600 makes of them."""
     port = PtyPort(baud=baud)
     try:
         with bench(f"serial:{port.target},unit=mm") as (book, _):
@@ -161,7 +166,7 @@ def test_a_port_at_the_wrong_speed_says_so_and_keeps_nothing(baud: int) -> None:
 
 
 def test_a_bounce_reaches_the_record_with_the_time_that_tells_it() -> None:
-    """Row 13, at the record: both are kept, and how close they came."""
+    """Both are kept, and how close they came."""
     with plugged() as port, bench(f"serial:{port.target},unit=mm") as (book, _):
         assert listening(book)
         port.send(b"12.34\r\n12.34\r\n")
@@ -172,7 +177,6 @@ def test_a_bounce_reaches_the_record_with_the_time_that_tells_it() -> None:
 
 
 def test_what_an_instrument_says_of_itself_is_shown_and_not_counted() -> None:
-    """Row 20."""
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
         assert listening(book)
         port.send(b"LOW BAT\r\n")

@@ -15,7 +15,7 @@ from tests.ptys import plugged, until
 
 @pytest.mark.parametrize("step", [0, 1])
 def test_a_stream_on_a_press_port_is_said_to_be_one(step: int) -> None:
-    """Row 24: jaws that stand, and jaws that move."""
+    """Jaws that stand, and jaws that move."""
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, _):
         assert listening(book)
         stop = threading.Event()
@@ -43,7 +43,7 @@ def test_a_stream_on_a_press_port_is_said_to_be_one(step: int) -> None:
 
 
 def test_presses_that_were_held_back_keep_the_moments_at_which_they_came() -> None:
-    """Row 24: a program that presses a dozen times at an even pace, and no more."""
+    """A program that presses a dozen times at an even pace, and no more."""
     pace = threading.Event()
 
     def kept_apart() -> bool:
@@ -64,7 +64,7 @@ def test_presses_that_were_held_back_keep_the_moments_at_which_they_came() -> No
 
 
 def test_jaws_that_keep_moving_are_said_to_and_the_words_go_when_they_stand() -> None:
-    """Row 23: `still moving` is shown, at most two changes a second."""
+    """`still moving` is shown, at most two changes a second."""
     with (
         plugged() as port,
         bench(f"serial:{port.target},name=g,unit=mm,mode=stream,settle=0.1") as (book, its),
@@ -97,7 +97,6 @@ def test_jaws_that_keep_moving_are_said_to_and_the_words_go_when_they_stand() ->
 
 
 def test_a_stream_gives_one_reading_for_each_strip() -> None:
-    """Row 23, at the record."""
     with (
         plugged() as port,
         bench(f"serial:{port.target},name=g,unit=mm,mode=stream,settle=0.1") as (book, _),
@@ -116,7 +115,7 @@ def test_a_stream_gives_one_reading_for_each_strip() -> None:
 
 
 def test_a_caliper_is_asked_and_answers() -> None:
-    """Row 25: no answer is shown, asked once more; a surplus answer is dropped."""
+    """No answer is shown, asked once more; a surplus answer is dropped."""
     asked: list[bytes] = []
     answers = iter([b"1.00\r\n", b"2.00\r\n2.01\r\n", b"", b"3.00\r\n"])
 
@@ -160,7 +159,7 @@ def test_a_caliper_can_be_asked_at_an_interval() -> None:
 
 
 def test_a_stream_that_falls_silent_is_shown_to_be() -> None:
-    """Row 23: a sleeping unit."""
+    """As a unit does that went to sleep."""
     with (
         plugged() as port,
         bench(f"serial:{port.target},name=g,unit=mm,mode=stream") as (book, its),

@@ -16,7 +16,7 @@ from tests.ptys import plugged, until
 
 
 def test_a_half_line_at_an_unplug_is_no_reading_and_the_next_whole_one_is(tmp_path: Path) -> None:
-    """Rows 1 and 2: seen, and found again under another number."""
+    """The unplug is seen, and the caliper is found again under another number."""
     with (
         plugged(tmp_path / "gauge") as port,
         bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments),
@@ -49,7 +49,7 @@ def usb_port(port: PtyPort, location: str) -> ListPortInfo:
 def test_twins_that_share_a_name_are_never_guessed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Row 3: named by their by-id link, opened and after a replug."""
+    """Named by their by-id link, opened and after a replug."""
     there: list[ListPortInfo] = []
     monkeypatch.setattr(list_ports, "comports", lambda: list(there))
     name = tmp_path / "by-id/usb-Workbench_Gauge-if00-port0"
@@ -80,7 +80,7 @@ def test_twins_that_share_a_name_are_never_guessed(
 
 
 def test_an_instrument_that_stays_away_is_said_once(tmp_path: Path) -> None:
-    """Row 4, absent at the start; no log flood (row 2)."""
+    """Absent at the start, and no flood of reports."""
     link = tmp_path / "gauge"
     with bench(f"serial:{link},name=g,unit=mm") as (book, instruments):
         assert until(lambda: book.said("waiting", "plug it in"))
@@ -94,7 +94,6 @@ def test_an_instrument_that_stays_away_is_said_once(tmp_path: Path) -> None:
 
 
 def test_a_busy_port_is_said_and_taken_once_it_is_free() -> None:
-    """Row 4, busy."""
     with plugged() as port:
         other = serial.Serial(port.target, exclusive=True)
         with bench(f"serial:{port.target},name=g") as (book, _):

@@ -18,7 +18,6 @@ from tests.ptys import plugged, until
 
 
 def test_a_mad_instrument_keeps_no_other_from_being_heard_and_floods_nothing() -> None:
-    """Row 34."""
     with (
         plugged() as mad,
         plugged() as calm,
@@ -53,7 +52,7 @@ def test_a_mad_instrument_keeps_no_other_from_being_heard_and_floods_nothing() -
 
 
 def test_readings_wait_in_order_while_the_store_fails() -> None:
-    """Row 35: nothing is lost, the fault is said aloud, and clears by itself."""
+    """Nothing is lost, the fault is said aloud, and clears by itself."""
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
         assert listening(book)
         book.fault = OSError("No space left on device")
@@ -155,7 +154,7 @@ def test_what_waits_at_the_end_is_stored_for_as_long_as_the_store_takes_it() -> 
 
 
 def test_a_slow_store_holds_up_no_port() -> None:
-    """Row 35: the port is read on while the store hangs."""
+    """The port is read on while the store hangs."""
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, instruments):
         assert listening(book)
         book.gate.clear()
@@ -171,7 +170,6 @@ def test_a_slow_store_holds_up_no_port() -> None:
 
 
 def test_stopping_hands_on_what_was_heard_and_gives_back_what_no_store_took() -> None:
-    """Row 36."""
     with plugged() as port:
         book = Notebook()
         instruments = Instruments(book.keep, book.refuse, book.report)
@@ -188,7 +186,7 @@ def test_stopping_hands_on_what_was_heard_and_gives_back_what_no_store_took() ->
 
 
 def test_stopping_ends_whatever_hangs() -> None:
-    """Row 36: an address that swallows connections, a store that hangs."""
+    """An address that swallows connections, a store that hangs."""
     with socket.create_server(("127.0.0.1", 0), backlog=0) as deaf, plugged() as port:
         # The queue of connections is full, so that the next one waits for its time to run out.
         queue = [socket.socket() for _ in range(3)]
@@ -219,7 +217,7 @@ def test_stopping_ends_whatever_hangs() -> None:
 def test_readings_for_which_memory_has_no_room_are_counted_and_said(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Row 34: a bounded queue, and never a loss in silence."""
+    """A bounded queue, and never a loss in silence."""
     monkeypatch.setattr("capture.bench._MOST_KEPT", 5)
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, its):
         assert listening(book)

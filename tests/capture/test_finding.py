@@ -57,7 +57,6 @@ def link(dev: Path, name: str, to: Path) -> Path:
 
 
 def test_a_caliper_that_comes_back_under_another_number_is_found_again(tmp_path: Path) -> None:
-    """Row 2."""
     old, new = node(tmp_path, "ttyACM0"), node(tmp_path, "ttyACM1")
     by_id = link(tmp_path, "serial/by-id/usb-Workbench_Gauge_17-if00", old)
     identity = identity_of(str(old), tmp_path, lambda: [port(old, "17", "1-2")])
@@ -87,7 +86,7 @@ def test_another_unit_under_the_old_name_is_not_taken_for_it(tmp_path: Path) -> 
 
 
 def test_twins_without_a_number_are_told_apart_by_their_socket(tmp_path: Path) -> None:
-    """Row 3: never guessed."""
+    """Never guessed."""
     first, second = node(tmp_path, "ttyUSB0"), node(tmp_path, "ttyUSB1")
     twins = [port(first, None, "1-2"), port(second, None, "1-3")]
     # Both have the same by-id name, so one of the links has won.
@@ -112,7 +111,7 @@ def test_twins_without_a_number_are_told_apart_by_their_socket(tmp_path: Path) -
 
 
 def test_a_by_id_name_that_twins_share_chooses_none_of_them(tmp_path: Path) -> None:
-    """Row 3, for whoever named the link itself."""
+    """For whoever named the link itself."""
     first, second = node(tmp_path, "ttyUSB0"), node(tmp_path, "ttyUSB1")
     shared = link(tmp_path, "serial/by-id/usb-Workbench_Gauge-if00-port0", second)
     sockets = [

@@ -139,7 +139,7 @@ def test_a_hid_device_that_is_not_there_is_waited_for() -> None:
 
 @kernel
 def test_a_grabbed_caliper_types_for_the_bench_alone() -> None:
-    """Row 30, and after the end everyone has it back (row 36)."""
+    """After the end everyone has it back."""
     with typing_caliper() as (caliper, device):
         other = os.open(device, os.O_RDONLY | os.O_NONBLOCK)
         try:
@@ -161,7 +161,7 @@ def test_a_grabbed_caliper_types_for_the_bench_alone() -> None:
 
 @kernel
 def test_a_caliper_pulled_out_while_a_key_is_down_gives_no_reading() -> None:
-    """Rows 1 and 14: no repeats, no half line."""
+    """No repeats, no half line."""
     with (
         typing_caliper() as (caliper, device),
         bench(f"keys:{device},name=k,unit=mm") as (book, its),
@@ -177,7 +177,6 @@ def test_a_caliper_pulled_out_while_a_key_is_down_gives_no_reading() -> None:
 
 @kernel
 def test_a_line_without_enter_is_given_up() -> None:
-    """Row 14."""
     with (
         typing_caliper() as (caliper, device),
         bench(f"keys:{device},name=k,unit=mm") as (book, its),
@@ -196,7 +195,7 @@ def test_a_line_without_enter_is_given_up() -> None:
 
 @kernel
 def test_keys_lost_by_the_kernel_spoil_their_line_alone() -> None:
-    """Row 33: the kernel's buffer runs over while nobody reads."""
+    """The kernel's buffer runs over while nobody reads."""
     with typing_caliper() as (caliper, device):
         source = Keyboard(device)
         source.open()

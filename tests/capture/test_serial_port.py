@@ -88,7 +88,6 @@ def test_an_unplugged_port_says_so_and_is_released() -> None:
 
 
 def test_a_second_program_is_told_that_the_port_is_taken() -> None:
-    """Row 4, busy."""
     with plugged() as port, opened(port.target):
         with pytest.raises(SourceBusyError, match="another program"):
             SerialPort(port.target).open()
@@ -124,7 +123,6 @@ def test_a_reader_that_steals_bytes_is_named_rather_than_called_an_unplug() -> N
 
 
 def test_a_killed_program_leaves_its_port_free() -> None:
-    """Row 36."""
     with plugged() as port:
         code = (
             "import sys, time; from capture.sources.serial_port import SerialPort;"
@@ -173,7 +171,6 @@ def test_settings_that_a_port_refuses_are_said(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody without rights")
 def test_missing_rights_name_the_group_to_join() -> None:
-    """Row 4, no rights."""
     with plugged() as port:
         os.chmod(port.target, 0o600)
         code = (

@@ -88,7 +88,6 @@ def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_releases_the_port_and_leaves_no_traceback(number: signal.Signals) -> None:
-    """Row 36."""
     with plugged() as port, running("listen", f"serial:{port.target}") as listen:
         line_with(listen, "listening")
         port.send(b"12.3")
@@ -102,7 +101,7 @@ def test_stopping_releases_the_port_and_leaves_no_traceback(number: signal.Signa
 
 
 def test_kill_releases_the_port() -> None:
-    """Row 36: kill -9 in mid-line."""
+    """By kill -9, in mid-line."""
     with plugged() as port, running("listen", f"serial:{port.target}") as listen:
         line_with(listen, "listening")
         port.send(b"12.3")
@@ -113,7 +112,7 @@ def test_kill_releases_the_port() -> None:
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs to see a process stopped")
 def test_presses_from_before_a_resume_are_kept_in_order_and_marked_late() -> None:
-    """Row 26: a process held up for a while, as by a suspended computer."""
+    """A process held up for a while, as by a suspended computer."""
     with (
         plugged() as port,
         running("listen", "--json", f"serial:{port.target},name=g,unit=mm") as listen,
@@ -142,7 +141,7 @@ def test_presses_from_before_a_resume_are_kept_in_order_and_marked_late() -> Non
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs to see a process stopped")
 def test_what_a_stream_sent_before_a_resume_counts_for_nothing() -> None:
-    """Row 26: where the jaws stood then, however often it was sent, is no reading now."""
+    """Where the jaws stood then, however often it was sent, is no reading now."""
     over = threading.Event()
     with (
         plugged() as port,
