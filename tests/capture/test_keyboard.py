@@ -14,7 +14,6 @@ import pytest
 
 from capture.errors import SourceBusyError, SourceMissingError, SourceUnsupportedError
 from capture.finding import hid_instruments, keyboard_instruments
-from capture.sources.hid import HidDevice, backends
 from capture.sources.keyboard import _EVENT, _EVIOCGRAB, Keyboard
 from tests import uhid
 from tests.capture.notebook import Notebook, bench, state_of
@@ -127,14 +126,6 @@ def _leads_to(fd: Path, device: str) -> bool:
         return os.readlink(fd) == device
     except OSError:
         return False
-
-
-@pytest.mark.skipif(not backends(), reason="hidapi is not installed")
-def test_a_hid_device_that_is_not_there_is_waited_for() -> None:
-    with pytest.raises(SourceMissingError, match="1209:fffe"):
-        HidDevice(vendor=0x1209, product=0xFFFE).open()
-    with pytest.raises(SourceMissingError, match="hidraw999"):
-        HidDevice(path="/dev/hidraw999").open()
 
 
 @kernel
