@@ -3,33 +3,19 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 from scipy import stats
 
+from tests.api.answers.cutting import LENGTH_IN, cut, degrees, refused
 from tests.api.bench import Person
-
-LENGTH_IN = 8.026
 
 
 @pytest.fixture
 def person(client: TestClient) -> Person:
     return Person(client)
-
-
-def cut(person, machine, thou, **settings):
-    """A series of strips whose open ends are so many thou wider."""
-    series = person.start(machine, **({"baseline": str(LENGTH_IN), "unit": "in"} | settings))
-    for deviation in thou:
-        person.press("0.500", f"{0.5 + deviation / 1000:.3f}", unit="in")
-    return series
-
-
-def degrees(thou):
-    return np.degrees(np.arctan(np.array(thou) / 1000 / (2 * LENGTH_IN)))
 
 
 FIRST, SECOND = (6, 10, 5, 11), (16, 17, 15, 14)
@@ -187,15 +173,6 @@ def test_lengths_without_a_nominal_one_are_not_further_out(person):
     assert "20 thou more" in length["sentence"].replace("20.0", "20")
 
 
-# ---- what cannot be compared
-
-
-def refused(person, address, status=422):
-    answer = person.client.get(address)
-    assert answer.status_code == status, answer.text
-    return answer.json()["detail"]
-
-
 @pytest.mark.parametrize("method", ["half-turn", "stop-block", "blade-to-slot", "same-spot"])
 def test_what_reveals_something_else_is_refused_with_a_sentence(person, method):
     a = cut(person, "Saw", FIRST)
@@ -219,209 +196,3 @@ def test_a_series_beside_itself_or_beside_none_is_refused(person):
     assert "b: is needed" in refused(person, f"/api/compare?a={a}")
     many = "".join(f"&more={nobody}" for _ in range(11))
     assert "give at most 12" in refused(person, f"/api/compare?a={a}&b={nobody}{many}")
-
-
-# ---- back to its stop
-
-
-def test_a_saw_that_came_back_within_the_margin_is_said_to_have(person):
-    before = cut(person, "Saw", (10, 11, 10, 9, 10))
-    person.post("/api/setup-changes", {"machine": "Saw", "kind": "swung and back"}, 201)
-    after = cut(person, "Saw", (10, 10, 11, 10, 9))
-    found = person.get(f"/api/compare/return?before={before}&after={after}&margin_deg=0.02")
-    assert found["answer"] == "came back"
-    assert found["more_cuts"] == 0
-    assert (found["margin"], found["margin_from"]) == (pytest.approx(0.02), "given")
-    assert found["sentence"].startswith("It came back to its stop")
-    assert [c["kind"] for c in found["setup_changes"]] == ["swung and back"]
-    # Two one-sided tests by hand, with Welch's standard error and degrees of freedom.
-    a, b = degrees((10, 11, 10, 9, 10)), degrees((10, 10, 11, 10, 9))
-    welch = stats.ttest_ind(b, a, equal_var=False)
-    error = math.sqrt(a.var(ddof=1) / 5 + b.var(ddof=1) / 5)
-    p = stats.t.cdf((abs(b.mean() - a.mean()) - 0.02) / error, welch.df)
-    assert found["p_within"] == pytest.approx(p, rel=1e-6)
-    assert found["shift"]["interval"]["low"] == pytest.approx(
-        welch.confidence_interval(0.95).low, rel=1e-6
-    )
-
-
-def test_a_saw_that_moved_is_said_to_have_and_by_how_much(person):
-    before, after = cut(person, "Saw", (10, 11, 10, 9)), cut(person, "Saw", (20, 21, 20, 22))
-    found = person.get(f"/api/compare/return?before={before}&after={after}")
-    assert found["answer"] == "did not"
-    assert found["shift"]["estimate"] == pytest.approx(
-        degrees((20, 21, 20, 22)).mean() - degrees((10, 11, 10, 9)).mean()
-    )
-    assert (found["margin"], found["margin_from"]) == (None, None)
-
-
-def test_a_shift_with_an_adjustment_in_between_is_not_laid_on_the_stop_alone(person):
-    before = cut(person, "Saw", (10, 11, 10, 9))
-    for kind in ("adjusted", "swung and back", "cleaned"):
-        person.post("/api/setup-changes", {"machine": "Saw", "kind": kind}, 201)
-    after = cut(person, "Saw", (20, 21, 20, 22))
-    found = person.get(f"/api/compare/return?before={before}&after={after}")
-    assert found["notes"] == [
-        "Recorded between the two: adjusted, cleaned. A shift may come from that rather than "
-        "from the stop."
-    ]
-
-
-def test_without_a_margin_half_the_tolerance_is_what_may_be_missed(person):
-    before = cut(person, "Saw", (10, 14, 6, 11), tolerance_deg="0.04")
-    after = cut(person, "Saw", (16, 5, 14, 3), tolerance_gap="0.004", tolerance_joint="6")
-    found = person.get(f"/api/compare/return?before={before}&after={after}")
-    # Half of atan(4 thou over 6 in); that of the series after comes first.
-    assert found["margin"] == pytest.approx(math.degrees(math.atan(0.004 / 6)) / 2)
-    assert found["margin_from"] == "half the tolerance"
-    assert found["answer"] == "cannot tell"
-    assert found["more_cuts"] > 0
-    assert f"About {found['more_cuts']} more cuts would tell" in found["sentence"]
-
-
-def test_one_cut_after_the_swing_is_held_against_where_the_next_was_expected(person):
-    before, after = cut(person, "Saw", (10, 11, 10, 9, 10)), cut(person, "Saw", (30,))
-    found = person.get(f"/api/compare/return?before={before}&after={after}&margin_deg=0.02")
-    a = degrees((10, 11, 10, 9, 10))
-    half = stats.t.ppf(0.975, 4) * a.std(ddof=1) * math.sqrt(1 + 1 / 5)
-    assert found["way"] == "prediction interval"
-    assert found["expected"]["low"] == pytest.approx(a.mean() - half, rel=1e-6)
-    assert found["expected"]["high"] == pytest.approx(a.mean() + half, rel=1e-6)
-    assert found["answer"] == "did not"
-
-
-def test_a_stop_block_comes_back_in_millimetres(person):
-    stop = {"method": "stop-block", "baseline": None}
-    before = person.start("Saw", **stop)
-    person.press("412.10", "412.12", "412.11")
-    after = person.start("Saw", **stop)
-    person.press("412.11", "412.12", "412.10")
-    address = f"/api/compare/return?before={before}&after={after}"
-    assert person.get(f"{address}&margin_mm=0.1")["answer"] == "came back"
-    assert "give margin_mm" in refused(person, f"{address}&margin_deg=0.1")
-
-
-@pytest.mark.parametrize("margin", ["0", "-1", "nan", "inf", "much"])
-def test_a_margin_that_cannot_be_names_its_field(person, margin):
-    before, after = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
-    address = f"/api/compare/return?before={before}&after={after}&margin_deg={margin}"
-    assert refused(person, address).startswith("margin_deg: ")
-
-
-@pytest.mark.parametrize("question", ["return", "adjustment"])
-def test_before_and_after_are_of_one_machine_and_in_this_order(person, question):
-    first, second = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
-    other = cut(person, "Sled", (10, 11))
-    address = f"/api/compare/{question}?before="
-    assert "change the two round" in refused(person, f"{address}{second}&after={first}")
-    assert "another machine" in refused(person, f"{address}{first}&after={other}")
-    assert "show angle only" in refused(person, f"{address}{first}&after={second}&quantity=tilt")
-
-
-def test_what_was_not_the_same_before_and_after_is_said(person):
-    before = cut(person, "Saw", (10, 11))
-    after = person.start("Saw", baseline="6", unit="in", inset="0.1")
-    person.press("0.500", "0.510", "0.500", "0.511", unit="in", caliper="other one")
-    found = person.get(f"/api/compare/return?before={before}&after={after}")
-    assert any("caliper, length of the cut, inset of the jaws" in note for note in found["notes"])
-
-
-def test_a_reading_that_was_taken_back_is_of_no_other_caliper(person):
-    before, after = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
-    person.post(f"/api/series/{after}/resume")
-    person.press("12.30")
-    person.post("/api/benches/main/take-back")
-    found = person.get(f"/api/compare/return?before={before}&after={after}")
-    assert not any("caliper" in note for note in found["notes"])
-    assert [s["calipers"] for s in (found["before"], found["after"])] == [["six-inch"]] * 2
-
-
-# ---- before and after an adjustment
-
-
-def test_an_adjustment_that_helped_is_said_to_have_and_by_how_much(person):
-    before = cut(person, "Saw", (-60, -58, -61, -59, -60))
-    person.post(
-        "/api/setup-changes",
-        {"machine": "Saw", "kind": "adjusted", "note": "half a turn", "at": str(datetime.now(UTC))},
-        201,
-    )
-    after = cut(person, "Saw", (12, 14, 11, 12, 13))
-    found = person.get(f"/api/compare/adjustment?before={before}&after={after}")
-    was, now = (degrees(t) for t in ((60, 58, 61, 59, 60), (12, 14, 11, 12, 13)))
-    assert found["answer"] == "helped"
-    assert found["change"] == pytest.approx(now.mean() - was.mean(), rel=1e-6)
-    assert found["interval"]["high"] < 0
-    assert found["interval"]["low"] < found["change"] < found["interval"]["high"]
-    assert "nearer to nominal" in found["sentence"]
-    assert found["setup_changes"][0]["note"] == "half a turn"
-
-
-def test_lengths_with_no_nominal_one_cannot_tell_what_nearer_means(person):
-    stop = {"method": "stop-block", "baseline": None}
-    before, after = person.start("Saw", **stop), person.start("Saw", **stop)
-    address = f"/api/compare/adjustment?before={before}&after={after}"
-    assert "no nominal length is known" in refused(person, address)
-
-
-FAR, NEAR = (-60, -58, -61, -59, -60), (12, 14, 11, 12, 13)
-
-
-def nearer_after(person, *kinds):
-    """The answer where a saw cut nearer to nominal after something of these kinds happened."""
-    before = cut(person, "Saw", FAR)
-    for kind in kinds:
-        person.post("/api/setup-changes", {"machine": "Saw", "kind": kind}, 201)
-    after = cut(person, "Saw", NEAR)
-    return person.get(f"/api/compare/adjustment?before={before}&after={after}")
-
-
-@pytest.mark.parametrize(
-    ("kinds", "done"),
-    [
-        (["moved"], "moved"),
-        (["swung and back", "cleaned"], "cleaned"),
-        (["moved", "cleaned", "moved"], "moved and cleaned"),
-        (["other"], "changed in some other way"),
-    ],
-)
-def test_what_is_not_done_to_cut_nearer_is_not_said_to_have_helped(person, kinds, done):
-    found = nearer_after(person, *kinds)
-    was, now = (abs(degrees(thou).mean()) for thou in (FAR, NEAR))
-    assert found["answer"] == "nothing was adjusted"
-    assert "helped" not in found["sentence"]
-    assert found["sentence"] == (
-        f"Between the two it was {done}, but no adjustment and no other blade is recorded: the"
-        f" mean is {was:.4f} degrees from nominal before, {now:.4f} degrees after. If the machine"
-        " was adjusted, say so on its page."
-    )
-    # What differs is told all the same.
-    assert found["interval"]["low"] < found["change"] < found["interval"]["high"] < 0
-    assert [c["kind"] for c in found["setup_changes"]] == kinds
-
-
-@pytest.mark.parametrize("kinds", [["blade changed"], ["moved", "adjusted"]])
-def test_another_blade_or_an_adjustment_among_others_may_have_helped(person, kinds):
-    found = nearer_after(person, *kinds)
-    assert found["answer"] == "helped"
-    assert found["sentence"].startswith("It helped")
-
-
-@pytest.mark.parametrize("kinds", [[], ["swung and back"]])
-def test_where_nothing_was_done_nothing_is_said_to_have_helped(person, kinds):
-    found = nearer_after(person, *kinds)
-    assert found["answer"] == "nothing was changed"
-    assert found["sentence"].startswith("Nothing is recorded between the two that could have")
-
-
-def test_without_cuts_from_before_there_is_nothing_to_tell_apart(person):
-    before = cut(person, "Saw", ())
-    person.post("/api/setup-changes", {"machine": "Saw", "kind": "moved"}, 201)
-    after = cut(person, "Saw", (12, 14))
-    found = person.get(f"/api/compare/adjustment?before={before}&after={after}")
-    assert found["answer"] == "nothing was adjusted"
-    assert found["change"] is None
-    assert found["sentence"] == (
-        "Between the two it was moved, but no adjustment and no other blade is recorded. If the"
-        " machine was adjusted, say so on its page."
-    )

@@ -1,0 +1,101 @@
+"""Whether a saw came back to its stop, over HTTP."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from fastapi.testclient import TestClient
+from scipy import stats
+
+from tests.api.answers.cutting import cut, degrees, refused
+from tests.api.bench import Person
+
+
+@pytest.fixture
+def person(client: TestClient) -> Person:
+    return Person(client)
+
+
+def test_a_saw_that_came_back_within_the_margin_is_said_to_have(person):
+    before = cut(person, "Saw", (10, 11, 10, 9, 10))
+    person.post("/api/setup-changes", {"machine": "Saw", "kind": "swung and back"}, 201)
+    after = cut(person, "Saw", (10, 10, 11, 10, 9))
+    found = person.get(f"/api/compare/return?before={before}&after={after}&margin_deg=0.02")
+    assert found["answer"] == "came back"
+    assert found["more_cuts"] == 0
+    assert (found["margin"], found["margin_from"]) == (pytest.approx(0.02), "given")
+    assert found["sentence"].startswith("It came back to its stop")
+    assert [c["kind"] for c in found["setup_changes"]] == ["swung and back"]
+    # Two one-sided tests by hand, with Welch's standard error and degrees of freedom.
+    a, b = degrees((10, 11, 10, 9, 10)), degrees((10, 10, 11, 10, 9))
+    welch = stats.ttest_ind(b, a, equal_var=False)
+    error = math.sqrt(a.var(ddof=1) / 5 + b.var(ddof=1) / 5)
+    p = stats.t.cdf((abs(b.mean() - a.mean()) - 0.02) / error, welch.df)
+    assert found["p_within"] == pytest.approx(p, rel=1e-6)
+    assert found["shift"]["interval"]["low"] == pytest.approx(
+        welch.confidence_interval(0.95).low, rel=1e-6
+    )
+
+
+def test_a_saw_that_moved_is_said_to_have_and_by_how_much(person):
+    before, after = cut(person, "Saw", (10, 11, 10, 9)), cut(person, "Saw", (20, 21, 20, 22))
+    found = person.get(f"/api/compare/return?before={before}&after={after}")
+    assert found["answer"] == "did not"
+    assert found["shift"]["estimate"] == pytest.approx(
+        degrees((20, 21, 20, 22)).mean() - degrees((10, 11, 10, 9)).mean()
+    )
+    assert (found["margin"], found["margin_from"]) == (None, None)
+
+
+def test_a_shift_with_an_adjustment_in_between_is_not_laid_on_the_stop_alone(person):
+    before = cut(person, "Saw", (10, 11, 10, 9))
+    for kind in ("adjusted", "swung and back", "cleaned"):
+        person.post("/api/setup-changes", {"machine": "Saw", "kind": kind}, 201)
+    after = cut(person, "Saw", (20, 21, 20, 22))
+    found = person.get(f"/api/compare/return?before={before}&after={after}")
+    assert found["notes"] == [
+        "Recorded between the two: adjusted, cleaned. A shift may come from that rather than "
+        "from the stop."
+    ]
+
+
+def test_without_a_margin_half_the_tolerance_is_what_may_be_missed(person):
+    before = cut(person, "Saw", (10, 14, 6, 11), tolerance_deg="0.04")
+    after = cut(person, "Saw", (16, 5, 14, 3), tolerance_gap="0.004", tolerance_joint="6")
+    found = person.get(f"/api/compare/return?before={before}&after={after}")
+    # Half of atan(4 thou over 6 in); that of the series after comes first.
+    assert found["margin"] == pytest.approx(math.degrees(math.atan(0.004 / 6)) / 2)
+    assert found["margin_from"] == "half the tolerance"
+    assert found["answer"] == "cannot tell"
+    assert found["more_cuts"] > 0
+    assert f"About {found['more_cuts']} more cuts would tell" in found["sentence"]
+
+
+def test_one_cut_after_the_swing_is_held_against_where_the_next_was_expected(person):
+    before, after = cut(person, "Saw", (10, 11, 10, 9, 10)), cut(person, "Saw", (30,))
+    found = person.get(f"/api/compare/return?before={before}&after={after}&margin_deg=0.02")
+    a = degrees((10, 11, 10, 9, 10))
+    half = stats.t.ppf(0.975, 4) * a.std(ddof=1) * math.sqrt(1 + 1 / 5)
+    assert found["way"] == "prediction interval"
+    assert found["expected"]["low"] == pytest.approx(a.mean() - half, rel=1e-6)
+    assert found["expected"]["high"] == pytest.approx(a.mean() + half, rel=1e-6)
+    assert found["answer"] == "did not"
+
+
+def test_a_stop_block_comes_back_in_millimetres(person):
+    stop = {"method": "stop-block", "baseline": None}
+    before = person.start("Saw", **stop)
+    person.press("412.10", "412.12", "412.11")
+    after = person.start("Saw", **stop)
+    person.press("412.11", "412.12", "412.10")
+    address = f"/api/compare/return?before={before}&after={after}"
+    assert person.get(f"{address}&margin_mm=0.1")["answer"] == "came back"
+    assert "give margin_mm" in refused(person, f"{address}&margin_deg=0.1")
+
+
+@pytest.mark.parametrize("margin", ["0", "-1", "nan", "inf", "much"])
+def test_a_margin_that_cannot_be_names_its_field(person, margin):
+    before, after = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
+    address = f"/api/compare/return?before={before}&after={after}&margin_deg={margin}"
+    assert refused(person, address).startswith("margin_deg: ")
