@@ -46,3 +46,17 @@ def test_the_media_type_is_the_registered_one(client):
     assert media == expected["media_type"]
     assert {p.partition("=")[0] for p in parameters} == set(expected["optional_parameters"])
     assert "header=present" in parameters
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1+1", "-1+1", "@A1", "＝1", "-", "- 5", "=", "+-5"])
+def test_whatever_begins_like_a_formula_is_made_harmless(name):
+    from api.exports.csv import cell
+
+    assert cell(name) == f"'{name}"
+
+
+@pytest.mark.parametrize("name", ["5", "-5", "+0.5", "-.5 -6", "Saw", "a=b", "", "'=x"])
+def test_what_is_harmless_is_left_as_it_is(name):
+    from api.exports.csv import cell
+
+    assert cell(name) == name

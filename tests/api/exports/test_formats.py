@@ -2,53 +2,22 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
-import zipfile
-from collections.abc import Iterator
 from decimal import Decimal
-from pathlib import Path
-from typing import Any, get_args
 
 import openpyxl
 import pyarrow.parquet
 import pytest
-from fastapi.testclient import TestClient
 
-from api.exports import senml
-from api.exports.columns import BLOCK, words_in, words_text
-from capture.records import Flag
+from api.exports.columns import BLOCK
 from tests.api.bench import Person
+from tests.api.exports.pulled import FORMULA, body, rows
 
 TRIALS_HEADER = (
     "trial_id,series_id,machine,method,number,taken_at,baseline_mm,readings_mm,deviation_mm,"
     "angle_deg,tilt_deg,expanded_uncertainty_deg,state,flags,caliper"
 )
-FORMULA = '=HYPERLINK("http://192.0.2.1","a, b")'
-
-
-@pytest.fixture
-def person(client: TestClient) -> Person:
-    """Somebody with two trials of a saw with an awkward name, one open, and a roll."""
-    who = Person(client)
-    who.start(FORMULA, baseline="8.026", unit="in")
-    who.press("0.475", "0.482", "0.520", "0.513", unit="in", caliper="-six, inch")
-    who.post("/api/benches/main/swap-ends")
-    who.press("0.51236", unit="in")
-    who.start("Sled", method="roll", thickness="18.5")
-    who.press("12.30", "12.31", "12.40", "12.42")
-    return who
-
-
-def body(person: Person, path: str, status: int = 200) -> bytes:
-    answer = person.client.get(path)
-    assert answer.status_code == status, answer.text
-    return answer.content
-
-
-def rows(data: bytes) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(data.decode(), newline=""), strict=True))
 
 
 def test_the_csv_has_the_promised_header_and_every_row_its_cells(person):
@@ -76,25 +45,6 @@ def test_a_spreadsheet_runs_no_name_as_a_formula_and_numbers_stay_numbers(person
     person.press("-12.5", "-12.25")
     last = rows(body(person, "/api/trials.csv"))[-1]
     assert (last["machine"], last["readings_mm"]) == ("-4", "-12.5 -12.25")
-
-
-@pytest.mark.parametrize("name", ["=1+1", "+1+1", "-1+1", "@A1", "＝1", "-", "- 5", "=", "+-5"])
-def test_whatever_begins_like_a_formula_is_made_harmless(name):
-    from api.exports.csv import cell
-
-    assert cell(name) == f"'{name}"
-
-
-@pytest.mark.parametrize("name", ["5", "-5", "+0.5", "-.5 -6", "Saw", "a=b", "", "'=x"])
-def test_what_is_harmless_is_left_as_it_is(name):
-    from api.exports.csv import cell
-
-    assert cell(name) == name
-
-
-@pytest.mark.parametrize("flag", get_args(Flag))
-def test_every_flag_can_be_read_out_of_the_text_that_an_export_makes_of_it(flag):
-    assert words_in(words_text([flag, "late"])) == [flag, "late"]
 
 
 def test_json_lines_say_the_same_with_exact_numbers(person):
@@ -168,109 +118,6 @@ def test_readings_in_other_formats_say_the_same(person):
     ]
     sheet = openpyxl.load_workbook(io.BytesIO(body(person, "/api/readings.xlsx")))["readings"]
     assert sheet.max_row == len(same) + 1
-
-
-# ---------------------------------------------------------------- SenML
-
-PUBLISHED = json.loads((Path(__file__).parents[3] / "fixtures" / "published.json").read_text())
-
-
-def published(name: str) -> Any:
-    return next(case for case in PUBLISHED if case["id"] == name)
-
-
-def resolved(pack: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
-    """A pack's records on their own (RFC 8428, 4.6), written from the text of the RFC."""
-    base: dict[str, Any] = {}
-    for record in pack:
-        base |= {k: v for k, v in record.items() if k in ("bn", "bt", "bu", "bver")}
-        yield {
-            "n": base.get("bn", "") + record.get("n", ""),
-            "u": record.get("u", base.get("bu")),
-            "t": base.get("bt", 0) + record.get("t", 0),
-            "v": record["v"],
-        }
-
-
-@pytest.mark.parametrize("name", ["senml-5.1.2-base-values", "senml-5.1.6-two-base-names"])
-def test_the_reader_that_judges_our_packs_reads_the_published_ones(name):
-    case = published(name)
-    for mine, theirs in zip(
-        resolved(case["inputs"]["pack"]), case["expected"]["resolved"], strict=True
-    ):
-        assert (mine["n"], mine["u"], mine["v"]) == (theirs["n"], theirs["u"], theirs["v"])
-        assert mine["t"] == pytest.approx(theirs["t"], abs=case["tolerance"]["abs"])
-
-
-def test_senml_says_metres_exactly_in_the_order_of_time(person):
-    answer = person.client.get("/api/readings.senml")
-    assert answer.headers["content-type"] == "application/senml+json"
-    pack = json.loads(answer.content, parse_float=Decimal, parse_int=Decimal)
-    same = {row["reading_id"]: row for row in rows(body(person, "/api/readings.csv"))}
-    found = list(resolved(pack))
-    assert len(found) == len(same) == 9
-    assert [r["t"] for r in found] == sorted(r["t"] for r in found)
-    for record, plain in zip(pack, found, strict=True):
-        row = same[record["reading_id"]]
-        assert plain["v"] == Decimal(row["reading_mm"]) / 1000
-        # RFC 8428, 12.1: the registry has the metre and no millimetre.
-        assert plain["u"] == published("senml-units")["expected"]["metre"]
-        assert all(c.isascii() and (c.isalnum() or c in "-:./_") for c in plain["n"])
-    assert {r["n"] for r in found} == {"bothends:main:six-inch", "bothends:main:-six_2c_20inch"}
-
-
-def test_millimetres_are_written_as_the_published_metres():
-    case = published("senml-mm-to-m")
-    for mm, m in zip(case["inputs"]["mm"], case["expected"]["m"], strict=True):
-        assert float(senml.metres(str(mm))) == m
-        assert Decimal(senml.metres(str(mm))) == Decimal(str(mm)) / 1000
-    for text, metres in [("0", "0"), ("-0.001", "-0.000001"), ("203.860401", "0.203860401")]:
-        assert senml.metres(text) == metres
-    assert senml.metres("1000000") == "1000"
-    assert senml.metres("-25400") == "-25.4"
-
-
-def test_two_instruments_never_share_a_senml_name():
-    names = [("a", "b:c"), ("a:b", "c"), ("a_3ab", "c"), ("a b", "c"), ("a_20b", "c"), ("ä", "c")]
-    assert len({senml.sensor_name(*each) for each in names}) == len(names)
-
-
-def test_a_senml_moment_is_exact_to_the_microsecond():
-    assert senml.seconds("2010-06-08T18:01:16.001000Z") == "1276020076.001"
-    assert senml.seconds("1970-01-01T00:00:00.000000Z") == "0"
-
-
-# ---------------------------------------------------------------- the package
-
-
-def test_the_package_describes_what_it_holds(person):
-    archive = zipfile.ZipFile(io.BytesIO(body(person, "/api/history.zip")))
-    assert archive.testzip() is None
-    package = json.loads(archive.read("datapackage.json"))
-    tables = {}
-    for resource in package["resources"]:
-        found = rows(archive.read(resource["path"]))
-        tables[resource["name"]] = found
-        fields = resource["schema"]["fields"]
-        assert [field["name"] for field in fields] == list(found[0])
-        units = {f["name"]: f.get("unit") for f in fields}
-        assert all(units[name] == "mm" for name in units if name.endswith("_mm"))
-        assert all(units[name] == "deg" for name in units if name.endswith("_deg"))
-        keys = [tuple(row[k] for k in resource["schema"]["primaryKey"]) for row in found]
-        assert len(set(keys)) == len(keys)
-        for field in fields:
-            for row in found:
-                if row[field["name"]] and field["type"] in ("number", "integer"):
-                    Decimal(row[field["name"]])
-    for key in package["resources"][2]["schema"]["foreignKeys"]:
-        theirs = {row[key["fields"]] for row in tables[key["reference"]["resource"]]}
-        assert {row[key["fields"]] for row in tables["trial-readings"]} <= theirs
-    assert archive.read("trials.csv") == body(person, "/api/trials.csv")
-    swapped = next(r["trial_id"] for r in tables["trials"] if r["flags"] == "ends-swapped")
-    assert [r["place"] for r in tables["trial-readings"] if r["trial_id"] == swapped] == [
-        "open end",
-        "fence end",
-    ]
 
 
 # ---------------------------------------------------------------- what is asked

@@ -1,0 +1,20 @@
+"""What was pulled, read as another program reads it."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from tests.api.bench import Person
+
+FORMULA = '=HYPERLINK("http://192.0.2.1","a, b")'
+
+
+def body(person: Person, path: str, status: int = 200) -> bytes:
+    answer = person.client.get(path)
+    assert answer.status_code == status, answer.text
+    return answer.content
+
+
+def rows(data: bytes) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(data.decode(), newline=""), strict=True))

@@ -1,0 +1,40 @@
+"""The whole history in one file that describes itself."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from decimal import Decimal
+
+from tests.api.exports.pulled import body, rows
+
+
+def test_the_package_describes_what_it_holds(person):
+    archive = zipfile.ZipFile(io.BytesIO(body(person, "/api/history.zip")))
+    assert archive.testzip() is None
+    package = json.loads(archive.read("datapackage.json"))
+    tables = {}
+    for resource in package["resources"]:
+        found = rows(archive.read(resource["path"]))
+        tables[resource["name"]] = found
+        fields = resource["schema"]["fields"]
+        assert [field["name"] for field in fields] == list(found[0])
+        units = {f["name"]: f.get("unit") for f in fields}
+        assert all(units[name] == "mm" for name in units if name.endswith("_mm"))
+        assert all(units[name] == "deg" for name in units if name.endswith("_deg"))
+        keys = [tuple(row[k] for k in resource["schema"]["primaryKey"]) for row in found]
+        assert len(set(keys)) == len(keys)
+        for field in fields:
+            for row in found:
+                if row[field["name"]] and field["type"] in ("number", "integer"):
+                    Decimal(row[field["name"]])
+    for key in package["resources"][2]["schema"]["foreignKeys"]:
+        theirs = {row[key["fields"]] for row in tables[key["reference"]["resource"]]}
+        assert {row[key["fields"]] for row in tables["trial-readings"]} <= theirs
+    assert archive.read("trials.csv") == body(person, "/api/trials.csv")
+    swapped = next(r["trial_id"] for r in tables["trials"] if r["flags"] == "ends-swapped")
+    assert [r["place"] for r in tables["trial-readings"] if r["trial_id"] == swapped] == [
+        "open end",
+        "fence end",
+    ]
