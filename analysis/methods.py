@@ -824,7 +824,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
         steps=(Step("measure", "Read " + ", then ".join(p.label for p in places) + "."),),
         cautions=SAWING_CAUTIONS,
         needs=_text(data, "needs", ""),
-        checks=_text(data, "checks", ""),
+        checks=_text(data, "checks", f"the {relation.words}"),
         source=_text(data, "source", "given by the user"),
         definition=dict(data),
     )

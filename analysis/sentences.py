@@ -132,8 +132,11 @@ def capital(text: str) -> str:
 
 
 def direction(value: float, expanded: float, toward: tuple[str, str]) -> str:
-    """Which way a value points, in words; says so when it may be either."""
-    if not any(toward) or value == 0:
+    """Which way a value points, in words; says so when it may be either.
+
+    What arithmetic leaves of a zero, a billionth of the uncertainty, points nowhere.
+    """
+    if not any(toward) or abs(value) <= 1e-9 * expanded or value == 0:
         return "it leans neither way" if any(toward) else ""
     words = toward[0] if value > 0 else toward[1]
     return words if abs(value) > expanded else f"{words}, if at all"

@@ -13,8 +13,10 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from analysis.methods import METHODS, Method, custom_method
+from api.errors import InvalidField
 from api.store.engine import StoreError
-from api.store.rows.series import method_definitions
+from api.store.facts import method_of
+from api.store.rows.series import method_definitions, one_measured_by
 
 
 def all_methods(connection: Connection | None, data: Path) -> Mapping[str, Method]:
@@ -37,3 +39,19 @@ def all_methods(connection: Connection | None, data: Path) -> Mapping[str, Metho
         except (ValueError, OSError) as error:
             raise StoreError(f"{path}: {error}; correct the file, or take it away") from None
     return found
+
+
+def method_named(
+    connection: Connection, key: str, methods: Mapping[str, Method] = METHODS
+) -> Method:
+    """The method with that key: one of `methods`, or one that the store was measured by.
+
+    Another server on the same store may know a method's file that this one does not. Raises
+    InvalidField where nobody knows it.
+    """
+    if key in methods:
+        return methods[key]
+    row = one_measured_by(connection, key)
+    if row is None:
+        raise InvalidField("method", f"there is no method {key!r}; use one of {', '.join(methods)}")
+    return method_of(row)

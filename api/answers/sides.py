@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Row
 
 from analysis import geometry
 from analysis.conversions import SizeUnit
-from analysis.methods import Method, Quantity, Relation, method
+from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import rounding_sd
 from analysis.systematic import Systematic, between, systematic
 from analysis.units import MM_PER_INCH, mm, parse_length
@@ -193,10 +193,10 @@ def _moment(moment: datetime) -> str:
 
 def notes(found: Sequence[Side]) -> tuple[str, ...]:
     """What the methods show, where they are not all the same."""
-    methods = list(dict.fromkeys(s.method.key for s in found))
+    methods = {s.method.key: s.method for s in found}
     if len(methods) < 2:
         return ()
-    told = "; ".join(f"{m.title} shows {m.checks}" for m in map(method, methods))
+    told = "; ".join(f"{m.title} shows {m.checks}" for m in methods.values())
     return (f"They were measured by different methods: {told}.",)
 
 

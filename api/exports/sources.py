@@ -16,9 +16,9 @@ import httpx2
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from analysis.methods import method as method_named
 from api import http
-from api.errors import NotFound
+from api.answers.methods import method_named
+from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
 from api.exports.expected import HEADER, expected_rows
 from api.exports.snapshot import snapshot
@@ -110,14 +110,14 @@ def _wanted(connection: Any, question: Question) -> Wanted:
         if question.machine is not None:
             machine = machine_row(connection, parse_id(question.machine)).id
         if question.method is not None:
-            method_named(question.method)
+            method_named(connection, question.method)
         after = None if question.after is None else cursor.number(connection, question.after)
     except NotFound:
         raise NoSuchQuestion(f"--machine: there is no machine {question.machine}") from None
     except cursor.LostCursor:
         raise Lost from None
-    except ValueError as error:
-        raise NoSuchQuestion(f"--method: {error}") from None
+    except InvalidField as error:
+        raise NoSuchQuestion(f"--method: {error.message}") from None
     return Wanted(machine, question.method, question.since, after)
 
 

@@ -115,6 +115,12 @@ def test_a_sentence_knows_its_measures_in_full():
     assert longer.parts == (*said.parts, " ", sentences.length(1.0, 0.1))
 
 
+def test_what_arithmetic_leaves_of_a_zero_leans_nowhere():
+    assert sentences.direction(2.2e-17, 6e-5, LEANS) == "it leans neither way"
+    assert sentences.direction(1e-9, 6e-5, LEANS) == f"{LEANS[0]}, if at all"
+    assert sentences.direction(1e-300, 0.0, LEANS) == LEANS[0]
+
+
 def test_every_sentence_fits_a_phone():
     longest = sentences.angle_sentence(
         1e-3, 2e-3, ("boards come out thicker at the right edge",) * 2, 100, "cannot tell yet"

@@ -55,6 +55,12 @@ def method_definitions(connection: Connection) -> list[dict[str, Any]]:
     return [found for found in connection.scalars(query) if found is not None]
 
 
+def one_measured_by(connection: Connection, method: str) -> Row[Any] | None:
+    """Method and method_data of a series by the method with that key; None where there is none."""
+    query: Any = select(Series.method, Series.method_data).where(Series.method == method).limit(1)
+    return connection.execute(query).first()
+
+
 def latest_series(
     connection: Connection,
     *,

@@ -16,8 +16,8 @@ from fastapi.responses import StreamingResponse
 from sqlalchemy import Connection
 from starlette.types import Receive, Scope, Send
 
-from analysis.methods import method as method_named
 from api import VERSION
+from api.answers.methods import method_named
 from api.answers.moments import aware
 from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
@@ -67,10 +67,7 @@ class _Asked:
             except NotFound as error:
                 raise InvalidField("machine", str(error)) from None
         if self.method is not None:
-            try:
-                method_named(self.method)
-            except ValueError as error:
-                raise InvalidField("method", str(error)) from None
+            method_named(connection, self.method)
         after = None
         if self.after is not None:
             try:

@@ -9,8 +9,8 @@ from uuid import UUID
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy import Connection
 
+from api.answers.methods import method_named
 from api.answers.series import many_scored
-from api.errors import InvalidField
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import parse_id
 from api.store.rows.series import latest_series
@@ -69,10 +69,8 @@ def list_series(
 
     The `Link` header (RFC 8288) with rel="next" is the address of the next page.
     """
-    if method is not None and method not in server.methods:
-        raise InvalidField(
-            "method", f"there is no method {method!r}; use one of {', '.join(server.methods)}"
-        )
+    if method is not None:
+        method_named(store, method, server.methods)
     machine_id = None if machine is None else machine_row(store, parse_id(machine)).id
     found = latest_series(store, machine=machine_id, method=method, before=before, limit=limit + 1)
     shown = found[:limit]

@@ -109,6 +109,7 @@ def test_every_page_and_export_knows_what_was_measured_after_its_file_is_gone(
             assert "Sled turn" in client.get(page).text, page
         assert "sled-turn" in client.get("/series").text
         assert client.get(f"/api/series/{series}").json()["trials"][0]["state"] == "complete"
+        assert "Read runner end" in client.get("/guide/sled-turn?side=right").text
         with ZipFile(BytesIO(client.get("/api/history.zip").content)) as package:
             assert b"far corner" in package.read("trial_readings.csv")
     with server(other, store_url) as client:
@@ -128,3 +129,19 @@ def test_an_old_notebook_may_name_the_places_of_a_method_of_ones_own(person):
         ("runner end", "12.30"),
         ("far corner", "12.60"),
     ]
+
+
+def test_an_own_method_is_compared_and_narrowed_to_like_any_other(person):
+    own = person.start(method="sled-turn", baseline="300", strip_side="right")
+    person.press("12.30", "12.60", "12.31", "12.62")
+    reversal = person.start()
+    person.press("12.30", "12.40", "12.31", "12.45")
+    for question in ("compare?a={}&b={}", "compare/return?before={}&after={}"):
+        notes = person.get("/api/" + question.format(own, reversal))["notes"]
+        assert any("Sled turn shows the angle of the cut" in note for note in notes), question
+    rows = person.client.get("/api/trials.csv?method=sled-turn").text.splitlines()
+    assert len(rows) == 3
+    assert len(person.get("/api/series?method=sled-turn")["series"]) == 1
+    refused = person.client.get("/api/trials.csv?method=sled")
+    assert refused.status_code == 422
+    assert refused.json()["detail"].startswith("method: there is no method 'sled'; use one of")

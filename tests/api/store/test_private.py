@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from api.cli import main
 from api.instruments.forward.queue import Queue
 from api.server import Server
 from api.settings import Settings
@@ -65,3 +66,10 @@ def test_a_backup_is_for_the_user_alone_and_a_pull_as_its_user_has_it(tmp_path: 
     modes = _modes(tmp_path)
     assert modes["copy.sqlite"] == modes["copy.sqlite.sha256"] == "0600"
     assert modes["t.csv"] == "0644"
+
+
+def test_a_command_gives_the_rights_of_new_files_back(tmp_path: Path) -> None:
+    Server(Settings(data=tmp_path / "data")).close()
+    assert main(["doctor", "--data", str(tmp_path / "data")]) == 0
+    (tmp_path / "mine").touch()
+    assert _modes(tmp_path)["mine"] == "0644"

@@ -15,13 +15,6 @@ from api.store.urls import database_url, shown
 from tests.whole.commands import done
 
 
-def test_a_command_gives_the_rights_of_new_files_back(tmp_path: Path) -> None:
-    Server(Settings(data=tmp_path / "data")).close()
-    assert main(["doctor", "--data", str(tmp_path / "data")]) == 0
-    (tmp_path / "mine").touch()
-    assert _modes(tmp_path)["mine"] == "0644"
-
-
 @pytest.mark.parametrize(
     "url",
     [

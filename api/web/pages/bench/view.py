@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Final
 
 from fastapi import APIRouter, Request
@@ -12,7 +13,9 @@ from markupsafe import Markup
 
 from analysis.methods import SAWING_CAUTIONS, Method, Side, steps_for
 from api.answers.bench import bench as bench_answer
+from api.answers.methods import method_named
 from api.answers.series import series as whole_series
+from api.errors import InvalidField
 from api.store.facts import method_of
 from api.store.rows.machines import machines as machine_rows
 from api.web import convert
@@ -135,7 +138,9 @@ def _for_the_page(method: Method) -> dict[str, object]:
 @router.get("/guide/{key}")
 def guide(request: Request, server: TheServer, key: str, side: str = "left") -> HTMLResponse:
     """How a method is done, step by step, with the strip falling to `side` of the blade."""
-    method = server.methods.get(key)
+    method = None
+    with suppress(InvalidField), server.reading() as store:
+        method = method_named(store, key, server.methods)
     if method is None or side not in _SIDES:
         return page(
             request,
