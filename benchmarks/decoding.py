@@ -20,7 +20,7 @@ from time import monotonic, process_time
 
 import serial
 
-from capture.decoding import LineDecoder
+from capture.line_decoder import LineDecoder
 from capture.sources.serial_port import SerialPort
 from capture.values import Value
 

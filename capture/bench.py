@@ -1,8 +1,8 @@
-"""Where instruments, decoding and keeping meet.
+"""Reads every instrument, decodes what it sends and hands the readings to the store.
 
-One thread for each instrument opens it, reads, decodes, and opens it again when it has
-gone. One more thread, the keeper, hands readings on in the order in which they were heard,
-so that a slow store holds up no instrument and a mad instrument no other.
+One thread for each instrument opens it, reads, decodes, and opens it again when it has been
+unplugged. One more thread, the store queue, hands readings on in the order in which they were
+received, so that a slow store delays no instrument, and an instrument that floods delays no other.
 """
 
 from __future__ import annotations
@@ -20,50 +20,57 @@ from uuid import UUID
 
 import uuid_utils
 
+from capture.decoders import Decoder, decoder_for
 from capture.errors import (
     SourceError,
     SourceMissingError,
     SourceUnpluggedError,
     SourceUnsupportedError,
 )
-from capture.finding import Identity, alike, find_again, has_twin, identity_of
-from capture.hearing import Decoded, Hearing, HeldBack, hearing_for
+from capture.finding import (
+    Identity,
+    find_again,
+    has_identical_unit,
+    identical_units,
+    identity_of,
+)
+from capture.line_decoder import Decoded, HeldBack
 from capture.records import CaliperCondition, CaliperState, Reading, Refusal
 from capture.retry import Backoff
-from capture.settling import State as StreamState
-from capture.sources import Askable, Overheard, Source, SourceEndedError, source_for
+from capture.settling import StreamState
+from capture.sources import Askable, HasNotice, Source, SourceEndedError, source_for
 from capture.spec import Spec
 from capture.values import Message, NotUnderstood, Value
 
-# A reader that slept this much longer than it meant to has been held up (a suspended
-# computer, a stopped process): what it finds then was pressed some time ago.
-_HELD_UP_S: Final = 0.5
-# No wait is longer, or a suspension within it would not be noticed.
+# A thread that waited this much longer than it asked for was suspended (a sleeping computer, a
+# stopped process): what it reads then was pressed some time ago.
+_SUSPENDED_S: Final = 0.5
+# No wait is longer: a suspension within a long wait would not be noticed.
 _LONGEST_WAIT_S: Final = 1.0
 _STREAM_QUIET_S: Final = 3.0
-# A stream's stand is told at most this often, and moving only once it has lasted as long.
-_STAND_S: Final = 0.5
-_STANDS: Final[dict[StreamState, str]] = {
+# A stream's state is reported at most this often, and only once it has lasted as long.
+_STREAM_STATE_S: Final = 0.5
+_STREAM_MESSAGES: Final[dict[StreamState, str]] = {
     "moving": "still moving: a reading comes when the jaws stand still",
     "still": "standing at zero, which gives no reading",
 }
 _ANSWER_S: Final = 1.0
 _STOP_S: Final = 2.0
-# Readings of an instrument that wait in memory while the store fails: some megabytes, hours of
+# Readings of one instrument that wait in memory while the store fails: some megabytes, hours of
 # pressing.
-_MOST_KEPT: Final = 10_000
-# Nobody presses a button so often; what a port stored up comes faster, and is soon over.
+_LONGEST_QUEUE: Final = 10_000
+# Nobody presses a button so often. What a port had buffered comes faster, and ends soon.
 _PRESSES_A_SECOND: Final = 50
-# A commit takes milliseconds; one that takes so long is held up by something.
+# A commit takes milliseconds; one that takes so long is blocked.
 _SLOW_S: Final = 1.0
-_LOOK_S: Final = 0.25
+_CHECK_INTERVAL_S: Final = 0.25
 # A service manager waits a minute and a half for a program that it stops.
 _LONGEST_STOP_S: Final = 60.0
-# Refusals listed one by one: a burst, then so many a second; the rest are counted.
+# Rate limit of the refusals that are listed one by one; the others are only counted.
 _REFUSAL_BURST: Final = 20
 _REFUSALS_A_SECOND: Final = 2.0
-# A port that stays open this long has come back for good (some flicker when plugged in).
-_STEADY_S: Final = 2.0
+# A port that stays open this long is stable (some come and go several times when plugged in).
+_STABLE_S: Final = 2.0
 
 
 def _now() -> datetime:
@@ -85,16 +92,16 @@ else:
 
 
 class Instruments:
-    """Every instrument of this program, heard at once.
+    """Reads all instruments of this program at once.
 
     `keep(reading)` returns when the reading is safe. It may raise: the reading then stays
-    in memory and is offered again, before any later one, until it is safe, while the
-    instrument's state says so. `refuse(refusal)` likewise takes what was no reading. Both
-    are called from one thread, never at the same time. `report(state)` is told each change
-    of state, from a thread of its own, so that trouble with the store can be told while it
-    lasts; it may raise and is then told again. `noticed` is called at once where a state
-    changes, from any thread, and must return at once: `states` says what is so now. `clock`
-    gives monotonic seconds, `wall` the time of day: order and gaps come from the first alone.
+    in memory and is handed over again, before any later one, until it is safe; meanwhile the
+    instrument's state says so. `refuse(refusal)` takes in the same way what was no reading. Both
+    are called from one thread, never at the same time. `report(state)` is called for each change
+    of state, from a separate thread, so that a failure of the store is reported while it lasts;
+    where it raises, it is called again. `noticed` is called immediately when a state changes,
+    from any thread, and must return immediately: `states` gives the present states. `clock`
+    gives monotonic seconds, `wall` the time of day: order and gaps come from `clock` alone.
     """
 
     def __init__(
@@ -110,21 +117,21 @@ class Instruments:
         self._wall = wall
         self._lock = threading.Lock()
         self._instruments: dict[tuple[str, str], _Instrument] = {}
-        self._keeper = _Keeper(keep, refuse)
+        self._store_queue = _StoreQueue(keep, refuse)
         self._reporter = _Reporter(report, noticed)
-        self._keeper.start()
+        self._store_queue.start()
         self._reporter.start()
 
     def start(self, specs: Iterable[Spec]) -> None:
-        """Listen to each of `specs`; those that are not there yet are waited for."""
+        """Listen to each of `specs`; wait for those that are not plugged in yet."""
         for spec in specs:
             self.add(spec)
 
     def add(self, spec: Spec) -> str:
-        """Listen to `spec` and give its caliper's name, unique on its bench.
+        """Listen to `spec` and return its caliper's name, unique on its bench.
 
-        Without a `name` option that is the target's own name; a name that is taken gets
-        -2, -3, ... behind it.
+        Without a `name` option it is derived from the target; -2, -3, ... is appended where
+        that name is taken.
         """
         with self._lock:
             wanted = spec.name or default_name(spec)
@@ -133,7 +140,7 @@ class Instruments:
                 count += 1
                 name = f"{wanted}-{count}"
             instrument = _Instrument(
-                name, spec, self._keeper, self._reporter, self._clock, self._wall
+                name, spec, self._store_queue, self._reporter, self._clock, self._wall
             )
             self._instruments[spec.bench, name] = instrument
         instrument.start()
@@ -145,7 +152,7 @@ class Instruments:
             instrument = self._instruments.pop((bench, name))
         instrument.stop()
         instrument.join(_STOP_S)
-        self._keeper.forget(instrument)
+        self._store_queue.forget(instrument)
 
     def ask(self, name: str, bench: str = "main") -> None:
         """Request a reading from a caliper in mode ask. Raises KeyError if unknown."""
@@ -154,15 +161,15 @@ class Instruments:
         instrument.ask()
 
     def states(self) -> tuple[CaliperState, ...]:
-        """How every instrument fares now, in the order in which they were added."""
+        """The present state of every instrument, in the order in which they were added."""
         with self._lock:
             return tuple(each.state() for each in self._instruments.values())
 
     def stop(self) -> tuple[Reading, ...]:
-        """Release the ports within about two seconds, and hand on what was heard.
+        """Release the ports within about two seconds, and hand on what was received.
 
-        That goes on for as long as it is taken, a minute at most. Gives the readings that the
-        store would not take until the end, none as a rule.
+        Continues as long as the store accepts readings, one minute at most. Returns the readings
+        that the store did not accept, normally none.
         """
         deadline = time.monotonic() + _STOP_S
         with self._lock:
@@ -171,24 +178,24 @@ class Instruments:
             each.stop()
         for each in instruments:
             each.join(max(0.0, deadline - time.monotonic()))
-        left = self._keeper.stop(_STOP_S)
+        left = self._store_queue.stop(_STOP_S)
         self._reporter.stop(max(0.2, deadline - time.monotonic()))
         return left
 
 
 def default_name(spec: Spec) -> str:
-    """A caliper's name when none was given: the end of its target, in plain characters."""
+    """A caliper's name where none is given: the last part of its target, in plain characters."""
     if spec.vid is not None:
         return f"hid-{spec.vid:04x}-{spec.pid:04x}"
     base = spec.target.split("?")[0].rstrip("/").rsplit("/", 1)[-1]
-    # What udev puts around every name says nothing to a person.
+    # The prefix and suffixes that udev adds to every name mean nothing to a person.
     base = re.sub(r"^usb-|-if[0-9]+(-port[0-9]+)?$|-event-kbd$", "", base)
     return re.sub(r"[^A-Za-z0-9.]+", "-", base).strip("-.") or spec.kind
 
 
 @dataclass(frozen=True, slots=True)
-class _Waiting:
-    """Something to hand on: its number in the order in which all was heard."""
+class _Queued:
+    """A queued reading or refusal; `number` counts in the order of receiving."""
 
     number: int
     item: Reading | Refusal
@@ -196,30 +203,29 @@ class _Waiting:
     flood: bool
 
 
-class _Keeper:
-    """Hands readings and refusals on, one at a time, until each is safe.
+class _StoreQueue:
+    """Hands readings and refusals to the store, one at a time, until each is safe.
 
-    In the order in which they were heard, whichever instrument they are of: two calipers at a
-    bench make one strip. Only what an instrument sends faster than anybody presses waits until
-    nothing else does, and each instrument has room of its own, so that a flood costs no other
-    instrument time or a reading. Of one instrument nothing overtakes anything.
+    In the order of receiving, across all instruments: two calipers at a bench may measure one
+    strip. Only what an instrument sends faster than anybody presses (a flood) waits until nothing
+    else is queued. Each instrument has a queue with a limit of its own, so that a flood costs no
+    other instrument time or a reading. The order within one instrument never changes.
     """
 
     def __init__(self, keep: Callable[[Reading], None], refuse: Callable[[Refusal], None]) -> None:
-        self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
-        self._watcher = threading.Thread(target=self._watch, name="keeper's watch", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="store queue", daemon=True)
+        self._watcher = threading.Thread(target=self._watch, name="store watch", daemon=True)
         self._trying: tuple[float, _Instrument] | None = None
         self._over = threading.Event()
         self._keep = keep
         self._refuse = refuse
-        self._heard = count()
-        # Those with something to hand on, in the order in which they came to have it.
-        self._queues: dict[_Instrument, deque[_Waiting]] = {}
+        self._numbers = count()
+        self._queues: dict[_Instrument, deque[_Queued]] = {}
         self._recent: dict[_Instrument, deque[float]] = {}
-        self._troubled: set[_Instrument] = set()
+        self._reported_trouble: set[_Instrument] = set()
         self._changed = threading.Condition()
         self._stopping = False
-        self._hurry = threading.Event()
+        self._skip_wait = threading.Event()
         self._done = 0
 
     def start(self) -> None:
@@ -227,22 +233,22 @@ class _Keeper:
         self._watcher.start()
 
     def put(self, item: Reading | Refusal, instrument: _Instrument) -> bool:
-        """Queue `item`; False when the instrument's room is full and it is lost."""
+        """Queue `item`; False where the instrument's queue is full and the item is lost."""
         with self._changed:
             flood = self._floods(instrument)
             queue = self._queues.get(instrument)
             if queue is None:
                 queue = self._queues[instrument] = deque()
-            elif len(queue) >= _MOST_KEPT:
+            elif len(queue) >= _LONGEST_QUEUE:
                 return False
-            # What comes after a flood stays behind it.
+            # What follows a flood stays behind it.
             flood = flood or bool(queue and queue[-1].flood)
-            queue.append(_Waiting(next(self._heard), item, instrument, flood))
+            queue.append(_Queued(next(self._numbers), item, instrument, flood))
             self._changed.notify()
             return True
 
     def _floods(self, instrument: _Instrument) -> bool:
-        """Whether it has sent more within the last second than anybody presses."""
+        """Whether `instrument` sent more within the last second than anybody presses."""
         now = time.monotonic()
         recent = self._recent.setdefault(instrument, deque(maxlen=_PRESSES_A_SECOND))
         flood = len(recent) == _PRESSES_A_SECOND and now - recent[0] < 1.0
@@ -250,16 +256,16 @@ class _Keeper:
         return flood
 
     def forget(self, instrument: _Instrument) -> None:
-        """It is no longer listened to; what it said is handed on all the same."""
+        """Drop the flood count of a removed instrument; what it sent is still handed on."""
         with self._changed:
             self._recent.pop(instrument, None)
 
     def stop(self, seconds: float) -> tuple[Reading, ...]:
-        """Hand on what waits for as long as that goes on, or for `seconds` without a success."""
+        """Hand on what is queued until it is empty, or until `seconds` pass without a success."""
         with self._changed:
             self._stopping = True
             self._changed.notify()
-        self._hurry.set()
+        self._skip_wait.set()
         over = time.monotonic() + _LONGEST_STOP_S
         done = -1
         while self._thread.is_alive() and done != self._done and time.monotonic() < over:
@@ -273,8 +279,8 @@ class _Keeper:
             )
         return tuple(each.item for each in left if isinstance(each.item, Reading))
 
-    def _next(self) -> _Waiting:
-        """What is handed on next. Under the lock, while something waits."""
+    def _next(self) -> _Queued:
+        """The item to hand on next. Call under the lock, with something queued."""
         return min(
             (queue[0] for queue in self._queues.values()),
             key=lambda each: (each.flood, each.number),
@@ -295,9 +301,9 @@ class _Keeper:
                 if last_try:
                     return
                 last_try = self._stopping
-                self._troubled.add(instrument)
-                instrument.storage(trouble)
-                self._hurry.wait(0.05 if last_try else backoff.next())
+                self._reported_trouble.add(instrument)
+                instrument.set_storage_fault(trouble)
+                self._skip_wait.wait(0.05 if last_try else backoff.next())
                 continue
             backoff.reset()
             with self._changed:
@@ -306,12 +312,12 @@ class _Keeper:
                 queue.popleft()
                 if not queue:
                     del self._queues[instrument]
-            # The store takes things again, so it does for all.
-            while self._troubled:
-                self._troubled.pop().storage(None)
+            # The store works again, for all instruments.
+            while self._reported_trouble:
+                self._reported_trouble.pop().set_storage_fault(None)
 
     def _hand_on(self, item: Reading | Refusal, instrument: _Instrument) -> str | None:
-        """What is wrong with the store; None once it has the item."""
+        """Hand `item` to the store; returns what went wrong, None where it is safe."""
         with self._changed:
             self._trying = (time.monotonic(), instrument)
         try:
@@ -319,7 +325,7 @@ class _Keeper:
                 self._keep(item)
             else:
                 self._refuse(item)
-        # Whatever the store raises, the reading must not be lost, nor this thread.
+        # Whatever the store raises must lose neither the reading nor this thread.
         except Exception as fault:
             return str(fault) or type(fault).__name__
         finally:
@@ -328,24 +334,24 @@ class _Keeper:
         return None
 
     def _watch(self) -> None:
-        """Say so where the store does not answer at all; the keeper itself waits for it."""
-        while not self._over.wait(_LOOK_S):
+        """Report a store that does not answer at all, while the queue's own thread waits for it."""
+        while not self._over.wait(_CHECK_INTERVAL_S):
             with self._changed:
                 if self._trying is None or time.monotonic() - self._trying[0] <= _SLOW_S:
                     continue
                 _, instrument = self._trying
-                self._troubled.add(instrument)
-                instrument.storage("it does not answer")
+                self._reported_trouble.add(instrument)
+                instrument.set_storage_fault("it does not answer")
 
 
 class _Reporter:
-    """Tells each change of state, in order, on a thread of its own."""
+    """Reports each change of state, in order, from a separate thread."""
 
     def __init__(self, report: Callable[[CaliperState], None], noticed: Callable[[], None]) -> None:
         self._thread = threading.Thread(target=self._run, name="reporter", daemon=True)
         self._noticed = noticed
         self._report = report
-        # While nobody can be told, the latest states are the ones worth telling.
+        # While reporting fails, only the latest states are worth keeping.
         self._waiting: deque[CaliperState] = deque(maxlen=1000)
         self._changed = threading.Condition()
         self._over = threading.Event()
@@ -375,12 +381,12 @@ class _Reporter:
                 state = self._waiting.popleft()
             try:
                 self._report(state)
-            # Whoever is told may fail as it likes; the bench listens on.
+            # A failing report must not stop the instruments.
             except Exception:
                 if self._over.is_set():
                     return
                 with self._changed:
-                    # The newest are kept where there are too many.
+                    # Where there are too many, the newest are kept.
                     if len(self._waiting) < (self._waiting.maxlen or 0):
                         self._waiting.appendleft(state)
                 self._over.wait(backoff.next())
@@ -389,7 +395,7 @@ class _Reporter:
 
 
 @dataclass(slots=True)
-class _Question:
+class _Request:
     """A request that waits for its answer."""
 
     until: float
@@ -397,13 +403,13 @@ class _Question:
 
 
 class _Instrument:
-    """One instrument: opened, heard, and opened again, until stopped."""
+    """One instrument: opened, read, and opened again, until stopped."""
 
     def __init__(
         self,
         name: str,
         spec: Spec,
-        keeper: _Keeper,
+        store_queue: _StoreQueue,
         reporter: _Reporter,
         clock: Callable[[], float],
         wall: Callable[[], datetime],
@@ -411,7 +417,7 @@ class _Instrument:
         self._thread = threading.Thread(target=self._run, name=f"caliper {name}", daemon=True)
         self._spec = spec
         self._caliper = name
-        self._keeper = keeper
+        self._store_queue = store_queue
         self._reporter = reporter
         self._clock = clock
         self._wall = wall
@@ -422,21 +428,21 @@ class _Instrument:
         self._socket: Identity | None = None
         self._state = CaliperState(spec.bench, name, "waiting", "not opened yet")
         self._reported: tuple[str, str] | None = None
-        self._storage: str | None = None
+        self._storage_fault: str | None = None
         self._lost = 0
         self._state_lock = threading.Lock()
         self._was_there = False
         self._previous: dict[str, float] = {}
-        self._stand_seen: StreamState | None = None
-        self._stand_since = 0.0
-        self._question: _Question | None = None
-        self._next_question: float | None = None
+        self._stream_state: StreamState | None = None
+        self._stream_since = 0.0
+        self._request: _Request | None = None
+        self._next_request_at: float | None = None
         self._allowance = float(_REFUSAL_BURST)
         self._allowed_at = clock()
         self._unlisted = 0
         self._notice = ""
 
-    # What others may ask of it, from any thread.
+    # To be called from any thread.
 
     def start(self) -> None:
         self._thread.start()
@@ -452,18 +458,18 @@ class _Instrument:
         self._asked.set()
         self._wake()
 
-    def storage(self, fault: str | None) -> None:
-        """The store will not take this instrument's readings, or (None) has taken them all."""
+    def set_storage_fault(self, fault: str | None) -> None:
+        """Why the store does not accept this instrument's readings; None where it accepts them."""
         with self._state_lock:
-            self._storage = fault
-            self._tell()
+            self._storage_fault = fault
+            self._report()
 
     def state(self) -> CaliperState:
         with self._state_lock:
             return self._effective()
 
     def _effective(self) -> CaliperState:
-        """The state with what the store adds to it. Under the lock."""
+        """The state, or the trouble with the store where there is some. Under the lock."""
         if self._lost:
             return replace(
                 self._state,
@@ -471,11 +477,11 @@ class _Instrument:
                 message=f"memory is full: {self._lost} readings were not kept; see to the"
                 " storage, then measure again",
             )
-        if self._storage is not None:
+        if self._storage_fault is not None:
             return replace(
                 self._state,
                 state="trouble",
-                message=f"readings wait in memory, since the storage fails: {self._storage};"
+                message=f"readings wait in memory, since the storage fails: {self._storage_fault};"
                 " do not switch off",
             )
         return self._state
@@ -485,37 +491,39 @@ class _Instrument:
         if source is not None:
             source.wake()
 
-    # The thread.
+    # The instrument's own thread.
 
     def _run(self) -> None:
         try:
-            self._hear()
-        # An instrument that fails in a way nobody thought of must say so, not vanish.
+            self._read_until_stopped()
+        # An unexpected failure must be reported; the instrument must not just disappear.
         except Exception as fault:
-            self._say("trouble", f"{type(fault).__name__}: {fault}; remove it and add it again")
+            self._set_state(
+                "trouble", f"{type(fault).__name__}: {fault}; remove it and add it again"
+            )
         if self._over.is_set() and self._state.state != "stopped":
-            self._say("stopped")
+            self._set_state("stopped")
 
-    def _hear(self) -> None:
-        # Plugged in again, it must be found within two seconds, the opening included.
+    def _read_until_stopped(self) -> None:
+        # Two seconds after it is plugged in again it must be open.
         backoff = Backoff(first=0.2, most=1.5)
         while not self._over.is_set():
             opened_at = None
             source = None
             try:
-                source = source_for(self._today())
+                source = source_for(self._current_spec())
                 source.open()
                 opened_at = self._clock()
                 self._source = source
                 self._listen(source)
             except SourceError as fault:
-                self._say(self._condition(fault), fault.sentence)
+                self._set_state(self._condition(fault), fault.sentence)
                 if (
                     isinstance(fault, SourceUnpluggedError)
                     and self._socket is not None
-                    and has_twin(self._socket)
+                    and has_identical_unit(self._socket)
                 ):
-                    # Its name leads to the other one now: from here on only its socket counts.
+                    # Its name leads to the other unit now: from here on only the socket counts.
                     self._identity, self._socket = self._socket, None
                 if isinstance(fault, SourceEndedError):
                     return
@@ -523,28 +531,28 @@ class _Instrument:
                 self._source = None
                 if source is not None:
                     source.close()
-            if opened_at is not None and self._clock() - opened_at >= _STEADY_S:
+            if opened_at is not None and self._clock() - opened_at >= _STABLE_S:
                 backoff.reset()
             self._over.wait(backoff.next())
 
-    def _today(self) -> Spec:
-        """The spec, by the name under which its device is plugged in now."""
+    def _current_spec(self) -> Spec:
+        """The spec, with the name under which the device is plugged in now."""
         if self._identity is None:
-            self._choose()
+            self._check_name()
             return self._spec
         device = find_again(self._identity)
         if device is None:
-            # Whatever has its old name meanwhile is something else.
+            # What has its old name now is another device.
             raise SourceUnpluggedError(
                 self._spec.target, f"{self._spec.target} has gone; plug it in again"
             )
         return replace(self._spec, target=device)
 
-    def _choose(self) -> None:
-        """Refuse a by-id name behind which there are several units: never a guess."""
+    def _check_name(self) -> None:
+        """Refuse a by-id name that several units share, instead of guessing."""
         if self._spec.kind != "serial":
             return
-        units = alike(self._spec.target)
+        units = identical_units(self._spec.target)
         if units:
             names = " or ".join(f"serial:{each}" for each in units)
             raise SourceUnsupportedError(
@@ -563,113 +571,113 @@ class _Instrument:
         return "trouble"
 
     def _listen(self, source: Source) -> None:
-        hearing = hearing_for(self._spec)
+        decoder = decoder_for(self._spec)
         self._was_there = True
-        self._question = None
-        self._next_question = self._clock() if self._spec.interval else None
-        self._notice = source.notice if isinstance(source, Overheard) else ""
+        self._request = None
+        self._next_request_at = self._clock() if self._spec.interval else None
+        self._notice = source.notice if isinstance(source, HasNotice) else ""
         if self._spec.kind in ("serial", "keys") and self._identity is None:
             self._identity = identity_of(self._spec.target)
             if self._identity is None and self._spec.kind == "serial":
                 self._socket = identity_of(self._spec.target, socket=True)
-        self._say("listening", self._notice)
+        self._set_state("listening", self._notice)
         heard_at = self._clock()
         returned, late = _elapsed(), False
         try:
             while not self._over.is_set():
-                # While late there may be more from the same time: look without waiting.
-                wait = 0.0 if late else self._wait(hearing)
+                # After a suspension there may be more from the same time: read without waiting.
+                wait = 0.0 if late else self._wait(decoder)
                 chunk = source.read(wait)
                 now, then = self._clock(), returned
                 returned = _elapsed()
-                late = returned - then > wait + _HELD_UP_S or (late and bool(chunk))
+                late = returned - then > wait + _SUSPENDED_S or (late and bool(chunk))
                 if chunk:
                     heard_at = now
                     if self._state.state == "quiet":
-                        self._say("listening")
+                        self._set_state("listening")
                     with self._state_lock:
                         self._state = replace(self._state, last_heard=self._wall())
                     if late and self._spec.mode == "stream":
-                        # Where the jaws stood some time ago is of no use to anyone.
-                        hearing = hearing_for(self._spec)
+                        # Old positions of the jaws are of no use.
+                        decoder = decoder_for(self._spec)
                         continue
-                    decoded = hearing.feed(chunk, now)
+                    decoded = decoder.feed(chunk, now)
                 else:
-                    decoded = hearing.quiet(now)
-                    self._settle_refusals(now)
+                    decoded = decoder.quiet(now)
+                    self._list_unlisted_count(now)
                 for each in decoded:
                     self._take(each, now, late)
                 if chunk:
-                    self._stand(hearing.state, now)
+                    self._report_stream(decoder.state, now)
                 if self._spec.mode == "stream" and now - heard_at > _STREAM_QUIET_S:
-                    self._say("quiet", "it sends nothing; it may be asleep or switched off")
+                    self._set_state("quiet", "it sends nothing; it may be asleep or switched off")
                 if isinstance(source, Askable) and self._spec.request is not None:
                     self._ask(source, self._spec.request, now)
         finally:
-            for each in hearing.hang_up():
+            for each in decoder.hang_up():
                 self._take(each, self._clock(), late)
 
-    def _stand(self, stand: StreamState | None, now: float) -> None:
-        """Say how a stream stands, where that has lasted and is news."""
-        if stand != self._stand_seen:
-            self._stand_seen, self._stand_since = stand, now
-        # A reading has said "listening" at once; what does not become one takes its time.
-        if stand is None or now - self._stand_since < _STAND_S:
+    def _report_stream(self, stream: StreamState | None, now: float) -> None:
+        """Report the state of a stream once it has lasted."""
+        if stream != self._stream_state:
+            self._stream_state, self._stream_since = stream, now
+        # A reading reports "listening" at once; a state without a reading may wait.
+        if stream is None or now - self._stream_since < _STREAM_STATE_S:
             return
         if self._state.state == "listening":
-            self._say("listening", _STANDS.get(stand, self._notice))
+            self._set_state("listening", _STREAM_MESSAGES.get(stream, self._notice))
 
-    def _wait(self, hearing: Hearing) -> float:
+    def _wait(self, decoder: Decoder) -> float:
         now = self._clock()
         due = [now + _LONGEST_WAIT_S]
-        if hearing.due is not None:
-            due.append(hearing.due)
-        if self._question is not None:
-            due.append(self._question.until)
-        elif self._next_question is not None:
-            due.append(self._next_question)
+        if decoder.due is not None:
+            due.append(decoder.due)
+        if self._request is not None:
+            due.append(self._request.until)
+        elif self._next_request_at is not None:
+            due.append(self._next_request_at)
         return max(0.0, min(due) - now)
 
     def _ask(self, source: Askable, request: bytes, now: float) -> None:
-        question = self._question
-        if question is not None and now >= question.until:
-            if question.retried:
-                self._question = question = None
-                self._say("quiet", "it does not answer; switch it on or check its cable")
+        pending = self._request
+        if pending is not None and now >= pending.until:
+            if pending.retried:
+                self._request = pending = None
+                self._set_state("quiet", "it does not answer; switch it on or check its cable")
             else:
                 source.write(request)
-                question.until, question.retried = now + _ANSWER_S, True
-        if question is None:
-            due = self._next_question is not None and now >= self._next_question
+                pending.until, pending.retried = now + _ANSWER_S, True
+        if pending is None:
+            due = self._next_request_at is not None and now >= self._next_request_at
             if due or self._asked.is_set():
                 self._asked.clear()
                 source.write(request)
-                self._question = _Question(now + _ANSWER_S)
+                self._request = _Request(now + _ANSWER_S)
                 if self._spec.interval:
-                    self._next_question = now + self._spec.interval
+                    self._next_request_at = now + self._spec.interval
 
     def _take(self, decoded: Decoded, now: float, late: bool) -> None:
         if isinstance(decoded, Value):
             if self._spec.mode == "ask":
-                if self._question is None:
+                if self._request is None:
                     self._refuse(decoded.sent, "an answer that nobody waits for any longer", now)
                     return
-                self._question = None
+                self._request = None
             self._keep(decoded, now, late)
         elif isinstance(decoded, NotUnderstood):
             self._refuse(decoded.text, decoded.reason, now)
         elif isinstance(decoded, Message):
             self._refuse(decoded.text, "a message of the instrument, no reading", now)
-            self._say("listening", f"the instrument says {decoded.text}")
+            self._set_state("listening", f"the instrument says {decoded.text}")
         elif isinstance(decoded, HeldBack):
             self._take(decoded.event, decoded.heard_at, late)
         else:
-            self._say("trouble", decoded.sentence)
+            self._set_state("trouble", decoded.sentence)
 
     def _keep(self, value: Value, now: float, late: bool) -> None:
         caliper = self._caliper
         if self._spec.pattern is not None and value.label is not None:
-            # Several calipers behind one port, told apart by the label that the pattern names.
+            # Several calipers share one port; the label that the pattern names distinguishes them.
             caliper = f"{caliper} {value.label}"
         since = None
         if caliper in self._previous:
@@ -689,11 +697,11 @@ class _Instrument:
             late=late,
             pattern=None if self._spec.pattern is None else self._spec.pattern.source,
         )
-        if not self._keeper.put(reading, self):
+        if not self._store_queue.put(reading, self):
             with self._state_lock:
                 self._lost += 1
-                self._tell()
-        self._say("listening", self._notice)
+                self._report()
+        self._set_state("listening", self._notice)
 
     def _refuse(self, raw: str, reason: str, now: float) -> None:
         if not self._may_list(now):
@@ -703,8 +711,8 @@ class _Instrument:
             reason += f" ({self._unlisted} more lines before it were not understood either)"
         self._unlisted = 0 if self._list(raw, reason) else self._unlisted + 1
 
-    def _settle_refusals(self, now: float) -> None:
-        """Say how many went by unlisted, once the flood has passed."""
+    def _list_unlisted_count(self, now: float) -> None:
+        """List the number of refusals that were only counted, once the flood is over."""
         if self._unlisted and self._may_list(now):
             said = self._list("", f"{self._unlisted} more lines were not understood")
             self._unlisted = 0 if said else self._unlisted
@@ -727,15 +735,15 @@ class _Instrument:
             reason=reason,
             heard_at=self._wall(),
         )
-        return self._keeper.put(refusal, self)
+        return self._store_queue.put(refusal, self)
 
-    def _say(self, state: CaliperCondition, message: str = "") -> None:
+    def _set_state(self, state: CaliperCondition, message: str = "") -> None:
         with self._state_lock:
             self._state = replace(self._state, state=state, message=message)
-            self._tell()
+            self._report()
 
-    def _tell(self) -> None:
-        """Have the state told, if it is news. Under the lock."""
+    def _report(self) -> None:
+        """Report the state where it has changed. Under the lock."""
         state = self._effective()
         if (state.state, state.message) != self._reported:
             self._reported = (state.state, state.message)

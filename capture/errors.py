@@ -1,25 +1,25 @@
-"""What can go wrong in the capture room, as one small tree.
+"""The errors of the capture package.
 
 CaptureError
- +- SpecError          the text that describes an instrument is wrong (whose doing: the person's)
+ +- SpecError          the text that describes an instrument is wrong: the person corrects it
  |   +- PatternError   ... its regular expression
  |   +- LayoutError    ... its frame layout
- +- SourceError        the instrument cannot be read now (nobody's doing; may clear by itself)
+ +- SourceError        the instrument cannot be read now; this may pass by itself
      +- SourceMissingError      there is no such port or device: plug it in
-     +- SourceForbiddenError    the rights are missing: join a group, add a rule
+     +- SourceForbiddenError    permission is missing: join a group, add a rule
      +- SourceBusyError         another program has it: close that program
-     +- SourceUnpluggedError    it was there and is gone
+     +- SourceUnpluggedError    it was open and has been unplugged
      +- SourceUnsupportedError  this system or installation cannot read it: use another way
 
-Each holds the facts beside the sentence; `str()` is the sentence, fit to be shown as it is.
-A bad *line* is no error but an event (see `lines.Refused`, `values.NotUnderstood`).
+Each has the facts as attributes; `str()` is a sentence that can be shown to the person.
+A bad *line* is not an error but a result (see `lines.Refused`, `values.NotUnderstood`).
 """
 
 from __future__ import annotations
 
 
 class CaptureError(Exception):
-    """Anything the capture room reports. `sentence` says what happened and what to do."""
+    """Base of all errors of capture. `sentence` says what happened and what to do."""
 
     def __init__(self, sentence: str) -> None:
         super().__init__(sentence)
@@ -49,7 +49,7 @@ class LayoutError(SpecError):
 
 
 class SourceError(CaptureError):
-    """`target` cannot be read now; the sentence says how to mend it."""
+    """`target` cannot be read now; the sentence says what to do."""
 
     def __init__(self, target: str, sentence: str) -> None:
         super().__init__(sentence)
@@ -69,7 +69,7 @@ class SourceBusyError(SourceError):
 
 
 class SourceUnpluggedError(SourceError):
-    """It was open and has gone."""
+    """It was open and has been unplugged."""
 
 
 class SourceUnsupportedError(SourceError):

@@ -1,7 +1,7 @@
-"""What is plugged in, by a name that stays, and what is missing before it can be heard.
+"""Lists what is plugged in, by a lasting name, and what is missing before it can be read.
 
-Nothing here opens a port: opening one can restart a board behind it, or disturb a program
-that has it. All is read from what the system itself knows.
+Nothing here opens a port: that can restart a board behind it or disturb the program that uses
+it. Everything is read from the system's own records.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ RULES_FILE: Final = "/etc/udev/rules.d/70-bothends.rules"
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What tells a serial device from others whatever number the system gives it today.
+    """What identifies a serial device, whatever number the system gives it today.
 
-    None stands for what the system does not know. Two units of a kind without serial
-    number are told apart by the socket alone (`by_path`, `location`).
+    None where the system does not know. Two units of one type without serial
+    numbers are distinguished only by the socket (`by_path`, `location`).
     """
 
     vendor: int | None = None
@@ -39,9 +39,9 @@ class Identity:
 class Found:
     """One thing that is plugged in.
 
-    `spec`: what to give to `--caliper`, by the most lasting name there is. `likely`: what
-    it probably is. `missing`: why it cannot be heard yet, "" when it can; `remedy`: the
-    exact command, or text to put into a file, that mends that.
+    `spec`: what to give to `--caliper`, with the most lasting name there is. `likely`: what
+    it probably is. `missing`: why it cannot be read yet, "" when it can; `remedy`: the
+    exact command, or text to put into a file, that solves that.
     """
 
     kind: Literal["serial", "hid", "keys", "usb"]
@@ -74,17 +74,17 @@ def identity_of(
     ports: Callable[[], Iterable[Any]] = _ports,
     socket: bool = False,
 ) -> Identity | None:
-    """What to know `device` by after it was unplugged.
+    """What identifies `device` after it was unplugged.
 
-    None where its name already is all there is to know: a link that the system keeps, a
-    URL, a port with neither number nor socket. `socket`: of a link too, since what it leads
-    to today is to be known by its socket.
+    None where the name itself identifies it as well as possible: a link that the system keeps, a
+    URL, a port with neither number nor socket. `socket`: for a link too, give the identity of the
+    device that it leads to now, by its socket.
     """
     if "://" in device or (os.path.islink(device) and not socket):
         return None
     device = os.path.realpath(device) if socket else device
     if device.startswith(f"{dev}/input/"):
-        # Today's event5 may be the keyboard one works with tomorrow: never go by the number.
+        # Today's event5 may be the person's own keyboard tomorrow: never use the number.
         by_id = _links(dev / "input/by-id").get(device)
         by_path = _links(dev / "input/by-path").get(device)
         return Identity(by_id=by_id, by_path=by_path) if by_id or by_path else None
@@ -103,12 +103,12 @@ def identity_of(
     return identity if named else None
 
 
-def alike(target: str, ports: Callable[[], Iterable[Any]] = _ports) -> list[str]:
-    """The units among which the by-id name `target` does not choose; empty where it does.
+def identical_units(target: str, ports: Callable[[], Iterable[Any]] = _ports) -> list[str]:
+    """The units that share the by-id name `target`; empty where it names a single one.
 
-    Units of one kind without a serial number share one such name, and it leads to whichever
-    came last. They are given by the name of their socket (by-path), which each has for
-    itself, or by their device where the system keeps none.
+    Units of one type without a serial number share one such name, and it leads to the one that
+    was plugged in last. They are given by the name of their socket (by-path), which is unique,
+    or by their device where the system has no such name.
     """
     link = Path(target)
     if link.parent.name != "by-id":
@@ -116,7 +116,7 @@ def alike(target: str, ports: Callable[[], Iterable[Any]] = _ports) -> list[str]
     device = os.path.realpath(target)
     known = {each.device: each for each in ports()}
     port = known.get(device)
-    if port is None or device not in _twins(known.values()):
+    if port is None or device not in _identical_units(known.values()):
         return []
     by_path = _links(link.parent.with_name("by-path"))
     same = [
@@ -124,13 +124,13 @@ def alike(target: str, ports: Callable[[], Iterable[Any]] = _ports) -> list[str]
         for each in known.values()
         if (each.vid, each.pid) == (port.vid, port.pid)
         and not each.serial_number
-        # One unit may have several ports; each has its own name.
+        # One unit may have several ports, each with its own name.
         and (_unit_of(each) != _unit_of(port) or each is port)
     ]
     return [by_path.get(each, each) for each in sorted(same)] if len(same) > 1 else []
 
 
-def has_twin(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) -> bool:
+def has_identical_unit(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) -> bool:
     """Whether a unit like `identity`, neither having a serial number, is in another socket."""
     return (
         identity.vendor is not None
@@ -145,15 +145,15 @@ def has_twin(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) ->
 
 
 def _unit_of(port: Any) -> str:
-    """The socket of a port's unit, whichever of its interfaces the port is."""
+    """The socket of a port's unit, the same for all of its interfaces."""
     return str(port.location.partition(":")[0] if port.location else port.device)
 
 
 def find_again(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) -> str | None:
-    """The device that `identity` is today; None when it is not there. Never a guess.
+    """The present device of `identity`; None where it is not plugged in. Never a guess.
 
-    With a serial number the unit itself counts, in whatever socket; without one, the
-    socket. More than one candidate is none.
+    A unit with a serial number is found in any socket; one without only in its own
+    socket. None where there is more than one candidate.
     """
     lasting = identity.by_id if identity.serial_number else identity.by_path or identity.by_id
     if lasting is not None:
@@ -175,19 +175,19 @@ def find_again(identity: Identity, ports: Callable[[], Iterable[Any]] = _ports) 
 def instruments(program: Path) -> list[Found]:
     """Everything here that may be a measuring instrument, ready or not.
 
-    program: where this program is, for the commands that mend what is missing.
-    Needs no rights and never fails: what cannot be read is left out.
+    program: the path of this program, for the commands that solve what is missing.
+    Needs no permissions and never fails: what cannot be read is left out.
     """
     found = serial_instruments()
     if sys.platform == "linux":
-        found += [*typing_instruments(program), *driverless()]
+        found += [*typing_instruments(program), *devices_without_driver()]
     else:
         found += _hidapi_instruments()
     return found
 
 
 def typing_instruments(program: Path) -> list[Found]:
-    """What types, or may, and can be taken from the system to hear it (Linux).
+    """Devices that type, or may, and that can be taken from the system to read them (Linux).
 
     program: as for `instruments`.
     """
@@ -204,9 +204,9 @@ def serial_instruments(
     """The serial ports, USB ones first."""
     by_id, by_path = _links(dev / "serial/by-id"), _links(dev / "serial/by-path")
     known = {each.device: each for each in ports()}
-    # Ports of a kind that pyserial does not list still have their link.
+    # Ports of a type that pyserial does not list still have a link.
     devices = [*known, *(real for real in by_id if real not in known)]
-    twins = _twins(known.values())
+    twins = _identical_units(known.values())
     holders = _holders(devices, proc)
     consoles = {line.split()[0] for line in _text(proc / "consoles").splitlines()}
     found = []
@@ -217,7 +217,9 @@ def serial_instruments(
             name = by_path.get(device, name)
         likely = _likely_serial(port)
         if device in twins:
-            likely += "; one of several alike without serial number, so named by its socket"
+            likely += (
+                "; one of several of the same type without serial number, so named by its socket"
+            )
         missing, remedy = _rights(device, "dialout")
         if os.path.basename(device) in consoles:
             missing, remedy = "it is this system's console", "use another port"
@@ -228,7 +230,7 @@ def serial_instruments(
     return found
 
 
-def _twins(ports: Iterable[Any]) -> set[str]:
+def _identical_units(ports: Iterable[Any]) -> set[str]:
     alike: dict[tuple[Any, Any], list[str]] = {}
     for each in ports:
         if each.vid is not None and not each.serial_number:
@@ -268,7 +270,7 @@ def _group_of(device: str) -> str | None:
 
 
 def _holders(devices: Iterable[str], proc: Path) -> dict[str, str]:
-    """The programs that have a device open, as far as this user may look (Linux)."""
+    """The programs that have a device open, as far as this user may see (Linux)."""
     wanted, holders = set(devices), {}
     if not wanted:
         return {}
@@ -287,7 +289,7 @@ def _holders(devices: Iterable[str], proc: Path) -> dict[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class _Keyboard:
-    """An input device that types. `unit`: the same for all that one plugged-in unit is."""
+    """An input device that types. `unit`: the same for all input devices of one plugged-in unit."""
 
     name: str
     event: str
@@ -323,7 +325,7 @@ def _keyboards(listing: Path) -> list[_Keyboard]:
 def keyboard_instruments(
     dev: Path = Path("/dev"), listing: Path = Path("/proc/bus/input/devices")
 ) -> list[Found]:
-    """The input devices that type (Linux): keyboards, and calipers that pass for one."""
+    """The input devices that type (Linux): keyboards, and calipers that act as one."""
     by_id, by_path = _links(dev / "input/by-id"), _links(dev / "input/by-path")
     found = []
     for each in _keyboards(listing):
@@ -347,8 +349,8 @@ def keyboard_instruments(
 def why_not_taken(wanted: Iterable[Found], listing: Path = Path("/proc/bus/input/devices")) -> str:
     """Why the typing devices `wanted` must not be taken from the system; "" when they may.
 
-    Nothing that does not type is taken, a mouse for one, and never the last keyboard:
-    nobody could type then to have it back.
+    A device that does not type, such as a mouse, is never taken, nor is the last keyboard:
+    nobody could type then to get it back.
     """
     keyboards = _keyboards(listing)
     taken: set[str] = set()
@@ -358,12 +360,12 @@ def why_not_taken(wanted: Iterable[Found], listing: Path = Path("/proc/bus/input
         key = ids if each.kind == "hid" else event
         own = {known.unit for known in keyboards if key in (known.ids, known.event)}
         if not own:
-            return f"{each.device} is nothing that types, so it is not taken"
+            return f"{each.device} is not a device that types, so it is not taken"
         taken |= own
     if taken and all(each.unit in taken for each in keyboards):
         return (
             "no other keyboard would be left to work with, so nothing was taken; plug one in, or"
-            " press on the Bench page, which hears what types without taking it"
+            " press on the Bench page, which receives typed readings without taking the device"
         )
     return ""
 
@@ -371,7 +373,7 @@ def why_not_taken(wanted: Iterable[Found], listing: Path = Path("/proc/bus/input
 def hid_instruments(
     program: Path, dev: Path = Path("/dev"), sys_class: Path = Path("/sys/class/hidraw")
 ) -> list[Found]:
-    """The HID devices (Linux), from what the system tells everyone about them.
+    """The HID devices (Linux), from what every user may read about them.
 
     program: as for `instruments`.
     """
@@ -390,7 +392,7 @@ def hid_instruments(
         missing = remedy = ""
         if not os.access(device, os.R_OK | os.W_OK):
             missing = "you may not open it"
-            # By its path: sudo does not look where a user's own programs are.
+            # With its path: sudo does not search a user's own folders.
             command = shlex.quote(str(program))
             remedy = f"sudo {command} install --udev --id {vendor}:{product}"
         found.append(
@@ -406,15 +408,15 @@ def hid_instruments(
     return found
 
 
-def driverless(sys_usb: Path = Path("/sys/bus/usb/devices")) -> list[Found]:
-    """USB devices of a serial kind that no driver has taken (Linux)."""
+def devices_without_driver(sys_usb: Path = Path("/sys/bus/usb/devices")) -> list[Found]:
+    """USB devices of a serial class without a driver (Linux)."""
     found = []
     for folder in sorted(sys_usb.glob("*:*")):
         try:
             usb_class = (folder / "bInterfaceClass").read_text().strip()
         except OSError:
             continue
-        # Vendor-specific and communications classes: where serial converters are found.
+        # Vendor-specific and communications classes: those of serial converters.
         if usb_class not in ("ff", "02") or (folder / "driver").exists():
             continue
         unit = folder.parent / folder.name.split(":")[0]
@@ -427,8 +429,8 @@ def driverless(sys_usb: Path = Path("/sys/bus/usb/devices")) -> list[Found]:
                 f"{facts['idVendor']}:{facts['idProduct']}",
                 "",
                 f"{facts['product'] or 'a USB device'}, perhaps a serial adapter",
-                "no driver has taken it, or a service (for braille displays, say) took it away",
-                "sudo dmesg | tail -n 20 tells which; plug it in again afterwards",
+                "no driver uses it, or a service (for braille displays, for example) took it away",
+                "sudo dmesg | tail -n 20 shows which; plug it in again afterwards",
             )
         )
     return found

@@ -1,8 +1,8 @@
-"""Packed binary frames in, values out, by a layout that is data.
+"""Reads values from packed binary frames, by a layout that is data.
 
 Small microcontroller adapters pass a caliper's own count on as a few packed bytes. The
-layout says where in them the count, its sign and its unit stand; nothing here belongs to
-any one instrument.
+layout gives the bits of the count, its sign and its unit; nothing here is specific to one
+instrument.
 
 A frame is one integer: its bytes in `byte_order`, each read most or least significant
 bit first. Bit 0 is the integer's lowest bit.
@@ -23,7 +23,7 @@ from capture.values import NotUnderstood, Value, escaped
 
 @dataclass(frozen=True, slots=True)
 class FrameLayout:
-    """Where the value stands in a packed frame.
+    """Where the value is in a packed frame.
 
     size: bytes in a frame, `sync` not counted.
     value: lowest bit and width of the count's field.
@@ -33,9 +33,9 @@ class FrameLayout:
     counts_mm, counts_in: counts in one mm and in one inch (100: 0.01 mm; 2000: 0.0005 in).
     byte_order: which byte comes first; bit_order: which bit of a byte was sent first,
         "lsb" where adapters collect bits into bytes the other way round.
-    sync: bytes before each frame, none if silence alone parts the frames (see FrameReader).
-    zero: bits that are 0 in every good frame; another value there refuses the frame.
-    idle: a frame (as an integer) that only says that nothing is measured.
+    sync: bytes before each frame, none if silence alone separates the frames (see FrameReader).
+    zero: bits that are 0 in every good frame; a frame with a 1 there is refused.
+    idle: a frame (as an integer) that means that nothing is measured.
 
     Raises LayoutError when the fields overlap, lie outside the frame or are missing.
     """
@@ -109,11 +109,11 @@ _WORD: Final[dict[str, str]] = {
 
 
 def parse_layout(text: str) -> FrameLayout:
-    """The layout written in `text`: words `name:value` parted by spaces.
+    """The layout written in `text`: words `name:value` separated by spaces.
 
     `size:3 value:0+20 sign:20 unit:23 mm:100 in:2000 bytes:little bits:msb sync:aa55
     zero:21+22 idle:ffffff`; value is lowest bit + width, sync and idle are hexadecimal,
-    `unit:mm` or `unit:in` where no bit tells. Only size and value are needed.
+    `unit:mm` or `unit:in` where no bit gives the unit. Only size and value are needed.
     Raises LayoutError naming the word that is wrong.
     """
     found: dict[str, str] = {}
@@ -155,7 +155,7 @@ def read_frame(layout: FrameLayout, frame: bytes) -> Value | NotUnderstood | Non
     """The length in one whole frame of `layout.size` bytes; None for an idle frame.
 
     `sent` is the count as a plain decimal with its unit, such as "-12.34 mm": the bits
-    themselves say nothing to a reader, and this text reads back to the same length.
+    themselves mean nothing to a reader, and this text reads back as the same length.
     """
     ordered = frame.translate(_REVERSED) if layout.bit_order == "lsb" else frame
     whole = int.from_bytes(ordered, layout.byte_order)
@@ -188,12 +188,12 @@ _LONGEST_RUN: Final = 1024
 class FrameReader:
     """Cuts a port's bytes into frames of `layout` and reads them.
 
-    With `sync` bytes a frame begins behind them, is given as soon as it is whole, and what
-    stands between is refused once. Without, silence alone tells where a frame begins: what
-    comes between two pauses of `gap` seconds is given when the second one has passed, and
-    only if it is a whole number of frames; anything else is refused whole, the rest of the
-    frame within which the port was opened among it. Where no pause comes for 2 s or 1024
-    bytes that is refused, once, with what to do, and all is dropped up to the next pause.
+    With `sync` bytes a frame begins after them and is given as soon as it is whole; bytes
+    between frames are refused once. Without, only silence shows where a frame begins: what
+    comes between two pauses of `gap` seconds is given after the second one, and
+    only if it is a whole number of frames; anything else is refused as a whole, including the
+    rest of a frame during which the port was opened. Where no pause comes for 2 s or 1024
+    bytes, that is refused once, with what to do, and all is dropped up to the next pause.
     Call as `lines.LineReader`. Never raises; memory is bounded.
     """
 
@@ -235,7 +235,7 @@ class FrameReader:
         while len(rest) - at >= len(sync) + size:
             if not rest.startswith(sync, at):
                 found = rest.find(sync, at)
-                # The last bytes may begin a sync that the next read completes.
+                # The last bytes may be the beginning of a sync that the next read completes.
                 end = found if found >= 0 else len(rest) - len(sync) + 1
                 self._lose(rest[at:end])
                 at = end
@@ -256,7 +256,7 @@ class FrameReader:
         )
 
     def quiet(self, now: float) -> list[Value | NotUnderstood]:
-        """What the silence up to `now` ends, or shows to be no whole frame."""
+        """The values that the silence up to `now` completes, or a refusal of a partial frame."""
         if now < self._heard_at + self.gap:
             return []
         self._dropping = False
@@ -270,7 +270,7 @@ class FrameReader:
         return [*self._refuse_lost()]
 
     def hang_up(self) -> NotUnderstood | None:
-        """The part of a frame that an unplug leaves behind."""
+        """The part of a frame left by an unplug."""
         self._lose(self._half)
         self._half = b""
         self._dropping = False

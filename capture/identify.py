@@ -1,8 +1,8 @@
-"""Which port a caliper is on, and how it speaks, found by pressing its send button.
+"""Finds a caliper's port and its settings by its send button.
 
-Every candidate port is opened and listened to at once. The person types what the display
-shows and presses; a port that hears noise changes its speed and waits for the next press,
-until one hears the number that was typed.
+All candidate ports are opened and read at the same time. The person types what the display
+shows and presses; a port that receives noise changes its speed and waits for the next press,
+until one receives the number that was typed.
 """
 
 from __future__ import annotations
@@ -16,38 +16,38 @@ from decimal import Decimal
 from typing import Final
 
 from analysis.units import Unit, mm_text, parse_number, to_nanometres
-from capture.decoding import LineDecoder, Trouble
+from capture.decoders import decoder_for
 from capture.errors import SourceError
 from capture.finding import Found, why_not_taken
-from capture.hearing import hearing_for
 from capture.keys import LAYOUTS
+from capture.line_decoder import LineDecoder, Trouble
 from capture.lines import GAP_S, STALE_S, parity_of
-from capture.sources import Overheard, Source, source_for
+from capture.sources import HasNotice, Source, source_for
 from capture.sources.serial_port import Parity, SerialPort
 from capture.spec import Spec, parse_spec
 from capture.values import NotUnderstood, Value
 
-BEFORE: Final = (
+OPENING_CAUTION: Final = (
     "Every port below is opened for a moment. That can restart a small board behind it, and"
-    " stops a transfer that another program has under way; name the ports to leave alone."
+    " stops a transfer that another program is making; name the ports to leave alone."
 )
-BEFORE_TYPING: Final = (
+TYPING_CAUTION: Final = (
     "A caliper that types is taken from the system while it is listened to: meanwhile it types"
     " into no window. So name none that you work with."
 )
 # The speeds at which calipers and their adapters are delivered: the usual one, then from
-# fast to slow, since whoever listens too fast hears noise at least, and whoever listens
-# too slowly may hear nothing (common practice, no source).
+# fast to slow, since a receiver that is too fast reads at least noise, and one that is too
+# slow may read nothing (common practice, no source).
 SPEEDS: Final = (9600, 115200, 57600, 38400, 19200, 4800, 2400, 1200)
-# How long a port that hears nothing stays at one speed: time for two presses.
+# How long a port that receives nothing stays at one speed: time for two presses.
 _PATIENCE_S: Final = 6.0
-# A display may show one count less than is sent, rounded: half of 0.001 in.
-_ALIKE_NM: Final = 12_700
+# A display may round to fewer digits than are sent: half of 0.001 in.
+_MATCH_NM: Final = 12_700
 
 
 @dataclass(frozen=True, slots=True)
 class PortHeard:
-    """What one port heard last, for the person to see."""
+    """What one port received last, in words for the person."""
 
     device: str
     words: str
@@ -55,7 +55,7 @@ class PortHeard:
 
 @dataclass(frozen=True, slots=True)
 class Identified:
-    """The caliper that pressed: `spec` listens to it, `sentence` says what was found."""
+    """The caliper that was pressed: `spec` reads it, `sentence` says what was found."""
 
     spec: Spec
     sent: str
@@ -78,31 +78,31 @@ def parse_shown(text: str) -> tuple[Decimal, Unit]:
 _TYPING: Final = ("keys", "hid")
 
 
-def named(found: Found, names: Iterable[str]) -> bool:
-    """Whether one of `names` is `found`: its device, any link that leads to it, or either
+def is_named(found: Found, names: Iterable[str]) -> bool:
+    """Whether one of `names` means `found`: its device, a link that leads to it, or either
     without its folder."""
     own = _names(found)
-    return any(_named(each) & own for each in names)
+    return any(_equal_names(each) & own for each in names)
 
 
-def nowhere(names: Iterable[str], among: Iterable[Found]) -> list[str]:
-    """Those of `names` that are none of `among`: a slip of the pen, most likely."""
+def unknown_names(names: Iterable[str], among: Iterable[Found]) -> list[str]:
+    """Those of `names` that mean none of `among`, most likely because of a typing error."""
     known = set[str]().union(*map(_names, among))
-    return [each for each in names if not _named(each) & known]
+    return [each for each in names if not _equal_names(each) & known]
 
 
-def unknown_port(name: str, among: Iterable[Found]) -> str:
-    """What to say of a name to leave alone that is no port: nothing is opened on a guess."""
+def unknown_port_sentence(name: str, among: Iterable[Found]) -> str:
+    """The error sentence for a name that is no port here."""
     there = ", ".join(each.device for each in among) or "none"
     return f"{name} is no port here, so nothing was opened; name one of: {there}"
 
 
 def _names(found: Found) -> set[str]:
-    return _named(found.device) | _named(found.spec.partition(":")[2] or found.device)
+    return _equal_names(found.device) | _equal_names(found.spec.partition(":")[2] or found.device)
 
 
-def _named(name: str) -> set[str]:
-    """All that says the same as `name`."""
+def _equal_names(name: str) -> set[str]:
+    """All names that mean the same as `name`."""
     name = name.strip()
     for kind in ("serial:", "keys:", "hid:"):
         name = name.removeprefix(kind)
@@ -116,13 +116,13 @@ def _named(name: str) -> set[str]:
 
 
 class PortSearch:
-    """Listens on `candidates` for the caliper that shows what it sends.
+    """Searches `candidates` for the caliper that sends what its display shows.
 
-    Left out are candidates that cannot be heard yet, a console of the system among them,
-    and `leave_alone`: devices or names that must not be opened (see `named`; a name that
-    is no candidate's raises ValueError). What types is heard only where `listen_to` names it,
-    by the same rules, since opening takes it from the system (BEFORE_TYPING); ValueError where
-    that must not be (see `finding.why_not_taken`). Used as
+    Left out are candidates that cannot be read yet, including a console of the system,
+    and `leave_alone`: devices or names that must not be opened (see `is_named`; a name that
+    is no candidate's raises ValueError). A device that types is read only where `listen_to`
+    names it, by the same rules, since opening takes it from the system (TYPING_CAUTION); raises
+    ValueError where that must not be done (see `finding.why_not_taken`). Used as
 
         search = PortSearch(serial_instruments(), leave_alone=["/dev/ttyUSB3"])
         search.start()
@@ -130,7 +130,7 @@ class PortSearch:
         identified = search.wait(30)
         search.stop()
 
-    Nothing that is heard is kept as a reading.
+    Nothing that is received is kept as a reading.
     """
 
     def __init__(
@@ -142,12 +142,12 @@ class PortSearch:
         listen_to: Iterable[str] = (),
     ) -> None:
         candidates, alone, wanted = list(candidates), list(leave_alone), list(listen_to)
-        for name in nowhere(alone, candidates):
-            raise ValueError(unknown_port(name, candidates))
-        for name in nowhere(wanted, candidates):
-            raise ValueError(unknown_port(name, candidates))
-        heard = [each for each in candidates if not (each.missing or named(each, alone))]
-        typing = [each for each in heard if each.kind in _TYPING and named(each, wanted)]
+        for name in unknown_names(alone, candidates):
+            raise ValueError(unknown_port_sentence(name, candidates))
+        for name in unknown_names(wanted, candidates):
+            raise ValueError(unknown_port_sentence(name, candidates))
+        heard = [each for each in candidates if not (each.missing or is_named(each, alone))]
+        typing = [each for each in heard if each.kind in _TYPING and is_named(each, wanted)]
         why_not = why_not_taken(typing)
         if why_not:
             raise ValueError(why_not)
@@ -161,7 +161,7 @@ class PortSearch:
         self.over = threading.Event()
 
     def start(self) -> None:
-        """Open every candidate and listen."""
+        """Open every candidate and start to read."""
         for listener in self._listeners:
             listener.thread.start()
 
@@ -170,13 +170,13 @@ class PortSearch:
         shown = parse_shown(text)
         with self._changed:
             self._shown = shown
-            # Whoever pressed before typing need not press again.
+            # A press before the typing counts too.
             for listener in self._listeners:
                 for value, spec in listener.understood:
                     self._compare(value, spec)
 
     def heard(self) -> tuple[PortHeard, ...]:
-        """What each port heard last, in words."""
+        """What each port received last, in words."""
         with self._changed:
             return tuple(
                 PortHeard(listener.found.device, listener.words) for listener in self._listeners
@@ -197,7 +197,7 @@ class PortSearch:
             if listener.thread.is_alive():
                 listener.thread.join(2.0)
 
-    def say(self, listener: _Listener, words: str) -> None:
+    def set_words(self, listener: _Listener, words: str) -> None:
         with self._changed:
             listener.words = words
             self._changed.notify_all()
@@ -215,11 +215,11 @@ class PortSearch:
             return
         number, unit = self._shown
         if value.unit_in_line:
-            alike = abs(value.nm - to_nanometres(number, unit)) <= _ALIKE_NM
+            matches = abs(value.nm - to_nanometres(number, unit)) <= _MATCH_NM
         else:
-            alike = value.number == number
+            matches = value.number == number
             spec = replace(spec, unit=unit)
-        if not alike:
+        if not matches:
             return
         mark = "comma" if "," in value.sent else "point"
         said = "names its unit" if value.unit_in_line else f"sends no unit, taken as {unit}"
@@ -237,7 +237,7 @@ class PortSearch:
 
 
 class _Listener:
-    """One port, listening at one speed after another."""
+    """Reads one port, at one speed after another."""
 
     def __init__(
         self, search: PortSearch, found: Found, speeds: tuple[int, ...], patience: float
@@ -263,10 +263,10 @@ class _Listener:
             self._source = source = SerialPort(self.found.device, baud=self._speeds[0])
             try:
                 source.open()
-                self._search.say(self, f"listening at {self._speeds[0]} baud; press")
+                self._search.set_words(self, f"listening at {self._speeds[0]} baud; press")
                 self._listen(source)
             except SourceError as fault:
-                self._search.say(self, fault.sentence)
+                self._search.set_words(self, fault.sentence)
                 self._search.over.wait(0.5)
             finally:
                 source.close()
@@ -278,7 +278,7 @@ class _Listener:
             baud = self._speeds[turn % len(self._speeds)]
             burst = self._burst(source)
             if burst and self._understand(burst, baud):
-                since = float("inf")  # It speaks: this is its speed.
+                since = float("inf")  # Text came: this is its speed.
             elif burst or time.monotonic() - since >= self._patience:
                 turn += 1
                 following = self._speeds[turn % len(self._speeds)]
@@ -286,12 +286,12 @@ class _Listener:
                 source.change_speed(following)
                 since = time.monotonic()
                 heard = "noise" if burst else "nothing"
-                self._search.say(
+                self._search.set_words(
                     self, f"heard {heard} at {baud} baud, now listening at {following}; press"
                 )
 
     def _burst(self, source: SerialPort) -> bytes:
-        """What comes until a pause; of what never pauses, the beginning."""
+        """What comes until a pause, at most for a second."""
         burst = source.read(min(0.5, self._patience))
         ends = time.monotonic() + 1.0
         while burst and time.monotonic() < ends and not self._search.over.is_set():
@@ -304,18 +304,18 @@ class _Listener:
     def _understand(self, burst: bytes, baud: int) -> bool:
         """Whether the burst is text at this speed, with a number in it.
 
-        The bench's own decoder says so: what it would read later is found now.
+        Judged by the decoder of the bench, which reads the port later.
         """
         parity: Parity = "none"
-        told = parity_of(burst)
-        if told is not None:
-            parity = "even" if told == "7 data bits, even parity" else "odd"
+        found = parity_of(burst)
+        if found is not None:
+            parity = "even" if found == "7 data bits, even parity" else "odd"
         now = time.monotonic()
-        decoder = LineDecoder("mm", mask=told is not None)
+        decoder = LineDecoder("mm", mask=found is not None)
         decoded = [*decoder.feed(burst, now), *decoder.quiet(now + STALE_S)]
         values = [each for each in decoded if isinstance(each, Value)]
         refused = [each for each in decoded if isinstance(each, NotUnderstood)]
-        # A number that noise happens to hold comes with more that is none.
+        # A number by chance within noise comes with more that is not understood.
         if len(refused) >= len(values) or any(isinstance(each, Trouble) for each in decoded):
             return False
         spec = replace(parse_spec(self.found.spec), baud=baud)
@@ -327,7 +327,7 @@ class _Listener:
 
 
 class _TypingListener(_Listener):
-    """One device that types, taken from the system, in whatever layout it is set to."""
+    """Reads one device that types, taken from the system, in every keyboard layout."""
 
     def _run(self) -> None:
         spec = parse_spec(self.found.spec)
@@ -335,26 +335,26 @@ class _TypingListener(_Listener):
             self._source = source = source_for(spec)
             try:
                 source.open()
-                notice = source.notice if isinstance(source, Overheard) else ""
-                self._search.say(self, "; ".join(filter(None, ("listening; press", notice))))
-                self._hear(source, spec)
+                notice = source.notice if isinstance(source, HasNotice) else ""
+                self._search.set_words(self, "; ".join(filter(None, ("listening; press", notice))))
+                self._read_keys(source, spec)
             except SourceError as fault:
-                self._search.say(self, fault.sentence)
+                self._search.set_words(self, fault.sentence)
                 self._search.over.wait(0.5)
             finally:
                 source.close()
 
-    def _hear(self, source: Source, spec: Spec) -> None:
+    def _read_keys(self, source: Source, spec: Spec) -> None:
         layouts = sorted(LAYOUTS, key=lambda layout: layout != spec.layout)
         specs = [replace(spec, unit="mm", layout=layout) for layout in layouts]
-        hearings = [(each, hearing_for(each)) for each in specs]
+        decoders = [(each, decoder_for(each)) for each in specs]
         while not self._search.over.is_set():
             chunk = source.read(0.2)
             now = time.monotonic()
             seen: set[int] = set()
-            for each, hearing in hearings:
-                for heard in hearing.feed(chunk, now) if chunk else hearing.quiet(now):
-                    # Most layouts say the same: the first of them that says it is enough.
+            for each, decoder in decoders:
+                for heard in decoder.feed(chunk, now) if chunk else decoder.quiet(now):
+                    # Most layouts give the same value: take it once.
                     if isinstance(heard, Value) and heard.nm not in seen:
                         seen.add(heard.nm)
                         self._search.take(self, heard, replace(each, unit=None))

@@ -1,8 +1,8 @@
-"""Keystrokes of a caliper that types, turned into lines.
+"""Turns the keystrokes of a caliper that types into lines.
 
-Three kinds of keystroke come in: boot keyboard reports of a USB device, Linux input
+There are three kinds of keystroke: boot keyboard reports of a USB device, Linux input
 events, and strokes that a web page saw. The first two come from one known device; a page
-cannot tell devices apart and must be warier.
+cannot distinguish devices and must refuse more.
 
 Sources: USB HID Usage Tables, page 0x07 (Keyboard/Keypad); USB HID 1.11, Appendix B.1 (the
 8-byte boot report; from memory); key codes from the Linux header input-event-codes.h;
@@ -69,50 +69,50 @@ def _row(marks: str) -> dict[int, str]:
     return dict(zip(range(0x1E, 0x28), marks, strict=True))
 
 
-_BEYOND: Final = (0x2D, 0x2E, 0x2F, 0x30, 0x31, 0x33, 0x34, 0x35, 0x36, 0x37, 0x38)
-"""The keys around the letters, in the order of their usages; 0x32 repeats 0x31."""
+_OTHER_KEYS: Final = (0x2D, 0x2E, 0x2F, 0x30, 0x31, 0x33, 0x34, 0x35, 0x36, 0x37, 0x38)
+"""The keys beside the letters and digits, in the order of their usages; 0x32 repeats 0x31."""
 
 
-def _around(marks: str) -> dict[int, str]:
-    return {usage: mark for usage, mark in zip(_BEYOND, marks, strict=True) if mark != "\0"}
+def _other_keys(marks: str) -> dict[int, str]:
+    return {usage: mark for usage, mark in zip(_OTHER_KEYS, marks, strict=True) if mark != "\0"}
 
 
 LAYOUTS: Final[dict[str, dict[tuple[int, bool], str]]] = {
     "us": _layout(
         _LETTERS,
-        _row("1234567890") | _around("-=[]\\;'`,./"),
-        _row("!@#$%^&*()") | _around('_+{}|:"~<>?'),
+        _row("1234567890") | _other_keys("-=[]\\;'`,./"),
+        _row("!@#$%^&*()") | _other_keys('_+{}|:"~<>?'),
     ),
     "uk": _layout(
         _LETTERS,
-        _row("1234567890") | _around("-=[]#;'`,./"),
-        _row('!"£$%^&*()') | _around("_+{}~:@¬<>?"),
+        _row("1234567890") | _other_keys("-=[]#;'`,./"),
+        _row('!"£$%^&*()') | _other_keys("_+{}~:@¬<>?"),
     ),
     "de": _layout(
         "abcdefghijklmnopqrstuvwxzy",
-        _row("1234567890") | _around("ß´ü+#öä^,.-"),
-        _row('!"§$%&/()=') | _around("?`Ü*'ÖÄ°;:_"),
+        _row("1234567890") | _other_keys("ß´ü+#öä^,.-"),
+        _row('!"§$%&/()=') | _other_keys("?`Ü*'ÖÄ°;:_"),
     ),
     "it": _layout(
         _LETTERS,
-        _row("1234567890") | _around("'ìè+ùòà\\,.-"),
-        _row('!"£$%&/()=') | _around("?^é*§ç°|;:_"),
+        _row("1234567890") | _other_keys("'ìè+ùòà\\,.-"),
+        _row('!"£$%&/()=') | _other_keys("?^é*§ç°|;:_"),
     ),
     "es": _layout(
         _LETTERS,
-        _row("1234567890") | _around("'¡`+çñ´º,.-"),
-        _row('!"·$%&/()=') | _around("?¿^*Ç\u00d1¨ª;:_"),
+        _row("1234567890") | _other_keys("'¡`+çñ´º,.-"),
+        _row('!"·$%&/()=') | _other_keys("?¿^*Ç\u00d1¨ª;:_"),
     ),
     "se": _layout(
         _LETTERS,
-        _row("1234567890") | _around("+´å¨'öä§,.-"),
-        _row('!"#¤%&/()=') | _around("?`Å^*ÖÄ½;:_"),
+        _row("1234567890") | _other_keys("+´å¨'öä§,.-"),
+        _row('!"#¤%&/()=') | _other_keys("?`Å^*ÖÄ½;:_"),
     ),
-    # M stands where US has the semicolon; the digits need Shift.
+    # M is where the US layout has the semicolon; the digits need Shift.
     "fr": _layout(
         "qbcdefghijkl,noparstuvzxyw",
-        _row("&é\"'(-è_çà") | _around(")=^$*mù²;:!"),
-        _row("1234567890") | _around("°+¨£µM%\0./§") | {0x10: "?"},
+        _row("&é\"'(-è_çà") | _other_keys(")=^$*mù²;:!"),
+        _row("1234567890") | _other_keys("°+¨£µM%\0./§") | {0x10: "?"},
     ),
 }
 """What each key types, by (usage, shift), for each layout that a caliper may be set to."""
@@ -123,7 +123,7 @@ _SHORTCUT: Final = "a shortcut key (Ctrl, Alt or the system key) was held during
 class _Typing:
     """The line that one device is typing, from keys pressed one after the other."""
 
-    # A line that was given up may go on after all: what then comes first is no beginning.
+    # An abandoned line may continue: keys that come so soon after it may be its rest.
     _TAIL_S: Final = 2.0
 
     def __init__(self, layout: str, gap: float | None, patience: float) -> None:
@@ -172,7 +172,7 @@ class _Typing:
         return []
 
     def spoil(self, reason: str, now: float) -> None:
-        """Keys were lost: what this line says can no longer be known."""
+        """Keys were lost: this line will be refused."""
         self._fault = reason
         self._heard_at = now
 
@@ -217,12 +217,12 @@ class KeyReports:
 
     layout: the keyboard layout the caliper is set to (a key of LAYOUTS).
     gap: seconds of silence, all keys up, that end a line; None: only Enter or Tab does.
-    patience: seconds after the last key at which a line without end is given up.
-    report_id: True when a report id stands before the 8 bytes; None goes by the length.
+    patience: seconds after the last key after which a line without end is abandoned.
+    report_id: True where a report id precedes the 8 bytes; None decides by the length.
 
     A key is pressed when its usage is in this report and was not in the last, so repeated
     reports and changed orders type nothing twice. A rollover report leaves the keys as
-    they were; the line it falls into is refused, since a key may be missing from it.
+    they were; the line during which it comes is refused, since a key may be missing.
     Raises ValueError for an unknown layout; `feed` never raises.
     """
 
@@ -266,11 +266,11 @@ class KeyReports:
         return out
 
     def quiet(self, now: float) -> list[Line | Refused]:
-        """What the silence up to `now` ends: at most one line or refusal."""
+        """The line or refusal, at most one, that the silence up to `now` ends."""
         return self._typing.quiet(now)
 
     def hang_up(self) -> Refused | None:
-        """The half line that an unplug leaves behind; all keys are up afterwards."""
+        """The half line left by an unplug; all keys are up afterwards."""
         self._down = frozenset()
         self._typing.held = False
         return self._typing.hang_up()
@@ -302,15 +302,15 @@ USAGE_OF_CODE: Final[dict[int, int]] = (
     | _run(96, _KP_ENTER, 0xE4, 0x54)  # KEY_KPENTER, KEY_RIGHTCTRL, KEY_KPSLASH
     | {100: 0xE6, 117: 0x67, 118: 0xD7, 121: 0x85, 125: 0xE3, 126: 0xE7}
 )
-"""The HID usage of each Linux key code that can stand in a reading."""
+"""The HID usage of each Linux key code that can be part of a reading."""
 
 
 class KeyEvents:
     """Lines from the input events of one grabbed Linux device.
 
     As KeyReports; `kind`, `code` and `value` are the event's three numbers. Auto-repeat
-    (value 2) is ignored. After SYN_DROPPED the kernel has thrown events away: the line up
-    to its end is refused, and the keys held are unknown until the next SYN_REPORT.
+    (value 2) is ignored. After SYN_DROPPED, which means that the kernel dropped events, the
+    line is refused, and the keys held are unknown until the next SYN_REPORT.
     """
 
     def __init__(self, layout: str = "us", gap: float | None = None, patience: float = 1.0) -> None:
@@ -355,11 +355,11 @@ class KeyEvents:
         return out + self._typing.press(usage, shift, shortcut, now)
 
     def quiet(self, now: float) -> list[Line | Refused]:
-        """What the silence up to `now` ends: at most one line or refusal."""
+        """The line or refusal, at most one, that the silence up to `now` ends."""
         return self._typing.quiet(now)
 
     def hang_up(self) -> Refused | None:
-        """The half line that an unplug leaves behind; all keys are up afterwards."""
+        """The half line left by an unplug; all keys are up afterwards."""
         self._down.clear()
         self._typing.held = False
         self._dropped = False
@@ -371,7 +371,7 @@ class Stroke:
     """One keydown as a web page saw it.
 
     key and code as in the page's event, shift its state, at_ms the event's own time stamp
-    (not the time of its handling, which a busy page delays), repeat its auto-repeat mark.
+    (not the time of its handling, which is later on a busy page), repeat its auto-repeat mark.
     """
 
     key: str
@@ -383,9 +383,9 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """What a line of strokes says.
+    """The text of a line of strokes.
 
-    by: "key" when the keys as the page saw them form a reading, else the layout by which
+    by: "key" when the keys as the page saw them form a reading, else the layout with which
     their codes do. burst: every gap was too short for fingers, so a caliper typed it.
     """
 
@@ -421,7 +421,7 @@ _CODES: Final[dict[str, int]] = {
 }
 _END_KEYS: Final = frozenset({"Enter", "NumpadEnter", "Tab"})
 _FINGERS_MS: Final = 100.0
-"""Shortest gap between keys of a practised person (common practice, no source)."""
+"""Shortest gap between the keys of a trained typist (common practice, no source)."""
 _MACHINE_MS: Final = 30.0
 _PAUSE_MS: Final = 150.0
 
@@ -431,14 +431,14 @@ def read_strokes(
 ) -> Typed | NotUnderstood:
     """The line that `strokes`, up to their first Enter or Tab, type.
 
-    broken_at: before which of them there was a pause, as the page saw it; whether what stands
-    before it belongs to the line can't be known, so both parts are refused.
+    broken_at: index of the stroke before which the page saw a pause; whether the strokes before
+    it belong to the line cannot be known, so both parts are refused.
 
-    Their keys are taken as the page saw them if these form a reading; else their codes as
-    US keys; else as French ones; never mixed within the line, since the bare 6 is a minus
-    in French. Keypad codes count whatever NumLock made of their keys. Auto-repeat and
-    keys that type nothing are ignored. Refused: keys after the end (two lines), stamps
-    that run backwards or a burst with a pause inside (two devices at once), and whatever
+    The keys are taken as the page saw them if they form a reading; else their codes as
+    US keys; else as French ones; never mixed within the line, since 6 without Shift is a minus
+    in the French layout. Keypad codes count independent of NumLock. Auto-repeat and
+    keys that type nothing are ignored. Refused: keys after the end (two lines), time stamps
+    that decrease or a burst with a pause inside (two devices at once), and what
     forms no reading, doubled marks included. Never raises.
     """
     if broken_at is not None:
@@ -447,17 +447,9 @@ def read_strokes(
             "a pause within the value: a part of it may be missing, or somebody typed as well;"
             " press again",
         )
-    typed: list[Stroke] = []
-    ended = False
-    for stroke in strokes:
-        if stroke.repeat:
-            continue
-        if stroke.key in _END_KEYS or stroke.code in _END_KEYS:
-            ended = ended or bool(typed)
-        elif len(stroke.key) == 1 or stroke.code in _CODES:
-            if ended:
-                return NotUnderstood(_seen(strokes), "keys after the end of the line; press again")
-            typed.append(stroke)
+    typed = _up_to_end(strokes)
+    if typed is None:
+        return NotUnderstood(_seen(strokes), "keys after the end of the line; press again")
     text = _seen(typed)
     if not typed:
         return NotUnderstood("", "no keys that could be a reading")
@@ -476,17 +468,37 @@ def read_strokes(
         return Typed(text, "key", burst)
     by: Literal["us", "fr"]
     for by in ("us", "fr"):
-        keys = LAYOUTS[by]
-        marks = [
-            keys.get((_CODES.get(stroke.code, -1), stroke.shift), "\ufffd") for stroke in typed
-        ]
-        if _is_reading("".join(marks)):
-            return Typed("".join(marks), by, burst)
+        marks = _by_layout(typed, by)
+        if _is_reading(marks):
+            return Typed(marks, by, burst)
     why = read_value(text, "mm")
-    # Where there are digits, what is wrong with them helps; else the keys are the matter.
+    # Where there are digits, the fault of the number helps the person; else that of the keys.
     if isinstance(why, NotUnderstood) and any(mark.isdigit() for mark in text):
         return NotUnderstood(text, f"{why.reason}; press again")
     return NotUnderstood(text, "keys that form no number with a unit of mm or in; press again")
+
+
+def _up_to_end(strokes: Sequence[Stroke]) -> list[Stroke] | None:
+    """The strokes that type something, up to the first Enter or Tab; None if more follow it."""
+    typed: list[Stroke] = []
+    ended = False
+    for stroke in strokes:
+        if stroke.repeat:
+            continue
+        if stroke.key in _END_KEYS or stroke.code in _END_KEYS:
+            ended = ended or bool(typed)
+        elif len(stroke.key) == 1 or stroke.code in _CODES:
+            if ended:
+                return None
+            typed.append(stroke)
+    return typed
+
+
+def _by_layout(strokes: Sequence[Stroke], layout: str) -> str:
+    keys = LAYOUTS[layout]
+    return "".join(
+        keys.get((_CODES.get(stroke.code, -1), stroke.shift), "\ufffd") for stroke in strokes
+    )
 
 
 def _seen(strokes: Sequence[Stroke]) -> str:
@@ -504,5 +516,5 @@ def _seen(strokes: Sequence[Stroke]) -> str:
 
 
 def _is_reading(text: str) -> bool:
-    # The unit that the instrument's description names is not known here; any will do.
+    # The unit in the instrument's description is not known here; any unit serves.
     return isinstance(read_value(text, "mm"), Value)

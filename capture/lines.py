@@ -1,12 +1,12 @@
-"""Bytes in, whole lines out.
+"""Splits bytes into whole lines.
 
 A line ends at a terminator: CR, LF or TAB, any number of them in any order, so CR LF,
 LF CR and doubled ones end one line, and a terminator split across two reads adds none.
 An instrument that sends no terminator at all ends its line by silence. The two rules
-would fight where a terminated line is held up in the middle (a network, a busy hub): the
-silence would cut one number into two wrong ones. So from the first line that ended by a
-terminator, silence no longer ends lines on that port; it only throws away a half line
-that nothing completes, and says so.
+conflict where a terminated line is delayed in the middle (a network, a busy hub): the
+silence would cut one number into two wrong ones. So from the first line that ended with a
+terminator, silence no longer ends lines on that port; a half line that nothing completes is
+refused.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Literal
 
-Start = Literal["fresh", "joined"]
+LineStart = Literal["fresh", "joined"]
 RefusedKind = Literal["overlong", "half", "abandoned", "lost"]
 ParityKind = Literal["7 data bits, even parity", "7 data bits, odd parity"]
 NoiseKind = Literal["wrong speed?"] | ParityKind
@@ -24,8 +24,8 @@ NoiseKind = Literal["wrong speed?"] | ParityKind
 LONGEST: Final = 256
 """Bytes in one line; ten times what a caliper sends (common practice, no source)."""
 GAP_S: Final = 0.150
-"""Silence that ends an unterminated line: well over a USB adapter's latency timer of 16 ms
-and a character at 300 baud (33 ms), well under two presses of a button."""
+"""Silence that ends an unterminated line: well above a USB adapter's latency timer of 16 ms
+and a character at 300 baud (33 ms), well below the time between two presses of a button."""
 STALE_S: Final = 2.0
 """Silence after which a half line of a terminated instrument will not be completed."""
 
@@ -52,7 +52,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Something received that is no line, kept for showing.
+    """Something received that is no line, kept to be shown.
 
     kind "overlong": more than the longest line, the rest dropped up to the next end;
     "half": nothing completed it; "abandoned": keys without Enter; "lost": keys were lost.
@@ -64,8 +64,8 @@ class Refused:
     at: float
 
 
-def _tidy(part: bytes) -> bytes:
-    """`part` without the control bytes before its first and after its last mark."""
+def _without_outer_controls(part: bytes) -> bytes:
+    """`part` without the control bytes before its first and after its last printable byte."""
     if not _HAS_CONTROL.search(part):
         return part
     lead = _LEADING.match(part)
@@ -77,16 +77,16 @@ def _tidy(part: bytes) -> bytes:
 
 
 class LineReader:
-    """Splits what a port delivers into lines, however the reads are cut.
+    """Splits what a port delivers into lines, independent of the sizes of the reads.
 
     longest: bytes a line may have (NULs not counted); a longer one is refused once and
         dropped up to the next terminator or a silence of 2 s. Memory never exceeds it.
     gap: seconds of silence that end a line where no terminator ever came; None: never.
-    start: "joined" drops everything before the first terminator (or silence), since a
-        stream is joined in mid-line; "fresh" takes the first line as it comes.
+    start: "joined" drops everything before the first terminator (or silence), since reading of
+        a stream begins within a line; "fresh" takes the first line as it comes.
 
     Call `feed` with every read and `quiet` when `due` is reached without one. The same
-    bytes at the same moments give the same lines, however they were split.
+    bytes at the same moments give the same lines, whatever the sizes of the reads.
     Raises ValueError when `longest` or `gap` is not above zero.
     """
 
@@ -94,7 +94,7 @@ class LineReader:
         self,
         longest: int = LONGEST,
         gap: float | None = GAP_S,
-        start: Start = "fresh",
+        start: LineStart = "fresh",
     ) -> None:
         if longest < 1:
             raise ValueError(f"longest must be at least 1 byte, not {longest}")
@@ -102,7 +102,7 @@ class LineReader:
             raise ValueError(f"gap must be above zero seconds, not {gap}; None switches it off")
         self.longest = longest
         self.gap = gap
-        self.start: Start = start
+        self.start: LineStart = start
         self._half = b""
         self._began_at = 0.0
         self._heard_at = 0.0
@@ -143,7 +143,7 @@ class LineReader:
             elif self._joining:
                 pass
             else:
-                raw = _tidy(part)
+                raw = _without_outer_controls(part)
                 if raw and not raw.isspace():
                     out.append(Line(raw, "terminator", self._began_at, now))
                     self._terminated = True
@@ -159,29 +159,29 @@ class LineReader:
         return out
 
     def quiet(self, now: float) -> list[Line | Refused]:
-        """What the silence up to `now` ends: at most one line or refusal."""
+        """The line or refusal, at most one, that the silence up to `now` ends."""
         if not self._half:
             if self._dropping and now >= self._heard_at + STALE_S:
                 self._dropping = False
             return []
         if now < self._heard_at + self._patience:
             return []
-        raw, self._half = _tidy(self._half), b""
+        raw, self._half = _without_outer_controls(self._half), b""
         if self._joining:
             self._joining = False
             return []
         if not raw or raw.isspace():
             return []
         if self._terminated or self.gap is None:
-            # Perhaps the instrument's terminator was only noise: let silence count again.
+            # The terminator may have been noise: let silence end lines again.
             self._terminated = False
             reason = "half a line: nothing followed it; press again"
             return [Refused(raw, "half", reason, self._heard_at)]
         return [Line(raw, "gap", self._began_at, now)]
 
     def hang_up(self) -> Refused | None:
-        """The half line that an unplug leaves behind; the reader is as new afterwards."""
-        raw = _tidy(self._half)
+        """The half line left by an unplug; resets the reader."""
+        raw = _without_outer_controls(self._half)
         at = self._heard_at
         joining = self._joining
         self._half = b""
@@ -216,7 +216,7 @@ def mask_parity(data: bytes) -> bytes:
 def parity_of(data: bytes) -> ParityKind | None:
     """The parity with which `data` would be 7-bit text, None if it is plain or not text.
 
-    Told only where at least one top bit is set, every byte agrees, and there are four
+    Given only where at least one top bit is set, every byte agrees, and there are four
     bytes with two digits among them: fewer agree by chance.
     Source: the bytes of a frame with 7 data bits and a parity bit (common practice).
     """
@@ -232,22 +232,21 @@ def parity_of(data: bytes) -> ParityKind | None:
     return None
 
 
-# A motor that starts nearby puts a stray byte on a long cable; a person who wonders why
-# nothing comes presses again sooner than this.
+# A motor that starts nearby can put a stray byte on a long cable. A person who gets no reading
+# presses again sooner than this.
 _FORGET_S: Final = 10.0
 
 
-class NoiseWatch:
-    """Tells a port at the wrong speed from one that merely stutters.
+class NoiseDetector:
+    """Distinguishes a port at the wrong speed from one with occasional errors.
 
-    At a wrong speed most bytes are NUL or have the top bit set. Trouble is called after
-    `bad_bytes` of them, or `bad_bursts` bursts that hold some, since the last clean line,
-    when they are at least half of all bytes since then (a silence of 10 s forgets the
-    bursts). From then on nothing is to be
-    trusted until `clean_lines` clean lines came in a row.
+    At a wrong speed most bytes are NUL or have the top bit set. The port is noisy after
+    `bad_bytes` of them, or `bad_bursts` bursts that contain some, since the last clean line,
+    where they are at least half of all bytes since then (a silence of 10 s forgets the
+    bursts). From then on nothing is trusted until `clean_lines` clean lines came in a row.
 
     Call `feed` with all bytes (before NULs are dropped) and `line` with each line; `line`
-    says whether the line may be read. `heard` holds the bytes that made the last trouble.
+    says whether the line may be read. `heard` holds the bytes that showed the last trouble.
     """
 
     def __init__(self, bad_bytes: int = 16, bad_bursts: int = 3, clean_lines: int = 3) -> None:
@@ -261,7 +260,7 @@ class NoiseWatch:
         self._bursts = 0
         self._in_bad_burst = False
         self._heard_at = float("-inf")
-        self._streak = 0
+        self._clean_in_a_row = 0
         self._sample = bytearray()
 
     def feed(self, data: bytes, now: float) -> NoiseKind | None:
@@ -275,7 +274,7 @@ class NoiseWatch:
         if not data.translate(None, _GOOD):
             self._count_good(data)
             return None
-        called: NoiseKind | None = None
+        trouble: NoiseKind | None = None
         for value in data:
             self._all += 1
             if len(self._sample) < 64:
@@ -285,7 +284,7 @@ class NoiseWatch:
                     self._in_bad_burst = False
                 continue
             self._bad += 1
-            self._streak = 0
+            self._clean_in_a_row = 0
             if not self._in_bad_burst:
                 self._in_bad_burst = True
                 self._bursts += 1
@@ -293,8 +292,8 @@ class NoiseWatch:
             if not self.noisy and enough and 2 * self._bad >= self._all:
                 self.noisy = True
                 self.heard = bytes(self._sample)
-                called = parity_of(self.heard) or "wrong speed?"
-        return called
+                trouble = parity_of(self.heard) or "wrong speed?"
+        return trouble
 
     def _count_good(self, data: bytes) -> None:
         if not self._bad:
@@ -307,13 +306,13 @@ class NoiseWatch:
     def line(self, raw: bytes) -> NoiseKind | None:
         """Judge one line; `noisy` says afterwards whether it may be read.
 
-        Returns the parity that the line betrays, when it is the first to do so.
+        Returns the parity that the line shows, where it is the first to show it.
         """
         if raw.isascii() and not _HAS_CONTROL.search(raw):
             self._clean()
             return None
         if raw.isascii():
-            self._streak = 0
+            self._clean_in_a_row = 0
             return None
         parity = parity_of(raw)
         if parity is None:
@@ -324,9 +323,9 @@ class NoiseWatch:
             if clean:
                 self._clean()
             else:
-                self._streak = 0
+                self._clean_in_a_row = 0
             return None
-        self._streak = 0
+        self._clean_in_a_row = 0
         if self.noisy:
             return None
         self.noisy = True
@@ -335,11 +334,11 @@ class NoiseWatch:
 
     def _clean(self) -> None:
         if self.noisy:
-            self._streak += 1
-            if self._streak < self.clean_lines:
+            self._clean_in_a_row += 1
+            if self._clean_in_a_row < self.clean_lines:
                 return
             self.noisy = False
-        self._bad = self._all = self._bursts = self._streak = 0
+        self._bad = self._all = self._bursts = self._clean_in_a_row = 0
         self._in_bad_burst = False
         self._sample.clear()
 

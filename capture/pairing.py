@@ -1,20 +1,20 @@
-"""Readings and acts folded into trials.
+"""Folds readings and acts into trials.
 
-The theory. A bench speaks in one order: starts, presses, take-backs, swaps, finishes.
-`apply` takes the state so far and the next entry and gives the next state and what became
-of the entry. It keeps nothing of its own, so the log replayed, or cut anywhere and taken
-up again, gives the same trials, always.
+The entries of a bench have one order: starts, presses, take-backs, swaps, finishes.
+`apply` takes the present state and the next entry and gives the next state and the outcome
+of the entry. It is a pure function, so replaying the log, also in several parts, always gives
+the same trials.
 
-A start forgets everything before it. So the state of a running series depends on the log
-from its start on, and a store that lost its memory need read back no further than that. A
-series that has ended may be resumed later, when others have run on its bench since: its own
-entries, those from its start and from each resume of it up to the next start or resume of
-another, are what its state depends on.
+A start discards everything before it. So the state of a running series depends only on the log
+from its start on, and a store that restarts needs to read no more than that. A
+series that has ended may be resumed after others have run on its bench: its state depends on
+its own entries alone, those from its start and from each resume of it up to the next start or
+resume of another.
 
-Placing. Readings fill the slots of the last trial in order: place by place, each place
+Placing: readings fill the slots of the last trial in order: place by place, each place
 `repeats` times. A full trial is followed by the next one. A take-back empties the slot
-filled last; a trial emptied so is gone when it is the last, so that its number is used
-again, and stays (empty) when others stand behind it.
+filled last. A trial emptied in this way is removed where it is the last, so that its number is
+used again, and stays (empty) where others follow it.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from capture.records import (
 # A send button that bounces repeats its line within a few tens of milliseconds; a person
 # needs longer than this to press twice on purpose. Common practice, no source.
 BOUNCE_MS: Final = 250
-# Closed jaws read zero but for dust and wear. Common practice, no source.
+# Closed jaws read zero, apart from dust and wear. Common practice, no source.
 CLOSED_JAWS_NM: Final = 50_000
 # The longest common caliper opens to 300 mm. Common practice, no source.
 JAWS_NM: Final = 300 * NM_PER_MM
@@ -96,7 +96,7 @@ class Trial:
 
     @property
     def flags(self) -> tuple[Flag, ...]:
-        """What a careful reader should know of this trial, each said once."""
+        """The warnings about this trial, without duplicates."""
         seen: dict[Flag, None] = {}
         for placed in self.slots:
             if placed is not None:
@@ -117,7 +117,7 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """A bench's running series, or nothing; `ended`: the one that ended last, as it was then."""
+    """A bench's running series, or nothing; `ended`: the one that ended last, in its last state."""
 
     series: UUID | None = None
     layout: Layout = field(default_factory=lambda: Layout(places=1))
@@ -129,13 +129,13 @@ class State:
 
     @property
     def latest(self) -> State:
-        """The series that runs, or else the one that ended last; this where there is neither."""
+        """The running series, else the one that ended last; this state where there is neither."""
         return self if self.series is not None or self.ended is None else self.ended
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of an entry: `trial` is the number it touched, None if it touched none.
+    """The outcome of an entry: `trial` is the number of the trial it changed, None for none.
 
     `place` is the place, counted as the method does, that a reading was put in.
     """
@@ -187,7 +187,7 @@ def fold(entries: Iterable[Entry], state: State | None = None) -> State:
 
 
 def apply(state: State, entry: Entry) -> tuple[State, Outcome]:
-    """The state after `entry`, and what became of the entry."""
+    """The state after `entry`, and the outcome of the entry."""
     folding = Folding(state)
     outcome = folding.take(entry)
     return folding.state, outcome
@@ -204,9 +204,9 @@ def is_bounce(before: Reading, reading: Reading) -> bool:
 
 
 class Folding:
-    """A fold under way, for many entries one after the other: `take` each, then ask `state`.
+    """Folds many entries, one after the other: `take` each, then read `state`.
 
-    What `state` was given at the start, and each one it gave, stays as it is.
+    States given in and out are never changed.
     """
 
     def __init__(self, state: State | None = None) -> None:
@@ -223,7 +223,7 @@ class Folding:
 
     @property
     def state(self) -> State:
-        """The state after what was taken so far."""
+        """The state after the entries taken so far."""
         return State(
             self._series,
             self._layout,
@@ -240,7 +240,7 @@ class Folding:
         return None if self._series is None else _next(self._trials, self._layout)
 
     def take(self, entry: Entry) -> Outcome:
-        """Go on by one entry; what became of it."""
+        """Apply one entry and return its outcome."""
         match entry:
             case Press():
                 return self._press(entry.reading)
@@ -262,7 +262,8 @@ class Folding:
                 return self._restore(entry.reading)
 
     def _resume(self, series: UUID) -> Outcome:
-        # One that ended as another started is still running where its own entries alone are read.
+        # Where only the entries of one series are read, it is still running if another start
+        # ended it.
         if self._series == series:
             return Outcome("resumed")
         if self._series is None and self._ended is not None and self._ended.series == series:
@@ -279,7 +280,7 @@ class Folding:
             self._set_aside.append(reading)
             return Outcome("bounced", reading=reading.id)
         if self._layout.closed_jaws and abs(reading.nm) <= CLOSED_JAWS_NM:
-            # Said of the press itself: the reading it took back is found in the trial.
+            # The outcome names the press itself, not the reading that it took back.
             outcome = self._take_back(None)
             return Outcome(outcome.kind, outcome.trial, reading.id)
         return self._place(reading)
@@ -346,14 +347,14 @@ class Folding:
             if latest.reading.unit != reading.unit:
                 flags.append("unit changed")
             smaller, larger = sorted((abs(latest.reading.nm), abs(reading.nm)))
-            # 25.4 within 6 %: two ends of a strip never differ so much, two units do.
+            # 25.4 within 6 %: the two ends of a strip never differ so much, the two units do.
             if smaller and 24 <= larger / smaller <= 27:
                 flags.append("unit slip?")
         return tuple(flags)
 
 
 def _current(trials: Sequence[Trial], layout: Layout) -> Trial:
-    """The trial that the next reading goes to, made if the last one is full."""
+    """The trial that the next reading goes to, a new one if the last one is full."""
     if trials and not trials[-1].complete:
         return trials[-1]
     number = trials[-1].number + 1 if trials else 1

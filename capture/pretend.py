@@ -1,8 +1,8 @@
-"""A saw, a board and a caliper that do not exist, and a port to hear the caliper on.
+"""A simulated saw, board and caliper, and a port on which to receive the caliper's lines.
 
-The saw cuts by the exact relations that the analysis inverts, so with no scatter the
-angle put in comes back out. All chance is drawn from a seed and the names of what is
-measured: the same press gives the same line, whatever was pressed before it.
+The saw cuts by the exact relations that the analysis inverts, so without scatter the
+analysis gives the angle that was set. All random numbers are seeded with a seed and the names of
+what is measured: the same press gives the same line, whatever was pressed before.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ _OPENING_S: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Saw:
-    """What the saw does wrong.
+    """The errors of the saw.
 
-    Positive angles lean the open end of the cut to the right, positive tilts lean the cut
-    to the right going up. `scatter_deg` is the standard deviation of a trial's angle and
+    With a positive angle the open end of the cut leans to the right, with a positive tilt the cut
+    leans to the right going up. `scatter_deg` is the standard deviation of a trial's angle and
     tilt from trial to trial; `stop_error_deg` that of the angle each time the saw is
     swung away and brought back to its stop (setups 1, 2, ...; setup 0 is `angle_deg`
     itself). The lengths are those of parts cut against a stop block: their standard
@@ -79,8 +79,8 @@ def strip_widths(
 ) -> tuple[float, ...]:
     """The true lengths in mm at the method's places, in reading order, of one trial's strip.
 
-    The same seed, setup and trial give the same strip. With no scatter, each relation of the
-    method gives the widths the contrast that the saw's angle or tilt makes, and nothing else.
+    The same seed, setup and trial give the same strip. Without scatter, the widths have, for each
+    relation of the method, exactly the contrast of the saw's angle or tilt.
     """
     swing = random.Random(f"setup {seed} {setup}").gauss(0.0, saw.stop_error_deg) if setup else 0.0
     chance = random.Random(f"trial {seed} {setup} {trial}")
@@ -101,17 +101,17 @@ def strip_widths(
         contrast = sign * base * geometry.ratio(relation, error[relation.quantity], pieces)
         weights = np.array(relation.weights)
         share = weights * contrast / (weights @ weights)
-        # A difference leaves open how wide the strip is; a gap is the contrast itself.
+        # A difference does not fix the width of the strip; a gap is the contrast itself.
         widths = share if weights.sum() else widths + share - share[0]
     return tuple(widths.tolist())
 
 
 @dataclass(frozen=True, slots=True)
 class Quirks:
-    """How an instrument departs from plain lines. Chances are per press, 0 to 1.
+    """How an instrument deviates from plain lines. Probabilities are per press, 0 to 1.
 
     `unit_slip`: the press shows the other unit; `half_line`: the line breaks off; `unplug`:
-    for whoever holds the port to see to.
+    carried out by the owner of the port.
     """
 
     terminator: str = "\r\n"
@@ -150,7 +150,7 @@ class Caliper:
         return _resolution(self.resolution)[1]
 
 
-# What the count of the other unit is on a caliper with two units.
+# The resolution in the other unit, on a caliper with two units.
 _OTHER: Final[Mapping[Unit, str]] = {"mm": "0.0005 in", "in": "0.01 mm"}
 
 
@@ -164,7 +164,7 @@ def _resolution(text: str) -> tuple[Decimal, Unit]:
 
 
 class PretendCaliper:
-    """A caliper in a hand: a width in, the bytes of one press out."""
+    """A simulated caliper in a hand: turns a width into the bytes of one press."""
 
     def __init__(self, caliper: Caliper | None = None, seed: int | str = 0) -> None:
         self.caliper = caliper or Caliper()
@@ -182,7 +182,7 @@ class PretendCaliper:
         caliper, quirks = self.caliper, self.caliper.quirks
         shown = width_mm * (1.0 + caliper.scale_error) + caliper.offset_mm
         shown += chance.gauss(0.0, caliper.repeatability_mm)
-        # Every draw happens whatever the quirks, so that one quirk does not shift another.
+        # All numbers are drawn whatever the quirks, so that one quirk does not change another.
         slip, half, noise, bounce = (chance.random() for _ in range(4))
         resolution = caliper.resolution
         if slip < quirks.unit_slip:
@@ -198,9 +198,9 @@ class PretendCaliper:
         return data
 
     def moving(self, from_mm: float, to_mm: float) -> list[bytes]:
-        """What a display that streams shows on the way from one width to another, no two alike.
+        """The lines of a streaming display on the way from one width to another, all different.
 
-        The jaws open by 5 mm beyond the wider one before they close.
+        The jaws open 5 mm beyond the wider one before they close.
         """
         open_mm = max(from_mm, to_mm) + 5.0
         way = [from_mm + (open_mm - from_mm) * step / 3 for step in (1, 2, 3)]
@@ -220,12 +220,12 @@ class PretendCaliper:
         return quirks.label + number + (f" {unit}" if quirks.unit_word else "")
 
 
-def heard_at(data: bytes, sent_baud: int, heard_baud: int) -> bytes:
-    """What a receiver at `heard_baud` makes of `data` sent without pause at `sent_baud`.
+def received_at(data: bytes, sent_baud: int, heard_baud: int) -> bytes:
+    """What a receiver at `heard_baud` reads when `data` is sent without pause at `sent_baud`.
 
     One start bit, eight data bits least significant first, one stop bit; the receiver
-    takes any low level for a start bit that lasts half a bit of its own, and looks at the
-    middle of each of its bits.
+    takes a low level of at least half of its own bit time for a start bit, and samples the
+    middle of each bit.
     """
     wire = [1]
     for byte in data:
@@ -244,31 +244,31 @@ def heard_at(data: bytes, sent_baud: int, heard_baud: int) -> bytes:
             at += 0.5 * ratio
         else:
             heard.append(sum(level(at + (bit + 1.5) * ratio) << bit for bit in range(8)))
-            # Ready for the next start bit in the middle of the stop bit, as receivers are.
+            # Like real receivers, ready for the next start bit from the middle of the stop bit.
             at += 9.5 * ratio
     return bytes(heard)
 
 
 class Port(Protocol):
-    """A port that only exists in this computer, with a listener at its other end."""
+    """A simulated port, with a listener at its other end."""
 
     @property
     def target(self) -> str:
         """What to write after `serial:` to listen to this port."""
 
     def send(self, data: bytes) -> None:
-        """Send `data` to whoever listens; without a listener it is lost, as on a wire."""
+        """Send `data` to the listeners; without a listener it is lost, as on a wire."""
 
     def close(self) -> None:
-        """Unplug for good. A second close does nothing."""
+        """Unplug permanently. A second close does nothing."""
 
 
 class PtyPort:
     """A pseudo-terminal: to the listener it is a serial port like any other (POSIX).
 
-    `link`: a stable name to give the port, as a system gives to what is plugged in. `baud`:
-    the speed of the instrument; a listener set to another hears what a real one would.
-    `unplug` and `plug` do to the listener what pulling the plug does. Raises OSError where
+    `link`: a stable name for the port, such as a system gives to what is plugged in. `baud`:
+    the speed of the instrument; a listener at another speed reads what it would on a real port.
+    `unplug` and `plug` have the same effect as with a real plug. Raises OSError where
     the system has no pseudo-terminals.
     """
 
@@ -297,14 +297,14 @@ class PtyPort:
         return self._ends is not None
 
     def plug(self) -> None:
-        """Plug in: the port comes back, mostly under another name. Plugged in: nothing."""
+        """Plug in: the port comes back, usually with another name. No effect if plugged in."""
         if self._ends is not None:
             return
         import tty
 
         master, slave = os.openpty()
         tty.setraw(slave)
-        # Never wait for a listener who has stopped reading: a wire does not wait either.
+        # Like a wire, do not wait for a listener that has stopped reading.
         os.set_blocking(master, False)
         self._ends = master, slave
         self._name = os.ttyname(slave)
@@ -316,7 +316,7 @@ class PtyPort:
             threading.Thread(target=self._serve, args=(master,), daemon=True).start()
 
     def unplug(self) -> None:
-        """Pull the plug: the listener's port hangs up and the name is gone."""
+        """Unplug: the listener's port hangs up and the name disappears."""
         with self._lock:
             ends, self._ends = self._ends, None
             if ends is None:
@@ -332,7 +332,7 @@ class PtyPort:
             if self._ends is not None:
                 master, _ = self._ends
                 if self._baud is not None:
-                    data = heard_at(data, self._baud, _speed_of(master))
+                    data = received_at(data, self._baud, _speed_of(master))
                 with contextlib.suppress(BlockingIOError):
                     os.write(master, data)
 
@@ -365,10 +365,10 @@ def _speed_of(terminal: int) -> int:
 
 
 class TcpPort:
-    """A caliper behind a network converter: every connection hears each press.
+    """A caliper behind a network converter: every connection receives each press.
 
-    `port` 0 picks a free one. `answer` is called with what a listener sent and gives what
-    goes back. Raises OSError when the port is taken.
+    `port` 0 chooses a free one. `answer` is called with what a listener sent and returns the
+    answer. Raises OSError when the port is taken.
     """
 
     def __init__(
@@ -383,7 +383,7 @@ class TcpPort:
         self._answer = answer
         self._listeners: dict[socket.socket, float] = {}
         self._changed = threading.Condition()
-        self._bell, self._ear = socket.socketpair()
+        self._stop_sender, self._stop_receiver = socket.socketpair()
         self._thread = threading.Thread(target=self._serve, name="pretend port", daemon=True)
         self._thread.start()
 
@@ -398,7 +398,7 @@ class TcpPort:
             if not self._changed.wait_for(lambda: bool(self._listeners), timeout):
                 return False
             connected = min(self._listeners.values())
-        # Whoever opens a port throws away what arrives while it opens.
+        # A port that is being opened discards what arrives meanwhile.
         time.sleep(max(0.0, min(connected + _OPENING_S, deadline) - time.monotonic()))
         return True
 
@@ -406,7 +406,7 @@ class TcpPort:
         with self._changed:
             listeners = tuple(self._listeners)
         for listener in listeners:
-            # A listener that hung up, or has stopped reading, loses what is sent.
+            # A listener that hung up or does not read loses what is sent.
             with contextlib.suppress(OSError):
                 listener.send(data)
 
@@ -419,21 +419,21 @@ class TcpPort:
 
     def close(self) -> None:
         if self._thread.is_alive():
-            self._bell.send(b"!")
+            self._stop_sender.send(b"!")
             self._thread.join()
-            self._bell.close()
+            self._stop_sender.close()
 
     def _serve(self) -> None:
         waiter = selectors.DefaultSelector()
         waiter.register(self._server, selectors.EVENT_READ)
-        waiter.register(self._ear, selectors.EVENT_READ)
+        waiter.register(self._stop_receiver, selectors.EVENT_READ)
         while True:
             for key, _ in waiter.select():
                 ready = key.fileobj
-                if ready is self._ear:
+                if ready is self._stop_receiver:
                     waiter.close()
                     with self._changed:
-                        for each in (self._server, self._ear, *self._listeners):
+                        for each in (self._server, self._stop_receiver, *self._listeners):
                             each.close()
                         self._listeners.clear()
                     return
@@ -468,11 +468,11 @@ class TcpPort:
 
 
 class PretendBench:
-    """A bench to try things on: a caliper on a loopback port that presses when told to.
+    """A simulated bench for demos and tests: a caliper on a loopback port that presses on request.
 
     `spec` listens to it; `press` measures one place of one trial's strip and sends the
-    line; `send` sends any text. Lines depend on the seed, the series, the trial, the place
-    and the repeat alone.
+    line; `send` sends any text. Lines depend only on the seed, the series, the trial, the place
+    and the repeat.
     """
 
     def __init__(
@@ -507,7 +507,7 @@ class PretendBench:
         setup: int = 0,
         board: Board | None = None,
     ) -> bytes:
-        """Measure place number `place` (from 0) of trial number `trial` (from 1); what was sent.
+        """Measure place `place` (from 0) of trial `trial` (from 1), send the line and return it.
 
         Waits until somebody listens, at most ten seconds. Raises ValueError for a place that
         the method does not have.

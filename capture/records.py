@@ -1,7 +1,7 @@
-"""What a bench says: readings and acts, in the bench's own order.
+"""The records of a bench: readings and acts, in the order of the bench.
 
-Every record is frozen. The moment and the id arrive inside it; nothing here knows a
-clock or a device, so a record means the same live, replayed and in a test.
+Every record is frozen and contains its moment and id; nothing here knows a clock or a device,
+so a record means the same live, replayed and in a test.
 """
 
 from __future__ import annotations
@@ -14,20 +14,20 @@ from uuid import UUID
 from analysis.units import Unit
 
 Origin = Literal["button", "keys", "typed", "imported"]
+"""Where a reading came from: an instrument's send button; keys that come too fast for fingers,
+so from a keyboard caliper; a person who types; an old notebook."""
 Flag = Literal["ends swapped", "unit changed", "unit slip?", "negative", "beyond jaws", "late"]
-"""What a careful reader should know of a trial. No word of it holds a hyphen."""
-"""Where a reading came from: an instrument's send button; a burst of keys that only a
-keyboard caliper types so fast; a person's fingers; an old notebook."""
+"""Warnings about a trial. None contains a hyphen."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One value as sent. Never changed, never deleted.
 
-    `sent` is the line as it came, without its terminator; `nm` the exact length it says.
+    `sent` is the line as it came, without its terminator; `nm` its exact length.
     `since_previous_ms` is the time since the same caliper's previous reading by the
     bench's monotonic clock, None where only the wall clock (`taken_at`) is known. `pattern`:
-    that by which the bench read the line, so that another program can read it again.
+    the one the bench read the line with, so that another program can read it again.
     """
 
     id: UUID
@@ -45,11 +45,11 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """What pairing must know of a series: how many readings fill a trial, and how.
+    """What pairing needs to know about a series: how many readings fill a trial, and how.
 
     `places` in reading order, each read `repeats` times before the next. `swap[i]` is the
     place that place i becomes when the strip's two ends were mixed up; None where the
-    method has no ends. `closed_jaws`: jaws shut and sent takes the last reading back.
+    method has no ends. `closed_jaws`: a press with closed jaws takes the last reading back.
     """
 
     places: int
@@ -68,14 +68,14 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """A reading, where it stands in the bench's order."""
+    """A reading, in its place in the bench's order."""
 
     reading: Reading
 
 
 @dataclass(frozen=True, slots=True)
 class TakeBack:
-    """The last counted reading, or the one named, does not count after all."""
+    """The last counted reading, or the one named, no longer counts."""
 
     reading: UUID | None = None
 
@@ -89,7 +89,7 @@ class SwapEnds:
 
 @dataclass(frozen=True, slots=True)
 class Restore:
-    """A reading that was set aside as a bounce counts after all, now."""
+    """A reading that was set aside as a bounce counts from now on."""
 
     reading: UUID
 
@@ -101,7 +101,7 @@ class Finish:
 
 @dataclass(frozen=True, slots=True)
 class Resume:
-    """The bench feeds this series again, which had ended, from where it was."""
+    """The bench continues this series, which had ended, from where it was."""
 
     series: UUID
 
@@ -126,7 +126,7 @@ CaliperCondition = Literal["waiting", "listening", "quiet", "unplugged", "troubl
 
 @dataclass(frozen=True, slots=True)
 class CaliperState:
-    """How an instrument fares, in words a person understands.
+    """The state of an instrument, in words for a person.
 
     `message` says what to do where something can be done, else it is empty.
     """

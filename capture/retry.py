@@ -6,8 +6,8 @@ from __future__ import annotations
 class Backoff:
     """Waits that double from `first` up to `most`, in seconds.
 
-    A replugged instrument is found again within `most` plus the time of opening; a source
-    that stays away costs one attempt per `most`.
+    An instrument that is plugged in again is found within `most` plus the time of opening; one
+    that stays unplugged costs one attempt per `most`.
     Raises ValueError unless 0 < first <= most.
     """
 

@@ -1,13 +1,13 @@
-"""A stream of values in, one reading for each time the jaws come to rest."""
+"""Turns a stream of values into one reading for each time the jaws come to rest."""
 
 from __future__ import annotations
 
 from typing import Final, Literal
 
-State = Literal["moving", "settled", "still"]
+StreamState = Literal["moving", "settled", "still"]
 
 _FEWEST: Final = 3
-"""Values that must agree: two can agree in passing, at the turn of a movement."""
+"""Values that must agree: two can agree by chance where a movement reverses."""
 
 
 class Settling:
@@ -21,10 +21,10 @@ class Settling:
 
     The reading is the value seen most often in the window, the latest of equals. Values
     within `tolerance_nm` of zero (closed jaws, a sleeping display) give none, but are
-    movement. A silence of twice the window, at least 1 s, starts the window anew: what
-    lies before a stall proves nothing about what comes after.
+    movement. A silence of twice the window, at least 1 s, restarts the window: values from
+    before a pause prove nothing about those after it.
     `state` is "moving", "settled" (this placement has given its reading) or "still"
-    (standing at zero, with nothing to give).
+    (at zero, which gives no reading).
     Raises ValueError unless window_s > 0 and 0 <= tolerance_nm < rearm_nm.
     """
 
@@ -39,12 +39,12 @@ class Settling:
         self.window_s = window_s
         self.tolerance_nm = tolerance_nm
         self.rearm_nm = rearm_nm
-        self.state: State = "moving"
+        self.state: StreamState = "moving"
         self._given: int | None = None
         self.reset()
 
     def reset(self) -> None:
-        """Forget the values at hand (after an unplug); the last reading stays given."""
+        """Forget the values of the window (after an unplug), but not the last reading given."""
         self._seen: dict[int, tuple[int, float]] = {}
         self._count = 0
         self._began_at = 0.0
@@ -57,9 +57,9 @@ class Settling:
             self._given = None
         lowest = min(self._seen, default=value_nm)
         highest = max(self._seen, default=value_nm)
-        apart = max(highest, value_nm) - min(lowest, value_nm) > self.tolerance_nm
+        too_wide = max(highest, value_nm) - min(lowest, value_nm) > self.tolerance_nm
         silent = now - self._heard_at >= max(1.0, 2 * self.window_s)
-        if apart or silent:
+        if too_wide or silent:
             self._seen.clear()
             self._count = 0
             self._began_at = now

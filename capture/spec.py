@@ -1,8 +1,8 @@
-"""The text that describes an instrument (SPEC), and what it means.
+"""Parses the text that describes an instrument (SPEC).
 
     serial:TARGET     a port name, or any pyserial URL such as socket://127.0.0.1:5001
     hid:VID:PID       a USB device by its two hexadecimal ids; hid:PATH by its path
-    keys:PATH         a Linux input device that types (grabbed, so nobody else sees it)
+    keys:PATH         a Linux input device that types (grabbed, so no other program sees it)
     stdin:            lines from standard input
 
 Options follow as `,name=value`. A comma that belongs to a target or a value is written
@@ -34,8 +34,8 @@ class Spec:
     """One instrument, as described. `str()` gives a text that parses to the same Spec.
 
     kind and target: where it is read; `vid` and `pid` instead of a path for `hid:VID:PID`.
-    name: how it is called at the bench, None to take it from the stable name of its port.
-    unit: used where the line says none. mode: `press` sends when its button is pressed,
+    name: its name at the bench, None to derive it from the stable name of its port.
+    unit: used where the line names none. mode: `press` sends when its button is pressed,
     `stream` by itself all the time, `ask` when it is sent `request` (every `interval`
     seconds, or on demand when None).
     baud, bytesize, parity, stopbits, dtr: the serial line. mask: clear every top bit.
@@ -107,7 +107,7 @@ def parse_spec(text: str) -> Spec:
             "kind",
             f"{text!r} names no kind of caliper; begin with serial:, hid:, keys: or stdin:",
         )
-    spec = _placed(cast(Kind, kind), target)
+    spec = _with_target(cast(Kind, kind), target)
     given: dict[str, str] = {}
     for part in rest:
         name, equals, value = part.partition("=")
@@ -129,18 +129,18 @@ def parse_spec(text: str) -> Spec:
         if name in given:
             raise SpecError(name, f"{name} is given twice; give it once")
         given[name] = value.strip()
-    # Lengths may lean on the unit, so it is read first whatever the order written.
+    # Lengths depend on the unit, so it is read first, whatever the order of the options.
     for name in sorted(given, key=lambda each: each != "unit"):
         option = _OPTIONS[name]
         spec = replace(spec, **{option.field: option.read(given[name], spec)})
-    return _agreeing(spec)
+    return _checked(spec)
 
 
 def _split(text: str) -> list[str]:
     """The target and the options; a doubled comma is a comma."""
     held = text.replace(",,", "\0")
-    # A URL may hold commas of its own; a path or an id hardly does, and there a forgotten
-    # `name=` must not silently become part of the name.
+    # A URL may contain commas; a path or an id hardly does, and there an option without its
+    # `name=` must not silently become part of the target.
     url = "://" in held.partition(",")[0]
     target, *rest = re.split(r",(?=\s*[A-Za-z_]\w*\s*=)" if url else ",", held, maxsplit=1)
     parts = [target, *(rest[0].split(",") if rest else ())]
@@ -151,7 +151,7 @@ def _doubled(text: str) -> str:
     return text.replace(",", ",,")
 
 
-def _placed(kind: Kind, target: str) -> Spec:
+def _with_target(kind: Kind, target: str) -> Spec:
     if kind == "stdin":
         if target:
             raise SpecError("target", f"stdin: takes no target, but {target!r} follows it")
@@ -172,7 +172,7 @@ def _placed(kind: Kind, target: str) -> Spec:
     return spec
 
 
-def _agreeing(spec: Spec) -> Spec:
+def _checked(spec: Spec) -> Spec:
     if spec.mode == "ask" and spec.kind != "serial":
         raise SpecError("mode", f"nothing can be asked through {spec.kind}:, only through serial:")
     if spec.mode == "ask" and spec.request is None:
@@ -193,13 +193,13 @@ def _agreeing(spec: Spec) -> Spec:
         if spec.gap is None:
             raise SpecError(
                 "gap",
-                "without sync, silence alone parts the frames: give gap=TIME, or sync:BYTES in"
+                "without sync, only silence separates the frames: give gap=TIME, or sync:BYTES in"
                 " the frame",
             )
         if spec.mode == "stream" and spec.gap >= GAP_S:
             raise SpecError(
                 "gap",
-                "without sync, the frames of a stream are parted by silence alone: give a gap"
+                "without sync, only silence separates the frames of a stream: give a gap"
                 f" below {GAP_S * 1000:.0f}ms and shorter than the pause between two frames,"
                 " such as gap=30ms, or sync:BYTES in the frame",
             )
@@ -379,9 +379,9 @@ _OPTIONS: Final = {
         ),
     )
 }
-# What a person reads of each option, and its default where the Spec's own says it badly.
+# The description of each option, and its default where that of Spec cannot be shown as it is.
 _MEANINGS: Final[dict[str, tuple[str, str]]] = {
-    "name": ("how it is called at the bench", "from its port"),
+    "name": ("its name at the bench", "from its port"),
     "bench": ("the bench it belongs to", ""),
     "unit": ("mm or in: taken where the line says none", "none: such lines are refused"),
     "mode": (
@@ -396,25 +396,25 @@ _MEANINGS: Final[dict[str, tuple[str, str]]] = {
     "dtr": ("0 leaves DTR and RTS down: some boards restart when they rise", ""),
     "mask": ("1 clears every top bit: 7 data bits with parity, read as 8", ""),
     "gap": (
-        "silence that ends a line without an end of its own (keys, hid: without Enter), or parts"
-        " frames without sync; in seconds, off for never",
+        "silence that ends a line without an end of its own (keys, hid: without Enter), or"
+        " separates frames without sync; in seconds, off for never",
         "0.15 for serial:, else off",
     ),
-    "settle": ("stream: for how many seconds the value must stand", ""),
-    "tolerance": ("stream: how far it may flicker meanwhile", ""),
-    "rearm": ("stream: how far it must move before it counts again", ""),
+    "settle": ("stream: for how many seconds the value must stand still", ""),
+    "tolerance": ("stream: how much it may flicker in that time", ""),
+    "rearm": ("stream: how far it must move before the next reading", ""),
     "layout": (f"keyboard layout it types in: {_or(tuple(sorted(LAYOUTS)))}", ""),
     "pattern": (
         "regular expression for a whole line, with (?P<value>...) and, if wanted, (?P<unit>...)"
         " and (?P<label>...)",
-        "none: found by itself",
+        "none: found automatically",
     ),
     "frame": (
         "packed bits instead of lines, such as size:3 value:0+20 sign:20 unit:23 sync:aa55",
         "none: lines of text",
     ),
-    "request": (r"ask: what it is sent, such as ?\r", "none"),
-    "interval": ("ask: every how many seconds; without one, when the page asks", "none"),
+    "request": (r"ask: the text to send to it, such as ?\r", "none"),
+    "interval": ("ask: seconds between two requests; without it, when the page asks", "none"),
 }
 assert _MEANINGS.keys() == _OPTIONS.keys()
 

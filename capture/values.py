@@ -1,6 +1,6 @@
-"""A line in, the one length it says out; or, in one sentence, why there is none.
+"""Reads the length in a line, or gives the reason, in one sentence, why it has none.
 
-Nothing is guessed: a line must say exactly one plain decimal number, in a unit that the
+Nothing is guessed: a line must contain exactly one plain decimal number, in a unit that the
 line or the instrument's description names. Everything else is shown, not read.
 """
 
@@ -44,7 +44,7 @@ class NotUnderstood:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """Something the instrument says of itself: an error, a low battery, a greeting."""
+    """A message about the instrument itself: an error, a low battery, a start-up text."""
 
     text: str
 
@@ -66,15 +66,15 @@ _FLAGS: Final = frozenset(
     | {"over", "under", "hold", "max", "min", "abs", "inc", "rel", "set"}
     | {"<", ">", "<=", ">=", "<<", ">>", "=", "*", "!"}
 )
-# Words with which an instrument speaks of itself and puts a number beside (common
-# practice, no source). None is ever a label: no version, speed or voltage is a length.
-_SELF: Final = re.compile(
+# Words of messages about the instrument itself, often with a number (common practice, no
+# source). None is a label: a version, speed or voltage is not a length.
+_SELF_MESSAGE: Final = re.compile(
     r"e[ .:#_-]*[0-9]*$|.*?(?<![a-z0-9])(?:err(?:or)?s?|fault|(?:lo|low)?[ -]?batt?(?:ery)?|"
     r"v(?:er(?:sion)?)?|[fh]w|firmware|hardware|rev(?:ision)?|build|model|serial|s/?n|"
     r"boot(?:ing)?|rst|reset|ready|start(?:ed|ing)?|init|baud|temp(?:erature)?|"
     r"volt(?:age|s)?|vcc|vbat|time|date|copyright)(?![a-z])"
 )
-# Alone it is an error's number; before a value it is a channel like any other.
+# Alone, E and a number is an error number; before a value it is a channel.
 _CHANNEL_E: Final = re.compile(r"[Ee][0-9]+")
 _MINUS: Final = "\N{MINUS SIGN}"
 _NUMBER: Final = r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+"
@@ -93,7 +93,7 @@ _DASHES: Final = re.compile(r"(?:[\s.,:]*[_*=\u2212\u2013\u2014-]){2,}[\s.,:]*")
 
 
 def escaped(data: bytes) -> str:
-    r"""`data` as printable ASCII from which every byte can be told: "\x00", "\r", "\\"."""
+    r"""`data` as printable ASCII that shows every byte: "\x00", "\r", "\\"."""
     return data.decode("latin-1").encode("unicode_escape").decode("ascii")
 
 
@@ -104,17 +104,17 @@ def _shown(text: str) -> str:
 def read_value(
     text: str, default_unit: Unit | None, pattern: Pattern | None = None
 ) -> Value | NotUnderstood | Message:
-    """The length that `text` says.
+    """The length in `text`.
 
     text: one line without its terminator.
     default_unit: taken where the line names none; None refuses such a line and says how
         to give one. A unit in the line always wins.
     pattern: finds the number instead of the rules below.
 
-    Read without a pattern: an optional label (`A1 `, `CH1:`), a sign (+, - or U+2212, a
-    space may follow it), ASCII digits with at most one decimal point or comma, an optional
+    Read without a pattern: an optional label (`A1 `, `CH1:`), a sign (+, - or U+2212, which a
+    space may follow), ASCII digits with at most one decimal point or comma, an optional
     unit (mm, in, inch, inches, " in any case), optional words of tolerance (OK, NG, <).
-    A unit before the number counts like one behind it. Never raises.
+    A unit before the number counts like one after it. Never raises.
     """
     if len(text) > LONGEST:
         return NotUnderstood(_shown(text[:LONGEST]), f"a line of more than {LONGEST} characters")
@@ -133,7 +133,7 @@ def read_value(
     flags: str | None
     label, sign, number, unit, flags = found.groups()
     if label is not None:
-        if _SELF.match(label.lower()) and not _CHANNEL_E.fullmatch(label):
+        if _SELF_MESSAGE.match(label.lower()) and not _CHANNEL_E.fullmatch(label):
             return Message(_shown(text))
         if label.lower() in UNITS:
             if unit is not None and UNITS[unit.lower()] != UNITS[label.lower()]:
@@ -163,7 +163,7 @@ def _value(
 
 
 def _no_value(text: str) -> NotUnderstood | Message:
-    """Why `text` is no reading; a Message where the instrument speaks of itself."""
+    """Why `text` is no reading; a Message where it is about the instrument itself."""
     shown = _shown(text)
     reason = _reason(text)
     return Message(shown) if reason is None else NotUnderstood(shown, reason)
@@ -176,7 +176,7 @@ def _reason(text: str) -> str | None:
     low = bare.lower()
     if not bare:
         return "an empty line"
-    if _DASHES.fullmatch(bare) or _SELF.match(low):
+    if _DASHES.fullmatch(bare) or _SELF_MESSAGE.match(low):
         return None
     if any(mark.isnumeric() and not mark.isascii() for mark in bare):
         return "digits that are not 0 to 9"
@@ -184,6 +184,11 @@ def _reason(text: str) -> str | None:
         return "not a number"
     if not re.search(r"[0-9]", bare):
         return None if any(mark.isalpha() for mark in bare) else "no number in the line"
+    return _number_fault(bare, low) or _count_fault(bare)
+
+
+def _number_fault(bare: str, low: str) -> str | None:
+    """What is wrong with the form of a number; None where the form is not the fault."""
     if re.search(r"(?:^|[^a-z0-9])0[xob][0-9a-f]+", low):
         return "a number that is not decimal; set the instrument to plain decimals"
     if re.search(r"[0-9][.,]?e[+-]?[0-9]", low):
@@ -191,7 +196,7 @@ def _reason(text: str) -> str | None:
     if "_" in bare and re.search(r"[0-9]_[0-9]", bare):
         return "an underscore inside the number"
     if re.match(rf"\S*?(?:{_NUMBER})\s*[+\u2212-](?![0-9.,])", bare):
-        return "a sign behind the number; only one before it is read"
+        return "a sign after the number; only one before it is read"
     if re.search(r"[0-9]\s*/\s*[0-9]", bare):
         return "a fraction; set the instrument to decimals"
     if re.search(r"[0-9]*[.,][0-9]*[.,]", bare):
@@ -199,12 +204,16 @@ def _reason(text: str) -> str | None:
     if re.fullmatch(r"[A-Za-z]+[+\u2212-]?[0-9]*[.,][0-9]+\S*", bare, re.ASCII) or re.fullmatch(
         r"[A-Za-z][A-Za-z0-9]*[+\u2212-][0-9]+\S*", bare, re.ASCII
     ):
-        return "a label that runs into the number; give a `pattern` that tells them apart"
+        return "a label without a space before the number; give a `pattern` that separates them"
+    return None
+
+
+def _count_fault(bare: str) -> str | None:
+    """Why a line with digits has no single plain number; None where it is a message."""
     tokens = _TOKEN.findall(bare)
     if len(tokens) > 1:
         return "more than one number in the line; give a `pattern` that names the right one"
-    words = re.match(r"[A-Za-z]", bare)
-    if not tokens and words:
+    if not tokens and re.match(r"[A-Za-z]", bare):
         return None
     return "not one plain number with a unit of mm or in; give a `pattern` if it holds one"
 
@@ -222,8 +231,8 @@ class Pattern:
     catch is read by the same strict rules as everywhere.
 
     It is matched by RE2 (Cox, Regular Expression Matching: the Virtual Machine Approach, 2009),
-    in a time that grows with the line's length alone: a pattern also comes over the network,
-    and none may hold the program up. Look-around and back references are not in it.
+    in time linear in the length of the line: patterns also come over the network, and none may
+    block the program. RE2 has no look-around and no back references.
 
     Raises PatternError with one sentence when it cannot be compiled or lacks `value`.
     """
@@ -270,17 +279,17 @@ class Pattern:
 
 
 def _is_text(line: str) -> bool:
-    """Whether `line` is Unicode; half a surrogate pair, which JSON can hold, is not."""
+    """Whether `line` is valid Unicode; half a surrogate pair, which JSON can contain, is not."""
     return not any("\ud800" <= mark <= "\udfff" for mark in line)
 
 
 def _compiled(source: str) -> Any:
-    import re2  # for the few who give a pattern
+    import re2  # Loaded only where a pattern is given.
 
     if len(source) > LONGEST_PATTERN:
         raise PatternError(f"the pattern is longer than {LONGEST_PATTERN} characters")
     if not source.isprintable():
-        raise PatternError("the pattern holds a control character; write it as an escape")
+        raise PatternError("the pattern contains a control character; write it as an escape")
     options = re2.Options()
     options.case_sensitive = False
     options.log_errors = False

@@ -82,7 +82,7 @@ def _identify(args: argparse.Namespace) -> int:
     from api.commands import fail
     from api.settings import program
     from capture.finding import serial_instruments, typing_instruments
-    from capture.identify import BEFORE, BEFORE_TYPING, PortSearch, parse_shown
+    from capture.identify import OPENING_CAUTION, TYPING_CAUTION, PortSearch, parse_shown
 
     shown: str = args.identify
     try:
@@ -97,9 +97,9 @@ def _identify(args: argparse.Namespace) -> int:
         fail(str(fault))
     if not search.heard():
         fail("no serial port is here to listen to; plug the caliper in and run this again")
-    print(BEFORE, file=sys.stderr)
+    print(OPENING_CAUTION, file=sys.stderr)
     if args.listen_to:
-        print(BEFORE_TYPING, file=sys.stderr)
+        print(TYPING_CAUTION, file=sys.stderr)
     for each in search.heard():
         print(f"    {each.device}", file=sys.stderr)
     if not args.yes:

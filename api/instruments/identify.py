@@ -14,7 +14,14 @@ from typing import Final, Literal
 from api.instruments.listening import Listened, place_of
 from api.settings import program
 from capture.finding import Found, typing_instruments, why_not_taken
-from capture.identify import PortHeard, PortSearch, named, nowhere, parse_shown, unknown_port
+from capture.identify import (
+    PortHeard,
+    PortSearch,
+    is_named,
+    parse_shown,
+    unknown_names,
+    unknown_port_sentence,
+)
 from capture.keys import Stroke, read_strokes
 from capture.spec import Spec, parse_spec
 from capture.values import NotUnderstood, Value, read_value
@@ -150,15 +157,15 @@ class Identifying:
             given = [Found("serial", spec.target, str(spec), "") for spec in also]
             listen_to = list(listen_to)
             typing = list(self._typing()) if listen_to else []
-            chosen = [each for each in typing if named(each, listen_to)]
-            for name in nowhere(listen_to, typing):
-                raise UnknownPort(unknown_port(name, typing), "listen_to")
+            chosen = [each for each in typing if is_named(each, listen_to)]
+            for name in unknown_names(listen_to, typing):
+                raise UnknownPort(unknown_port_sentence(name, typing), "listen_to")
             why_not = why_not_taken(chosen)
             if why_not:
                 raise UnknownPort(why_not, "listen_to")
             ports = [*given, *self._serial_ports(), *chosen]
-            for name in nowhere(leave_alone, ports):
-                raise UnknownPort(unknown_port(name, ports))
+            for name in unknown_names(leave_alone, ports):
+                raise UnknownPort(unknown_port_sentence(name, ports))
             names = frozenset([*leave_alone, *leave_alone_later])
             run = _Run(names, [], set(), [], ends=ends, looked_at=now)
             self._open(run, ports)
@@ -254,7 +261,7 @@ class Identifying:
             if place in heard:
                 each = heard[place]
                 why = f"listened to already, as {each.name} on bench {each.bench}"
-            elif named(found, run.leave_alone):
+            elif is_named(found, run.leave_alone):
                 why = "left alone, as you asked"
             elif found.missing:
                 why = found.missing

@@ -1,4 +1,4 @@
-"""The hands: each source opens, reads and closes one kind of instrument, nothing more."""
+"""Input devices: each source opens, reads and closes one kind of instrument, nothing more."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 
 class Source(Protocol):
-    """What every source can do. All but `wake` belong to one thread.
+    """The interface of every source. All methods but `wake` are called from one thread.
 
     `open` and `read` raise capture.errors.SourceError. `read` waits at most `wait` seconds
-    (None: for ever), may return early, and gives nothing when nothing came.
+    (None: without limit), may return early, and returns an empty result when nothing came.
     """
 
     @property
@@ -29,14 +29,14 @@ class Source(Protocol):
 
 @runtime_checkable
 class Askable(Source, Protocol):
-    """A source that takes requests."""
+    """A source to which requests can be written."""
 
     def write(self, data: bytes) -> None: ...
 
 
 @runtime_checkable
-class Overheard(Source, Protocol):
-    """A source that may not have its instrument to itself: `notice` then says what follows."""
+class HasNotice(Source, Protocol):
+    """A source that other programs may read too; `notice` then tells the person what follows."""
 
     @property
     def notice(self) -> str: ...
@@ -44,7 +44,7 @@ class Overheard(Source, Protocol):
 
 def source_for(spec: Spec) -> Source:
     """The source, not yet open, that `spec` describes."""
-    # Each library is loaded only where an instrument needs it.
+    # Each library is loaded only when an instrument needs it.
     if spec.kind == "serial":
         from capture.sources.serial_port import SerialPort
 

@@ -17,23 +17,23 @@ from capture.errors import (
 )
 
 _REPORT: Final = 64
-# A read cannot be woken; it must be short for a stop to be quick.
+# A read cannot be woken, so it must be short for a quick stop.
 _LONGEST_WAIT_S: Final = 0.1
 PAGE_REMEDY: Final = (
-    "this system keeps keyboards to itself; open the Bench page and press there, since the"
-    " page hears what a keyboard-kind caliper types"
+    "this system does not let programs read keyboards; open the Bench page and press there, since"
+    " the page receives what a keyboard-type caliper types"
 )
-_OVERHEARD: Final = (
+_SHARED_NOTICE: Final = (
     "its digits also go to whatever window has the focus; to keep them out, allow the USB"
     " device itself (bothends install --udev), or listen through keys: instead"
 )
 
 
 def backends() -> tuple[ModuleType, ...]:
-    """hidapi's modules, the one that keeps the keys from other windows first.
+    """hidapi's modules; the one that hides the keys from other windows first.
 
-    On Linux the wheel brings two: `hid` takes the device from the system while it is open,
-    `hidraw` listens in. Empty where hidapi is not installed.
+    On Linux the wheel contains two: `hid` takes the device from the system while it is open,
+    `hidraw` reads beside the system. Empty where hidapi is not installed.
     """
     found: list[ModuleType] = []
     for name in ("hid", "hidraw"):
@@ -45,7 +45,7 @@ def backends() -> tuple[ModuleType, ...]:
 class HidDevice:
     """One USB HID device by vendor and product, or by hidapi's path to it.
 
-    Open, read and close it in one thread: hidapi allows nothing else.
+    Open, read and close it in one thread, as hidapi requires.
     """
 
     def __init__(
@@ -62,7 +62,7 @@ class HidDevice:
         return self._notice
 
     def open(self) -> None:
-        """Open the device. Raises SourceError, also where two are alike: never a guess."""
+        """Open the device. Raises SourceError, also where there are two of the same type."""
         modules = backends()
         if not modules:
             raise SourceUnsupportedError(
@@ -79,7 +79,7 @@ class HidDevice:
                     continue
                 self._device = device
                 # Only the other module takes the device away from the system.
-                self._notice = _OVERHEARD if path.startswith(b"/dev/hidraw") else ""
+                self._notice = _SHARED_NOTICE if path.startswith(b"/dev/hidraw") else ""
                 return
         if not seen:
             raise SourceMissingError(self.target, f"no HID device {self.target} is plugged in")
@@ -98,7 +98,7 @@ class HidDevice:
         assert self._device is not None, "open() comes first"
         seconds = _LONGEST_WAIT_S if wait is None else min(max(wait, 0.0), _LONGEST_WAIT_S)
         try:
-            # Zero would mean for ever.
+            # Zero would mean without limit.
             report = self._device.read(_REPORT, timeout_ms=max(1, round(seconds * 1000)))
         except (OSError, ValueError) as fault:
             if sys.platform == "win32":
@@ -146,7 +146,7 @@ class HidDevice:
 
 
 def _unit(path: str) -> str:
-    """What tells one plugged-in unit from others, however many interfaces it has (Linux)."""
+    """Identifies a plugged-in unit: the same for all its interfaces (Linux)."""
     if path.startswith("/dev/hidraw"):
         path = os.path.realpath(f"/sys/class/hidraw/{os.path.basename(path)}/device")
     # "1-2:1.0": bus and sockets, then configuration and interface.

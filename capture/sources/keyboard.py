@@ -1,8 +1,8 @@
-"""Key events from a Linux input device, taken for this program alone.
+"""Reads key events from a Linux input device, grabbed for this program.
 
-Grabbed, the device types into no other window; the kernel gives it back when the
-descriptor closes, however the program ended. Constants and layout are the kernel's own
-(include/uapi/linux/input.h), which it never changes; from memory.
+A grabbed device types into no other window; the kernel gives it back when the
+descriptor closes, also if the program crashes. Constants and layout are those of the kernel's
+stable interface (include/uapi/linux/input.h; from memory).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from capture.errors import (
     SourceUnpluggedError,
     SourceUnsupportedError,
 )
-from capture.sources.alarm import Alarm
+from capture.sources.wakeable_poll import WakeablePoll
 
 _EVENT: Final = struct.Struct("@llHHi")  # timeval, type, code, value
 _EVIOCGRAB: Final = 0x40044590  # _IOW('E', 0x90, int)
@@ -43,20 +43,20 @@ class KeyEvent(NamedTuple):
 
 
 class Keyboard:
-    """One input device by its path, best the stable one in /dev/input/by-id."""
+    """One input device by its path, preferably the stable one in /dev/input/by-id."""
 
     def __init__(self, target: str) -> None:
         self.target = target
         self._fd = -1
-        self._alarm: Alarm | None = None
+        self._poll: WakeablePoll | None = None
 
     def open(self) -> None:
         """Open and grab the device. Raises SourceError."""
         if sys.platform != "linux":
             raise SourceUnsupportedError(
                 self.target,
-                "keys: works on Linux alone; open the Bench page and press there, since the"
-                " page hears what a keyboard-kind caliper types",
+                "keys: works only on Linux; open the Bench page and press there, since the"
+                " page receives what a keyboard-type caliper types",
             )
         import fcntl
 
@@ -65,7 +65,7 @@ class Keyboard:
         except OSError as fault:
             raise self._cannot_open(fault) from fault
         try:
-            # Grabbed with a key down, another window would see that key held for ever.
+            # If it is grabbed while a key is down, other windows never see that key released.
             patience = time.monotonic() + 1.0
             while any(fcntl.ioctl(fd, _EVIOCGKEY, bytes(_KEY_BYTES))):
                 if time.monotonic() > patience:
@@ -76,15 +76,15 @@ class Keyboard:
             os.close(fd)
             raise self._cannot_open(fault) from fault
         self._fd = fd
-        self._alarm = Alarm(self._fd)
+        self._poll = WakeablePoll(self._fd)
 
     def read(self, wait: float | None) -> list[KeyEvent]:
-        """The events that have arrived, after `wait` seconds at the most.
+        """The events that have arrived, after at most `wait` seconds.
 
-        Raises SourceError when the device has gone.
+        Raises SourceError when the device was unplugged.
         """
-        assert self._alarm is not None, "open() comes first"
-        events = self._alarm.wait(wait)
+        assert self._poll is not None, "open() comes first"
+        events = self._poll.wait(wait)
         if not events:
             return []
         try:
@@ -99,18 +99,18 @@ class Keyboard:
 
     def wake(self) -> None:
         """End a waiting read at once. Safe from any thread."""
-        if self._alarm is not None:
-            self._alarm.ring()
+        if self._poll is not None:
+            self._poll.wake()
 
     def close(self) -> None:
-        """Give the device back: it types for everyone again. A second close does nothing."""
+        """Give the device back: all windows receive its keys again. A second close does nothing."""
         fd, self._fd = self._fd, -1
-        alarm, self._alarm = self._alarm, None
+        poll, self._poll = self._poll, None
         if fd >= 0:
             with contextlib.suppress(OSError):
                 os.close(fd)
-        if alarm is not None:
-            alarm.close()
+        if poll is not None:
+            poll.close()
 
     def _gone(self) -> SourceUnpluggedError:
         return SourceUnpluggedError(self.target, f"{self.target} has gone; plug it in again")

@@ -1,4 +1,4 @@
-"""Bytes from a serial port: a device, or anything pyserial opens by a URL."""
+"""Reads bytes from a serial port: a device, or anything that pyserial opens by a URL."""
 
 from __future__ import annotations
 
@@ -20,20 +20,20 @@ from capture.errors import (
     SourceUnpluggedError,
     SourceUnsupportedError,
 )
-from capture.sources.alarm import Alarm
+from capture.sources.wakeable_poll import WakeablePoll
 
 if sys.platform == "win32":
     _FAULTS: tuple[type[Exception], ...] = (OSError,)
 else:
     import termios
 
-    # termios.error is no OSError, yet it is what a port that has gone raises.
+    # termios.error is no OSError, but a port that was unplugged raises it.
     _FAULTS = (OSError, termios.error)
 
-# pyserial itself raises these two from a read when the port has been closed or has gone,
-# and ValueError from select() for a descriptor past its limit.
+# pyserial raises TypeError and AttributeError from a read when the port has been closed or
+# unplugged, and ValueError from select() for a descriptor above its limit.
 _READ_FAULTS: Final = (*_FAULTS, TypeError, AttributeError, ValueError)
-# How long a read through pyserial may hold up a stop: it cannot be woken on every kind.
+# How long a read through pyserial may delay a stop: not every kind of port can be woken.
 _LONGEST_WAIT_S: Final = 0.1
 _CHUNK: Final = 4096
 Parity = Literal["none", "even", "odd", "mark", "space"]
@@ -48,12 +48,12 @@ BY_ID: Final = "/dev/serial/by-id"
 
 
 class SerialPort:
-    """One serial port, open for this program alone.
+    """One serial port, opened exclusively.
 
     `target`: a device path, a name in /dev/serial/by-id, or a pyserial URL. `dtr` False
     leaves the control lines down (some boards restart when they rise; many send nothing
-    until they do). No reading is lost by a pause between reads short of the system's own
-    buffer, some kilobytes.
+    until they do). A pause between reads loses no reading until the system's own
+    buffer, some kilobytes, is full.
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class SerialPort:
         }
         self._dtr = dtr
         self._port: Any = None  # Each kind of URL has a class of its own.
-        self._alarm: Alarm | None = None
+        self._poll: WakeablePoll | None = None
         self._fd = -1
 
     @property
@@ -84,7 +84,7 @@ class SerialPort:
 
     @property
     def device(self) -> str:
-        """The name to open: a bare by-id name is completed, all else stands as given."""
+        """The name to open: a bare by-id name gets its folder, all others are unchanged."""
         if self.is_url or os.sep in self.target:
             return self.target
         by_id = f"{BY_ID}/{self.target}"
@@ -93,7 +93,7 @@ class SerialPort:
     def open(self) -> None:
         """Open the port.
 
-        What was received before is gone: the system throws it away on opening. Raises
+        What was received before is lost: the system discards it on opening. Raises
         SourceError.
         """
         name = self.device
@@ -103,39 +103,39 @@ class SerialPort:
                 name, do_not_open=True, timeout=_LONGEST_WAIT_S, **self._settings
             )
             if not self.is_url:
-                # A second reader would take every other byte: keep the port to ourselves.
+                # A second reader would take part of the bytes, so open the port exclusively.
                 port.exclusive = True
             if not self._dtr:
                 port.dtr = False
                 port.rts = False
             port.open()
         except (*_FAULTS, ValueError) as fault:
-            # A port that failed half open still holds its descriptor.
+            # A port that failed while it was opened still has its descriptor.
             _close(port)
             raise self._cannot_open(name, fault) from fault
         self._port = port
         if self.is_url:
             _keep_alive(port)
         elif sys.platform == "linux":
-            # pyserial waits with select(), which knows no descriptor past 1023 and cannot
-            # tell an idle port from one that has hung up.
+            # pyserial waits with select(), which allows no descriptor above 1023 and cannot
+            # distinguish an idle port from one that has hung up.
             self._fd = port.fileno()
-            self._alarm = Alarm(self._fd)
+            self._poll = WakeablePoll(self._fd)
 
     def read(self, wait: float | None) -> bytes:
-        """What has arrived, after `wait` seconds at the most; b"" when nothing has.
+        """What has arrived, after at most `wait` seconds; b"" when nothing has.
 
-        May return early. Raises SourceError when the port has gone.
+        May return early. Raises SourceError when the port was unplugged.
         """
         assert self._port is not None, "open() comes first"
-        if self._alarm is not None:
-            return self._read_device(self._alarm, wait)
+        if self._poll is not None:
+            return self._read_device(self._poll, wait)
         try:
             seconds = _LONGEST_WAIT_S if wait is None else min(wait, _LONGEST_WAIT_S)
             if self._port.timeout != seconds:
                 self._port.timeout = seconds
             data: bytes = self._port.read(1)
-            # A socket never says more than that one byte at least is there.
+            # For a socket, in_waiting is never more than 1.
             while data and len(data) < _CHUNK and (ready := self._port.in_waiting):
                 data += self._port.read(ready)
             return data
@@ -143,23 +143,23 @@ class SerialPort:
             raise self._gone() from fault
 
     def write(self, data: bytes) -> None:
-        """Send a request. Raises SourceError when the port has gone or takes nothing."""
+        """Send a request. Raises SourceError when the port was unplugged or accepts nothing."""
         assert self._port is not None, "open() comes first"
         try:
-            if self._alarm is not None:
-                # A request is a few bytes: a port that cannot take them at once is stuck.
+            if self._poll is not None:
+                # A request is a few bytes: a port that cannot accept them at once is blocked.
                 os.write(self._fd, data)
             else:
                 self._port.write(data)
         except BlockingIOError as fault:
             raise SourceUnsupportedError(
-                self.target, f"{self.target} takes no request; check its cable and flow control"
+                self.target, f"{self.target} accepts no request; check its cable and flow control"
             ) from fault
         except _READ_FAULTS as fault:
             raise self._gone() from fault
 
     def change_speed(self, baud: int) -> None:
-        """Listen at another speed, the port staying open. Raises SourceError."""
+        """Change the speed without closing the port. Raises SourceError."""
         assert self._port is not None, "open() comes first"
         try:
             self._port.baudrate = baud
@@ -168,19 +168,19 @@ class SerialPort:
 
     def wake(self) -> None:
         """End a waiting read soon. Safe from any thread."""
-        if self._alarm is not None:
-            self._alarm.ring()
+        if self._poll is not None:
+            self._poll.wake()
 
     def close(self) -> None:
-        """Release the port, gone or not. Never raises; a second close does nothing."""
+        """Release the port, unplugged or not. Never raises; a second close does nothing."""
         port, self._port = self._port, None
         _close(port)
-        alarm, self._alarm = self._alarm, None
-        if alarm is not None:
-            alarm.close()
+        poll, self._poll = self._poll, None
+        if poll is not None:
+            poll.close()
 
-    def _read_device(self, alarm: Alarm, wait: float | None) -> bytes:
-        events = alarm.wait(wait)
+    def _read_device(self, poll: WakeablePoll, wait: float | None) -> bytes:
+        events = poll.wait(wait)
         if not events:
             return b""
         data = b""
@@ -208,8 +208,8 @@ class SerialPort:
         if isinstance(fault, ValueError) and "select()" in text:
             return SourceUnsupportedError(
                 self.target,
-                f"{self.target} cannot be opened beside more than a thousand open files; spread"
-                " the instruments over several programs",
+                f"{self.target} cannot be opened with more than a thousand open files;"
+                " distribute the instruments over several programs",
             )
         if isinstance(fault, ValueError):
             return SourceUnsupportedError(
@@ -250,15 +250,15 @@ def _close(port: Any) -> None:
     if port is not None:
         with contextlib.suppress(*_READ_FAULTS):
             port.close()
-    # pyserial 3.5 leaves a socket open whose far end has gone first.
+    # pyserial 3.5 leaves a socket open where the far end closed it first.
     if isinstance(wire, socket.socket):
         wire.close()
 
 
 def _keep_alive(port: Any) -> None:
-    """Have the system ask now and then whether the far end of a network is still there.
+    """Let the system check from time to time whether the far end of a network is still there.
 
-    Without it a dead network is mere silence, for ever.
+    Without it a broken network connection looks like silence, without end.
     """
     wire = getattr(port, "_socket", None)
     if isinstance(wire, socket.socket):
@@ -270,13 +270,13 @@ def _keep_alive(port: Any) -> None:
 
 
 def _permission_remedy(name: str) -> str:
-    """The command that lets this user open `name`, as far as its group tells."""
+    """The command that lets this user open `name`, as far as its group shows."""
     try:
         import grp
 
         group = grp.getgrgid(os.stat(name).st_gid).gr_name
     except (ImportError, OSError, KeyError):
-        return "ask whoever looks after this computer"
+        return "ask the administrator of this computer"
     if group == "root":
         return "give its group the right to read it with a udev rule"
     return f"run: sudo usermod -aG {group} $USER, then log out and in again"

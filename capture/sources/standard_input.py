@@ -1,12 +1,12 @@
-"""Bytes from standard input."""
+"""Reads bytes from standard input."""
 
 from __future__ import annotations
 
 import os
 import sys
 
-from capture.sources.alarm import Alarm
 from capture.sources.ending import SourceEndedError
+from capture.sources.wakeable_poll import WakeablePoll
 
 _CHUNK = 4096
 
@@ -21,7 +21,7 @@ class StandardInput:
 
     def __init__(self) -> None:
         self._fd = -1
-        self._alarm: Alarm | None = None
+        self._poll: WakeablePoll | None = None
 
     def open(self) -> None:
         """Raises SourceEndedError when the program has no standard input."""
@@ -32,14 +32,14 @@ class StandardInput:
                 self.target, "this program has no standard input to read"
             ) from fault
         if sys.platform != "win32":
-            self._alarm = Alarm(self._fd)
+            self._poll = WakeablePoll(self._fd)
 
     def read(self, wait: float | None) -> bytes:
-        """What has arrived, after `wait` seconds at the most.
+        """What has arrived, after at most `wait` seconds.
 
         Raises SourceEndedError when nothing more will come.
         """
-        if self._alarm is not None and not self._alarm.wait(wait):
+        if self._poll is not None and not self._poll.wait(wait):
             return b""
         try:
             data = os.read(self._fd, _CHUNK)
@@ -53,11 +53,11 @@ class StandardInput:
 
     def wake(self) -> None:
         """End a waiting read at once. Safe from any thread."""
-        if self._alarm is not None:
-            self._alarm.ring()
+        if self._poll is not None:
+            self._poll.wake()
 
     def close(self) -> None:
-        """Standard input itself stays open; only the waiting ends."""
-        alarm, self._alarm = self._alarm, None
-        if alarm is not None:
-            alarm.close()
+        """End the waiting; standard input itself stays open."""
+        poll, self._poll = self._poll, None
+        if poll is not None:
+            poll.close()

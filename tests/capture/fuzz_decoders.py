@@ -15,10 +15,10 @@ import random
 import time
 from collections.abc import Callable, Sequence
 
-from capture.decoding import Decoded, LineDecoder
 from capture.errors import CaptureError
 from capture.frames import FrameLayout
 from capture.keys import EV_KEY, KeyEvents, KeyReports, Stroke, read_strokes
+from capture.line_decoder import Decoded, LineDecoder
 from capture.lines import Line
 from capture.spec import parse_spec
 from capture.values import Pattern, Value, escaped, read_value

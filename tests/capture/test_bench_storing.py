@@ -90,7 +90,7 @@ def test_a_flood_costs_no_neighbour_time_or_a_reading() -> None:
         assert listening(book, 2)
         book.gate.clear()
         mad.send(b"".join(b"%d.25\r\n" % n for n in range(700)))
-        waiting = instruments._keeper._queues
+        waiting = instruments._store_queue._queues
         assert until(lambda: sum(len(q) for q in list(waiting.values())) == 700)
         for number in range(5):
             calm.send(b"1%d.50\r\n" % number)
@@ -116,7 +116,7 @@ def test_two_calipers_at_a_bench_are_stored_in_the_order_heard_after_an_outage()
     ):
         assert listening(book, 2)
         book.fault = OSError("gone")
-        waiting = instruments._keeper._queues
+        waiting = instruments._store_queue._queues
         pressed = []
         for number in range(60):
             name, port = (("one", one), ("two", two))[number % 3 == 0]
@@ -138,16 +138,16 @@ def test_what_waits_at_the_end_is_stored_for_as_long_as_the_store_takes_it() -> 
         assert listening(book)
         book.gate.clear()
         port.send(b"".join(b"%d.25\r\n" % n for n in range(300)))
-        waiting = instruments._keeper._queues
+        waiting = instruments._store_queue._queues
         assert until(lambda: sum(len(q) for q in list(waiting.values())) == 300)
         slow = threading.Event()
-        keep = instruments._keeper._keep
+        keep = instruments._store_queue._keep
 
         def slowly(reading: Reading) -> None:
             slow.wait(0.01)  # a store as slow as that needs three seconds for all
             keep(reading)
 
-        instruments._keeper._keep = slowly
+        instruments._store_queue._keep = slowly
         book.gate.set()
         assert instruments.stop() == ()
         assert len(book.readings) == 300
@@ -218,7 +218,7 @@ def test_readings_for_which_memory_has_no_room_are_counted_and_said(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A bounded queue, and never a loss in silence."""
-    monkeypatch.setattr("capture.bench._MOST_KEPT", 5)
+    monkeypatch.setattr("capture.bench._LONGEST_QUEUE", 5)
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, its):
         assert listening(book)
         book.gate.clear()

@@ -15,10 +15,10 @@ from serial.tools.list_ports_common import ListPortInfo
 
 from capture.finding import (
     Found,
-    alike,
-    driverless,
+    devices_without_driver,
     find_again,
     hid_instruments,
+    identical_units,
     identity_of,
     instruments,
     keyboard_instruments,
@@ -119,13 +119,13 @@ def test_a_by_id_name_that_twins_share_chooses_none_of_them(tmp_path: Path) -> N
         link(tmp_path, "serial/by-path/pci-0-usb-0:3:1.0-port0", second),
     ]
     twins = [port(first, None, "1-2"), port(second, None, "1-3")]
-    assert alike(str(shared), lambda: twins) == [str(each) for each in sockets]
+    assert identical_units(str(shared), lambda: twins) == [str(each) for each in sockets]
     # Alone it is what its name says, and so is a unit with a number, or one of two ports.
-    assert alike(str(shared), lambda: twins[1:]) == []
-    assert alike(str(shared), lambda: [port(first, "1"), port(second, "2")]) == []
-    assert alike(str(shared), lambda: [port(first, None, "1-3:1.0"), twins[1]]) == []
-    assert alike(str(sockets[0]), lambda: twins) == []
-    assert alike(str(second), lambda: twins) == []
+    assert identical_units(str(shared), lambda: twins[1:]) == []
+    assert identical_units(str(shared), lambda: [port(first, "1"), port(second, "2")]) == []
+    assert identical_units(str(shared), lambda: [port(first, None, "1-3:1.0"), twins[1]]) == []
+    assert identical_units(str(sockets[0]), lambda: twins) == []
+    assert identical_units(str(second), lambda: twins) == []
 
 
 def test_two_candidates_are_none(tmp_path: Path) -> None:
@@ -262,8 +262,8 @@ def test_the_last_keyboard_is_never_taken_and_a_mouse_neither(tmp_path: Path) ->
         assert why_not_taken([each], listing) == ""
     # One keyboard is one, whatever its halves; and two are not taken at once.
     assert "no other keyboard" in why_not_taken([gauge, desk], listing)
-    assert "nothing that types" in why_not_taken([mouse], listing)
-    assert "nothing that types" in why_not_taken([gauge], tmp_path / "nowhere")
+    assert "not a device that types" in why_not_taken([mouse], listing)
+    assert "not a device that types" in why_not_taken([gauge], tmp_path / "nowhere")
     assert why_not_taken([], tmp_path / "nowhere") == ""
 
 
@@ -296,11 +296,11 @@ def test_an_adapter_without_a_driver_is_named(tmp_path: Path) -> None:
     (unit / "idProduct").write_text("0004\n")
     (unit / "product").write_text("Workbench Converter\n")
     (port_of_it / "bInterfaceClass").write_text("ff\n")
-    (found,) = driverless(tmp_path)
+    (found,) = devices_without_driver(tmp_path)
     assert found.device == "1209:0004"
     assert "no driver" in found.missing
     (port_of_it / "driver").mkdir()
-    assert driverless(tmp_path) == []
+    assert devices_without_driver(tmp_path) == []
 
 
 def test_looking_never_fails_with_nothing_plugged_in() -> None:

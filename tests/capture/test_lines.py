@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.lines import Line, LineReader, NoiseWatch, Refused, mask_parity, parity_of
+from capture.lines import Line, LineReader, NoiseDetector, Refused, mask_parity, parity_of
 from tests.capture.feeding import cuts, fed
 from tests.capture.uart import received
 
@@ -224,7 +224,7 @@ NUMBERS = [f"{(-1) ** n * (n * 7919 % 15000) / 100:.2f}\r\n".encode() for n in r
     [(9600, 2400), (9600, 4800), (9600, 19200), (9600, 38400), (9600, 115200), (115200, 9600)],
 )
 def test_a_wrong_speed_is_called_after_a_few_lines(sent: int, read: int) -> None:
-    watch = NoiseWatch()
+    watch = NoiseDetector()
     calls = [
         (number, kind)
         for number, heard in enumerate(received(NUMBERS, sent, read))
@@ -241,7 +241,7 @@ def test_the_right_speed_hears_what_was_sent() -> None:
 
 
 def test_padding_nuls_between_good_lines_are_no_noise() -> None:
-    watch = NoiseWatch()
+    watch = NoiseDetector()
     for step in range(50):
         assert watch.feed(b"12.34\r\0\0\0\0\0\0", step / 10) is None
         watch.line(b"12.34")
@@ -249,14 +249,14 @@ def test_padding_nuls_between_good_lines_are_no_noise() -> None:
 
 
 def test_stray_bytes_of_a_motor_start_do_not_make_presses_wait() -> None:
-    watch = NoiseWatch()
+    watch = NoiseDetector()
     for minute in range(10):
         assert watch.feed(b"\xff", 60.0 * minute) is None
     assert not watch.noisy
 
 
 def test_after_noise_only_the_third_clean_line_in_a_row_is_believed() -> None:
-    watch = NoiseWatch()
+    watch = NoiseDetector()
     assert watch.feed(b"\x80\xfe\x00" * 10, 1.0) == "wrong speed?"
     watch.line(b"12.34")
     watch.feed(b"\x80", 2.0)
@@ -276,7 +276,7 @@ def test_seven_bits_with_parity_are_named_and_unmasked_only_on_request() -> None
     assert parity_of(bytes.fromhex("2db1b22e33b4")) == "7 data bits, even parity"
     assert parity_of(_with_parity(b"-12.34", odd=True)) == "7 data bits, odd parity"
     assert mask_parity(bytes.fromhex("2db1b22e33b4")) == b"-12.34"
-    watch = NoiseWatch()
+    watch = NoiseDetector()
     assert watch.line(bytes.fromhex("2db1b22e33b4")) == "7 data bits, even parity"
     assert watch.line(bytes.fromhex("2db1b22e33b4")) is None  # said once
     assert watch.noisy
@@ -304,6 +304,6 @@ def test_noise_without_end_is_over_after_exactly_the_silence_that_ends_half_line
 
 
 def test_the_third_bad_burst_within_ten_seconds_of_the_last_is_called() -> None:
-    close, far = NoiseWatch(), NoiseWatch()
+    close, far = NoiseDetector(), NoiseDetector()
     assert [close.feed(b"\xff", 9.5 * n) for n in range(3)] == [None, None, "wrong speed?"]
     assert [far.feed(b"\xff", 10.0 * n) for n in range(3)] == [None] * 3

@@ -26,8 +26,8 @@ from capture.pretend import (
     Quirks,
     Saw,
     TcpPort,
-    heard_at,
     parse_mm,
+    received_at,
     strip_widths,
 )
 from capture.values import Value, read_value
@@ -216,16 +216,16 @@ def test_a_resolution_that_is_no_length_is_refused(resolution: str) -> None:
 
 @given(data=st.binary(min_size=1, max_size=40))
 def test_at_its_own_speed_all_is_heard_and_at_half_of_it_half(data: bytes) -> None:
-    assert heard_at(data, 9600, 9600) == data
-    assert len(heard_at(data, 9600, 4800)) <= len(data)
+    assert received_at(data, 9600, 9600) == data
+    assert len(received_at(data, 9600, 4800)) <= len(data)
 
 
 def test_a_wrong_speed_sounds_as_worked_out_by_hand() -> None:
     # "U" is 0x55: start bit included, the wire goes 0 1 0 1 0 1 0 1 0 1 without end. Read at
     # half the speed each bit covers a low and a high, sampled where the second begins.
-    assert heard_at(b"U" * 20, 9600, 4800) == b""
+    assert received_at(b"U" * 20, 9600, 4800) == b""
     # Read at twice the speed every bit counts double: start, then 0 11 00 11 0 of 0x55.
-    assert heard_at(b"U", 9600, 19200)[:1] == bytes([0b01100110])
+    assert received_at(b"U", 9600, 19200)[:1] == bytes([0b01100110])
 
 
 def test_a_length_is_taken_in_either_unit() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from capture.sources import Askable, Overheard, source_for
+from capture.sources import Askable, HasNotice, source_for
 from capture.sources.hid import HidDevice
 from capture.sources.keyboard import Keyboard
 from capture.sources.serial_port import SerialPort
@@ -33,4 +33,4 @@ def test_requests_can_be_sent_through_ports_alone():
     specs = ("serial:/dev/ttyUSB0", "hid:1209:0001", "keys:/dev/input/event3", "stdin:")
     sources = [source_for(parse_spec(spec)) for spec in specs]
     assert [isinstance(each, Askable) for each in sources] == [True, False, False, False]
-    assert [isinstance(each, Overheard) for each in sources] == [False, True, False, False]
+    assert [isinstance(each, HasNotice) for each in sources] == [False, True, False, False]

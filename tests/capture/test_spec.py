@@ -165,7 +165,7 @@ def test_a_typing_device_and_standard_input() -> None:
         ("serial:X,pattern=[0-9]+", "pattern", "(?P<value>"),
         ("serial:X,frame=size:3", "frame", "value:"),
         ("serial:X,frame=size:3 value:0+20,pattern=(?P<value>.)", "frame", "not both"),
-        ("serial:X,frame=size:3 value:0+20,gap=off", "gap", "silence alone"),
+        ("serial:X,frame=size:3 value:0+20,gap=off", "gap", "only silence"),
         ("serial:X,frame=size:3 value:0+20,mode=stream", "gap", "gap=30ms"),
         ("serial:X,frame=size:3 value:0+20,mode=stream,gap=150ms", "gap", "below 150ms"),
         ("serial:X,mode=ask", "request", "request=TEXT"),

@@ -19,7 +19,7 @@ from api.web.deps import OnThisComputer, TheServer
 from api.web.shapes import In, LengthText, Out, Strokes
 from capture.errors import SpecError
 from capture.finding import Found, instruments
-from capture.identify import BEFORE
+from capture.identify import OPENING_CAUTION
 from capture.keys import Stroke
 from capture.spec import Spec, parse_spec
 
@@ -252,7 +252,7 @@ def _out(progress: IdentifyProgress) -> IdentifyOut:
         identified = IdentifiedOut(spec=spec, sent=found.sent, sentence=found.sentence)
     return IdentifyOut(
         state=progress.stage,
-        before=BEFORE,
+        before=OPENING_CAUTION,
         ports=[PortOut.model_validate(each) for each in progress.ports],
         left_out=[LeftOutOut.model_validate(each) for each in progress.left_out],
         shown=progress.shown,

@@ -180,6 +180,6 @@ def test_what_types_is_heard_only_by_name_and_never_the_last_keyboard():
         with pytest.raises(UnknownPort, match="hidraw8 is no port here") as unknown:
             search.start(listen_to=["hidraw8"])
         assert unknown.value.field == "listen_to"
-        with pytest.raises(UnknownPort, match="nothing that types"):
+        with pytest.raises(UnknownPort, match="not a device that types"):
             search.start(listen_to=["hidraw9"])
         assert search.start().ports == ()

@@ -20,7 +20,7 @@ from api.web.pages.instruments import chart as caliper_charts
 from api.web.pages.shared.rendering import page
 from api.web.routes.calipers import tolerance_mm
 from api.web.routes.instruments import FoundOut, found_now
-from capture.identify import BEFORE, BEFORE_TYPING
+from capture.identify import OPENING_CAUTION, TYPING_CAUTION
 
 router = APIRouter(include_in_schema=False)
 
@@ -62,8 +62,8 @@ def instruments_page(request: Request, server: TheServer, store: TheStore) -> HT
     return page(
         request,
         "instruments/page.html",
-        before=BEFORE,
-        before_typing=BEFORE_TYPING,
+        before=OPENING_CAUTION,
+        before_typing=TYPING_CAUTION,
         benches=sorted({"main", *bench_names(store)}),
         now=_now(server, store),
         here=on_this_computer(request),

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.decoding import Decoded, HeldBack, LineDecoder, StreamWatch, Trouble, read_line
 from capture.frames import FrameLayout
+from capture.line_decoder import Decoded, HeldBack, LineDecoder, StreamDetector, Trouble, read_line
 from capture.lines import Line, Refused
 from capture.spec import parse_spec
 from capture.values import Message, NotUnderstood, Pattern, Value
@@ -201,7 +201,7 @@ def test_moving_values_on_a_press_port_are_a_stream_after_six_seconds(every: flo
     assert 6 / every - 1 <= given <= 6 / every + 2
     assert kept == [line.decode().strip() for line in lines[:given]]
     (said,) = (event.sentence for event in events if isinstance(event, Trouble))
-    assert f"the {given} readings before this was plain" in said
+    assert f"the {given} readings before this was clear" in said
     # What was held back is shown, and nothing of it becomes a reading.
     refused = [event.text for event in events if isinstance(event, NotUnderstood)]
     assert refused[0] == lines[given].decode().strip()
@@ -220,7 +220,7 @@ def test_moving_values_at_no_even_pace_are_said_too() -> None:
 
 
 def test_a_stream_stays_one_while_the_jaws_move_again() -> None:
-    watch = StreamWatch()
+    watch = StreamDetector()
     for number in range(40):
         watch.line(12_340_000, number / 10)
     assert watch.streaming
@@ -329,7 +329,7 @@ def test_an_instrument_that_is_asked_often_is_no_stream() -> None:
 
 
 def test_a_stream_watch_holds_the_same_small_memory_for_ever() -> None:
-    watch = StreamWatch()
+    watch = StreamDetector()
     for number in range(10_000):
         watch.line(number, number / 20)
     assert len(watch._values) == 13

@@ -1,10 +1,10 @@
-"""Everything between the bytes of a serial instrument and its values, in one place.
+"""The decoder of a serial instrument: bytes in, values out.
 
-bytes -> (parity masked) -> noise watched -> lines -> values -> settled. No clock and no
-port: "now" is an argument, in monotonic seconds.
+bytes -> (parity bit cleared) -> noise detection -> lines -> values -> settled values. No clock
+and no port: "now" is an argument, in monotonic seconds.
 
-Two equal lines shortly after one another both come out here: a bounce of the button is
-set aside where trials are paired, so that a person can have it back.
+Two equal lines in quick succession are both given here: pairing sets a bounce of the button
+aside, so that a person can restore it.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from capture.lines import (
     LONGEST,
     Line,
     LineReader,
+    NoiseDetector,
     NoiseKind,
-    NoiseWatch,
     Refused,
     mask_parity,
     runs,
 )
-from capture.settling import Settling, State
+from capture.settling import Settling, StreamState
 from capture.spec import Mode, Spec
 from capture.values import Message, NotUnderstood, Pattern, Value, escaped, read_value
 
@@ -36,9 +36,9 @@ TroubleKind = NoiseKind | Literal["stream"]
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something about the port as a whole, said once until it changes.
+    """A problem of the port as a whole, given once until it changes.
 
-    kind is its name, sentence what to do, raw the bytes that betray it (escaped).
+    kind is its name, sentence what to do, raw the bytes that show it (escaped).
     """
 
     kind: TroubleKind
@@ -48,7 +48,7 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class HeldBack:
-    """What was heard at `heard_at` and withheld until it was plain that it is no stream."""
+    """What was received at `heard_at` and held back until it was clear that it is no stream."""
 
     event: Value | NotUnderstood | Message
     heard_at: float
@@ -71,7 +71,7 @@ _AFTER_NOISE: Final = "the line before was noise; press again until clean lines 
 def read_line(
     line: Line | Refused, unit: Unit | None, pattern: Pattern | None = None
 ) -> Value | NotUnderstood | Message:
-    """What one line, or what is refused instead of one, says; see `values.read_value`."""
+    """The value of one line, or why it has none; see `values.read_value`."""
     if isinstance(line, Refused):
         return NotUnderstood(escaped(line.raw), line.reason)
     try:
@@ -82,32 +82,32 @@ def read_line(
 
 
 _RUN_S: Final = 0.250
-# How long nobody presses more than four times a second without a pause.
+# Nobody presses more than four times a second for so long without a pause.
 _LONGEST_RUN_S: Final = 6.0
-# No display renews its value more often; what comes faster was stored up, or is a program.
+# No display updates its value more often. What comes faster was buffered, or a program sends it.
 _FASTEST: Final = 25
-# What was stored up is soon over: lines that go on coming so fast for so long are a flood.
+# What was buffered ends soon: lines that keep coming so fast for so long are a flood.
 _FLOOD: Final = 100  # lines a second
 _FLOOD_S: Final = 0.8
 _MOST_HELD: Final = 200
 
 
-class StreamWatch:
-    """Tells an instrument that sends by itself from a person who presses.
+class StreamDetector:
+    """Distinguishes an instrument that sends by itself from a person who presses.
 
-    A run is lines that follow each other within 250 ms, so more than 4 a second. Its lines
-    are presses, answered at once, for losing a press is worse than keeping one line too many.
-    They are held back once the run has lasted six seconds with 4 to 25 lines a second that do
-    not repeat the value before. A pause of 250 ms ends the run and gives back all that was
-    held: a fast hand, a bouncing button and a program that waits for one reading before it
-    sends the next lose nothing. It is a stream when lines are still coming one second after
-    holding began (or 200 of them are held), or when a run has lasted a second and at least
-    nine of its latest 12 lines repeat the value before (judged at every twelfth line, so that
+    A run is a sequence of lines less than 250 ms apart, so more than 4 a second. Its lines count
+    as presses and are given immediately, because losing a press is worse than keeping one line
+    too many. They are held back once the run has lasted six seconds with 4 to 25 lines a second
+    that do not repeat the value before. A pause of 250 ms ends the run and gives back all that
+    was held: a fast hand, a bouncing button and a program that waits for one reading before it
+    sends the next lose nothing. A run is a stream when lines still come one second after
+    holding began (or 200 of them are held), or when it has lasted a second and at least
+    nine of its latest 12 lines repeat the value before (checked at every twelfth line, so that
     a flood costs little), or after 0.8 s with more than 100 lines a second. A second without a
     line ends the stream.
 
-    What it cannot know: whether the lines before it began to hold were presses. `given`
-    counts them for whoever says so.
+    Whether the lines given before holding began were presses cannot be known. `given` is
+    their number, for the message to the person.
     """
 
     def __init__(self) -> None:
@@ -131,7 +131,7 @@ class StreamWatch:
         return self._last_at + _RUN_S
 
     def line(self, nm: int, now: float) -> Literal["press", "held", "stream"]:
-        """What the line that said `nm` at `now` is, as far as can be told."""
+        """What the line with the value `nm` at `now` is, as far as is known."""
         if now >= self._last_at + 1.0:
             self.streaming = False
         if now >= self.due:
@@ -166,16 +166,16 @@ class StreamWatch:
 
 
 class LineDecoder:
-    """Values from the bytes of one serial instrument, and what else they say.
+    """Values, refusals, messages and trouble from the bytes of one serial instrument.
 
     unit, pattern: see `values.read_value`. mode: "stream" gives one value each time the
-    instrument stands still (see `settling.Settling`) and joins in mid-line; "press" gives
-    each line, unless they come as a stream (see `StreamWatch`; what it held is given as
-    `HeldBack`); "ask" gives each line. longest, gap: see
+    instrument stands still (see `settling.Settling`) and may begin within a line; "press" gives
+    each line, unless they come as a stream (see `StreamDetector`; lines it held back are given
+    as `HeldBack`); "ask" gives each line. longest, gap: see
     `lines.LineReader`. mask: clear every top bit first. frame: packed frames, not text.
 
     Call `feed` with every read, `quiet` when `due` is reached without one, `hang_up` when
-    the port is lost. Never raises; memory is bounded whatever comes.
+    the port is lost. Never raises; memory is bounded for any input.
     """
 
     def __init__(
@@ -198,11 +198,11 @@ class LineDecoder:
         self.mask = mask
         self._lines = LineReader(longest, gap, "joined" if mode == "stream" else "fresh")
         self._frames = FrameReader(frame, gap or GAP_S) if frame is not None else None
-        self._noise = NoiseWatch()
-        self._stream = StreamWatch()
+        self._noise = NoiseDetector()
+        self._stream = StreamDetector()
         self._settling = Settling(settle, tolerance_nm=tolerance_nm, rearm_nm=rearm_nm)
         self._held: list[HeldBack] = []
-        # Whose text goes with a settled length: of the few counts among which it flickers.
+        # The latest text for each length, to give a settled length its text.
         self._recent: dict[int, Value] = {}
 
     @classmethod
@@ -221,8 +221,8 @@ class LineDecoder:
         )
 
     @property
-    def state(self) -> State | None:
-        """How a stream stands ("moving", "settled", "still"); None in the other modes."""
+    def state(self) -> StreamState | None:
+        """The state of a stream ("moving", "settled", "still"); None in the other modes."""
         return self._settling.state if self.mode == "stream" else None
 
     @property
@@ -234,7 +234,7 @@ class LineDecoder:
         return self._stream.due if due is None else min(due, self._stream.due)
 
     def feed(self, data: bytes, now: float) -> list[Decoded]:
-        """What `data`, read at `now`, says, in order."""
+        """The results of `data`, read at `now`, in order."""
         out: list[Decoded] = []
         if self._frames is not None:
             self._give_back(now, out)
@@ -245,18 +245,19 @@ class LineDecoder:
         if self.mask:
             data = mask_parity(data)
         if data.isascii() and b"\0" not in data and not self._noise.noisy:
-            self._piece(data, now, out)
+            self._feed_piece(data, now, out)
             return out
-        # Noise and lines are judged in the order of the bytes, however a read was cut.
+        # Noise and lines are judged in the order of the bytes, so that the size of a read changes
+        # nothing.
         for run in runs(data):
             if self._noise.noisy or (run.isascii() and run[0]):
-                self._piece(run, now, out)
+                self._feed_piece(run, now, out)
             else:
                 for at in range(len(run)):
-                    self._piece(run[at : at + 1], now, out)
+                    self._feed_piece(run[at : at + 1], now, out)
         return out
 
-    def _piece(self, data: bytes, now: float, out: list[Decoded]) -> None:
+    def _feed_piece(self, data: bytes, now: float, out: list[Decoded]) -> None:
         trouble = self._noise.feed(data, now)
         if trouble is not None:
             out.append(Trouble(trouble, _SENTENCES[trouble], escaped(self._noise.heard)))
@@ -264,7 +265,7 @@ class LineDecoder:
             self._line(line, out)
 
     def quiet(self, now: float) -> list[Decoded]:
-        """What the silence up to `now` ends."""
+        """The results of what the silence up to `now` ends."""
         out: list[Decoded] = []
         if self._frames is not None:
             for value in self._frames.quiet(now):
@@ -275,18 +276,18 @@ class LineDecoder:
         return out
 
     def give_back(self) -> list[Decoded]:
-        """What is held back, when nothing more can show that it is a stream (an unplug)."""
+        """What is held back, where nothing more can show that it is a stream (after an unplug)."""
         out: list[Decoded] = [*self._held]
         self._held.clear()
         return out
 
     def hang_up(self) -> NotUnderstood | None:
-        """The half line that an unplug leaves behind; the decoder is as new afterwards.
+        """The half line left by an unplug; resets the decoder.
 
-        Call `give_back` first, or what is held back is gone.
+        Call `give_back` first: what is held back is lost here.
         """
-        self._noise = NoiseWatch()
-        self._stream = StreamWatch()
+        self._noise = NoiseDetector()
+        self._stream = StreamDetector()
         self._held.clear()
         self._settling.reset()
         if self._frames is not None:
@@ -331,17 +332,17 @@ class LineDecoder:
     ) -> None:
         self._give_back(now, out)
         if not isinstance(value, Value):
-            # In its place among what is held, though never without bound.
+            # Kept in its place among the held lines, up to a limit.
             if self._held and len(self._held) < 2 * _MOST_HELD:
                 self._held.append(HeldBack(value, now))
             else:
                 out.append(value)
             return
         was = self._stream.streaming
-        told = self._stream.line(value.nm, now)
-        if told == "press":
+        kind = self._stream.line(value.nm, now)
+        if kind == "press":
             out.append(value)
-        elif told == "held":
+        elif kind == "held":
             self._held.append(HeldBack(value, now))
         elif not was:
             for held in self.give_back():
@@ -353,7 +354,7 @@ class LineDecoder:
             sentence = _SENTENCES["stream"]
             if self._stream.given:
                 sentence += (
-                    f"; the {self._stream.given} readings before this was plain were no presses:"
+                    f"; the {self._stream.given} readings before this was clear were no presses:"
                     " take them back"
                 )
             out.append(Trouble("stream", sentence, value.sent))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from capture.hearing import Hearing, hearing_for
+from capture.decoders import Decoder, decoder_for
 from capture.keys import EV_KEY, EV_SYN, SYN_REPORT, USAGE_OF_CODE
 from capture.sources.keyboard import KeyEvent
 from capture.spec import parse_spec
@@ -28,7 +28,7 @@ def events(text: str) -> list[list[KeyEvent]]:
     ]
 
 
-def said(hearing: Hearing, chunks: object, now: float = 0.0) -> list[tuple[str, int]]:
+def said(hearing: Decoder, chunks: object, now: float = 0.0) -> list[tuple[str, int]]:
     """The values in `chunks`, as sent and in nanometres; nothing else is in them."""
     found = [each for chunk in chunks for each in hearing.feed(chunk, now)]  # type: ignore[attr-defined]
     assert all(isinstance(each, Value) for each in found), found
@@ -45,7 +45,7 @@ def said(hearing: Hearing, chunks: object, now: float = 0.0) -> list[tuple[str, 
     ],
 )
 def test_a_press_is_the_same_value_whatever_brings_it(spec, chunks):
-    hearing = hearing_for(parse_spec(spec))
+    hearing = decoder_for(parse_spec(spec))
     assert said(hearing, chunks) == [("12.34", 12_340_000), ("5", 5_000_000)]
     assert hearing.due is None
     assert hearing.hang_up() == []
@@ -60,7 +60,7 @@ def test_a_press_is_the_same_value_whatever_brings_it(spec, chunks):
     ],
 )
 def test_half_a_line_at_a_lost_connection_is_no_value(spec, chunks):
-    hearing = hearing_for(parse_spec(spec))
+    hearing = decoder_for(parse_spec(spec))
     assert said(hearing, chunks) == []
     assert hearing.due is not None
     (half,) = hearing.hang_up()
@@ -73,7 +73,7 @@ def test_half_a_line_at_a_lost_connection_is_no_value(spec, chunks):
 def test_silence_ends_a_line_of_keys_only_where_a_gap_is_said_to(kind):
     chunks = reports("12.3") if kind.startswith("hid") else events("12.3")
     for gap, ends, outcome in ((",gap=0.3", 5.3, Value), ("", 6.0, NotUnderstood)):
-        hearing = hearing_for(parse_spec(f"{kind},unit=mm{gap}"))
+        hearing = decoder_for(parse_spec(f"{kind},unit=mm{gap}"))
         assert said(hearing, chunks, now=5.0) == []
         assert hearing.due == pytest.approx(ends)
         assert hearing.quiet(ends - 0.1) == []
@@ -84,16 +84,16 @@ def test_silence_ends_a_line_of_keys_only_where_a_gap_is_said_to(kind):
 
 def test_a_pattern_is_used_on_keys_as_on_lines():
     spec = parse_spec("hid:1209:1,unit=mm,pattern=1(?P<value>[0-9.]+)")
-    assert said(hearing_for(spec), reports("12.5\n")) == [("12.5", 2_500_000)]
+    assert said(decoder_for(spec), reports("12.5\n")) == [("12.5", 2_500_000)]
 
 
 def test_only_a_stream_stands_somehow():
     for text in ("serial:/dev/ttyUSB0,unit=mm", "hid:1209:1", "keys:/dev/input/event3"):
-        assert hearing_for(parse_spec(text)).state is None
-    stream = hearing_for(parse_spec("serial:/dev/ttyUSB0,unit=mm,mode=stream"))
+        assert decoder_for(parse_spec(text)).state is None
+    stream = decoder_for(parse_spec("serial:/dev/ttyUSB0,unit=mm,mode=stream"))
     stream.feed(b"1.00\r\n2.00\r\n", 0.0)
     assert stream.state == "moving"
 
 
 def test_lines_have_no_use_for_key_events():
-    assert hearing_for(parse_spec("stdin:,unit=mm")).feed(events("1\n")[0], 0.0) == []
+    assert decoder_for(parse_spec("stdin:,unit=mm")).feed(events("1\n")[0], 0.0) == []

@@ -1,52 +1,50 @@
-"""What comes out of a source, made into values: the pure steps that each kind needs."""
+"""The decoder for each kind of source: what the source reads goes in, values come out."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Protocol
 
-from capture.decoding import Decoded, HeldBack, LineDecoder
 from capture.keys import KeyEvents, KeyReports
+from capture.line_decoder import Decoded, LineDecoder
 from capture.lines import Line, Refused
-from capture.settling import State
+from capture.settling import StreamState
 from capture.sources.keyboard import KeyEvent
 from capture.spec import Spec
 from capture.values import NotUnderstood, escaped, read_value
 
-__all__ = ["Decoded", "Hearing", "HeldBack", "hearing_for"]
-
 Chunk = bytes | Sequence[KeyEvent]
 
 
-class Hearing(Protocol):
-    """The decoding of one connection. `now` is in monotonic seconds."""
+class Decoder(Protocol):
+    """Decodes what one connection delivers. `now` is in monotonic seconds."""
 
     @property
     def due(self) -> float | None:
         """The moment at which `quiet` has something to do; None when nothing is pending."""
 
     def feed(self, chunk: Chunk, now: float) -> list[Decoded]:
-        """What `chunk`, read at `now`, says, in order. Never raises."""
+        """The results of `chunk`, read at `now`, in order. Never raises."""
 
     def quiet(self, now: float) -> list[Decoded]:
-        """What the silence up to `now` ends."""
+        """The results of what the silence up to `now` ends."""
 
     @property
-    def state(self) -> State | None:
-        """How a stream stands; None where single values are sent."""
+    def state(self) -> StreamState | None:
+        """The state of a stream; None where single values are sent."""
 
     def hang_up(self) -> list[Decoded]:
-        """What was held back, and the half line, that a lost connection leaves behind."""
+        """What was held back, and the half line, when the connection is lost."""
 
 
-def hearing_for(spec: Spec) -> Hearing:
-    """The decoding, as new, of what the source of `spec` will bring."""
+def decoder_for(spec: Spec) -> Decoder:
+    """A new decoder for what the source of `spec` delivers."""
     if spec.kind in ("hid", "keys"):
-        return _Keys(spec)
-    return _Lines(spec)
+        return _KeyDecoder(spec)
+    return _TextDecoder(spec)
 
 
-class _Lines:
+class _TextDecoder:
     def __init__(self, spec: Spec) -> None:
         self._decoder = LineDecoder.for_spec(spec)
 
@@ -61,7 +59,7 @@ class _Lines:
         return self._decoder.quiet(now)
 
     @property
-    def state(self) -> State | None:
+    def state(self) -> StreamState | None:
         return self._decoder.state
 
     def hang_up(self) -> list[Decoded]:
@@ -70,7 +68,7 @@ class _Lines:
         return held if half is None else [*held, half]
 
 
-class _Keys:
+class _KeyDecoder:
     def __init__(self, spec: Spec) -> None:
         self._spec = spec
         self._reports = KeyReports(spec.layout, spec.gap)
@@ -93,7 +91,7 @@ class _Keys:
         return self._read(keys.quiet(now))
 
     @property
-    def state(self) -> State | None:
+    def state(self) -> StreamState | None:
         return None
 
     def hang_up(self) -> list[Decoded]:
