@@ -19,12 +19,12 @@ Answer = Literal["helped", "made it worse", "cannot tell"]
 
 @dataclass(frozen=True, slots=True)
 class Adjustment:
-    """The answer, and what it rests on.
+    """The answer and its basis.
 
     `change`: distance of the mean from nominal after, minus before, negative when it helped;
     None where one side has no trials. `interval`: for the change of the true distances; None
-    where the data show no scatter to judge by. It is not symmetric about `change`. `stands`: how
-    far from nominal the mean was and is, in words; empty where one side has no trials.
+    where the data show no scatter. It is not symmetric about `change`. `stands`: the distances of
+    the mean from nominal before and after, in words; empty where one side has no trials.
     """
 
     answer: Answer
@@ -54,9 +54,9 @@ def adjusted(
     t = m2 + m1, counted from nominal, |m2| - |m1| = sign(d t) min(|d|, |t|) exactly, so it
     helped when the intervals of d and t exclude zero and their signs differ.
 
-    Interval: the least and the most of that expression over the two intervals. The end on
-    the side of no change needs the one of d and t that is smaller, so it holds at `level`
-    with the interval at `level`; any other end needs both at once and takes each at half the
+    Interval: the minimum and maximum of that expression over the two intervals. The end on
+    the side of no change depends only on the smaller one of d and t, so it holds at `level`
+    with the interval at `level`; any other end depends on both and takes each at half the
     risk (Bonferroni). So it covers at least `level` (own simulation, in the tests).
     """
     found = compare(
@@ -102,7 +102,7 @@ def _interval(
         half_total = quantiles.student_t((1 + at) / 2, total_df) * total_u
         one = Interval.about(d.estimate, half, at)
         other = Interval.about(sign * total, half_total, at)
-        # Both of one sign: the change grows, by the smaller of the two.
+        # Where both have one sign, the distance increases by the smaller of the two.
         grown = max(min(one.high, other.high), min(-one.low, -other.low))
         return grown if grown > 0 else -min(_nearest(one), _nearest(other))
 
@@ -113,7 +113,7 @@ def _interval(
 
 
 def _nearest(interval: Interval) -> float:
-    """The least distance of a value of the interval from zero."""
+    """The smallest distance of a value in the interval from zero."""
     return max(0.0, interval.low, -interval.high)
 
 
@@ -145,7 +145,7 @@ def _sentence(
             f"Cannot tell yet whether it helped ({stands}): {sure} it may be up to {better} "
             f"better or up to {worse} worse. More cuts tell more."
         )
-    # The unit is said once: "0.189 to 0.248 degrees".
+    # The unit is written once: "0.189 to 0.248 degrees".
     least, most = (
         size_text(size, unit, u) for size in sorted((abs(interval.low), abs(interval.high)))
     )

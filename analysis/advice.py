@@ -1,9 +1,9 @@
-"""From an error to the move that removes it, and to what it does to the work.
+"""The move that removes an error, and the effect of an error on the work.
 
-The picture behind left and right: seen from above with the fence at the bottom, the board
-side up. The cut's error is positive when its open end leans to the right. In words without
-left and right, for every saw: at its wide end the strip's cut leans away from the strip, so
-there the blade has to come nearer to the strip.
+Left and right are as seen from above with the fence at the bottom and the board above it.
+The cut's error is positive when its open end leans to the right. Without left and right, for
+every saw: at its wide end the strip's cut leans away from the strip, so there the blade has to
+come nearer to the strip.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ ADJUSTING_CAUTIONS: Final = (
 @dataclass(frozen=True, slots=True)
 class Fence:
     """How a fence is adjusted: it turns about a pivot at one end, and is moved `span_mm`
-    from it, by a screw of `pitch_mm` if there is one. `pivot`: which end, in the picture."""
+    from it, by a screw of `pitch_mm` if there is one. `pivot`: which end, as seen from above."""
 
     span_mm: float
     pivot: Side = "left"
@@ -43,7 +43,7 @@ class Fence:
 class Move:
     """The move at the adjusting point, square to the fence, with its uncertainty (95 %).
 
-    toward_board is None where it is not a fence that moves; the sentence says which way.
+    toward_board is None where no fence is moved; the sentence gives the direction.
     """
 
     distance_mm: float
@@ -67,12 +67,12 @@ class Shim:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to move, which way, how far; and what to expect then.
+    """What to move, in which direction, how far; and what to expect then.
 
     blade_turn_rad: how far the blade or arm turns, counter-clockwise positive seen from
     above (for a tilt: its top to the left positive); None where no blade turns. predicted:
-    where the error will lie, in radians, for a length in mm. move and shim are None where
-    there is none, and where it should be left alone.
+    the range of the error afterwards, in radians, for a length in mm. move and shim are None
+    where there is none, and where nothing should be changed.
     """
 
     leave_it: bool
@@ -85,7 +85,7 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class AngleEstimate:
     """An angle in radians, its standard uncertainty and degrees of freedom."""
 
     angle_rad: float
@@ -95,10 +95,10 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class FenceHalves:
-    """The two halves of a fence told apart.
+    """The errors of the two halves of a fence.
 
     out_of_line: left half's error minus the right half's, with its interval. mean_rad: what
-    a reversal shows of the two. against_reversal: a reversal's result minus that mean.
+    a reversal shows, the mean of the two. against_reversal: a reversal's result minus that mean.
     """
 
     out_of_line: Difference
@@ -121,7 +121,7 @@ def advise(
 
     expanded_rad: its expanded uncertainty (95 %). strip_side: on which side of the blade the
     strip fell at the last cut. setting_mm: how closely the adjusting point can be set (95 %).
-    Left alone where the error is no larger than its own expanded uncertainty.
+    No change is advised where the error is no larger than its own expanded uncertainty.
     Formulas: move and shim = span tan|e|, uncertainty span U / cos^2 e; turns = move / pitch;
     the predicted error is 0 with U and setting cos^2(e) / span added in squares.
     For e > 0 the blade turns counter-clockwise, or the fence clockwise: right end away from
@@ -131,7 +131,7 @@ def advise(
     """
     _check(angle_rad, expanded_rad, fence, setting_mm)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _left_alone(angle_rad, expanded_rad)
+        return _no_change(angle_rad, expanded_rad)
     size = _sized(angle_rad, expanded_rad, "rad")
     open_wide = (angle_rad > 0) == (strip_side == "left")
     blade_way = "counter-clockwise" if angle_rad > 0 else "clockwise"
@@ -167,7 +167,7 @@ def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "lef
     """
     _check(tilt_rad, expanded_rad, None, 0.0)
     if abs(tilt_rad) <= expanded_rad or tilt_rad == 0:
-        return _left_alone(tilt_rad, expanded_rad)
+        return _no_change(tilt_rad, expanded_rad)
     size = _sized(tilt_rad, expanded_rad, "rad")
     upper_wide = (tilt_rad > 0) == (strip_side == "left")
     words = (
@@ -183,25 +183,25 @@ def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "lef
 def advise_slot(angle_rad: float, expanded_rad: float, *, distance_mm: float) -> Advice:
     """How to bring the blade parallel to the miter slot; errors as for `advise`.
 
-    distance_mm: along the slot, between front and back. A positive angle: the back is off to
-    the right, so it comes to the left by distance tan|e|.
+    distance_mm: along the slot, between front and back. With a positive angle the back is too far
+    to the right, so it moves to the left by distance tan|e|.
     """
     _check(angle_rad, expanded_rad, None, 0.0)
     _positive("distance", distance_mm)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _left_alone(angle_rad, expanded_rad)
+        return _no_change(angle_rad, expanded_rad)
     distance = distance_mm * math.tan(abs(angle_rad))
-    doubt = distance_mm * expanded_rad / math.cos(angle_rad) ** 2
+    uncertainty_mm = distance_mm * expanded_rad / math.cos(angle_rad) ** 2
     way = "left" if angle_rad > 0 else "right"
     words = (
-        f"Turn the blade's mount, or the table under it, so that the back of the blade comes to "
-        f"the {way} by {_sized(distance, doubt, 'mm')} against the slot, seen from the front. "
-        "Set fence and miter gauge anew after that. Then measure again."
+        "Turn the blade's mount, or the table under it, so that the back of the blade comes to the "
+        f"{way} by {_sized(distance, uncertainty_mm, 'mm')} against the slot, seen from the front. "
+        "Set fence and miter gauge again after that. Then measure again."
     )
     return Advice(
         False,
         angle_rad,
-        Move(distance, doubt, None, None, words),
+        Move(distance, uncertainty_mm, None, None, words),
         None,
         Interval(-expanded_rad, expanded_rad),
         words,
@@ -212,12 +212,12 @@ def advise_slot(angle_rad: float, expanded_rad: float, *, distance_mm: float) ->
 def advise_miters(angle_rad: float, expanded_rad: float) -> Advice:
     """How to correct a miter setting by the last gap of a frame; errors as for `advise`.
 
-    A positive angle: the corners are too obtuse (last joint open on the outside), because the
-    saw is set too near to square: it goes further from square by |e|; a negative one nearer.
+    With a positive angle the corners are too obtuse (last joint open on the outside), because the
+    saw is set too near to square: set it further from square by |e|; with a negative one nearer.
     """
     _check(angle_rad, expanded_rad, None, 0.0)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _left_alone(angle_rad, expanded_rad)
+        return _no_change(angle_rad, expanded_rad)
     way = "further from" if angle_rad > 0 else "nearer to"
     words = (
         f"Set the miter {way} square by {_sized(angle_rad, expanded_rad, 'rad')}. "
@@ -230,24 +230,25 @@ def advise_miters(angle_rad: float, expanded_rad: float) -> Advice:
 def advise_cutterhead(angle_rad: float, expanded_rad: float, *, span_mm: float) -> Advice:
     """How to bring table and cutterhead parallel; errors as for `advise`.
 
-    span_mm: between the two adjusting points across the feed. A positive angle: boards come
-    out thicker at the right edge, seen along the feed, so there table and head come together.
+    span_mm: between the two adjusting points across the feed. With a positive angle boards
+    are thicker at the right edge, seen along the feed: reduce the distance of table and head
+    there.
     """
     _check(angle_rad, expanded_rad, None, 0.0)
     _positive("span", span_mm)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _left_alone(angle_rad, expanded_rad)
+        return _no_change(angle_rad, expanded_rad)
     distance = span_mm * math.tan(abs(angle_rad))
-    doubt = span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    uncertainty_mm = span_mm * expanded_rad / math.cos(angle_rad) ** 2
     side = "right" if angle_rad > 0 else "left"
     words = (
         f"Bring table and cutterhead nearer together at the {side}, seen along the feed, by "
-        f"{_sized(distance, doubt, 'mm')}. Then plane and measure again."
+        f"{_sized(distance, uncertainty_mm, 'mm')}. Then plane and measure again."
     )
     return Advice(
         False,
         None,
-        Move(distance, doubt, None, None, words),
+        Move(distance, uncertainty_mm, None, None, words),
         None,
         Interval(-expanded_rad, expanded_rad),
         words,
@@ -258,8 +259,8 @@ def advise_cutterhead(angle_rad: float, expanded_rad: float, *, span_mm: float) 
 def advise_stop(error_mm: float, expanded_mm: float, *, pitch_mm: float | None = None) -> Advice:
     """How to move a stop whose parts are off their length by `error_mm` (too long: positive).
 
-    Left alone where the error is no larger than its expanded uncertainty. Raises ValueError
-    for an error that is no number, a negative uncertainty, a pitch that is not positive.
+    No change is advised where the error is no larger than its expanded uncertainty. Raises
+    ValueError for an error that is no number, a negative uncertainty, a pitch that is not positive.
     """
     if not math.isfinite(error_mm):
         raise ValueError("error: give the mean length less the wanted one, in mm")
@@ -267,7 +268,7 @@ def advise_stop(error_mm: float, expanded_mm: float, *, pitch_mm: float | None =
         raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
     turns = None if pitch_mm is None else abs(error_mm) / _positive("pitch", pitch_mm)
     if abs(error_mm) <= expanded_mm or error_mm == 0:
-        return _left_alone(error_mm, expanded_mm, "mm")
+        return _no_change(error_mm, expanded_mm, "mm")
     way = "nearer to" if error_mm > 0 else "further from"
     words = f"Move the stop {way} the blade by {_sized(error_mm, expanded_mm, 'mm')}"
     words += f", {turns:.2f} turns of the screw." if turns is not None else "."
@@ -283,7 +284,11 @@ def advise_stop(error_mm: float, expanded_mm: float, *, pitch_mm: float | None =
 
 
 def fence_halves(
-    left: Estimate, right: Estimate, reversal: Estimate | None = None, *, level: float = 0.95
+    left: AngleEstimate,
+    right: AngleEstimate,
+    reversal: AngleEstimate | None = None,
+    *,
+    level: float = 0.95,
 ) -> FenceHalves:
     """The two halves of a fence, from a roll with the board on each side of the blade.
 
@@ -293,13 +298,13 @@ def fence_halves(
     Satterthwaite; errors that both rolls share (edges out of parallel) are not in it: a
     board whose edges are out of parallel by d biases each roll by about d / 2.
     """
-    apart = difference_from_parts(
+    halves = difference_from_parts(
         left.angle_rad - right.angle_rad,
         [(left.u_rad**2, left.df), (right.u_rad**2, right.df)],
         level,
     )
     mean = math.atan((math.tan(left.angle_rad) + math.tan(right.angle_rad)) / 2)
-    in_line = apart.interval is not None and 0 in apart.interval
+    in_line = halves.interval is not None and 0 in halves.interval
     against = agrees = None
     if reversal is not None:
         against = difference_from_parts(
@@ -313,7 +318,7 @@ def fence_halves(
         )
         agrees = None if against.interval is None else 0 in against.interval
     return FenceHalves(
-        apart, in_line, mean, against, agrees, _halves_sentence(left, right, apart, agrees)
+        halves, in_line, mean, against, agrees, _halves_sentence(left, right, halves, agrees)
     )
 
 
@@ -329,7 +334,7 @@ def diagonals_differ(angle_rad: ArrayLike, width_mm: float, height_mm: float) ->
     """
     squares, twice = width_mm**2 + height_mm**2, 2 * width_mm * height_mm
     sine = np.sin(np.asarray(angle_rad, float))
-    # The difference of the roots, by their sum: no digits are lost at small angles.
+    # The difference of the roots, computed from their sum: no digits are lost at small angles.
     roots = np.sqrt(squares + twice * sine) + np.sqrt(squares - twice * sine)
     return np.asarray(2 * twice * sine / roots)
 
@@ -351,7 +356,7 @@ def angle_for_diagonals(difference_mm: float, width_mm: float, height_mm: float)
     case exists.
     """
     a, b = _positive("width", width_mm), _positive("height", height_mm)
-    # Folded flat, a case is as long as a + b and as wide as their difference.
+    # A case folded flat has the diagonals a + b and |a - b|.
     if not abs(difference_mm) <= 2 * min(a, b):
         raise ValueError("diagonals: no case of this size has diagonals so different")
     sine = difference_mm * math.sqrt(4 * (a * a + b * b) - difference_mm**2) / (4 * a * b)
@@ -373,54 +378,54 @@ def work_sentences(
     case_mm: tuple[float, float] | None = None,
     pieces: int | None = None,
 ) -> tuple[str, ...]:
-    """What the error does to the work, one sentence for each thing asked about."""
-    told = []
+    """The effect of the error on the work, one sentence for each thing asked about."""
+    sentences = []
     if joint_mm is not None:
         gap = float(joint_gap(angle_rad, joint_mm))
-        told.append(
+        sentences.append(
             f"A joint {size_text(joint_mm, 'mm')} long stands {size_text(gap, 'mm')} open at one "
             "end."
         )
     if case_mm is not None:
         gap = float(diagonals_differ(angle_rad, *case_mm))
-        told.append(
+        sentences.append(
             f"The diagonals of a case {size_text(case_mm[0], 'mm')} by "
             f"{size_text(case_mm[1], 'mm')} differ by {size_text(gap, 'mm')}."
         )
     if pieces is not None and joint_mm is not None:
         gap = float(last_gap(angle_rad, joint_mm, pieces))
-        told.append(
+        sentences.append(
             f"Set so for miters, the last joint of a frame of {pieces} pieces stands "
             f"{size_text(gap, 'mm')} open."
         )
-    return tuple(told)
+    return tuple(sentences)
 
 
 def _move(angle_rad: float, expanded_rad: float, fence: Fence) -> Move:
     distance = fence.span_mm * math.tan(abs(angle_rad))
-    doubt = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    uncertainty_mm = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
     toward = (angle_rad > 0) == (fence.pivot == "right")
     turns = None if fence.pitch_mm is None else distance / fence.pitch_mm
-    size = _sized(distance, doubt, "mm")
+    size = _sized(distance, uncertainty_mm, "mm")
     point = "right" if fence.pivot == "left" else "left"
     words = (
         f"With the pivot at its {fence.pivot} end: move the adjusting point at the {point} "
         f"{'toward the board' if toward else 'away from the board'} by {size}"
     )
     words += f", {turns:.2f} turns of the screw." if turns is not None else "."
-    return Move(distance, doubt, toward, turns, words)
+    return Move(distance, uncertainty_mm, toward, turns, words)
 
 
 def _shim(angle_rad: float, expanded_rad: float, fence: Fence) -> Shim:
     thickness = fence.span_mm * math.tan(abs(angle_rad))
-    doubt = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    uncertainty_mm = fence.span_mm * expanded_rad / math.cos(angle_rad) ** 2
     end: Side = "left" if angle_rad > 0 else "right"
-    size = _sized(thickness, doubt, "mm")
+    size = _sized(thickness, uncertainty_mm, "mm")
     words = (
         f"Or shim the {end} end by {size}, {size_text(fence.span_mm, 'mm')} from where the other "
         "end touches: between fence and board, or behind a fence that is bolted on."
     )
-    return Shim(thickness, doubt, end, fence.span_mm, words)
+    return Shim(thickness, uncertainty_mm, end, fence.span_mm, words)
 
 
 def _expected(half: float) -> str:
@@ -433,7 +438,7 @@ def _sized(value: float, expanded: float, unit: SizeUnit) -> str:
     return plus_minus_text(value, expanded, unit) if expanded else size_text(value, unit)
 
 
-def _left_alone(error: float, expanded: float, unit: SizeUnit = "rad") -> Advice:
+def _no_change(error: float, expanded: float, unit: SizeUnit = "rad") -> Advice:
     words = (
         f"Leave it: the error found, {size_text(error, unit, expanded)}, is no larger than its "
         f"own uncertainty, {size_text(expanded, unit, expanded)}. "
@@ -466,28 +471,28 @@ def _positive(name: str, value: float) -> float:
 
 
 def _halves_sentence(
-    left: Estimate, right: Estimate, apart: Difference, agrees: bool | None
+    left: AngleEstimate, right: AngleEstimate, halves: Difference, agrees: bool | None
 ) -> str:
-    if apart.interval is None:
+    if halves.interval is None:
         return "Give each roll's uncertainty to tell the halves of the fence apart."
-    size = plus_minus_text(apart.estimate, apart.interval.half_width, "rad")
-    if 0 in apart.interval:
-        told = [f"The two halves of the fence are in one line, as far as this shows ({size})."]
+    size = plus_minus_text(halves.estimate, halves.interval.half_width, "rad")
+    if 0 in halves.interval:
+        sentences = [f"The two halves of the fence are in one line, as far as this shows ({size})."]
     else:
-        told = [
+        sentences = [
             f"The two halves of the fence are out of line by {size}. Parts cut with the board on "
             f"the left come out at {_leaning(left)}, on the right at {_leaning(right)}; a "
             "reversal shows the mean of the two."
         ]
     if agrees is False:
-        told.append(
+        sentences.append(
             "The reversal does not agree with that mean: check that the board's edges are "
             "parallel, and which edge lay on the fence."
         )
-    return " ".join(told)
+    return " ".join(sentences)
 
 
-def _leaning(estimate: Estimate) -> str:
+def _leaning(estimate: AngleEstimate) -> str:
     size = size_text(estimate.angle_rad, "rad", 2 * estimate.u_rad)
     if estimate.angle_rad == 0:
         return size

@@ -1,8 +1,8 @@
 """The uncertainty budget: what caliper, hand, lengths and jaw place add to a trial, to the mean
 of a series, or to many series at once.
 
-The one place that knows the parts and how each comes in. Every part reaches the result through
-the contrast of a trial, so each is told in mm of contrast. What is a float for one series is an
+The only place that defines the parts and how each enters. Every part acts on the result through
+the contrast of a trial, so each is given in mm of contrast. A float for one series is an
 array for many. Rules: JCGM 100 (see `uncertainty`).
 """
 
@@ -43,12 +43,12 @@ INSET: Final = "inset"
 STRAIGHTNESS: Final = "straightness of edge and fence"
 
 
-class Doubts(NamedTuple):
-    """What a measurement rests on, as standard uncertainties: mm, the scale's relative.
+class InputUncertainties(NamedTuple):
+    """The standard uncertainties of the inputs of a measurement: in mm, of the scale relative.
 
     hand: of one reading, with hand_df degrees of freedom (inf where unlimited); it is a floor
-    for series of fewer trials than `floor_below`. resolution: the caliper's count itself.
-    zero_at: the size at which `zero` holds.
+    for series of fewer trials than `floor_below`. resolution: the caliper's count, not an
+    uncertainty. zero_at: the size at which `zero` holds.
     """
 
     hand: Value
@@ -63,49 +63,52 @@ class Doubts(NamedTuple):
     straightness: Value
 
     @staticmethod
-    def of(facts: SeriesFacts) -> Doubts:
-        """As the facts say, and what is taken for granted where they are silent."""
-        # Where the caliper itself is judged, its scale and zero are the answer, no source of doubt.
+    def of(facts: SeriesFacts) -> InputUncertainties:
+        """From the facts, with the usual assumptions where they give none."""
+        # Where the caliper itself is judged, its scale and zero are the result and not an
+        # uncertainty.
         machine = facts.method.judges == "machine"
-        return Doubts(
-            _told(facts.repeatability_mm, uncertainty.REPEATABILITY_MM),
-            _told(facts.hand_df, math.inf),
+        scale = _or_default(facts.scale_u, rectangular(uncertainty.SCALE_BOUND))
+        zero = _or_default(facts.zero_u_mm, rectangular(uncertainty.ZERO_BOUND_MM))
+        return InputUncertainties(
+            _or_default(facts.repeatability_mm, uncertainty.REPEATABILITY_MM),
+            _or_default(facts.hand_df, math.inf),
             floor_below(facts.repeatability_mm is None),
             facts.resolution_mm,
-            _told(facts.scale_u, rectangular(uncertainty.SCALE_BOUND)) if machine else 0.0,
-            _told(facts.zero_u_mm, rectangular(uncertainty.ZERO_BOUND_MM)) if machine else 0.0,
+            scale if machine else 0.0,
+            zero if machine else 0.0,
             facts.zero_at_mm,
-            _told(facts.baseline_u_mm, rectangular(uncertainty.LENGTH_BOUND_MM)),
-            _told(facts.inset_u_mm, rectangular(uncertainty.INSET_BOUND_MM)),
+            _or_default(facts.baseline_u_mm, rectangular(uncertainty.LENGTH_BOUND_MM)),
+            _or_default(facts.inset_u_mm, rectangular(uncertainty.INSET_BOUND_MM)),
             rectangular(facts.straightness_mm or 0.0),
         )
 
     @staticmethod
-    def of_many(facts: Sequence[SeriesFacts]) -> Doubts:
+    def of_many(facts: Sequence[SeriesFacts]) -> InputUncertainties:
         """Of m series, each field of shape (m,)."""
-        rows = np.array([Doubts.of(f) for f in facts], float)
-        return Doubts(*rows.reshape(-1, len(Doubts._fields)).T)
+        rows = np.array([InputUncertainties.of(f) for f in facts], float)
+        return InputUncertainties(*rows.reshape(-1, len(InputUncertainties._fields)).T)
 
 
-def _told(value: float | None, otherwise: float) -> float:
+def _or_default(value: float | None, otherwise: float) -> float:
     return otherwise if value is None else value
 
 
 def floor_below(assumed: bool) -> float:
-    """Series of fewer trials may not claim to scatter less than caliper and hand alone.
+    """A series of fewer trials is never taken to scatter less than caliper and hand alone.
 
-    Few trials that are alike by chance, or by the rounding, do not show that the hand is
-    still (GUM 4.3: what is known beforehand counts too). A hand from a study always counts;
+    Few trials that agree by chance, or by the rounding, do not show that the hand is
+    steady (GUM 4.3: prior knowledge counts too). A repeatability from a study always counts;
     the usual one, if `assumed`, below ten trials.
     """
-    return uncertainty.OWN_WORD if assumed else math.inf
+    return uncertainty.ENOUGH_FOR_OWN_SCATTER if assumed else math.inf
 
 
-class Line(NamedTuple):
-    """A part that stays however often it is read.
+class FixedPart(NamedTuple):
+    """A part that more readings do not reduce.
 
-    u: its standard uncertainty in its own unit. One of that unit moves the contrast by `fixed`
-    mm, by `by_contrast` for each mm of contrast, and by `by_ratio` mm for each of contrast / base.
+    u: its standard uncertainty in its own unit. One of that unit changes the contrast by `fixed`
+    mm, by `by_contrast` for each mm of contrast, and by `by_ratio` mm times contrast / base.
     """
 
     source: str
@@ -120,26 +123,26 @@ class Line(NamedTuple):
         return self.fixed + self.by_contrast * contrast + self.by_ratio * ratio
 
 
-def lines(relation: Relation, doubts: Doubts) -> list[Line]:
-    """The parts beside the readings: scale, zero, and for an angle its length and straightness."""
-    # A zero offset adds the same to every place, so a difference does not feel it.
+def fixed_parts(relation: Relation, inputs: InputUncertainties) -> list[FixedPart]:
+    """The parts other than the readings: scale, zero, and for an angle length and straightness."""
+    # A zero offset adds the same to every place, so it cancels in a difference.
     total = sum(relation.weights)
     found = [
-        Line(SCALE, "scale", doubts.scale, -total * doubts.zero_at, by_contrast=1.0),
-        Line(ZERO, "contrast", doubts.zero, total),
+        FixedPart(SCALE, "scale", inputs.scale, -total * inputs.zero_at, by_contrast=1.0),
+        FixedPart(ZERO, "contrast", inputs.zero, total),
     ]
     if relation.terms:
         source = LENGTH if relation.over == "baseline" else THICKNESS
-        found.append(Line(source, "base", doubts.length, by_ratio=-1.0))
+        found.append(FixedPart(source, "base", inputs.length, by_ratio=-1.0))
         if relation.insets:
-            # Both ends are touched by the same habit: their errors add up.
-            found.append(Line(INSET, "inset", doubts.inset, by_ratio=relation.insets))
-        found.append(Line(STRAIGHTNESS, "contrast", doubts.straightness, 1.0))
+            # The jaws are placed in the same way at both ends: the errors add up.
+            found.append(FixedPart(INSET, "inset", inputs.inset, by_ratio=relation.insets))
+        found.append(FixedPart(STRAIGHTNESS, "contrast", inputs.straightness, 1.0))
     return found
 
 
 def gain(relation: Relation) -> float:
-    """What independent errors of the places, all of one size, come to in the contrast."""
+    """The factor from independent errors of the places, all of one size, to the contrast."""
     return math.sqrt(sum(w * w for w in relation.weights))
 
 
@@ -148,8 +151,8 @@ def reading_mm(
 ) -> tuple[Value, Value]:
     """What caliper and hand, and the rounding, add to the contrast of one trial, in mm.
 
-    repeats: how often each place was read. A hand steadier than the caliper's count reads the
-    same wrong value each time.
+    repeats: how often each place was read. Where hand and caliper scatter much less than one
+    count, rounding gives the same error each time and does not average out.
     """
     averaged = gain / np.sqrt(repeats)
     dithered = uncertainty.rounding_averages_out(hand, resolution)
@@ -157,12 +160,12 @@ def reading_mm(
 
 
 def by_hand(n: Value, scatter: Value, hand: Value, hand_df: Value, floor: Value) -> Value:
-    """Whether the mean of n trials is as uncertain as caliper and hand alone make it.
+    """Whether caliper and hand, not the scatter of n trials, give the uncertainty of their mean.
 
-    scatter, hand: what either brings to the mean, in any one unit. Two trials or more: their
-    scatter, s / sqrt(n) with n - 1 degrees of freedom (GUM 4.2.3), or the hand if that is more
-    once each is expanded and there are fewer trials than `floor`. One trial: the hand; the
-    machine's own scatter does not show.
+    scatter, hand: the standard uncertainty of the mean from each, in any one unit. Two trials or
+    more: their scatter, s / sqrt(n) with n - 1 degrees of freedom (GUM 4.2.3), or the hand if that
+    is more once each is expanded and there are fewer trials than `floor`. One trial: the hand; it
+    shows nothing of the machine's own scatter.
     """
     more = coverage_factor(hand_df) * hand > coverage_factor(np.maximum(n - 1, 1)) * scatter
     return (n < 2) | ((n < floor) & more)
@@ -170,9 +173,9 @@ def by_hand(n: Value, scatter: Value, hand: Value, hand_df: Value, floor: Value)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """What the readings themselves bring to the mean of n trials.
+    """What the readings themselves add to the mean of n trials.
 
-    by_hand: whether `hand_mm`, of the contrast, speaks for them; else `scatter`, in the
+    by_hand: whether `hand_mm`, of the contrast, is used for them; else `scatter`, in the
     quantity's unit. rounding_mm: of the contrast; 0 where it averages out over the trials.
     one_trial_mm: what caliper and hand, and the rounding, add to a single one.
     """
@@ -186,7 +189,7 @@ class Readings:
 
 def readings(
     gain: float,
-    doubts: Doubts,
+    inputs: InputUncertainties,
     n: Value,
     repeats: Value,
     sd: Value,
@@ -196,15 +199,15 @@ def readings(
     """sd: over trials, in the quantity's unit; contrast_sd: of the contrast in mm; nan for fewer
     than two. per_mm: the quantity's unit for one mm of contrast.
 
-    Either, scatter or hand, holds the rounding already; only where the trials scatter less than
-    0.3 of a count is it added, undivided by their number.
+    Scatter and hand both contain the rounding already. Only where the trials scatter less than
+    0.3 of a count is it added, not divided by their number.
     """
-    one = reading_mm(gain, doubts.hand, doubts.resolution, repeats)
+    one = reading_mm(gain, inputs.hand, inputs.resolution, repeats)
     root = np.sqrt(np.maximum(n, 1))
     hand_mm, scatter = one[0] / root, sd / root
-    chosen = by_hand(n, scatter, abs(per_mm) * hand_mm, doubts.hand_df, doubts.floor_below)
-    dithered = uncertainty.rounding_averages_out(contrast_sd / gain, doubts.resolution)
-    over_trials = np.where(dithered, 0.0, gain) * uncertainty.rounding(doubts.resolution)
+    chosen = by_hand(n, scatter, abs(per_mm) * hand_mm, inputs.hand_df, inputs.floor_below)
+    dithered = uncertainty.rounding_averages_out(contrast_sd / gain, inputs.resolution)
+    over_trials = np.where(dithered, 0.0, gain) * uncertainty.rounding(inputs.resolution)
     return Readings(chosen, hand_mm, scatter, np.where(n < 2, one[1], over_trials), one)
 
 
@@ -230,63 +233,72 @@ def of_series(
     values: of the trials, in radians or mm; contrasts: of their contrasts in mm. The lengths
     that the relation needs must be given.
     """
-    n, mean, contrast = values.n, _told(values.mean, math.nan), _told(contrasts.mean, math.nan)
-    sd, contrast_sd = _told(values.sd, math.nan), _told(contrasts.sd, math.nan)
-    doubts = Doubts.of(facts)
+    mean, contrast = _or_default(values.mean, math.nan), _or_default(contrasts.mean, math.nan)
+    sd, contrast_sd = _or_default(values.sd, math.nan), _or_default(contrasts.sd, math.nan)
+    inputs = InputUncertainties.of(facts)
     per_mm, ratio = _sensitivity(relation, facts, mean)
-    unit = "rad" if relation.terms else "mm"
-    read = readings(gain(relation), doubts, n, repeats, sd, contrast_sd, per_mm)
-    found: list[Contribution] = []
+    read = readings(gain(relation), inputs, values.n, repeats, sd, contrast_sd, per_mm)
+    found = [
+        *_reading_lines(relation, facts, read, values.n, mean, per_mm),
+        *_fixed_lines(relation, facts, inputs, contrast, ratio, per_mm),
+    ]
+    hand_u, rounding_u = (abs(per_mm) * float(mm) for mm in read.one_trial_mm)
+    return SeriesBudget(
+        uncertainty.combine(found, guard=True), hand_u, rounding_u, float(inputs.length)
+    )
+
+
+def _reading_lines(
+    relation: Relation, facts: SeriesFacts, read: Readings, n: int, mean: float, per_mm: float
+) -> list[Contribution]:
     if read.by_hand:
         df = facts.hand_df
-        found.append(
-            Contribution(
-                HAND + (" (0.02 mm assumed)" if facts.repeatability_mm is None else ""),
-                0.0, "mm", "normal" if df is None else "Student's t", float(read.hand_mm),
-                per_mm, df, "contrast",
-            )
-        )  # fmt: skip
+        source = HAND + (" (0.02 mm assumed)" if facts.repeatability_mm is None else "")
+        shape: Distribution = "normal" if df is None else "Student's t"
+        u = float(read.hand_mm)
+        found = [Contribution(source, 0.0, "mm", shape, u, per_mm, df, "contrast")]
     else:
-        found.append(
-            Contribution(
-                f"scatter over {n} trials",
-                mean,
-                unit,
-                "Student's t",
-                float(read.scatter),
-                1.0,
-                n - 1,
-            )
-        )
+        source, unit = f"scatter over {n} trials", "rad" if relation.terms else "mm"
+        u = float(read.scatter)
+        found = [Contribution(source, mean, unit, "Student's t", u, 1.0, n - 1)]
     if n < 2 or read.rounding_mm:
         u, one = float(read.rounding_mm), uncertainty.rounding(facts.resolution_mm)
         # The difference of two rounded readings is triangular, of more than two nearly normal.
-        shape: Distribution = "rectangular" if u == one else "triangular"
+        shape = "rectangular" if u == one else "triangular"
         found.append(Contribution(RESOLUTION, 0.0, "mm", shape, u, per_mm, None, "contrast"))
+    return found
+
+
+def _fixed_lines(
+    relation: Relation,
+    facts: SeriesFacts,
+    inputs: InputUncertainties,
+    contrast: float,
+    ratio: float,
+    per_mm: float,
+) -> list[Contribution]:
     given = facts.baseline_mm if relation.over == "baseline" else facts.thickness_mm
     sizes = {"scale": 1.0, "base": given, "inset": facts.inset_mm}
-    told = {SCALE: facts.scale_u, ZERO: facts.zero_u_mm}
-    for line in lines(relation, doubts):
-        if facts.method.judges != "machine" and line.source in told:
+    stated = {SCALE: facts.scale_u, ZERO: facts.zero_u_mm}
+    found = []
+    for part in fixed_parts(relation, inputs):
+        if facts.method.judges != "machine" and part.source in stated:
             continue
-        if line.source == STRAIGHTNESS and not facts.straightness_mm:
+        if part.source == STRAIGHTNESS and not facts.straightness_mm:
             continue
         found.append(
             Contribution(
-                line.source,
-                sizes.get(line.enters) or 0.0,
-                "1" if line.enters == "scale" else "mm",
-                "rectangular" if told.get(line.source) is None else "normal",
-                float(line.u),
-                float(per_mm * line.sensitivity(contrast, ratio)),
+                part.source,
+                sizes.get(part.enters) or 0.0,
+                "1" if part.enters == "scale" else "mm",
+                "rectangular" if stated.get(part.source) is None else "normal",
+                float(part.u),
+                float(per_mm * part.sensitivity(contrast, ratio)),
                 None,
-                line.enters,
+                part.enters,
             )
         )
-    hand_u, rounding_u = (abs(per_mm) * float(mm) for mm in read.one_trial_mm)
-    return SeriesBudget(
-        uncertainty.combine(found, guard=True), hand_u, rounding_u, float(doubts.length)
-    )
+    return found
 
 
 def _sensitivity(relation: Relation, facts: SeriesFacts, mean: float) -> tuple[float, float]:
@@ -304,9 +316,9 @@ def _sensitivity(relation: Relation, facts: SeriesFacts, mean: float) -> tuple[f
 def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> Array:
     """(n,) expanded uncertainty, at 95 %, of each single trial's angle or tilt in radians.
 
-    quantity: which; None takes the angle, or the tilt where the method reveals no angle. For
-    a length (only if asked for) it is in mm. nan for a trial not complete, and throughout
-    where the method does not reveal it. It holds what the measuring adds: caliper and hand,
+    quantity: None takes the angle, or the tilt where the method reveals no angle. For
+    a length (only if asked for) it is in mm. nan for a trial not complete, and for all
+    where the method does not reveal it. It contains what measuring adds: caliper and hand,
     resolution, lengths, scale, straightness; not the machine's scatter from cut to cut.
     Raises ValueError as `geometry.series_values` does.
     """
@@ -320,23 +332,23 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
     if base is None and relation.terms:
         return np.full(len(means), np.nan)
     base, pieces = base or 1.0, geometry.pieces_of(method, facts.pieces)
-    doubts = Doubts.of(facts)
-    # The variance of contrast / base is a square in it, the same for every trial, and what the
-    # readings add by how often each trial's places were read.
+    inputs = InputUncertainties.of(facts)
+    # The variance of contrast / base is a quadratic in it, the same for every trial, plus what the
+    # readings add, which depends on how often each trial's places were read.
     growing = linear = fixed = 0.0
-    for line in lines(relation, doubts):
+    for line in fixed_parts(relation, inputs):
         at, by = line.u * line.fixed / base, line.u * (line.by_contrast + line.by_ratio / base)
         growing, linear, fixed = growing + by * by, linear + 2 * at * by, fixed + at * at
     repeats = np.maximum(repeats_read(facts), 1)
-    hand, rounding = reading_mm(gain(relation), doubts.hand, doubts.resolution, repeats)
+    hand, rounding = reading_mm(gain(relation), inputs.hand, inputs.resolution, repeats)
     hand = (hand / base) ** 2
     steady = fixed + hand + (rounding / base) ** 2
     hand, steady = (np.broadcast_to(part, len(means)) for part in (hand, steady))
-    unlimited = math.isinf(doubts.hand_df) or not hand.any()
+    unlimited = math.isinf(inputs.hand_df) or not hand.any()
     expanded = np.empty(len(means))
     for rows in geometry.blocks(len(means)):
         ratio = geometry.weighted(means[rows], relation.weights) / base
-        # `square` and `variance` are worked on in place: a million trials are mostly memory.
+        # `square` and `variance` are changed in place: with a million trials memory is what costs.
         square = ratio * ratio
         variance = square * growing
         variance += steady[rows]
@@ -348,7 +360,7 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
         else:
             rest = np.sqrt(np.maximum(u * u - hand[rows], 0))
             u *= uncertainty.factor(
-                [np.sqrt(hand[rows]), rest], [[doubts.hand_df], [math.inf]], guard=True
+                [np.sqrt(hand[rows]), rest], [[inputs.hand_df], [math.inf]], guard=True
             )[1]
         np.divide(u, _slope(relation, ratio, square, pieces), out=expanded[rows])
     return expanded

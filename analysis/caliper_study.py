@@ -1,6 +1,6 @@
-"""How well caliper and hand repeat, how far people differ, and the caliper against a block.
+"""How well caliper and hand repeat, how much people differ, and a caliper's error at a block.
 
-Lengths in and out are in one unit, mm or inches; `unit` chooses the words.
+All lengths are in one unit, mm or inches; `unit` names it for the sentences.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from analysis.spread import sd_interval, summary
 Array = NDArray[np.float64]
 LengthUnit = Literal["mm", "in"]
 
-# Draws for the generalized intervals: their ends are then good to about one percent.
+# Draws for the generalized intervals: enough for about one percent of their ends.
 _DRAWS: Final = 20_000
 
 
@@ -30,7 +30,7 @@ _DRAWS: Final = 20_000
 class Component:
     """One source of scatter: its standard deviation, never below zero, and its interval.
 
-    `hidden`: the estimate of its variance was not above zero, so the rest hides it.
+    `hidden`: the estimate of its variance was not above zero: the other scatter hides it.
     """
 
     sd: float
@@ -39,7 +39,7 @@ class Component:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class AnovaLine:
     """One line of an analysis of variance; `f` and `p` None for the last, or without scatter."""
 
     source: str
@@ -52,13 +52,13 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class CaliperStudy:
-    """What a study of the same spots says. None where it was not laid out to say it.
+    """The result of a study of the same spots. None where its design does not show it.
 
     repeatability: one person, one spot, again and again (equipment variation).
-    people: persons' own offsets; interaction: persons who differ more on some parts.
+    people: each person's offset; interaction: differences between persons that depend on the part.
     reproducibility: people and interaction together (appraiser variation).
     gauge: repeatability and reproducibility together. parts: the parts themselves.
-    distinct_categories: sizes that the caliper in these hands tells apart,
+    distinct_categories: number of sizes that the caliper in these hands can distinguish,
     1.41 parts / gauge, rounded down. tolerance_fraction: 6 gauge / tolerance.
     """
 
@@ -72,7 +72,7 @@ class CaliperStudy:
     distinct_categories: int | None
     tolerance_fraction: float | None
     tolerance_fraction_interval: Interval | None
-    table: tuple[Line, ...]
+    table: tuple[AnovaLine, ...]
     sentence: str
 
 
@@ -81,9 +81,9 @@ class BlockCheck:
     """A caliper against gauge blocks: reading = offset + (1 + scale) * stated size.
 
     With one size `scale` is None and `offset` is the mean error at that size. `at_mean`: the
-    line's error at `mean_size`, the mean of the sizes read. Unlike the offset it owes nothing
-    to the scale: error at a size = at_mean + scale * (size - mean_size), the two uncorrelated.
-    `residual_sd`: scatter about the line, None without readings to spare.
+    line's error at `mean_size`, the mean of the sizes read. It is independent of
+    the scale: error at a size = at_mean + scale * (size - mean_size), the two uncorrelated.
+    `residual_sd`: scatter about the line, None where there are no more readings than parameters.
     """
 
     readings: int
@@ -105,7 +105,7 @@ def same_spot(
     """One spot, pressed several times by one person or by several.
 
     people: one array of readings for each person, of any lengths; nan does not count.
-    tolerance: whole width of what is to be judged with the caliper, for its eaten fraction.
+    tolerance: full width of the tolerance to be judged with the caliper, for the fraction used.
     One-way analysis of variance (ISO 5725-2, 7.4; JCGM 100, H.5): repeatability variance =
     within mean square, people variance = (between - within) / n0, n0 = (N - sum n^2 / N) /
     (k - 1), zero where that is below zero. Repeatability's interval is by chi-square, the
@@ -123,7 +123,7 @@ def same_spot(
     table = anova(kept)
     if table is None:
         ms, df = (summary(kept[0]).sd or 0.0) ** 2, total - 1
-        lines: tuple[Line, ...] = (Line("repeats", df, ms * df, ms),)
+        lines: tuple[AnovaLine, ...] = (AnovaLine("repeats", df, ms * df, ms),)
         return _study(total, lines, {"repeatability": lambda m: m[0]}, tolerance, unit, level)
     lines = _one_way_lines(table, "people")
     n0 = _mean_number(kept)
@@ -151,8 +151,8 @@ def several_spots(
     """Several spots, each pressed several times by the same person.
 
     spots: one array of readings for each spot, of any lengths; nan does not count. The same
-    one-way analysis of variance as `same_spot`, with the spots as parts: what differs between
-    them is their size. Nothing is known of other people, so `gauge` is repeatability alone and
+    one-way analysis of variance as `same_spot`, with the spots as parts, which differ
+    in size. Nothing is known of other people, so `gauge` is repeatability alone and
     people and reproducibility are None. With one spot it is `same_spot`.
     """
     kept = [g for g in (counted(spot) for spot in spots) if g.size]
@@ -180,8 +180,8 @@ def crossed(
 ) -> CaliperStudy:
     """Several parts, each read several times by each of several people.
 
-    readings: (parts, people, repeats), all finite: at least 2 by 2 by 2. Anything less is
-    answered in the sentence, not raised.
+    readings: (parts, people, repeats), all finite: at least 2 by 2 by 2. Where there is less, the
+    sentence says so; nothing is raised.
     Two-way crossed analysis of variance, all effects random, interaction kept (ASTM E2782,
     from memory): with mean squares P, O, I, E of p parts, o people, r repeats
     repeatability = E, interaction = (I - E) / r, people = (O - I) / (p r),
@@ -237,8 +237,8 @@ def known_block(
     stated, readings: (n,), the size of the block under each reading; nan does not count.
     block_u: standard uncertainty of one block's size, the same for all, independent from
     block to block. resolution: the caliper's step; where the readings scatter less than
-    0.3 of it, step / sqrt(12) stands for their scatter and is not divided by their number.
-    Least squares through all readings; a block's error moves all its readings together, so
+    0.3 of it, step / sqrt(12) is used for their scatter and is not divided by their number.
+    Least squares through all readings; a block's error is common to all its readings, so
     it enters by the sum of their coefficients (JCGM 100, 5.1.2 and H.3). Degrees of freedom
     by Welch and Satterthwaite.
     Raises ValueError where the two lists differ in length.
@@ -262,11 +262,11 @@ def known_block(
     df = n - design.shape[1]
     sd = math.sqrt(float(left @ left) / df) if df > 0 else None
     if sd is not None and sd <= 1e-12 * float(np.abs(size).max()):
-        # What is left is the rounding of this computation, not of the caliper.
+        # This residual is the rounding of the computation, not of the caliper.
         sd = 0.0
     mean_size = float(size.mean())
     if not one:
-        # With the line about the mean size, the line from zero.
+        # The line about the mean size, and its value at size zero.
         weights = np.vstack([weights[0] - mean_size * weights[1], weights[1], weights[0]])
     estimates = weights @ error
     member = (size[:, None] == blocks[None, :]).astype(float)
@@ -285,19 +285,19 @@ def known_block(
 
 
 def _mean_number(groups: Sequence[Array]) -> float:
-    """n0, what stands for the number of readings where groups differ in it (ISO 5725-2, 7.4)."""
+    """n0, the effective number of readings in each of unequal groups (ISO 5725-2, 7.4)."""
     sizes = np.array([g.size for g in groups], float)
     return float((sizes.sum() - (sizes**2).sum() / sizes.sum()) / (sizes.size - 1))
 
 
-def _one_way_lines(table: AnovaTable, between: str) -> tuple[Line, ...]:
+def _one_way_lines(table: AnovaTable, between: str) -> tuple[AnovaLine, ...]:
     return (
-        Line(between, table.df_between, table.ss_between, table.ms_between, table.f, table.p),
-        Line("repeats", table.df_within, table.ss_within, table.ms_within),
+        AnovaLine(between, table.df_between, table.ss_between, table.ms_between, table.f, table.p),
+        AnovaLine("repeats", table.df_within, table.ss_within, table.ms_within),
     )
 
 
-def _crossed_lines(x: Array) -> tuple[Line, ...]:
+def _crossed_lines(x: Array) -> tuple[AnovaLine, ...]:
     p, o, r = x.shape
     x = x - x.mean()
     part, person, cell = x.mean(axis=(1, 2)), x.mean(axis=(0, 2)), x.mean(axis=2)
@@ -311,7 +311,7 @@ def _crossed_lines(x: Array) -> tuple[Line, ...]:
     )
     dfs = (p - 1, o - 1, (p - 1) * (o - 1), p * o * (r - 1))
     ms = [ss / df for ss, df in zip(squares, dfs, strict=True)]
-    # Parts and people are tested against the interaction, it against the repeats.
+    # Parts and people are tested against the interaction, the interaction against the repeats.
     names, under = ("parts", "people", "parts by people", "repeats"), (2, 2, 3, None)
     lines = []
     for i, name in enumerate(names):
@@ -320,7 +320,7 @@ def _crossed_lines(x: Array) -> tuple[Line, ...]:
         prob = None
         if f is not None and j is not None:
             prob = quantiles.f_probability(1 / f, dfs[j], dfs[i]) if f > 0 else 1.0
-        lines.append(Line(name, dfs[i], squares[i], ms[i], f, prob))
+        lines.append(AnovaLine(name, dfs[i], squares[i], ms[i], f, prob))
     return tuple(lines)
 
 
@@ -329,7 +329,7 @@ Rule = Callable[[Array], Array]
 
 def _study(
     readings: int,
-    lines: tuple[Line, ...],
+    lines: tuple[AnovaLine, ...],
     rules: dict[str, Rule],
     tolerance: float | None,
     unit: LengthUnit,
@@ -338,7 +338,7 @@ def _study(
     ms = np.array([line.ms for line in lines])
     df = np.array([line.df for line in lines], float)
     chi = np.random.default_rng(5725).chisquare(df[:, None], (df.size, _DRAWS))
-    # The first column holds the estimates, the others the draws: one rule serves both.
+    # The first column is the estimates, the others are the draws: each rule is applied to both.
     drawn = np.column_stack([ms, (ms * df)[:, None] / chi])
     raw = {name: rule(drawn) for name, rule in rules.items()}
     hidden = {name: bool(values[0] <= 0) for name, values in raw.items()}
@@ -393,7 +393,7 @@ def _empty(readings: int, sentence: str) -> CaliperStudy:
 
 def _study_sentence(
     found: dict[str, Component | None],
-    lines: tuple[Line, ...],
+    lines: tuple[AnovaLine, ...],
     categories: int | None,
     fraction: float | None,
     unit: LengthUnit,
@@ -401,33 +401,35 @@ def _study_sentence(
     repeat, people = found["repeatability"], found["reproducibility"]
     assert repeat is not None
     if repeat.sd == 0:
-        told = ["Every repeat reads the same, to the caliper's last digit."]
+        sentences = ["Every repeat reads the same, to the caliper's last digit."]
     else:
-        told = [
+        sentences = [
             f"Caliper and hand repeat to {size_text(repeat.sd, unit, repeat.sd)} "
             f"(repeatability, a standard deviation with {lines[-1].df} degrees of freedom)."
         ]
     if people is not None:
         if people.sd == 0:
-            told.append("The people differ by no more than that.")
+            sentences.append("The people differ by no more than that.")
         elif people.interval.low > 0:
-            told.append(f"The people differ by {size_text(people.sd, unit, people.sd)} besides.")
+            sentences.append(
+                f"The people differ by {size_text(people.sd, unit, people.sd)} besides."
+            )
         else:
-            told.append(
+            sentences.append(
                 f"The people may differ by {size_text(people.sd, unit, people.sd)} besides; "
                 "so few readings do not prove it."
             )
     if fraction is not None:
-        eats = "That" if people is None else "Together that"
-        told.append(f"{eats} eats {100 * fraction:.0f} % of the tolerance.")
+        both = "That" if people is None else "Together that"
+        sentences.append(f"{both} takes {100 * fraction:.0f} % of the tolerance.")
     if categories is not None:
         what = "spots" if people is None else "parts"
-        told.append(
+        sentences.append(
             f"It tells {categories} sizes of these {what} apart."
             if categories > 1
             else f"It cannot tell these {what} apart."
         )
-    return " ".join(told)
+    return " ".join(sentences)
 
 
 def _block_sentence(
@@ -447,20 +449,20 @@ def _block_sentence(
         if 0 in offset.interval:
             return f"No error shows on this block: {size}."
         return f"The caliper reads {size} {way} on this block. A second size would show its scale."
-    told = [
+    sentences = [
         f"No offset shows: {size}."
         if 0 in offset.interval
         else f"The caliper reads {size} {way}: set its zero. A difference of two readings is "
         "not touched by this."
     ]
     if scale.interval is None:
-        return " ".join(told)
+        return " ".join(sentences)
     if 0 in scale.interval:
-        told.append("Its scale agrees with the blocks.")
+        sentences.append("Its scale agrees with the blocks.")
     else:
         longest = float(blocks[-1])
-        told.append(
+        sentences.append(
             f"Its scale is off by {100 * abs(scale.estimate):.2g} %, "
             f"{size_text(scale.estimate * longest, unit)} over {size_text(longest, unit)}."
         )
-    return " ".join(told)
+    return " ".join(sentences)

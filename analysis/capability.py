@@ -11,7 +11,7 @@ from analysis.interval import Interval
 
 @dataclass(frozen=True, slots=True)
 class Capability:
-    """Indices of NIST e-Handbook 6.1.6 and ISO 22514-2; None where they have no answer.
+    """Indices of NIST e-Handbook 6.1.6 and ISO 22514-2; None where they are not defined.
 
     cp: tolerance over 6 standard deviations; cpu, cpl: to the upper and lower limit;
     cpk: the smaller of the two; k: how far off centre, as a share of half the tolerance;
@@ -43,7 +43,7 @@ def capability(
     """How many times the scatter fits between `lower` and `upper`, all in one unit.
 
     sd: standard deviation of one part, None or zero where unknown. trials: how many it
-    comes from, for the interval. target: where the mean should lie, half way if not given.
+    comes from, for the interval. target: the wanted mean, the middle of the limits if not given.
     Raises ValueError where the limits are not lower and upper.
     """
     if not lower < upper:

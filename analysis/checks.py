@@ -1,7 +1,7 @@
 """Many series at once: one value for each, with its uncertainty.
 
-A history of years holds thousands of trials. `score.score` tells all about one series; this
-tells the mean and its expanded uncertainty of many, by the same budget, in a few array
+A history of years has thousands of trials. `score.score` gives everything about one series; this
+gives the mean and its expanded uncertainty of many, by the same budget, in a few array
 operations.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import budget, geometry, uncertainty
-from analysis.budget import Doubts
+from analysis.budget import InputUncertainties
 from analysis.facts import SeriesFacts
 from analysis.methods import Method, Quantity, Relation
 
@@ -23,13 +23,13 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Checks:
-    """What each of m series says of one quantity, arrays of shape (m,), radians or mm.
+    """One quantity of each of m series, arrays of shape (m,), radians or mm.
 
     trials: those that are complete. mean, u (its standard uncertainty), coverage_factor and
     expanded: nan where there is no trial or a length is missing. sd: of one trial, nan with
     fewer than two. df: effective degrees of freedom, inf where unlimited. reading_sd: the
-    scatter over trials as that of one reading in mm, nan with fewer than two; rounding counts
-    where it is small. step: the step in which the mean can move at all.
+    scatter over trials converted to that of one reading in mm, nan with fewer than two; where it
+    is small it is mostly rounding. step: the smallest step in which the mean can change.
     """
 
     trials: NDArray[np.int64]
@@ -55,23 +55,23 @@ def checks(
 
     values: (n,) of the trials, radians or mm; nan does not count. of: (n,) whole numbers, the
     series of each, 0..m-1. facts: the settings of each series, all of `method`; their widths
-    are not looked at, and none of their trials is left out. repeats: (m,) or one for all, how
+    are not used, and none of their trials is left out. repeats: (m,) or one for all, how
     often each place was read.
-    Same budget as `score.score`: scatter s / sqrt(n) or what caliper and hand alone bring,
+    Same budget as `score.score`: scatter s / sqrt(n) or what caliper and hand alone add,
     resolution where it does not average out, scale, zero, lengths, inset and straightness
     (JCGM 100, 5.1.2 and G.4.1).
     Raises ValueError where the method does not reveal the quantity or judges no machine.
     """
     relation = method.relation(quantity)
     if relation is None or method.judges != "machine":
-        raise ValueError(f"method: {method.key} tells no {quantity} of a machine")
+        raise ValueError(f"method: {method.key} shows no {quantity} of a machine")
     m = len(facts)
     x, where = np.asarray(values, float), np.asarray(of, np.int64)
     known = np.isfinite(x)
     x, where = x[known], where[known]
     n = np.bincount(where, minlength=m)
     mean, sd = _mean_and_sd(x, where, n)
-    doubts = Doubts.of_many(facts)
+    inputs = InputUncertainties.of_many(facts)
     pieces = np.array([geometry.pieces_of(method, f.pieces) for f in facts], np.int64)
     base = np.array([_signed_base(method, relation, f) for f in facts], float)
     contrast = x
@@ -83,23 +83,23 @@ def checks(
         per_mm = 1 / (_by_pieces(geometry.slope, relation, mean, pieces) * base)
         ratio = _by_pieces(geometry.ratio, relation, mean, pieces)
     gain, steep = budget.gain(relation), np.abs(per_mm)
-    read = budget.readings(gain, doubts, n, np.asarray(repeats, float), sd, contrast_sd, per_mm)
+    read = budget.readings(gain, inputs, n, np.asarray(repeats, float), sd, contrast_sd, per_mm)
     parts = [
         np.where(read.by_hand, read.hand_mm * steep, read.scatter),
         read.rounding_mm * steep,
         *(
             line.u * np.abs(line.sensitivity(contrast, ratio)) * steep
-            for line in budget.lines(relation, doubts)
+            for line in budget.fixed_parts(relation, inputs)
         ),
     ]
     free = np.full((len(parts), m), np.inf)
-    free[0] = np.where(read.by_hand, doubts.hand_df, np.maximum(n - 1, 1))
+    free[0] = np.where(read.by_hand, inputs.hand_df, np.maximum(n - 1, 1))
     u = np.hypot.reduce(parts)
     df, k = uncertainty.factor(parts, free, guard=True)
     nothing = ~(np.isfinite(u) & (n > 0))
     for array in (mean, u, df, k):
         array[nothing] = np.nan
-    step = steep * doubts.resolution * gain / np.maximum(n, 1)
+    step = steep * inputs.resolution * gain / np.maximum(n, 1)
     return Checks(n, mean, sd, u, df, k, k * u, contrast_sd / gain, step)
 
 
@@ -112,7 +112,7 @@ def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple
     np.fmax.at(high, of, x)
     rough = np.bincount(of, x, m) / count
     rest = x - rough[of]
-    # Twice over, so that a small scatter about a large mean keeps its digits.
+    # A second pass, so that a small scatter about a large mean keeps its digits.
     more = np.bincount(of, rest, m) / count
     rest -= more[of]
     squares = np.bincount(of, rest * rest, m)
@@ -139,6 +139,6 @@ def _by_pieces(
 def _signed_base(method: Method, relation: Relation, facts: SeriesFacts) -> float:
     try:
         base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-    except ValueError:  # a length that can be none: as if it were not given
+    except ValueError:  # an impossible length is treated as not given
         base = None
     return np.nan if base is None else base * geometry.strip_sign(method, facts.strip_side)

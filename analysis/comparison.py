@@ -1,10 +1,10 @@
-"""Two series, or more, side by side: which is further out, which is less steady.
+"""Compares two or more series: which is further out, which is less steady.
 
-The two are kept apart on purpose. A machine can be further from its nominal angle and yet
-repeat better: it needs one adjustment; the other needs its slop found first.
+These are two questions. A machine can be further from its nominal angle and still repeat
+better: it needs one adjustment; in the other, the cause of the scatter must be found first.
 
-Differences are always second minus first. Numbers may be in any unit; `unit` only chooses
-the words ("rad" is said in degrees, "in" in thou).
+Differences are always second minus first. Numbers may be in any unit; `unit` only names it for
+the sentences ("rad" is shown in degrees, "in" in thou).
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ Array = NDArray[np.float64]
 Which = Literal["first", "second"]
 SpreadRule = Literal["F", "Brown-Forsythe"]
 
-# Fewer values than this in a series say nothing about its tails.
+# Fewer values than this in a series show nothing about its tails.
 _TAILS_NEED: Final = 10
-# Standardising each series takes some of the tails away: at this level two normal series are
-# taken for heavy-tailed about one time in twenty (simulated, 10 to 100 trials in each).
+# Standardising each series makes its tails lighter: at this level two normal series are
+# classified as heavy-tailed about one time in twenty (simulated, 10 to 100 trials in each).
 _TAILS_LEVEL: Final = 0.90
 
 
@@ -52,7 +52,7 @@ class Difference:
     def within(self, margin: float) -> float | None:
         """p of 'the true difference is at least `margin` either way': two one-sided tests.
 
-        Below 0.05 the difference is smaller than the margin, as sure as 95 %. It is the
+        Below 0.05 the difference is smaller than the margin, with 95 % confidence. It is the
         larger of the two one-sided p-values (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15;
         from memory). None without a standard error.
         Raises ValueError for a margin that is not positive.
@@ -88,7 +88,7 @@ class SpreadRatio:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What two series say of each other.
+    """The comparison of two series.
 
     `further_out`: the one whose mean lies further from nominal, None where nominal is not
     given or the two are equal; `further_out_shown`: the data show it, at `level`.
@@ -124,7 +124,7 @@ class AnovaTable:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Two of several series by their places in the list, with the multiplicity paid for."""
+    """Two of several series by their places in the list, corrected for multiple comparisons."""
 
     first: int
     second: int
@@ -162,12 +162,12 @@ def difference_of_means(
 ) -> Difference | None:
     """Second mean minus first, with its interval; None if one of them has no trials.
 
-    kind: "welch" lets the two scatter differently (Welch 1947; NIST e-Handbook 1.3.5.3),
-    "pooled" takes one common scatter. With fewer than two trials in either there is no
+    kind: "welch" allows the two different scatters (Welch 1947; NIST e-Handbook 1.3.5.3),
+    "pooled" assumes a common one. With fewer than two trials in either there is no
     interval.
     floor_sd: the least standard deviation of one trial that the caliper's rounding allows.
-    A series with less scatter than that has it taken instead, undivided by the number of
-    trials, since rounding that never varies does not average out.
+    For a series with less scatter it is used instead, not divided by the number of
+    trials, since rounding that is the same each time does not average out.
     own_u: a systematic standard uncertainty of each mean that the other does not share.
     Degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
     """
@@ -190,14 +190,14 @@ def difference_of_means(
 def difference_from_parts(
     estimate: float, parts: Sequence[tuple[float, float]], level: float = 0.95
 ) -> Difference:
-    """`estimate` with the variances and degrees of freedom that it is made of.
+    """`estimate` with its uncertainty from independent variances and their degrees of freedom.
 
-    Nothing but the estimate where the variances add up to zero.
+    Only the estimate where the variances add up to zero.
     """
     variance = sum(v for v, _ in parts)
     if not variance > 0:
         return Difference(estimate)
-    # The shares, not the variances, are squared: tiny variances would underflow.
+    # Shares are squared, not variances: very small variances would underflow.
     lost = sum((v / variance) ** 2 / df for v, df in parts if v > 0)
     df = 1 / lost if lost > 0 else math.inf
     error = math.sqrt(variance)
@@ -241,14 +241,14 @@ def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Sp
 def spread_ratio_from_sds(
     first_sd: float, first_trials: int, second_sd: float, second_trials: int, level: float = 0.95
 ) -> SpreadRatio:
-    """`spread_ratio` by F, from the standard deviations and numbers of trials (each >= 2)."""
+    """`spread_ratio` by F, from standard deviations and numbers of trials (each >= 2)."""
     if first_sd == 0 or second_sd == 0:
         return SpreadRatio(None, None, None, "F")
     ratio = second_sd / first_sd
     df1, df2 = second_trials - 1, first_trials - 1
     f = ratio * ratio
     below = quantiles.f_probability(f, df1, df2)
-    # The upper tail by the reciprocal, which keeps its digits.
+    # The upper tail from the reciprocal: 1 - P would lose digits.
     above = quantiles.f_probability(1 / f, df2, df1)
     low = ratio / math.sqrt(quantiles.f((1 + level) / 2, df1, df2))
     high = ratio / math.sqrt(quantiles.f((1 - level) / 2, df1, df2))
@@ -259,7 +259,7 @@ def anova(groups: Sequence[ArrayLike]) -> AnovaTable | None:
     """One-way analysis of variance (NIST e-Handbook 7.4.3); nan values do not count.
 
     None with fewer than two groups that have values, or no group with two. Computed on
-    centred data, so a large common offset costs no digits beyond those the data lost.
+    centred data, so that a large common offset costs no digits.
     """
     kept = [g for g in (counted(group) for group in groups) if g.size]
     total = sum(g.size for g in kept)
@@ -274,7 +274,7 @@ def anova(groups: Sequence[ArrayLike]) -> AnovaTable | None:
     df_b, df_w = len(kept) - 1, total - len(kept)
     ms_b, ms_w = between / df_b, within / df_w
     f = ms_b / ms_w if ms_w > 0 else None
-    # Upper tail by the reciprocal: 1 - P would lose its digits.
+    # The upper tail from the reciprocal: 1 - P would lose digits.
     p = None
     if f is not None:
         p = quantiles.f_probability(1 / f, df_w, df_b) if f > 0 else 1.0
@@ -298,8 +298,8 @@ def brown_forsythe(
 ) -> tuple[float | None, float | None]:
     """W and p of equal spreads: analysis of variance of |x - centre of its group|.
 
-    centre: "median" is Brown and Forsythe's form, which heavy tails and skew do not mislead;
-    "mean" is Levene's. NIST e-Handbook 1.3.5.10. (None, None) where it has no answer.
+    centre: "median" is Brown and Forsythe's form, which is robust to heavy tails and skew;
+    "mean" is Levene's. NIST e-Handbook 1.3.5.10. (None, None) where it is not defined.
     """
     kept = [counted(group) for group in groups]
     middle = np.median if centre == "median" else np.mean
@@ -319,16 +319,16 @@ def compare(
     floor_sd: float = 0.0,
     level: float = 0.95,
 ) -> Comparison:
-    """Which of two series is further out and which is less steady, each with its proof.
+    """Which of two series is further out, which is less steady, and whether the data show it.
 
     first, second: one value for each trial, in `unit`; nan does not count. Angles are errors
     already, so their nominal is 0; for lengths give the nominal, or None if there is none.
     shared_u: standard uncertainty of a systematic error that both means share, in full and
-    with one sign (same caliper, same cut length). It cancels in the difference, not in the
-    distance from nominal of two means on either side of it.
+    with one sign (same caliper, same cut length). It cancels in the difference, but not in the
+    distances from nominal of two means on opposite sides of it.
     own_u, floor_sd: see `difference_of_means`.
     'Further out' is shown when the difference of the means and their sum (both counted from
-    nominal) both keep their sign over their intervals: |m2| > |m1| exactly when
+    nominal) both have intervals that exclude zero: |m2| > |m1| exactly when
     (m2 - m1)(m2 + m1) > 0. 'Less steady' is shown when the interval of `spread_ratio`
     excludes 1.
     """
@@ -337,10 +337,10 @@ def compare(
     spread = spread_ratio(first, second, level)
     further, further_shown = _further_out(a, b, difference, nominal, shared_u, level)
     loose, loose_shown = _less_steady(a, b, spread)
-    told = Comparison(
+    found = Comparison(
         a, b, difference, spread, further, further_shown, loose, loose_shown, sentence=""
     )
-    return replace(told, sentence=_pair_sentence(told, names, unit, nominal))
+    return replace(found, sentence=_pair_sentence(found, names, unit, nominal))
 
 
 def compare_many(
@@ -353,10 +353,10 @@ def compare_many(
 ) -> ManyComparison:
     """Three or more series: do any differ, and which pairs.
 
-    Analysis of variance for 'do any' (equal spreads assumed; Brown and Forsythe's p stands
-    beside it to say whether that is fair). Each pair by Welch, with Bonferroni's rule: with
+    Analysis of variance for 'do any' (it assumes equal spreads; Brown and Forsythe's p is given
+    to check that). Each pair by Welch, with Bonferroni's rule: with
     k pairs each interval holds at 1 - (1 - level) / k and each p is multiplied by k, so that
-    all statements together are as sure as `level`.
+    all statements together hold at `level`.
     Raises ValueError where names and series differ in number.
     """
     if len(names) != len(series):
@@ -500,7 +500,7 @@ def _pair_sentence(
 
 
 def _steadiness(c: Comparison, subject: int, names: tuple[str, str], unit: SizeUnit) -> str:
-    """The second half: about the same machine that the first half spoke of."""
+    """The second half of the sentence, about the machine that is the subject of the first."""
     ranges = [size_text(s.range or 0.0, unit) for s in (c.first, c.second)]
     span = f"range {ranges[subject]} against {ranges[1 - subject]}"
     if c.less_steady is None:
@@ -522,14 +522,14 @@ def _many_sentence(
         return f"No trials yet of {', '.join(empty)}; cut some to compare."
     if all(pair.p_adjusted is None for pair in pairs):
         return "Too few cuts, or no scatter at all, to say whether they differ; cut more of each."
-    told = []
+    sentences = []
     for pair in pairs:
         if pair.differs:
             low, high = pair.first, pair.second
             if pair.difference.estimate < 0:
                 low, high = high, low
             size = size_text(pair.difference.estimate, unit, pair.difference.standard_error)
-            told.append(f"{names[high]} is above {names[low]} by {size}")
-    if not told:
+            sentences.append(f"{names[high]} is above {names[low]} by {size}")
+    if not sentences:
         return "No two of them differ by more than their scatter and their number of cuts allow."
-    return capital("; ".join(told)) + "."
+    return capital("; ".join(sentences)) + "."

@@ -2,7 +2,7 @@
 
 The rule is ISO 14253-1: a result proves conformity only when it lies within the tolerance by
 at least its expanded uncertainty, and nonconformity only when it lies outside by more than
-that. In between nothing is proved. Probabilities follow JCGM 106:2012.
+that. In between, neither is proved. Probabilities follow JCGM 106:2012.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ GOOD: Final[Verdict] = "good enough"
 ADJUST: Final[Verdict] = "needs adjusting"
 UNKNOWN: Final[Verdict] = "cannot tell yet"
 
-# A limit met to the last few bits of a double is met.
+# A result that misses a limit by rounding of a double only is within it.
 _SLACK: Final = 1e-12
 
 
@@ -63,7 +63,7 @@ class Tolerance:
 def verdict(estimate: float, expanded: float, tolerance: Tolerance) -> Verdict:
     """The verdict on an estimate with its expanded uncertainty (ISO 14253-1:2013, 5).
 
-    On the acceptance limit itself it is good enough; on the rejection limit nothing is proved.
+    Exactly on the acceptance limit it is good enough; on the rejection limit nothing is proved.
     """
     slack = _SLACK * max(abs(tolerance.low), abs(tolerance.high))
     low, high = estimate - expanded, estimate + expanded

@@ -1,7 +1,8 @@
-"""One angle in the measures that a shop uses, and sizes in words.
+"""Converts an angle between the measures that a shop uses, and writes sizes as text.
 
 Degrees and arc minutes measure the angle itself; thou per foot, mm per 300 mm and mm per m
-measure its tangent. Both ways are exact (tan and arctan, no small-angle shortcut).
+measure its tangent. Conversions are exact in both directions (tan and arctan, no small-angle
+approximation).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.sentences import MeasureUnit, decimals_for, number, with_uncertainty
 
 Measure = Literal["rad", "deg", "arcmin", "thou/ft", "mm/300mm", "mm/m"]
-"""An angle as such (`rad`, `deg`, `arcmin`) or as the taper that it makes."""
+"""An angle itself (`rad`, `deg`, `arcmin`) or as a taper."""
 
 SizeUnit = Literal["rad", "mm", "in"]
 """The unit in which the analysis holds a quantity: an angle, or a length."""
@@ -38,8 +39,8 @@ def convert(value: ArrayLike, start: Measure, to: Measure) -> NDArray[np.float64
     """`value` of the measure `start`, in the measure `to`.
 
     value: any shape; the result has the same shape (0-d for a number). nan gives nan.
-    Raises ValueError for an unknown measure, and for an angle of 90 degrees or more that
-    is wanted as a taper: no finite taper belongs to it.
+    Raises ValueError for an unknown measure, and for an angle of 90 degrees or more as a taper,
+    which would not be finite.
     Formula: taper = base * tan(angle), base 12000 thou per foot, 300 mm, 1000 mm.
     """
     for measure in (start, to):
@@ -71,20 +72,20 @@ def measures(angle_rad: float) -> dict[Measure, float]:
 
 
 def size_text(value: float, unit: SizeUnit, uncertainty: float | None = None) -> str:
-    """The size of `value` in words: "0.025 degrees", "0.31 mm", "7 thou".
+    """The size of `value` as text: "0.025 degrees", "0.31 mm", "7 thou".
 
-    value: in radians, mm or inches; its sign is left to the words around it. Radians are
-    said as degrees, inches as thou.
-    uncertainty: decides how many decimals are worth saying: down to its second digit
+    value: in radians, mm or inches; its sign is not shown. Radians are
+    shown as degrees, inches as thou.
+    uncertainty: sets the number of decimals: down to its second digit
     (JCGM 100, 7.2.6); without it, or with zero, 3 for degrees, 3 for mm, 1 for thou,
-    less the zeros at the end.
+    without trailing zeros.
     """
-    factor, word, usual = _SAID[unit]
+    factor, word, usual = _SHOWN_AS[unit]
     shown = abs(value) * factor
     if uncertainty:
         return f"{number(shown, decimals_for(abs(uncertainty) * factor))} {word}"
     decimals = usual
-    # A size that the usual decimals would turn into zero is said to two digits instead.
+    # A size that the usual decimals would round to zero is shown with two digits instead.
     if 0 < shown < 0.5 * 10.0**-usual:
         decimals = 1 - math.floor(math.log10(shown))
     return f"{number(shown, decimals).rstrip('0').rstrip('.')} {word}"
@@ -92,11 +93,11 @@ def size_text(value: float, unit: SizeUnit, uncertainty: float | None = None) ->
 
 def plus_minus_text(value: float, half_width: float, unit: SizeUnit) -> str:
     """The size of `value` with the half width of its interval: "0.110 ± 0.038 degrees"."""
-    factor, word, _ = _SAID[unit]
+    factor, word, _ = _SHOWN_AS[unit]
     return str(with_uncertainty(abs(value) * factor, half_width * factor, word))
 
 
-_SAID: Final[dict[SizeUnit, tuple[float, MeasureUnit, int]]] = {
+_SHOWN_AS: Final[dict[SizeUnit, tuple[float, MeasureUnit, int]]] = {
     "rad": (180 / math.pi, "degrees", 3),
     "mm": (1.0, "mm", 3),
     "in": (1000.0, "thou", 1),

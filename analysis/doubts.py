@@ -1,4 +1,4 @@
-"""Trials that deserve a second look. They are shown with and without, never dropped.
+"""Finds doubtful trials. Results are shown with and without them; they are never dropped.
 
 Each doubt is a question to the person at the saw, not a verdict.
 """
@@ -25,18 +25,18 @@ Kind = Literal["ends swapped", "unit slip", "shifted pairing", "outlier", "wrong
 # Two ends of one strip differ by far less than this; strips of one series may differ more.
 _WITHIN_STRIP: Final = 1.25
 _BETWEEN_STRIPS: Final = 3.0
-# Gaps and dial readings near zero may differ by any factor without a slip of the unit.
+# Gaps and dial readings near zero may differ by any factor without a wrong unit.
 _SMALLEST: Final = 10.0
-# The deviations of trials rightly paired scatter at least so many times less.
+# With the right pairing the deviations scatter less by at least this factor.
 _BETTER_PAIRED: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """What looks odd, in which trials (numbered from 1), and what it would change.
+    """What is doubtful, in which trials (numbered from 1), and what it would change.
 
-    mean_with and mean_without: mean of the trials' values with all of them, and without the
-    doubted; None where none are left. In the unit of the values given.
+    mean_with and mean_without: mean of the values of all trials, and without the
+    doubtful ones; None where none are left. In the unit of the values given.
     """
 
     kind: Kind
@@ -56,20 +56,20 @@ def find_doubts(
     elsewhere: float | None = None,
     numbers: Sequence[int] | None = None,
 ) -> tuple[Doubt, ...]:
-    """Everything doubtful about the trials of one series, most telling first.
+    """Everything doubtful about the trials of one series, the most serious first.
 
     widths_mm: (trials, places), or (trials, places, repeats) whose repeats are averaged, in
     order of cutting; nan = not read. swap: the method's, None where it has no two ends.
-    values: (trials,) what each trial came to, in `unit`; without it the deviation in mm, or
+    values: (trials,) the result of each trial, in `unit`; without it the deviation in mm, or
     the width where there are no ends. reading_sd_mm: repeatability of one reading; scatter
-    below it is never doubted. elsewhere: what a square, another method or the series before
-    says the value is, in the same unit, if anything. numbers: the trials' own numbers.
+    below it is never doubted. elsewhere: the value by a square, another method or the previous
+    series, in the same unit, None for none. numbers: the trials' own numbers.
     Raises ValueError where the shapes do not fit.
 
     Rules, s being 1.4826 times the median distance from the median, but at least what the
     reading sd gives a deviation:
-    - unit slip: a reading 25.4 times its neighbour's or a 25.4th of it, or a whole trial so
-      against most trials, unless that is within 10 reading sds of zero;
+    - unit slip: a reading 25.4 times its neighbour's or a 25.4th of it, or all readings of a
+      trial compared with most trials, unless that is within 10 reading sds of zero;
     - shifted pairing (two places, read once): from some trial on, deviations scatter at
       least 3 times less when each reading is paired with the next;
     - ends swapped: deviations of one size (within 3 s), more than 4 s from zero, with the
@@ -102,7 +102,7 @@ def find_doubts(
     found = [doubt for doubt, _ in slips]
     shifted = _shifted(series) if swap is not None and places == 2 and not slipped else None
     if shifted is not None:
-        # Every deviation behind a lost reading is wrong: other doubts would be about that.
+        # Every deviation after a lost reading is wrong: other doubts would have the same cause.
         return (*found, shifted)
     swapped, rows = _swapped(series) if swap is not None else (None, ())
     if swapped is not None:
@@ -164,7 +164,7 @@ class _Series:
 
 
 def _deviations(w: Array, swap: Sequence[int] | None, reading_sd: float) -> tuple[Array, float]:
-    """What the ends differ by (or the mean width, without ends), and its standard deviation."""
+    """The difference of the ends (or the mean width, without ends) and its standard deviation."""
     places = w.shape[1]
     if swap is None:
         if places == 2:
@@ -208,18 +208,18 @@ def _unit_slips(series: _Series) -> list[tuple[Doubt, tuple[int, ...]]]:
 
 
 def _slipped_strips(typical: Array) -> list[int]:
-    """The strips that are a slip of the unit away from most; of two equal halves, the one
-    without the first strip. Fewer than three strips have no most."""
+    """The strips whose size differs from most others by the factor of the units; of two equal
+    halves, the one without the first strip. Fewer than three strips have no majority."""
     at = np.flatnonzero(np.isfinite(typical))
     if at.size < 3:
         return []
     ratio = typical[at][:, np.newaxis] / typical[at]
     ratio = np.maximum(ratio, 1 / ratio)
-    apart = (ratio >= MM_PER_INCH / _BETWEEN_STRIPS) & (ratio <= MM_PER_INCH * _BETWEEN_STRIPS)
-    unlike = apart.sum(axis=1)
+    other_unit = (ratio >= MM_PER_INCH / _BETWEEN_STRIPS) & (ratio <= MM_PER_INCH * _BETWEEN_STRIPS)
+    unlike = other_unit.sum(axis=1)
     odd = 2 * unlike > at.size
     if not odd.any() and np.all(2 * unlike == at.size):
-        odd = apart[0]
+        odd = other_unit[0]
     return [] if odd.all() else [int(i) for i in at[odd]]
 
 
@@ -243,10 +243,10 @@ def _shifted(series: _Series) -> Doubt | None:
     pushed = flat[2::2] - flat[1:-1:2]
     now = max(float(np.std(as_paired, ddof=1)), series.noise)
     best, at = math.inf, 0
-    # From trial j on each reading belongs to the one after it; the last one is left alone.
+    # From trial j on each reading is paired with the one after it; the last one has no partner.
     for j in range(n - 2):
-        mended = np.concatenate([as_paired[:j], pushed[j:]])
-        spread = max(float(np.std(mended, ddof=1)), series.noise)
+        repaired = np.concatenate([as_paired[:j], pushed[j:]])
+        spread = max(float(np.std(repaired, ddof=1)), series.noise)
         if spread < best:
             best, at = spread, j
     if now < _BETTER_PAIRED * best:

@@ -1,7 +1,7 @@
-"""How a machine changes over its checks, and over the cuts of one series.
+"""Changes of a machine over its checks, and over the cuts of one series.
 
 A history is one value for each check (the mean angle of a series, say), in order. Setup
-changes split it into phases; within a phase a stable machine only scatters.
+changes split it into phases; within a phase a stable machine shows only scatter.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from analysis.interval import Interval
 
 Array = NDArray[np.float64]
 
-# An EWMA with this weight and width alarms falsely once in 500 checks and finds a shift of
-# one standard deviation in about ten (Lucas and Saccucci 1990, Technometrics 32).
+# An EWMA with this weight and width gives a false alarm once in 500 checks and detects a shift
+# of one standard deviation in about ten (Lucas and Saccucci 1990, Technometrics 32).
 EWMA_WEIGHT: Final = 0.2
 EWMA_WIDTH: Final = 2.962
 
-# Fewer checks than this in a phase put limits around noise.
+# With fewer checks than this in a phase, limits mean nothing.
 FEWEST_FOR_LIMITS: Final = 3
 _SHUFFLES: Final = 1999
 
@@ -58,8 +58,8 @@ class Phase:
     """Checks `start` to `stop` (exclusive), between two setup changes.
 
     Limits are None with fewer than three values or without any scatter. `out` and
-    `range_out` name the checks, by their place in the whole history, that lie outside the
-    limits, and those that differ from the value before by too much.
+    `range_out` are the places, in the whole history, of the checks outside the limits, and of
+    those that differ too much from the value before.
     """
 
     start: int
@@ -101,8 +101,8 @@ class Cusum:
 class ChangePoint:
     """Where one lasting shift most likely began: at the value in place `index`.
 
-    `first` to `last` holds the true place with 95 % probability, if there was one shift.
-    `p`: how often shuffled values look as divided as these.
+    `first` to `last` contains the true place with 95 % probability, if there was one shift.
+    `p`: how often shuffled values show as large a shift.
     """
 
     index: int
@@ -135,7 +135,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """A machine's checks in phases, with what the last phase says.
+    """A machine's checks in phases, with the result of the last phase.
 
     `trend`: how the checks of the last phase moved, None with fewer than four.
     """
@@ -149,7 +149,7 @@ class History:
 
 @lru_cache(maxsize=64)
 def chart_constants(n: int) -> ChartConstants:
-    """Factors for control limits of groups of n values, computed rather than tabled.
+    """Factors for control limits of groups of n values, computed, not from a table.
 
     d2 and d3 from the distribution of the range (integrals of Tippett 1925, Biometrika 17;
     closed forms for n = 2), c4 = sqrt(2 / (n - 1)) gamma(n / 2) / gamma((n - 1) / 2).
@@ -195,7 +195,7 @@ def _range_moments(n: int) -> tuple[float, float]:
 
 
 def phase(values: ArrayLike, start: int = 0) -> Phase:
-    """Individuals and moving range chart of one phase; nan values are passed over.
+    """Individuals and moving range chart of one phase; nan values are skipped.
 
     values: (n,), in order; `start` is the place of the first in the whole history.
     Limits: mean +/- 3 sigma, sigma = mean moving range / d2(2); upper limit of the moving
@@ -233,7 +233,7 @@ def phase(values: ArrayLike, start: int = 0) -> Phase:
 
 
 def run_rules(scores: ArrayLike) -> tuple[NDArray[np.bool_], ...]:
-    """Where each of four run rules speaks, value by value.
+    """Where each of four run rules signals, value by value.
 
     scores: (n,), values as (value - centre) / sigma. Returns four (n,) arrays: one value
     beyond 3; two of three in a row beyond 2 on one side; four of five beyond 1 on one
@@ -243,7 +243,7 @@ def run_rules(scores: ArrayLike) -> tuple[NDArray[np.bool_], ...]:
     """
     z = np.asarray(scores, float).ravel()
 
-    def said(limit: float, need: int, window: int) -> NDArray[np.bool_]:
+    def signals(limit: float, need: int, window: int) -> NDArray[np.bool_]:
         result = np.zeros(z.size, bool)
         for side in (z, -z):
             beyond = side > limit
@@ -252,7 +252,7 @@ def run_rules(scores: ArrayLike) -> tuple[NDArray[np.bool_], ...]:
             result |= beyond & (total[1:] - total[begin] >= need)
         return result
 
-    return said(3, 1, 1), said(2, 2, 3), said(1, 4, 5), said(0, 8, 8)
+    return signals(3, 1, 1), signals(2, 2, 3), signals(1, 4, 5), signals(0, 8, 8)
 
 
 def ewma(
@@ -263,11 +263,11 @@ def ewma(
     weight: float = EWMA_WEIGHT,
     width: float = EWMA_WIDTH,
 ) -> Ewma:
-    """Exponentially weighted moving average, which sees small lasting shifts.
+    """Exponentially weighted moving average, which detects small lasting shifts.
 
     values: (n,), finite. sigma: standard deviation of one value, > 0.
-    z[i] = weight * x[i] + (1 - weight) * z[i - 1], z[-1] = centre. The limits widen as the
-    memory fills: width * sigma * sqrt(weight / (2 - weight) * (1 - (1 - weight)^(2 i)))
+    z[i] = weight * x[i] + (1 - weight) * z[i - 1], z[-1] = centre. The limits widen with the
+    number of values: width * sigma * sqrt(weight / (2 - weight) * (1 - (1 - weight)^(2 i)))
     (NIST e-Handbook 6.3.2.4); the last factor tends to 1, the steady-state limits.
     Raises ValueError for a weight outside (0, 1] or a sigma that is not positive.
     """
@@ -340,7 +340,7 @@ def cusum_run_length(slack: float, limit: float, shift: float = 0.0) -> float:
     """Mean number of checks until a two-sided CUSUM signals, all in units of sigma.
 
     1 / ARL = 1 / ARL(up) + 1 / ARL(down); each side by the integral equation of Page (1954,
-    Biometrika 41) with its atom at zero, by Gauss-Legendre quadrature.
+    Biometrika 41) with the probability mass at zero, by Gauss-Legendre quadrature.
     """
     nodes, weights = np.polynomial.legendre.leggauss(101)
     nodes, weights = (nodes + 1) * limit / 2, weights * limit / 2
@@ -368,16 +368,16 @@ def change_point(
     unit: SizeUnit = "rad",
     resolution: float = 0.0,
 ) -> ChangePoint | None:
-    """Where one lasting shift of the mean most likely began, and how sure that is.
+    """Where one lasting shift of the mean most likely began, and how certain that is.
 
-    values: (n,) in order, at least 4; nan is passed over, places count all values.
-    labels: what each value is called in the sentence (a date, say), (n,).
-    resolution: the step in which values come, so that values all alike do not look exact.
+    values: (n,) in order, at least 4; nan is skipped, places count all values.
+    labels: the name of each value in the sentence (a date, for example), (n,).
+    resolution: the step of the values, so that equal values are not taken as exact.
     Returns None with fewer than four values or no scatter.
 
     The place is the split that explains most of the variance. `p`: the share of 1999
-    shuffles (fixed seed) whose best split explains as much. The interval is the smallest
-    run of places that holds 95 % of the posterior weight k^-1/2 (n-k)^-1/2 RSS(k)^-(n-2)/2:
+    shuffles (fixed seed) whose best split explains as much. The interval is the shortest
+    run of places that contains 95 % of the posterior weight k^-1/2 (n-k)^-1/2 RSS(k)^-(n-2)/2:
     one shift, flat prior on its place and the means, Jeffreys on sigma (after Smith 1975,
     Biometrika 62; from memory).
     """
@@ -392,7 +392,7 @@ def change_point(
     explained = _explained(x[None, :])[0]
     best = int(explained.argmax()) + 1
     shuffled = np.random.default_rng(20).permuted(np.tile(x, (_SHUFFLES, 1)), axis=1)
-    # A shuffle that comes out in the same order must count as equal despite rounding.
+    # A shuffle into the same order must count as equal despite rounding.
     reached = _explained(shuffled).max(axis=1) >= explained.max() * (1 - 1e-9)
     p = (1 + int(reached.sum())) / (_SHUFFLES + 1)
     k = np.arange(1, n)
@@ -415,7 +415,7 @@ def _explained(rows: Array) -> Array:
 
 
 def _shortest(weight: Array, level: float) -> tuple[int, int]:
-    """The shortest run of places with at least `level` of the weight (most weight, if tied)."""
+    """The shortest run of places with at least `level` of the weight (of equals the heaviest)."""
     total = np.concatenate([[0.0], np.cumsum(weight)])
     need = min(level, float(total[-1]))
     for length in range(1, weight.size + 1):
@@ -427,7 +427,7 @@ def _shortest(weight: Array, level: float) -> tuple[int, int]:
 
 
 def trend(values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95) -> Trend:
-    """Whether the cuts of one series crept: the machine warming, a stop slipping.
+    """Whether the cuts of one series drifted: the machine warms up, a stop slips.
 
     values: (n,) in the order of cutting; nan keeps its place and does not count.
     The fitted line's slope times (last - first place), with Student's t, n - 2 degrees of
@@ -449,7 +449,7 @@ def trend(values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95) -> 
     error = math.sqrt(float((residual**2).sum()) / (n - 2) / float((c * c).sum())) * span
     creep = slope * span
     scale = float(np.abs(x).max())
-    # A perfect line, or values all alike, leave only rounding as residual.
+    # With a perfect line, or equal values, the residual is only rounding.
     if error <= 1e-12 * scale:
         flat = np.ptp(x) == 0
         words = (
@@ -482,10 +482,10 @@ def history(
 ) -> History:
     """A machine's checks in phases, and what the phase since the last setup change shows.
 
-    values: (n,), one for each check, in order; nan is passed over.
-    setup_changes: places in 0..n; a change at place i lies before check i. A change after
-    the last check starts an empty phase. labels: what each check is called, (n,).
-    A creep is told where the fitted line's slope is shown (see `trend`) and fits better than
+    values: (n,), one for each check, in order; nan is skipped.
+    setup_changes: places in 0..n; a change at place i is before check i. A change after
+    the last check starts an empty phase. labels: the name of each check, (n,).
+    A creep is reported where the fitted line's slope is shown (see `trend`) and fits better than
     one lasting shift. EWMA (centre and sigma of the phase itself), change point and trend are
     those of the last phase that has at least four checks, else None; `ewma.out` counts within
     that phase's finite values, everything else counts in the whole history.
@@ -530,8 +530,8 @@ def history(
 
 
 def _creeps(values: Array, moved: Trend, change: ChangePoint | None) -> bool:
-    """Whether a line is shown and leaves less scatter than one shift where that most likely
-    was; each looks a little like the other."""
+    """Whether a slope is shown and fits better than one shift at its most likely place: a slope
+    and a shift look similar."""
     if not moved.shown:
         return False
     if change is None or change.p >= 0.05:
@@ -584,26 +584,28 @@ def _history_sentence(
             few = "one check" if last.checks == 1 else f"{last.checks} checks"
             return f"Only {few}{since}: a drift shows from {FEWEST_FOR_LIMITS} on."
         return f"All {last.checks} checks{since} are alike: no drift."
-    told = []
+    sentences = []
     if creep is not None and creep.creep is not None:
         size = (
             size_text(creep.creep, unit)
             if creep.interval is None
             else plus_minus_text(creep.creep, creep.interval.half_width, unit)
         )
-        told.append(
+        sentences.append(
             f"The checks crept by {size} from the first to the last{since}: something wears or "
             "works loose; check it again soon."
         )
     elif change is not None and change.p < 0.05:
-        told.append(change.sentence)
+        sentences.append(change.sentence)
     if last.out:
         names = ", ".join(_name(labels, i) for i in last.out)
-        told.append(f"Outside the usual limits: {names}.")
-    if smooth is not None and smooth.out and not told:
-        told.append("The running average has left its limits: a small lasting shift is likely.")
-    if told:
-        return " ".join(told)
+        sentences.append(f"Outside the usual limits: {names}.")
+    if smooth is not None and smooth.out and not sentences:
+        sentences.append(
+            "The running average has left its limits: a small lasting shift is likely."
+        )
+    if sentences:
+        return " ".join(sentences)
     half = 3 * last.sigma
     return (
         f"Stable{since}: {last.checks} checks, all within {size_text(half, unit, half)} "

@@ -1,4 +1,4 @@
-"""What was said of a series, and what was read in it."""
+"""The settings and readings of a series, as the input of its score."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ _NOT_NEGATIVE: Final = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeriesFacts:
-    """All that a score needs to know of a series.
+    """Everything that a score needs to know about a series.
 
     widths_mm: (n, places, repeats), not finite = not read. baseline_mm, thickness_mm: as the method
     asks; for a known block the baseline is its stated size. repeatability_mm: standard
     deviation of one reading by caliper and hand, from a study with repeatability_df degrees
     of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
-    scale_u (relative), zero_u_mm (which only lengths feel): standard uncertainties; None
+    scale_u (relative), zero_u_mm (which affects only lengths): standard uncertainties; None
     takes +-0.5 mm, +-1 mm, +-1e-4 and +-0.02 mm, each rectangular (common practice, no
     source). zero_at_mm: the size at which zero_u_mm holds, uncorrelated with scale_u; the mean
-    size of the blocks that told both. straightness_mm: how far edge or fence may stand from
+    size of the blocks that gave both. straightness_mm: how far edge or fence may deviate from
     straight over the length of the cut; None leaves it out. counted: (n,) mask of the trials
-    that count; None counts all. unit: in which lengths and tapers are spoken of.
+    that count; None counts all. unit: that of lengths and tapers in sentences.
 
     Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
     number, or degrees of freedom that are not above zero.
@@ -74,5 +74,5 @@ class SeriesFacts:
 
     @property
     def hand_df(self) -> float | None:
-        """Degrees of freedom of the repeatability; what is taken for granted has none to count."""
+        """Degrees of freedom of the repeatability; None (unlimited) for an assumed one."""
         return None if self.repeatability_mm is None else self.repeatability_df

@@ -1,13 +1,13 @@
-"""From the widths of a strip to the angle of the cut, exactly.
+"""Computes the angle of the cut from the widths of a strip, exactly.
 
 Signs: seen from above with the fence at the bottom, a positive angle leans to the right at
 the open end; a positive tilt leans to the right going up. A strip that fell to the right of
-the blade shows the other sign, which `strip_side` undoes. At its wide end a strip's cut leans
+the blade shows the opposite sign, which `strip_side` corrects. At its wide end a strip's cut leans
 away from the strip.
 
 Every relation is exact for widths measured along the fence: no small-angle form is used.
-All angles are in radians, all lengths in millimetres; nan means "not read" on the way in and
-"not revealed, or not complete" on the way out.
+All angles are in radians, all lengths in millimetres; nan means "not read" in arguments and
+"not revealed, or not complete" in results.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ from analysis.methods import Method, Quantity, Relation, Side
 
 Array = NDArray[np.float64]
 
-# Newton from the near side of the pole halves its distance at worst; 60 halvings reach the
-# last bit of a double.
+# In the worst case, near the pole of the tangent, a Newton step halves the distance; 60 halvings
+# reach the last bit of a double.
 _ROUNDS: Final = 60
-# A step of less than two units in the last place moves an angle no more.
+# A step of less than two units in the last place no longer changes an angle.
 _FOUND: Final = 4e-16
-# 64 kB of doubles. Whole arrays of a million trials would wait for memory at each operation.
+# 64 kB of doubles fit into a cache; arrays of a million trials would go to memory each time.
 _BLOCK: Final = 8192
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TrialValues:
-    """What each trial shows, four arrays of shape (n,).
+    """The results of each trial, four arrays of shape (n,).
 
     deviation_mm: open end minus fence end, or upper minus lower, as read (its sign is the
     strip's own); the gap for a method of one gap; nan for lengths. angle_rad, tilt_rad,
@@ -67,8 +67,8 @@ def series_values(
 
     widths_mm: (n, places, repeats), or (n, places) for one repeat; not finite = not read. A place's
     value is the mean of its repeats that were read; a trial with a place never read is nan.
-    baseline_mm, thickness_mm: as the method asks; a quantity whose own is None comes out nan.
-    inset_mm: from the strip's end to the middle of the jaws' contact; the length that counts
+    baseline_mm, thickness_mm: as the method asks; a quantity whose own is None is nan.
+    inset_mm: from the strip's end to the middle of the jaws' contact; the effective length
     is the baseline less twice the inset.
     Raises ValueError, naming the field, for lengths that are not positive numbers, an inset
     that leaves no length, a side other than left or right, or widths of another shape.
@@ -77,7 +77,7 @@ def series_values(
     sign = strip_sign(method, strip_side)
     count = pieces_of(method, pieces)
     n = len(means)
-    # One shared array stands for all that a method does not reveal; nobody writes to it.
+    # One shared read-only array for everything that a method does not reveal.
     nothing = np.broadcast_to(np.nan, n)
     deviation = nothing
     found: dict[Quantity, Array] = {}
@@ -101,7 +101,7 @@ def series_values(
 
 
 def blocks(n: int) -> Iterator[slice]:
-    """Slices that cover n rows in order, each small enough to stay in a processor's cache."""
+    """Slices that cover n rows in order, each small enough for a processor's cache."""
     return (slice(start, start + _BLOCK) for start in range(0, n, _BLOCK))
 
 
@@ -127,7 +127,7 @@ def place_means(method: Method, widths_mm: ArrayLike) -> Array:
         return np.where(np.isinf(means), np.nan, means) if np.isinf(means).any() else means
     read = np.isfinite(widths)
     count = read.sum(axis=2)
-    # One repeat after the other: numpy's own sum goes by the layout of the array in memory.
+    # One repeat after the other: the order of numpy's own sum depends on the memory layout.
     total = np.zeros(count.shape)
     for repeat in range(widths.shape[2]):
         total += np.where(read[:, :, repeat], widths[:, :, repeat], 0.0)
@@ -137,10 +137,10 @@ def place_means(method: Method, widths_mm: ArrayLike) -> Array:
 def weighted(means: Array, weights: tuple[float, ...]) -> Array:
     """(n,): the sum of weights[i] * means[:, i], added in the order of the places.
 
-    Not by a matrix product, which rounds by the number of rows: a trial has the same value
-    alone, among others, and when its series is replayed.
+    Not by a matrix product, whose rounding depends on the number of rows: a trial must have the
+    same value alone, among others, and when its series is replayed.
     """
-    # The difference of two places is most of the work of most methods.
+    # A fast path for the difference of two places, which most methods use.
     if weights == (-1.0, 1.0):
         return means[:, 1] - means[:, 0]
     total = weights[0] * means[:, 0]
@@ -160,7 +160,7 @@ def strip_sign(method: Method, strip_side: Side) -> float:
 
 
 def pieces_of(method: Method, pieces: int | None) -> int:
-    """How many pieces to reckon with: as given, else as the method says, else 1.
+    """The number of pieces to compute with: as given, else that of the method, else 1.
 
     Raises ValueError for fewer than three where a frame is closed.
     """
@@ -181,7 +181,7 @@ def base_mm(
 ) -> float | None:
     """The length that the contrast is divided by; None when it was not given or none is needed.
 
-    Raises ValueError, naming the field, unless what is left is a positive number.
+    Raises ValueError, naming the field, unless the length is positive.
     """
     if relation.over is None:
         return None
@@ -198,7 +198,7 @@ def base_mm(
 
 
 def effective_length(baseline_mm: float, inset_mm: float) -> float:
-    """The length between the two places touched: baseline - 2 * inset.
+    """The length between the two places measured: baseline - 2 * inset.
 
     Raises ValueError when the inset is negative or leaves no length.
     """
@@ -214,7 +214,7 @@ def effective_length(baseline_mm: float, inset_mm: float) -> float:
 
 
 def ratio(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
-    """contrast / base that an angle shows: the sum of coefficient * tan(multiple * angle)."""
+    """contrast / base for an angle: the sum of coefficient * tan(multiple * angle)."""
     angle = np.asarray(angle_rad, dtype=np.float64)
     return np.asarray(sum(c * np.tan(m * angle) for c, m in _terms(relation, pieces)))
 
@@ -233,7 +233,7 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
     One term: arctan(ratio / c) / m. Several: Newton's method on the branch through zero,
     started at the smallest of the single-term solutions. Each of those is at or beyond the
     root, and the sum is convex there, so every step approaches the root from one side. Each
-    value is stepped until it is found and no further, whatever the others need.
+    value stops when it has converged, so that it does not depend on the others.
     """
     value = np.asarray(ratio, dtype=np.float64)
     terms = _terms(relation, pieces)

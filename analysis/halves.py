@@ -11,7 +11,8 @@ from analysis.methods import Method, Side, steps_for
 def half_judged(method: Method, strip_side: Side) -> Side | None:
     """The half of the fence that a series by the method judges; None where it is both, or none.
 
-    Read off the method's steps: the board stays on one side of the blade throughout.
+    From the method's steps: it judges one half where the board always lies on the same side of the
+    blade.
     """
     if not method.sided:
         return None

@@ -1,4 +1,4 @@
-"""One interval record that every question shares."""
+"""The interval record that all analyses use."""
 
 from __future__ import annotations
 

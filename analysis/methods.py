@@ -1,12 +1,12 @@
 """The methods: what is cut, how the piece is turned, which places are read, what that reveals.
 
-A method is data. `geometry.series_values` solves any of them by its `relations`, pairing
+A method is data. `geometry.series_values` solves it by its `relations`, pairing
 fills its `places` in order, drawings are made from its `steps`; a new method is a new
 record and no new code.
 
-The picture behind every left and right: seen from above with the fence at the bottom.
-The fence end of a cut is the end that lies at the fence, the open end the other one. Seen
-that way the saw cuts the plane x = y tan(angle) + z tan(tilt), so a positive angle leans
+Left and right are always as seen from above with the fence at the bottom.
+The fence end of a cut is the end that lies at the fence, the open end the other one. In this
+view the saw cuts the plane x = y tan(angle) + z tan(tilt), so a positive angle leans
 to the right at the open end and a positive tilt leans to the right going up.
 """
 
@@ -22,7 +22,7 @@ from typing import Final, Literal, NamedTuple, cast
 Quantity = Literal["angle", "tilt", "length"]
 Side = Literal["left", "right"]
 Action = Literal["lay", "cut", "turn", "cut again", "measure"]
-Adjustment = Literal["fence", "blade tilt", "blade mount", "miter setting", "cutterhead", "stop"]
+AdjustedPart = Literal["fence", "blade tilt", "blade mount", "miter setting", "cutterhead", "stop"]
 
 SAWING_CAUTIONS: Final = (
     "Keep the guards in place and wear eye and hearing protection.",
@@ -69,10 +69,10 @@ class Relation:
     coefficient * tan(multiple * quantity), solved for the quantity in radians; the base is
     the baseline less `insets` times the inset, or the thickness.
 
-    toward: what a positive and what a negative value looks like, in words that follow "seen
-    as `view` says"; for a length none. words: what the quantity is, for a heading. base: what
-    the contrast is divided by, as a short label. adjusted_by: what is moved on the machine to
-    take the error away; None where no move follows from the number.
+    toward: what a positive and what a negative value looks like, as seen from `view`; none for a
+    length. words: the name of the quantity, for a heading. base: what the contrast is divided
+    by, as a short label. adjusted_by: what is moved on the machine to
+    remove the error; None where no move follows from the number.
     """
 
     quantity: Quantity
@@ -84,7 +84,7 @@ class Relation:
     view: str = ""
     words: str = "length"
     base: str = ""
-    adjusted_by: Adjustment | None = None
+    adjusted_by: AdjustedPart | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,16 +111,15 @@ class Method:
     """A method, whole. `places` are in reading order; `swap[i]` is the place that place i
     becomes when the strip's two ends were mixed up, None where it has no ends.
 
-    closed_jaws: shut jaws and send take the last reading back; False where the method's own
+    closed_jaws: a press with closed jaws takes the last reading back; False where the method's own
     readings can be as small as 0.05 mm. baseline: what is measured as the baseline, None if
     none is needed. optional_baseline: what a form may ask for in its place, None for nothing.
-    sided: the side to which the strip fell at the last cut sets the sign. noun: what one trial
-    is called. pieces: for methods
-    of several mitred pieces, how many unless the series says. checks: what the number is the
-    error of. judges: a machine, the hand that holds the caliper (the spread is the answer), or
-    the caliper itself (its offset is). tells_halves: series of it, one on each half of the
-    fence or over both, together tell the halves apart. definition: what `custom_method` made
-    it of, None for a built-in one.
+    sided: the side to which the strip fell at the last cut sets the sign. noun: the word for one
+    trial. pieces: for methods of several mitred pieces, their number unless the series gives it.
+    checks: what the number is the error of. judges: a machine, the hand that holds the caliper
+    (the spread is the answer), or the caliper itself (its offset is). tells_halves: series of it,
+    one on each half of the fence or over both, together tell the halves apart. definition: what
+    `custom_method` made it of, None for a built-in one.
     """
 
     key: str
@@ -734,9 +733,9 @@ _OTHER: Final = {"left": "right", "right": "left"}
 
 
 def steps_for(method: Method, strip_side: Side) -> tuple[Step, ...]:
-    """The steps of `method` as done with the strip falling to `strip_side` of the blade.
+    """The steps of `method` where the strip falls to `strip_side` of the blade.
 
-    Methods without a side come back as they are. Raises ValueError for another side.
+    Methods without a side are returned unchanged. Raises ValueError for another side.
     """
     if strip_side not in _OTHER:
         raise ValueError(f"strip_side: {strip_side!r} must be left or right")
@@ -794,19 +793,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
     repeats = data.get("repeats", 1)
     if isinstance(repeats, bool) or not isinstance(repeats, int) or not 1 <= repeats <= 100:
         raise ValueError("repeats: must be a whole number from 1 to 100")
-    if quantity == "length":
-        if "terms" in data:
-            raise ValueError("terms: a length has none; leave it out")
-        relation = Relation("length", (0.5, 0.5) if two else (1.0,))
-    elif quantity == "angle":
-        relation = _cut_angle(
-            _DIFFERENCE if two else (1.0,),
-            _terms(data.get("terms")),
-            _text(data, "baseline"),
-            2 if two else 0,
-        )
-    else:
-        relation = _blade_tilt(_DIFFERENCE if two else (1.0,), _terms(data.get("terms")))
+    relation = _custom_relation(data, quantity, two)
     sided = _flag(data, "sided", False)
     return Method(
         key=key,
@@ -828,6 +815,18 @@ def custom_method(data: Mapping[str, object]) -> Method:
         source=_text(data, "source", "given by the user"),
         definition=dict(data),
     )
+
+
+def _custom_relation(data: Mapping[str, object], quantity: str, two: bool) -> Relation:
+    if quantity == "length":
+        if "terms" in data:
+            raise ValueError("terms: a length has none; leave it out")
+        return Relation("length", (0.5, 0.5) if two else (1.0,))
+    weights = _DIFFERENCE if two else (1.0,)
+    terms = _terms(data.get("terms"))
+    if quantity == "tilt":
+        return _blade_tilt(weights, terms)
+    return _cut_angle(weights, terms, _text(data, "baseline"), 2 if two else 0)
 
 
 def _listed(names: frozenset[str]) -> str:
@@ -875,7 +874,7 @@ def _terms(value: object) -> tuple[Term, ...]:
         for number in pair:
             if isinstance(number, bool) or not isinstance(number, int | float):
                 raise ValueError(wrong)
-            # Positive terms keep the sum rising with the angle: one solution, never several.
+            # With positive terms the sum increases with the angle, so there is one solution.
             if not (math.isfinite(number) and 0 < number <= 1000):
                 raise ValueError("terms: each coefficient and multiple must be from 0 to 1000")
         terms.append(Term(float(pair[0]), float(pair[1])))

@@ -1,8 +1,8 @@
-"""The second route to an uncertainty: draw the inputs, push each draw through the model.
+"""A second way to an uncertainty: draw the inputs and evaluate the model for each draw.
 
 Follows JCGM 101:2008, Supplement 1 to the GUM, Propagation of distributions using a Monte
-Carlo method. The generator is handed in, so the same seed gives the same answer. Nothing is
-linearised here, which is what makes it a check of `uncertainty`.
+Carlo method. The generator is an argument, so the same seed gives the same result. Nothing is
+linearised, so it is an independent check of `uncertainty`.
 """
 
 from __future__ import annotations
@@ -73,9 +73,9 @@ def of_contribution(line: Contribution) -> Draw:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Simulation:
     """mean, u: of the draws. interval: probabilistically symmetric; shortest: the shortest one
-    that holds as much (JCGM 101, 5.3.2 to 5.3.4). draws: how many. settled: for adaptive runs,
+    that contains as much (JCGM 101, 5.3.2 to 5.3.4). draws: how many. settled: for adaptive runs,
     whether the tolerance asked for was reached; None for a fixed number."""
 
     mean: float
@@ -92,14 +92,14 @@ def run(
     generator: Generator,
     draws: int = 1_000_000,
     level: float = LEVEL,
-) -> Outcome:
+) -> Simulation:
     """The distribution of model(inputs) from a fixed number of draws (JCGM 101, 7.2 to 7.7).
 
     Raises ValueError for fewer than a hundred draws.
     """
     if draws < 100:
         raise ValueError("draws: give at least 100")
-    return _outcome(_results(model, inputs, generator, draws), level)
+    return _simulation(_results(model, inputs, generator, draws), level)
 
 
 def run_until_settled(
@@ -109,12 +109,12 @@ def run_until_settled(
     digits: int = 2,
     level: float = LEVEL,
     most: int = _MOST,
-) -> Outcome:
+) -> Simulation:
     """As `run`, in blocks, until mean, u and both ends are settled (JCGM 101, 7.9.4).
 
     Settled: twice the standard deviation of each one's mean over the blocks is below the
-    numerical tolerance of u at `digits` significant digits. Stops at `most` draws in any case
-    and then says so.
+    numerical tolerance of u at `digits` significant digits. Stops at `most` draws in any case,
+    with `settled` False.
     """
     size = max(math.ceil(100 / (1 - level)), 10_000)
     blocks: list[Array] = []
@@ -131,9 +131,14 @@ def run_until_settled(
         spread = np.std(figures, axis=0, ddof=1) / math.sqrt(h)
         u = math.sqrt(float(np.mean([u * u for _, u, _, _ in figures])))
         settled = bool(np.all(2 * spread <= numerical_tolerance(u, digits)))
-    outcome = _outcome(np.concatenate(blocks), level)
-    return Outcome(
-        outcome.mean, outcome.u, outcome.interval, outcome.shortest, outcome.draws, settled
+    simulated = _simulation(np.concatenate(blocks), level)
+    return Simulation(
+        simulated.mean,
+        simulated.u,
+        simulated.interval,
+        simulated.shortest,
+        simulated.draws,
+        settled,
     )
 
 
@@ -149,7 +154,7 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
 class Agreement:
     """Whether the budget's interval is validated by Monte Carlo (JCGM 101, 8.1).
 
-    low_off, high_off: distance of the interval's ends; tolerance: what they may be apart.
+    low_off, high_off: differences of the interval's ends; tolerance: their largest allowed value.
     """
 
     low_off: float
@@ -158,21 +163,21 @@ class Agreement:
     validated: bool
 
 
-def agreement(estimate: float, budget: Budget, outcome: Outcome, digits: int = 1) -> Agreement:
+def agreement(estimate: float, budget: Budget, simulated: Simulation, digits: int = 1) -> Agreement:
     """Compare estimate +- expanded with the Monte Carlo interval (JCGM 101, 8.1, eq. 20, 21)."""
     tolerance = numerical_tolerance(budget.combined, digits)
-    low = abs(estimate - budget.expanded - outcome.interval.low)
-    high = abs(estimate + budget.expanded - outcome.interval.high)
+    low = abs(estimate - budget.expanded - simulated.interval.low)
+    high = abs(estimate + budget.expanded - simulated.interval.high)
     return Agreement(low, high, tolerance, low <= tolerance and high <= tolerance)
 
 
 def second_route(
     facts: SeriesFacts, quantity: Quantity, generator: Generator, draws: int = 1_000_000
-) -> tuple[Outcome, Agreement]:
+) -> tuple[Simulation, Agreement]:
     """A series' quantity by Monte Carlo through the exact relation, and whether they agree.
 
-    Every line of the score's budget is drawn by its own distribution and enters where it
-    belongs: the readings' contrast, the caliper's scale, the length, the inset, or (scatter
+    Every line of the score's budget is drawn from its own distribution and enters in its own
+    place: the readings' contrast, the caliper's scale, the length, the inset, or (scatter
     over trials) the result. Raises ValueError where the series has no complete trial.
     """
     found = score(facts).quantities.get(quantity)
@@ -182,7 +187,7 @@ def second_route(
     mean, lines = found.mean, found.budget.contributions
     pieces = geometry.pieces_of(facts.method, facts.pieces)
     base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-    # The contrast that a strip left of the blade would show at the mean.
+    # The contrast at the mean for a strip that falls left of the blade.
     contrast = mean if base is None else base * float(geometry.ratio(relation, mean, pieces))
     per_mm = 1.0 if base is None else 1 / (base * float(geometry.slope(relation, mean, pieces)))
 
@@ -199,20 +204,20 @@ def second_route(
         length = base + into["base"] - relation.insets * into["inset"]
         return np.asarray(geometry.solve(relation, read / length, pieces) + into["result"])
 
-    outcome = run(model, [of_contribution(line) for line in lines], generator, draws)
-    return outcome, agreement(mean, found.budget, outcome)
+    simulated = run(model, [of_contribution(line) for line in lines], generator, draws)
+    return simulated, agreement(mean, found.budget, simulated)
 
 
 def _results(model: Model, inputs: Sequence[Draw], generator: Generator, count: int) -> Array:
     return np.asarray(model(*(draw(generator, count) for draw in inputs)), dtype=np.float64)
 
 
-def _outcome(results: Array, level: float) -> Outcome:
+def _simulation(results: Array, level: float) -> Simulation:
     ordered = np.sort(results)
     held = _held(ordered.size, level)
     widths = ordered[held:] - ordered[: ordered.size - held]
     first = int(np.argmin(widths))
-    return Outcome(
+    return Simulation(
         float(results.mean()),
         float(results.std(ddof=1)),
         _symmetric(ordered, level),

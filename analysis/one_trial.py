@@ -1,4 +1,4 @@
-"""What the readings of one trial do to its value."""
+"""How the readings of one trial determine its value."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from analysis.uncertainty import rounding
 
 
 def factor(method: Method, relation: Relation, pieces: int | None = None) -> float:
-    """How often the error is counted, as `planning.trial_sd` takes it: for a difference of two
+    """How often the error is counted, the `factor` of `planning.trial_sd`: for a difference of two
     readings the slope of the relation; more for a mean of several, or one reading alone."""
     return _slope(method, relation, pieces) * math.sqrt(2) / math.hypot(*relation.weights)
 
@@ -23,7 +23,7 @@ def rounding_sd(
     base_mm: float | None,
     pieces: int | None = None,
 ) -> float:
-    """Standard deviation of one trial that the caliper's rounding alone makes, radians or mm.
+    """Standard deviation of one trial from the caliper's rounding alone, radians or mm.
 
     base_mm: the length that an angle's or a tilt's contrast is divided by; None for a length.
     """

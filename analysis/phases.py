@@ -1,4 +1,4 @@
-"""A machine's checks phase by phase: what each phase between two setup changes says by itself."""
+"""A machine's checks phase by phase: the result of each phase between two setup changes."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from analysis.conversions import SizeUnit
 from analysis.drift import ChangePoint, History, history
 
 SUSPECTED: Final = 0.05
-"""A shift that shuffled checks show less often than this is worth a suspicion."""
+"""A shift is suspected where shuffled checks show as large a one less often than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ def phase_by_phase(
     unit: SizeUnit = "rad",
     resolution: float = 0.0,
 ) -> PhaseByPhase:
-    """The history of `values` as `drift.history` tells it, and each earlier phase as if it were the
+    """The history of `values` as in `drift.history`, and each earlier phase as if it were the
     last one.
 
     values: (n,) in `unit`; arguments and errors are those of `drift.history`. Shifts are suspected

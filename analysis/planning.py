@@ -1,4 +1,4 @@
-"""How many cuts, how wide a board, how fine a caliper, to see an error of a given size.
+"""The number of cuts, board width and caliper step needed to see an error of a given size.
 
 alpha: risk of seeing an error that is not there; beta: risk of missing one that is.
 """
@@ -19,15 +19,15 @@ from analysis.uncertainty import REPEATABILITY_MM
 
 Alternative = Literal["either", "more", "less"]
 
-# More cuts than a person makes; beyond it the answer is to measure better.
+# More cuts than a person makes; beyond that, measure better.
 _MOST_CUTS: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Three ways to the same certainty, each with the other two left as given.
+    """Three ways to the same certainty, each with the other two as given.
 
-    trial_sd_rad: what one trial scatters by. cuts: how many trials see the error, None if
+    trial_sd_rad: the scatter of one trial. cuts: how many trials see the error, None if
     no number up to 10000 does. width_mm: the least board width with the number of trials
     given. resolution_mm: the coarsest caliper step with that number and that width. None
     where no width or no step would do, because the rest of the scatter is too large.
@@ -53,7 +53,7 @@ def power(
     One series of `trials` against nominal, or two series (`trials_other` given) against each
     other with one common scatter. By noncentral t (NIST e-Handbook 7.2.2.2 gives the
     approximation; Cohen 1988, Statistical Power Analysis, for the exact form; from memory).
-    Raises ValueError with fewer than two degrees-of-freedom-giving trials or a risk outside
+    Raises ValueError where the trials leave no degree of freedom, or for a risk outside
     0 to 1.
     """
     _risk("alpha", alpha)
@@ -65,7 +65,7 @@ def power(
     if df < 1:
         raise ValueError("trials: too few for any scatter to be seen; plan at least two")
     t = quantiles.student_t(1 - (alpha / 2 if alternative == "either" else alpha), df)
-    # P(T > t) with shift d equals P(T < -t) with shift -d, which keeps small powers exact.
+    # P(T > t) with shift d equals P(T < -t) with shift -d; this keeps small powers exact.
     more, less = _noncentral_t(-t, df, -shift), _noncentral_t(-t, df, shift)
     return {"either": more + less, "more": more, "less": less}[alternative]
 
@@ -80,7 +80,7 @@ def cuts_needed(
 ) -> int | None:
     """The fewest trials (in each series, if two) that see `effect` standard deviations.
 
-    None where the effect is not above zero, or 10000 trials would not do. The size of the
+    None where the effect is zero, or 10000 trials are not enough. The size of the
     effect counts, not its sign.
     Raises ValueError for a risk outside 0 to 1.
     """
@@ -134,7 +134,7 @@ def trial_sd(
     """Standard deviation of one trial's angle, in radians.
 
     sqrt(own^2 + 2 (sigma^2 + q^2 / 12) / (factor length)^2): the saw's own scatter, and two
-    readings that each repeat to sigma and are rounded to q (JCGM 100, 4.3.7). `factor`: how
+    readings, each with standard deviation sigma and rounded to q (JCGM 100, 4.3.7). `factor`: how
     often the error is counted, 2 for a reversal, 4 for the five-cut.
     Raises ValueError for a length that is not positive.
     """
@@ -145,7 +145,7 @@ def trial_sd(
 
 
 def _readings_mm(reading_sd_mm: float, resolution_mm: float) -> float:
-    """What the two readings of a strip's ends scatter by together."""
+    """The combined standard deviation of the two readings of a strip."""
     return math.hypot(*budget.reading_mm(math.sqrt(2), reading_sd_mm, resolution_mm))
 
 
@@ -162,7 +162,7 @@ def plan(
     beta: float = 0.1,
     two_series: bool = False,
 ) -> Plan:
-    """What it takes to see an angle error of `error_rad` (or a difference, with two series).
+    """What is needed to see an angle error of `error_rad` (or a difference, with two series).
 
     length_mm: effective length of the cut. reading_sd_mm: repeatability of caliper and hand,
     one reading; 0.02 mm is common practice, no source. Other arguments as for `trial_sd`.
@@ -202,22 +202,24 @@ def _sentence(
     trials: int,
     length_mm: float,
 ) -> str:
-    told = [
+    sentences = [
         f"To see an error of {size_text(size, 'rad')}, make {cuts} cuts."
         if cuts is not None
         else f"No number of cuts up to {_MOST_CUTS} shows an error of {size_text(size, 'rad')}."
     ]
     if cuts is not None and cuts <= trials:
-        return told[0]
+        return sentences[0]
     if width is not None and width > length_mm:
-        told.append(f"With {trials} cuts, use a board {math.ceil(width)} mm wide or more.")
+        sentences.append(f"With {trials} cuts, use a board {math.ceil(width)} mm wide or more.")
     elif width is None:
-        told.append(f"With {trials} cuts no board is wide enough: the machine scatters too much.")
+        sentences.append(
+            f"With {trials} cuts no board is wide enough: the machine scatters too much."
+        )
     if resolution is not None:
-        told.append(f"Or read it with a caliper of {size_text(resolution, 'mm')} or finer.")
+        sentences.append(f"Or read it with a caliper of {size_text(resolution, 'mm')} or finer.")
     elif width is not None:
-        told.append("A finer caliper alone would not do.")
-    return " ".join(told)
+        sentences.append("A finer caliper alone is not enough.")
+    return " ".join(sentences)
 
 
 def _risk(name: str, value: float) -> None:
@@ -228,7 +230,7 @@ def _risk(name: str, value: float) -> None:
 def _noncentral_t(t: float, df: float, shift: float) -> float:
     """P(T <= t) of noncentral t: the mean of Phi(t s - shift) over s = chi(df) / sqrt(df).
 
-    By Gauss-Legendre; the library's own function gives nan here and there in far tails.
+    By Gauss-Legendre quadrature; scipy's own function gives nan in places in the far tails.
     """
     from scipy import special
 

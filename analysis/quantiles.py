@@ -1,8 +1,8 @@
 """Quantiles and probabilities of the usual distributions, by scipy.special.
 
-scipy.special rather than scipy.stats: a third of the import time and memory, and the
-same routines underneath. It is imported on first use, so that `import analysis` is quick.
-All functions take a float (or an array where it says so) and return a float or array;
+scipy.special needs a third of the import time and memory of scipy.stats and has the
+same routines. It is imported on first use, so that `import analysis` is quick.
+All functions take a float (or an array where the type allows it) and return a float or array;
 `p` is a lower-tail probability in (0, 1) and `df` a number of degrees of freedom > 0,
 which may be fractional or, for Student's t, infinite.
 """
@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 
 def reached(rising: Callable[[float], float], level: float, low: float, high: float) -> float:
-    """Where a rising function reaches `level` between low and high, by bisection to the last bits;
-    for what has no quantile of its own."""
+    """Where an increasing function reaches `level` between low and high, by bisection to the last
+    bits; for functions without a known inverse."""
     for _ in range(60):
         middle = (low + high) / 2
         low, high = (middle, high) if rising(middle) < level else (low, middle)

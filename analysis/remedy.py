@@ -1,4 +1,4 @@
-"""The cheapest way to a verdict that cannot be given yet."""
+"""The cheapest way to a verdict where there is none yet."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Sources:
+class UncertaintyParts:
     """Where the uncertainty of a mean over `trials` comes from, in the result's unit.
 
     trial_sd: scatter over trials, None for one. hand_u: caliper and hand in one trial, with
     hand_df (None: taken as known). rounding_u: rounding that does not average out. shrinking_u:
-    parts that fall as the board gets wider (cut length, jaw place). fixed_u: parts that nothing
+    parts that get smaller with a wider board (cut length, jaw place). fixed_u: parts that nothing
     here makes smaller (scale, straightness, zero). base_mm: the length that the deviation is
-    divided by, None where it cannot grow. repeats: readings of each place as it stands.
-    hand_assumed: hand_u was not studied but taken for granted. base_adjective: how a board
-    with more of it is called. length_u: the share of shrinking_u that comes from the length
-    itself, called length_name and known to within length_bound_mm.
+    divided by, None where it cannot be increased. repeats: present readings of each place.
+    hand_assumed: hand_u is assumed, not from a study. base_adjective: the word for a board
+    with more of it. length_u: the share of shrinking_u that comes from the length
+    itself, whose name is length_name and which is known to within length_bound_mm.
     """
 
     trials: int
@@ -56,16 +56,16 @@ class Sources:
     ) -> Array:
         """The expanded uncertainty to expect after a change, if the scatter stays as it is.
 
-        more_cuts: trials added. readings: how often as many readings of each place as now.
-        wider: the new base over the present one. length: the new doubt of the length over the
-        present one. Each may be an array, for as many changes at once. The saw's own scatter
-        stays, caliper and hand shrink with readings and width. With one trial the saw's own
-        scatter is unknown and counts as none; with few, they claim no less scatter than caliper
-        and hand.
+        more_cuts: trials added. readings: the new number of readings of each place over the
+        present one. wider: the new base over the present one. length: the new uncertainty of the
+        length over the present one. Each may be an array, for several changes at once. The saw's
+        own scatter stays; that of caliper and hand decreases with readings and width. With one
+        trial the saw's own scatter is unknown and counts as zero; few trials are never taken to
+        scatter less than caliper and hand.
         """
         n, wide = self.trials + np.asarray(more_cuts), np.asarray(wider, float)
         shrink = np.asarray(readings) * wide * wide
-        # Once there are two trials their scatter speaks, with its own degrees of freedom.
+        # From two trials on their scatter counts, with its own degrees of freedom.
         hand = scatter = self.hand_u / np.sqrt(shrink)
         if self.trial_sd is not None:
             within = min(self.hand_u, self.trial_sd) ** 2
@@ -74,7 +74,7 @@ class Sources:
         floor = budget.floor_below(self.hand_assumed)
         by_hand = budget.by_hand(n, scatter, hand, hand_df, floor)
         rest = max(self.shrinking_u**2 - self.length_u**2, 0.0)
-        parts = np.stack(
+        components = np.stack(
             np.broadcast_arrays(
                 np.where(by_hand, hand, scatter) / np.sqrt(n),
                 self.rounding_u / wide,
@@ -82,22 +82,22 @@ class Sources:
                 self.fixed_u,
             )
         )
-        free = np.full(parts.shape, np.inf)
+        free = np.full(components.shape, np.inf)
         free[0] = np.where(by_hand, hand_df, np.maximum(n - 1, 1))
-        _, k = factor(parts, free, guard=True)
-        return np.asarray(k * np.hypot.reduce(parts))
+        _, k = factor(components, free, guard=True)
+        return np.asarray(k * np.hypot.reduce(components))
 
     def systematic(self) -> float:
-        """The expanded uncertainty that stays however many cuts are made."""
+        """The expanded uncertainty that no number of cuts reduces."""
         parts = self.rounding_u, self.shrinking_u, self.fixed_u
         return coverage_factor(math.inf) * math.hypot(*parts)
 
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """The cheapest way to a verdict. amount: cuts to add, readings of each place in all, or the
-    base in mm, or to how many mm plus or minus the length is to be measured; None where nothing
-    within reach tells."""
+    """The cheapest way to a verdict. amount: cuts to add, total readings of each place, the
+    base in mm, or the bound in mm, plus or minus, to which to measure the length; None where
+    nothing practical gives a verdict."""
 
     kind: Literal["more cuts", "more readings", "wider board", "length", "none"]
     amount: float | None
@@ -110,7 +110,7 @@ SECOND_CUT: Final = Remedy(
     Sentence("One cut does not show how much the machine scatters: cut at least one more."),
 )
 
-# What each way costs a person at the saw, in seconds. Common practice, no source; only their
+# The time that each way takes at the saw, in seconds. Common practice, no source; only their
 # order matters.
 _CUT_S: Final = 60
 _READING_S: Final = 5
@@ -119,139 +119,141 @@ _LENGTH_S: Final = 30
 _MOST_CUTS: Final = 50
 _MOST_READINGS: Final = 10
 _WIDEST: Final = 4.0
-# As well as a length is measured in a shop. Common practice, no source.
+# The best that a length is measured in a shop. Common practice, no source.
 _FINEST_LENGTH_MM: Final = 0.05
 
 
 def remedy(
     estimate: float,
     tolerance: Tolerance,
-    sources: Sources,
+    parts: UncertaintyParts,
     places: int = 2,
     shown: tuple[float, MeasureUnit] = (1.0, "mm"),
 ) -> Remedy:
-    """The cheapest of more cuts, more readings of each place, a wider board, and a length of the
-    cut better known that would tell.
+    """The cheapest way to a verdict: more cuts, more readings of each place, a wider board, or a
+    better measured length of the cut.
 
-    It takes the estimate and the scatter as they stand, so it is a forecast. shown: factor and
-    unit in which the result is spoken of, for the sentence where nothing helps.
+    A forecast: it assumes that estimate and scatter stay as they are. shown: factor and
+    unit in which the result is shown, for the sentence where nothing helps.
     """
     gap = min(abs(estimate - tolerance.low), abs(tolerance.high - estimate))
-    n = sources.trials
-    options: list[tuple[float, Remedy]] = []
+    ways = [
+        way
+        for way in (
+            _more_cuts(parts, gap, places),
+            _more_readings(parts, gap, places),
+            _wider_board(parts, gap, places),
+            _better_length(parts, gap),
+        )
+        if way is not None
+    ]
+    if ways:
+        return min(ways, key=lambda way: way[0])[1]
+    return _none(parts, gap, tolerance, shown)
+
+
+_Way = tuple[float, Remedy]
+"""What a remedy costs, in seconds, and the remedy."""
+
+
+def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     more = np.arange(1, _MOST_CUTS + 1)
-    cuts = _first(more, sources.expanded(more_cuts=more) <= gap)
-    if cuts:
-        words = "one more cut" if cuts == 1 else f"{cuts} more cuts"
-        options.append(
-            (
-                cuts * (_CUT_S + places * _READING_S),
-                Remedy("more cuts", cuts, Sentence(f"About {words} should tell.")),
-            )
-        )
+    cuts = _first(more, parts.expanded(more_cuts=more) <= gap)
+    if cuts is None:
+        return None
+    words = "one more cut" if cuts == 1 else f"{cuts} more cuts"
+    sentence = Sentence(f"About {words} should tell.")
+    return cuts * (_CUT_S + places * _READING_S), Remedy("more cuts", cuts, sentence)
+
+
+def _more_readings(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     often = np.arange(2, _MOST_READINGS + 1)
-    readings = _first(often, sources.expanded(readings=often) <= gap)
-    if readings:
-        options.append(
-            (
-                n * places * readings * _READING_S,
-                Remedy(
-                    "more readings", readings * sources.repeats, _reading_words(sources, readings)
-                ),
-            )
-        )
-    base = _narrowest(sources, gap)
-    if base is not None:
-        options.append(
-            (
-                _BOARD_S + n * (_CUT_S + places * _READING_S),
-                Remedy(
-                    "wider board",
-                    base,
-                    Sentence(
-                        "The same number of cuts on a board about ",
-                        Measure(base, None, "mm", 0),
-                        f" {sources.base_adjective} should tell.",
-                    ),
-                ),
-            )
-        )
-    bound = _length_bound(sources, gap)
-    if bound is not None:
-        options.append(
-            (
-                _LENGTH_S,
-                Remedy(
-                    "length",
-                    bound,
-                    Sentence(
-                        f"Measuring the {sources.length_name} to within ",
-                        rounded(bound, "mm"),
-                        ", and saying so in the series, should tell.",
-                    ),
-                ),
-            )
-        )
-    if options:
-        return min(options, key=lambda option: option[0])[1]
+    readings = _first(often, parts.expanded(readings=often) <= gap)
+    if readings is None:
+        return None
+    each = readings * parts.repeats
+    sentence = Sentence(
+        f"Reading each place {times(each)} should tell",
+        ", if caliper and hand repeat as well as assumed; a same-spot series shows it."
+        if parts.hand_assumed
+        else ".",
+    )
+    cost = parts.trials * places * readings * _READING_S
+    return cost, Remedy("more readings", each, sentence)
+
+
+def _wider_board(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
+    base = _narrowest(parts, gap)
+    if base is None:
+        return None
+    sentence = Sentence(
+        "The same number of cuts on a board about ",
+        Measure(base, None, "mm", 0),
+        f" {parts.base_adjective} should tell.",
+    )
+    cost = _BOARD_S + parts.trials * (_CUT_S + places * _READING_S)
+    return cost, Remedy("wider board", base, sentence)
+
+
+def _better_length(parts: UncertaintyParts, gap: float) -> _Way | None:
+    bound = _length_bound(parts, gap)
+    if bound is None:
+        return None
+    sentence = Sentence(
+        f"Measuring the {parts.length_name} to within ",
+        rounded(bound, "mm"),
+        ", and saying so in the series, should tell.",
+    )
+    return _LENGTH_S, Remedy("length", bound, sentence)
+
+
+def _none(
+    parts: UncertaintyParts, gap: float, tolerance: Tolerance, shown: tuple[float, MeasureUnit]
+) -> Remedy:
+    """Why nothing within reach gives a verdict."""
     scale, unit = shown
-    left, stays = rounded(gap * scale, unit), sources.systematic()
+    left, stays = rounded(gap * scale, unit), parts.systematic()
     if stays > gap:
-        return Remedy(
-            "none",
-            None,
-            Sentence(
-                "More cuts will not tell: what stays uncertain however many are made, ± ",
-                rounded(stays * scale, unit),
-                ", is more than the ",
-                left,
-                " left to the limit.",
-                "" if tolerance.unit == "rad" else " A known block shows the caliper's offset.",
-            ),
+        sentence = Sentence(
+            "More cuts will not tell: what stays uncertain however many are made, ± ",
+            rounded(stays * scale, unit),
+            ", is more than the ",
+            left,
+            " left to the limit.",
+            "" if tolerance.unit == "rad" else " A known block shows the caliper's offset.",
         )
-    return Remedy(
-        "none",
-        None,
-        Sentence(
+    else:
+        sentence = Sentence(
             "It lies too near the limit, ",
             left,
             f" from it, for up to {_MOST_CUTS} more cuts to tell; set it nearer to nominal, or "
             "accept a wider tolerance.",
-        ),
-    )
-
-
-def _reading_words(sources: Sources, readings: int) -> Sentence:
-    return Sentence(
-        f"Reading each place {times(readings * sources.repeats)} should tell",
-        ", if caliper and hand repeat as well as assumed; a same-spot series shows it."
-        if sources.hand_assumed
-        else ".",
-    )
+        )
+    return Remedy("none", None, sentence)
 
 
 def _first(amounts: NDArray[np.int64], enough: NDArray[np.bool_]) -> int | None:
     return int(amounts[enough][0]) if enough.any() else None
 
 
-def _narrowest(sources: Sources, gap: float) -> int | None:
-    """The narrowest base that would tell, in whole mm, from 50 mm on in fives; None for none."""
-    now = sources.base_mm
-    if now is None or not sources.expanded(wider=_WIDEST) <= gap:
+def _narrowest(parts: UncertaintyParts, gap: float) -> int | None:
+    """The narrowest base that gives a verdict, in mm, above 50 mm in steps of 5; None for none."""
+    now = parts.base_mm
+    if now is None or not parts.expanded(wider=_WIDEST) <= gap:
         return None
     bases = np.concatenate([np.arange(1, 50), np.arange(50, _WIDEST * now + 5, 5, dtype=int)])
     bases = bases[bases > now]
-    return _first(bases, sources.expanded(wider=bases / now) <= gap)
+    return _first(bases, parts.expanded(wider=bases / now) <= gap)
 
 
-def _length_bound(sources: Sources, gap: float) -> float | None:
-    """The widest bound of the length, in mm to one digit, that would tell; None for none."""
-    now = sources.length_bound_mm
-    if sources.length_u == 0 or now <= _FINEST_LENGTH_MM:
+def _length_bound(parts: UncertaintyParts, gap: float) -> float | None:
+    """The widest bound of the length, in mm to one digit, that gives a verdict; None for none."""
+    now = parts.length_bound_mm
+    if parts.length_u == 0 or now <= _FINEST_LENGTH_MM:
         return None
     digit = 10.0 ** math.floor(math.log10(now))
     steps = (digit, digit / 10, digit / 100)
     bounds = np.array([round(tenth * step, 9) for step in steps for tenth in range(9, 0, -1)])
     bounds = bounds[(bounds >= _FINEST_LENGTH_MM) & (bounds < now)]
-    enough = sources.expanded(length=bounds / now) <= gap
+    enough = parts.expanded(length=bounds / now) <= gap
     return float(bounds[enough][0]) if enough.any() else None

@@ -1,4 +1,4 @@
-"""Did the machine come back to its stop: cuts before a swing to an angle, and after it."""
+"""Did the machine come back to its stop? Compares the cuts before and after a swing to an angle."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ _MOST_CUTS: Final = 200
 
 @dataclass(frozen=True, slots=True)
 class Return:
-    """The answer, and what it rests on.
+    """The answer and its basis.
 
     `shift`: mean after minus mean before, with its 95 % interval where there is one.
     `expected`: where one more cut at the old setting would lie (prediction interval), for
     the case of a single cut after. `p_within`: p of the two one-sided tests against the
-    margin. `more_cuts`: how many more cuts after the swing would tell, if they come like
+    margin. `more_cuts`: how many more cuts after the swing would give an answer, if they are like
     those made; 0 when the answer is known, None where no number of them would.
     """
 
@@ -61,20 +61,20 @@ def came_back(
     unit: SizeUnit = "rad",
     level: float = 0.95,
 ) -> Return:
-    """Whether the cuts after a swing to an angle and back lie where those before lay.
+    """Whether the cuts after a swing to an angle and back agree with those before.
 
     before, after: one value for each trial in `unit`, same method, caliper and board, so
     that systematic errors cancel in the shift; nan does not count.
     margin: the largest shift that does not matter (half a tolerance, say), greater than 0;
-    margin_of: what it was taken from, in words, where the person did not give it.
+    margin_of: where it comes from, in words, if the person did not give it.
     Without one `came back` cannot be claimed, only `did not` or `cannot tell`.
     floor_sd: least standard deviation of one trial that the caliper's rounding allows.
     known_sd, known_df: standard deviation of one trial known from earlier series, used only
     where neither side has two trials.
 
     With several trials on both sides: Welch's interval, and two one-sided tests (TOST) at
-    1 - level. With one trial on a side: the other side's scatter is taken for both, which
-    makes Welch's interval the prediction interval mean +/- t s sqrt(1 + 1/n)
+    1 - level. With one trial on a side: the other side's scatter is used for both, so that
+    Welch's interval is the prediction interval mean +/- t s sqrt(1 + 1/n)
     (ISO 16269-8, 5; from memory), and the tests use the same standard error.
     `came back`: the shift is within the margin by the tests, even where a small shift shows.
     `did not`: otherwise, the shift's interval excludes zero. `cannot tell`: neither.
@@ -137,7 +137,7 @@ def _more_cuts(
     known_sd: float | None,
     level: float,
 ) -> int | None:
-    """The fewest further cuts after which shift and scatter as seen would give an answer."""
+    """The fewest further cuts that give an answer, if shift and scatter stay as they are."""
     if shift is None or a.sd is None:
         return None
     sd_after = b.sd if b.sd is not None else (known_sd if known_sd is not None else a.sd)
@@ -206,12 +206,12 @@ def _sentence(
     start = f"Cannot tell yet: the shift is {moved}"
     if margin is None:
         return (
-            f"{start}, so it may be none. Nothing speaks against the stop; to call it good, "
-            "say how large a shift you accept."
+            f"{start}, so it may be none. Nothing shows a fault of the stop; to call it good, "
+            "give the largest shift that you accept."
         )
     if more is None:
         return (
-            f"{start}; more cuts now would not settle it. Make more cuts before the next "
+            f"{start}; more cuts now would not give an answer. Make more cuts before the next "
             "swing, or accept a larger shift."
         )
     cuts = "1 more cut" if more == 1 else f"{more} more cuts"

@@ -1,6 +1,6 @@
-"""The score of a series: what its trials say, how surely, and the verdict.
+"""The score of a series: the result of its trials, its uncertainty, and the verdict.
 
-It puts geometry, spread, uncertainty and conformity together and decides nothing itself.
+It combines geometry, spread, uncertainty and conformity and has no rules of its own.
 """
 
 from __future__ import annotations
@@ -25,24 +25,24 @@ from analysis.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 
-# Fewer trials than this say nothing about one following on the other.
+# Fewer trials than this show nothing about serial correlation.
 _ENOUGH_FOR_ORDER: Final = 10
-# Fewer than this know their own scatter to no better than 40 %.
+# Fewer trials than this give a standard deviation that is uncertain by 40 % or more.
 _ENOUGH_FOR_SCATTER: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
 class QuantityScore:
-    """One quantity of a series, radians or millimetres. None is what cannot be told; never nan.
+    """One quantity of a series, radians or millimetres. None where it cannot be known; never nan.
 
     trials: those that count and are complete. sd, range, sd_interval, prediction (for the next
-    cut) and tolerance_interval (95 % of cuts to come) take two trials. mean_interval = mean +-
+    cut) and tolerance_interval (95 % of future cuts) need two trials. mean_interval = mean +-
     expanded_uncertainty, at 95 %, with coverage_factor; effective_degrees_of_freedom None where
     unlimited. own_scatter: the machine's, apart from caliper and hand. conformance: probability
     that the true value is within tolerance, None for one cut, which does not show the machine's
-    scatter and so is at most found out of tolerance. direction: which way it leans, in words.
-    scatter: whose scatter it is, in a sentence; empty where trials do not scatter. remedy: the
-    cheapest way to a verdict that cannot be given yet.
+    scatter and so can only be found out of tolerance. direction: which way it leans, in words.
+    scatter: where the scatter comes from, in a sentence; empty where trials do not scatter.
+    remedy: the cheapest way to a verdict where there is none yet.
     """
 
     unit: Literal["rad", "mm"]
@@ -71,7 +71,7 @@ class QuantityScore:
 @dataclass(frozen=True, slots=True)
 class Score:
     """trials: those that count and are complete in at least one quantity. quantities: by name,
-    in the method's order. notes: sentences that hold for all of them."""
+    in the method's order. notes: sentences about all of them."""
 
     trials: int
     quantities: Mapping[Quantity, QuantityScore]
@@ -81,8 +81,8 @@ class Score:
 def score(facts: SeriesFacts) -> Score:
     """The score of a series of any number of trials.
 
-    No trials, one trial, equal trials and trials not complete are answered in words, and so
-    are lengths that are not positive: then the quantity has no mean and its sentence says
+    No trials, one trial, equal trials and incomplete trials are explained in sentences. So are
+    lengths that are not positive: then the quantity has no mean and its sentence says
     what to correct. Raises ValueError only when the widths do not fit the method.
     """
     method = facts.method
@@ -98,8 +98,10 @@ def score(facts: SeriesFacts) -> Score:
             facts.pieces,
         )
     except ValueError as wrong:
-        told = sentences.capital(str(wrong)) + "."
-        return Score(0, {r.quantity: _nothing(r, facts, told) for r in method.relations}, (told,))
+        message = sentences.capital(str(wrong)) + "."
+        return Score(
+            0, {r.quantity: _nothing(r, facts, message) for r in method.relations}, (message,)
+        )
     counted = _counted(facts, len(means))
     quantities = {
         r.quantity: _quantity(r, facts, means, values.of(r.quantity), counted)
@@ -114,8 +116,8 @@ def verdict_of(
 ) -> Verdict | None:
     """The verdict on the mean of so many trials; None without a tolerance.
 
-    The budget of one cut holds what the measuring adds and not the machine's scatter, of which
-    one cut shows nothing: it may be out, but it never proves the cuts to come good.
+    The budget of one cut contains what measuring adds, but not the machine's scatter, which
+    one cut does not show: it can be out of tolerance, but it never proves future cuts good.
     """
     if tolerance is None:
         return None
@@ -145,7 +147,7 @@ def _repeats(facts: SeriesFacts, counted: NDArray[np.bool_]) -> int:
     return int(read.min()) if read.size else 1
 
 
-def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore:
+def _nothing(relation: Relation, facts: SeriesFacts, message: str) -> QuantityScore:
     return QuantityScore(
         unit=_unit(relation),
         trials=0,
@@ -165,7 +167,7 @@ def _nothing(relation: Relation, facts: SeriesFacts, told: str) -> QuantityScore
         tolerance=_tolerance(relation, facts),
         conformance=None,
         direction="",
-        sentence=Sentence(told),
+        sentence=Sentence(message),
         scatter="",
         remedy=None,
     )
@@ -205,13 +207,8 @@ def _quantity(
     one_cut = _one_cut(facts.method, n)
     judged = verdict_of(facts.method, n, mean, total.expanded, tolerance)
     way = None
-    if one_cut and judged == conformity.UNKNOWN:
-        way = remedy.SECOND_CUT
-    elif tolerance is not None and judged == conformity.UNKNOWN:
-        sources = _sources(relation, facts, parts, found, repeats)
-        way = remedy.remedy(
-            mean, tolerance, sources, len(facts.method.places), _shown(relation, facts)
-        )
+    if tolerance is not None and judged == conformity.UNKNOWN:
+        way = _remedy(relation, facts, tolerance, parts, found, repeats)
     scattered = sd is not None and sd > 0
     own = _own_scatter(facts, parts, found)
     sentence = _sentence(relation, facts, mean, sd, n, total.expanded, judged, complete)
@@ -252,6 +249,22 @@ def _quantity(
     )
 
 
+def _remedy(
+    relation: Relation,
+    facts: SeriesFacts,
+    tolerance: Tolerance,
+    parts: SeriesBudget,
+    found: spread.Summary,
+    repeats: int,
+) -> remedy.Remedy:
+    assert found.mean is not None  # without a trial there is no verdict
+    if _one_cut(facts.method, found.n):
+        return remedy.SECOND_CUT
+    uncertainties = _uncertainty_parts(relation, facts, parts, found, repeats)
+    places, shown = len(facts.method.places), _shown(relation, facts)
+    return remedy.remedy(found.mean, tolerance, uncertainties, places, shown)
+
+
 def _why_nothing(relation: Relation, facts: SeriesFacts) -> str:
     if relation.over == "baseline" and facts.baseline_mm is None:
         return f"Give the baseline: {facts.method.baseline}."
@@ -265,29 +278,29 @@ def _own_scatter(
 ) -> spread.OwnScatter | None:
     if not found.sd or facts.method.judges != "machine":
         return None
-    # Trials are rounded anew at each place, which readings of one spot need not show.
+    # Each trial is rounded independently, which readings of one spot need not show.
     one = math.hypot(parts.hand_u, parts.rounding_u)
     return spread.own_scatter(found.sd, found.n, one, facts.hand_df)
 
 
-def _sources(
+def _uncertainty_parts(
     relation: Relation,
     facts: SeriesFacts,
     parts: SeriesBudget,
     found: spread.Summary,
     repeats: int,
-) -> remedy.Sources:
+) -> remedy.UncertaintyParts:
     def part(*sources: str) -> float:
         lines = parts.total.contributions
         return math.hypot(*(c.contribution for c in lines if c.source in sources))
 
-    # What a wider board would do: nothing for a frame's joint or the saw's own slot.
+    # A wider board does not help with a frame's joint or the saw's own slot.
     base = (
         geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
         if relation.insets or relation.over == "thickness"
         else None
     )
-    return remedy.Sources(
+    return remedy.UncertaintyParts(
         trials=found.n,
         trial_sd=found.sd,
         hand_u=parts.hand_u,
@@ -363,7 +376,7 @@ def _notes(
     trials = max((q.trials for q in quantities.values()), default=0)
     if trials == 1 and facts.method.judges == "machine":
         notes.append(
-            "One trial tells nothing of the machine's own scatter: the uncertainty is that of "
+            "One trial shows nothing of the machine's own scatter: the uncertainty is that of "
             "the measuring alone."
         )
     if (
@@ -372,8 +385,8 @@ def _notes(
         and any(q.sd for q in quantities.values())
     ):
         notes.append(
-            f"A standard deviation from {trials} trials is itself in doubt by "
-            f"{100 * spread.sd_doubt(trials):.0f} %; five or more trials tell more."
+            f"A standard deviation from {trials} trials is itself uncertain by "
+            f"{100 * spread.sd_relative_uncertainty(trials):.0f} %; five or more trials tell more."
         )
     if trials >= 2 and any(q.sd == 0 for q in quantities.values()):
         notes.append("All trials are alike to the caliper's last digit: it hides the scatter.")

@@ -1,8 +1,8 @@
-"""The words of a score: how much, which way, how sure, and the verdict.
+"""The sentences of a score: size, direction, uncertainty and verdict.
 
-Each sentence fits on a phone and can be spoken. A value shows the digits that its expanded
+Each sentence fits on a phone and can be read aloud. A value has the digits that its expanded
 uncertainty supports: the uncertainty to two significant digits, the value to the same decimal
-(JCGM 100:2008, 7.2.6). Angles come in radians and are shown in degrees and as a taper.
+(JCGM 100:2008, 7.2.6). Angles are given in radians and shown in degrees and as a taper.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ _LAST_DIGIT: Final = "within the caliper's last digit"
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A number within a sentence, so that a reader may choose another unit.
+    """A number within a sentence, so that it can be converted to another unit.
 
-    value, and uncertainty (expanded; None where the sentence tells none), in `unit`; decimals:
-    as many as are worth showing in that unit. As text: "0.052 ± 0.011 degrees".
+    value, and uncertainty (expanded; None where the sentence gives none), in `unit`; decimals:
+    the number to show in that unit. As text: "0.052 ± 0.011 degrees".
     """
 
     value: float
@@ -42,12 +42,12 @@ class Measure:
 
 
 class Sentence(str):
-    """A sentence that knows its measures: `parts`, joined as text, are the sentence itself."""
+    """A sentence with its measures: `parts`, joined as text, are the sentence itself."""
 
     parts: tuple[str | Measure, ...]
 
     def __new__(cls, *pieces: str | Measure) -> Sentence:
-        """Of texts, measures and other sentences, one after the other."""
+        """Joins texts, measures and other sentences."""
         made = super().__new__(cls, "".join(map(str, pieces)))
         made.parts = tuple(
             part
@@ -83,7 +83,7 @@ def with_uncertainty(value: float, expanded: float, unit: MeasureUnit) -> Measur
 def taper(angle_rad: float, expanded_rad: float = 0.0, unit: Unit = "mm") -> Measure:
     """The angle as a taper: mm per 300 mm, or thou per foot (12000 tan); without a sign.
 
-    As many digits as the uncertainty supports, at most three decimals.
+    With the digits that the uncertainty supports, at most three decimals.
     """
     factor, words, most = _TAPERS[unit]
     decimals = min(decimals_for(factor * expanded_rad), most)
@@ -109,7 +109,7 @@ def short_length(value_mm: float, unit: Unit = "mm") -> Measure:
 
 
 def rounded(value: float, unit: MeasureUnit, digits: int = 2) -> Measure:
-    """A number that stands for itself, to so many significant digits, no zeros behind them."""
+    """A number without uncertainty, with `digits` significant digits and no trailing zeros."""
     shown = Decimal(f"{value:.{digits}g}")
     exponent = shown.as_tuple().exponent
     assert isinstance(exponent, int)  # a size is finite
@@ -127,14 +127,14 @@ def times(n: int) -> str:
 
 
 def capital(text: str) -> str:
-    """The text with its first letter large."""
+    """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
 
 
 def direction(value: float, expanded: float, toward: tuple[str, str]) -> str:
-    """Which way a value points, in words; says so when it may be either.
+    """The direction of a value, in words; with "if at all" where it may be either.
 
-    What arithmetic leaves of a zero, a billionth of the uncertainty, points nowhere.
+    A value below a billionth of its uncertainty is a rounding error and has no direction.
     """
     if not any(toward) or abs(value) <= 1e-9 * expanded or value == 0:
         return "it leans neither way" if any(toward) else ""
@@ -186,17 +186,17 @@ def length_sentence(
 
 
 def scatter_sentence(
-    sd: float, own: OwnScatter, unit: Literal["rad", "mm"], speak: Unit
+    sd: float, own: OwnScatter, unit: Literal["rad", "mm"], shown_in: Unit
 ) -> Sentence:
-    """Whose scatter it is: the machine's, or the caliper's and the hand's.
+    """Where the scatter comes from: the machine, or caliper and hand.
 
     sd: standard deviation over trials; own: the machine's share; both in `unit`. Lengths are
-    spoken of in `speak`.
+    shown in `shown_in`.
     """
 
     def size(value: float) -> Measure:
         if unit == "mm":
-            return short_length(value, speak)
+            return short_length(value, shown_in)
         degrees = math.degrees(value)
         return Measure(degrees, None, "degrees", decimals_for(degrees) if degrees else 3)
 
@@ -252,7 +252,7 @@ def repeatability_sentence(sd_mm: float | None, readings: int, unit: Unit = "mm"
 def unknown_block_sentence(
     mean_mm: float, expanded_mm: float, trials: int, unit: Unit = "mm"
 ) -> Sentence:
-    """What a block of no stated size reads, and what would tell the caliper's error."""
+    """The reading of a block without a stated size, and what is missing to judge the caliper."""
     return Sentence(
         "The block reads ",
         length(mean_mm, expanded_mm, unit),
@@ -266,9 +266,9 @@ def block_sentence(
 ) -> Sentence:
     """How far the caliper reads off a known block."""
     way = "long" if offset_mm > 0 else "short"
-    doubt = "" if abs(offset_mm) > expanded_mm else ", if at all"
+    maybe = "" if abs(offset_mm) > expanded_mm else ", if at all"
     return Sentence(
         "The caliper reads ",
         length(abs(offset_mm), expanded_mm, unit),
-        f" too {way}{doubt}, at 95 %, from {cuts(trials, 'reading')}.",
+        f" too {way}{maybe}, at 95 %, from {cuts(trials, 'reading')}.",
     )

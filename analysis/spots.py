@@ -1,4 +1,4 @@
-"""Which analysis a same-spot study gets, by how its readings are laid out."""
+"""Chooses the analysis of a same-spot study by its design: how many people, how many spots."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from analysis.caliper_study import CaliperStudy, LengthUnit, crossed, same_spot,
 
 
 @dataclass(frozen=True, slots=True)
-class LaidOut:
-    """A study, how many spots counted in it, and in words who read what."""
+class AnalysedStudy:
+    """A study, the number of spots in it, and its design in words."""
 
     study: CaliperStudy
     spots: int
@@ -22,13 +22,13 @@ def spots_by_people(
     *,
     tolerance: float | None = None,
     unit: LengthUnit = "mm",
-) -> LaidOut:
-    """What one or several people's readings of one or several spots tell.
+) -> AnalysedStudy:
+    """The study of one or several people's readings of one or several spots.
 
-    people: of each person (one at least), of each spot (in the same order), the readings, all in
-    `unit`; where several people read several spots, each of them equally often. Spots that not all
-    of them read do not count. tolerance: the whole width of what is to be judged with the caliper,
-    in `unit`.
+    people: for each person (at least one), for each spot (in the same order), the readings, all in
+    `unit`; where several people read several spots, each of them equally often. Spots that not
+    everyone read do not count. tolerance: the full width of the tolerance to be judged with the
+    caliper, in `unit`.
     Several people on several spots are analysed as `crossed`, one person on several as
     `several_spots`, one spot as `same_spot`.
     Raises ValueError where several people did not read several spots equally often.
@@ -41,14 +41,14 @@ def spots_by_people(
         laid_out = f"{len(counted)} people read the same {spots} spots, in the same order"
         if max(len(person) for person in people) > spots:
             laid_out += "; spots that not all of them read are left out"
-        return LaidOut(study, spots, laid_out)
+        return AnalysedStudy(study, spots, laid_out)
     if spots > 1:
         study = several_spots(counted[0], tolerance=tolerance, unit=unit)
-        return LaidOut(study, spots, f"one person read {spots} spots, each several times")
+        return AnalysedStudy(study, spots, f"one person read {spots} spots, each several times")
     study = same_spot(
         [spot for person in counted for spot in person], tolerance=tolerance, unit=unit
     )
     laid_out = "one spot, one person"
     if len(counted) > 1:
         laid_out = f"one spot, the same for {len(counted)} people"
-    return LaidOut(study, 1, laid_out)
+    return AnalysedStudy(study, 1, laid_out)

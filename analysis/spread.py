@@ -1,8 +1,8 @@
-"""How far results lie apart: mean, standard deviation, and the intervals they support.
+"""The spread of results: mean, standard deviation, and the intervals that follow from them.
 
-All functions take plain numbers or arrays of shape (n,) in any one unit and answer in that
-unit. nan stands for a trial that was not completed and is left out. None stands for what
-too few trials cannot tell; nothing here returns nan.
+All functions take plain numbers or arrays of shape (n,) in any one unit and return that
+unit. nan means a trial that was not completed and is left out. None means that there are too
+few trials; nothing here returns nan.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Summary:
 def summary(values: ArrayLike) -> Summary:
     """Mean, standard deviation and range of the values that are finite.
 
-    Two passes: the mean is corrected by the mean of what is left, and the squares are summed
+    Two passes: the mean is corrected by the mean of the residuals, and the squares are summed
     about it, so that a small spread on a large value keeps its digits (Chan, Golub and
     LeVeque, The American Statistician 37, 1983, 242-247, from memory). Equal values give
     exactly zero.
@@ -76,8 +76,8 @@ def serial_correlation(values: ArrayLike) -> float | None:
     return float(np.dot(rest[:-1], rest[1:]) / np.dot(rest, rest))
 
 
-def sd_doubt(n: int) -> float:
-    """How far the standard deviation of n normal values is itself in doubt, as a share of it.
+def sd_relative_uncertainty(n: int) -> float:
+    """The relative standard uncertainty of the standard deviation of n normal values.
 
     sqrt(1 / c4^2 - 1), c4 = E[s] / sigma (JCGM 100:2008, E.4.3 and table E.1); n >= 2.
     """
@@ -104,7 +104,7 @@ def sd_interval(sd: float, n: int, level: float = LEVEL) -> Interval:
 def prediction_interval(
     mean: float, sd: float, n: int, level: float = LEVEL, cuts: int = 1
 ) -> Interval:
-    """Where the mean of the next `cuts` trials will fall (prediction interval); n >= 2.
+    """The prediction interval for the mean of the next `cuts` trials; n >= 2.
 
     mean +- t sd sqrt(1 / cuts + 1 / n) (Hahn and Meeker, Statistical Intervals, 1991, 4.7,
     from memory).
@@ -116,7 +116,7 @@ def prediction_interval(
 def tolerance_interval(
     mean: float, sd: float, n: int, proportion: float = PROPORTION, level: float = LEVEL
 ) -> Interval:
-    """Holds at least `proportion` of all cuts to come, at `level` (statistical tolerance interval).
+    """Statistical tolerance interval: contains at least `proportion` of future cuts, at `level`.
 
     mean +- k sd with the exact two-sided `tolerance_factor`; n >= 2; normal scatter.
     """
@@ -129,7 +129,7 @@ def tolerance_factor(n: int, proportion: float = PROPORTION, level: float = LEVE
     """Exact two-sided factor k2 for mean and standard deviation both unknown.
 
     The k for which E[P(chi2(n-1) >= (n-1) r(z)^2 / k^2)] = level over z ~ N(0, 1/n), r(z)
-    being the half-width about 0 that holds `proportion` of N(z, 1) (ISO 16269-6:2014, annex;
+    being the half-width about 0 that contains `proportion` of N(z, 1) (ISO 16269-6:2014, annex;
     Krishnamoorthy and Mathew, Statistical Tolerance Regions, 2009, 2.3). Gauss-Legendre over
     z, bisection on log k. Raises ValueError for n < 2.
     """
@@ -146,7 +146,7 @@ def tolerance_factor(n: int, proportion: float = PROPORTION, level: float = LEVE
     def held(log_k: float) -> float:
         return float(np.dot(density, special.chdtrc(df, df * (r / math.exp(log_k)) ** 2)))
 
-    # Between the factor for a known standard deviation and far beyond n = 2.
+    # The bounds are far below and far above any factor, n = 2 included.
     return math.exp(quantiles.reached(held, level, math.log(1e-3), math.log(1e9)))
 
 
@@ -157,8 +157,8 @@ def _legendre() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def _half_width(z: NDArray[np.float64], proportion: float) -> NDArray[np.float64]:
-    """r with Phi(z + r) - Phi(z - r) = proportion, by Newton (the left side is concave in r
-    beyond z, so a start on the low side climbs from there)."""
+    """r with Phi(z + r) - Phi(z - r) = proportion, by Newton's method (the left side is concave
+    in r beyond z, so that from a start below the root every step increases)."""
     from scipy import special
 
     r = np.maximum(quantiles.normal((1 + proportion) / 2), z + quantiles.normal(proportion))
@@ -176,8 +176,8 @@ def _half_width(z: NDArray[np.float64], proportion: float) -> NDArray[np.float64
 class OwnScatter:
     """The saw's own scatter, apart from caliper and hand.
 
-    sd: 0 where caliper and hand alone explain the scatter, never less. interval: for the
-    standard deviation. hidden: its interval reaches down to zero, so the caliper hides it.
+    sd: 0 where caliper and hand alone explain the scatter. interval: for the
+    standard deviation. hidden: its interval contains zero, so the caliper hides it.
     """
 
     sd: float
@@ -188,7 +188,7 @@ class OwnScatter:
 def own_scatter(
     sd: float, n: int, hand_sd: float, hand_df: float | None = None, level: float = LEVEL
 ) -> OwnScatter:
-    """What is left of the scatter of n trials when caliper and hand are taken off.
+    """The scatter of n trials without the part of caliper and hand.
 
     sd: over trials, n >= 2. hand_sd: what caliper and hand add to one trial, in the same
     unit, with its degrees of freedom (None: taken as known). The estimate is the root of

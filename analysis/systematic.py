@@ -1,4 +1,4 @@
-"""What more trials would not lessen in a mean, and how much of it two means share."""
+"""The part of a mean's uncertainty that more trials do not reduce, and how much two means share."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Final
 from analysis.uncertainty import Budget
 
 _ZERO: Final = ("caliper zero",)
-# Of the lines of a score's budget, all others that the trials of a series share.
+# The other lines of a score's budget that all trials of a series share.
 _OWN: Final = (
     "caliper scale",
     "length of the cut",
@@ -22,10 +22,10 @@ _OWN: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Systematic:
-    """Standard uncertainties of a mean that more trials would not lessen, in the mean's unit.
+    """Standard uncertainties of a mean that more trials do not reduce, in the mean's unit.
 
-    zero_u: of the caliper's zero, which only lengths feel. own_u: of its scale, and of the lengths
-    that the method takes as given.
+    zero_u: of the caliper's zero, which affects only lengths. own_u: of its scale, and of the
+    lengths that the method takes as given.
     """
 
     zero_u: float = 0.0
@@ -35,7 +35,7 @@ class Systematic:
 def systematic(budget: Budget | None, per: float = 1.0) -> Systematic:
     """The systematic part of a score's budget, in units of `per` of the budget's own.
 
-    Nothing where there is no budget.
+    Zero where there is no budget.
     """
     if budget is None:
         return Systematic()
@@ -49,11 +49,11 @@ def _part(budget: Budget, sources: Collection[str]) -> float:
 def between(
     first: Systematic, second: Systematic, *, one_caliper: bool
 ) -> tuple[float, tuple[float, float]]:
-    """What two means share (the zero of one caliper), and what each has of its own.
+    """The uncertainty that two means share (the zero of one caliper), and that of each alone.
 
-    Errors of scale and of lengths are relative: where both share them they turn neither the
-    difference nor the order of two means on one side of nominal by more than that share of
-    it. They are counted as each one's own, which is never less.
+    Errors of scale and of lengths are relative: where both means share them, they change the
+    difference of two means on one side of nominal only by that relative amount, and not their
+    order. They are counted as independent, which never gives a smaller uncertainty.
     """
     if one_caliper:
         return max(first.zero_u, second.zero_u), (first.own_u, second.own_u)

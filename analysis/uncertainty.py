@@ -1,8 +1,8 @@
-"""What caliper, hand and jaw place add to a result: an uncertainty budget.
+"""The rules of an uncertainty budget.
 
 Follows JCGM 100:2008, Evaluation of measurement data, Guide to the expression of uncertainty
-in measurement (GUM); sections are named beside each formula. `montecarlo` gets to the same
-end by another route.
+in measurement (GUM); each formula names its section. `montecarlo` computes the same in an
+independent way.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ Enters = Literal["result", "contrast", "scale", "base", "inset"]
 """Where an input enters the model result = solve(contrast * scale / (base - 2 inset)): the
 result itself, or one of its inputs."""
 
-# What is taken for granted until the user says better. Each is common practice, no source.
+# Assumed until the user gives a better value. Each is common practice, no source.
 REPEATABILITY_MM: Final = 0.02  # one reading, caliper and hand together, standard deviation
 LENGTH_BOUND_MM: Final = 0.5  # a cut's length by a steel rule, plus or minus, rectangular
 INSET_BOUND_MM: Final = 1.0  # where the jaws touched, plus or minus, rectangular
 SCALE_BOUND: Final = 1e-4  # the caliper's scale, relative, plus or minus, rectangular
 ZERO_BOUND_MM: Final = 0.02  # the caliper's zero, plus or minus, rectangular
 
-# Below so many degrees of freedom Welch-Satterthwaite falls short.
+# With fewer degrees of freedom than this, Welch-Satterthwaite intervals are too narrow.
 FEW: Final = 4
 
 # With a standard deviation of one reading below this share of the caliper's count, rounding
@@ -43,8 +43,8 @@ DITHER_SHARE: Final = 0.3
 
 _TINY: Final = float(np.finfo(float).tiny)
 
-# So many trials know their own scatter better than what is taken for granted of the hand.
-OWN_WORD: Final = 10
+# From this number of trials on, their own scatter is better known than the assumed repeatability.
+ENOUGH_FOR_OWN_SCATTER: Final = 10
 
 
 def rectangular(half_width: float) -> float:
@@ -83,10 +83,10 @@ class Contribution:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """The contributions and what they come to, in the result's unit.
+    """The contributions and their combination, in the result's unit.
 
     effective_degrees_of_freedom: None where unlimited. coverage_factor: Student's t for them, or
-    more where few degrees of freedom ask for a guard. expanded = coverage_factor * combined,
+    more with few degrees of freedom (see `factor`). expanded = coverage_factor * combined,
     holding at `level`.
     """
 
@@ -127,15 +127,15 @@ def factor(
     inf where unlimited. Both answers are () or (m,).
     Welch-Satterthwaite, u_c^4 / sum(u_i^4 / df_i) (GUM G.4.1, eq. G.2b), not truncated, and
     Student's t for them (GUM G.3.2). With fewer than four degrees of freedom in a large
-    contribution that falls short: two trials and a bound of equal size hold the true value in
-    90 series of 100 instead of 95 (own simulation, in the tests; Hall and Willink, Metrologia
-    38, 2001, 9-15, from memory). `guard` then takes at least the root of the sum of squared
-    (t_i u_i), each with its own degrees of freedom, which does hold it.
+    contribution that is too narrow: with two trials and a bound of equal size the interval
+    contains the true value in 90 series of 100 instead of 95 (own simulation, in the tests; Hall
+    and Willink, Metrologia 38, 2001, 9-15, from memory). `guard` then takes at least the root of
+    the sum of squared (t_i u_i), each with its own degrees of freedom, which is wide enough.
     """
     u, df = np.asarray(contributions, float), np.asarray(degrees_of_freedom, float)
-    # Not by hypot: it takes ten times as long.
+    # hypot would take ten times as long.
     combined = np.sqrt((u * u).sum(axis=0))
-    # In shares of the whole, so that fourth powers of small numbers do not vanish.
+    # As shares of the whole, so that fourth powers of small numbers do not underflow.
     whole = np.maximum(combined, _TINY)
     share = u / whole
     share *= share
@@ -170,7 +170,7 @@ def rounding_averages_out(reading_sd: float | Array, count: float | Array) -> bo
 
 # The digits of a line as sent, with its decimal part; signs, names and units may surround it.
 _DECIMALS: Final = re.compile(r"([0-9]*)[.,]([0-9]+)")
-# So many different values do not all end in 0, or in 0 and 5, by chance.
+# This many different values do not all end in 0, or in 0 and 5, by chance.
 _MANY: Final = 10
 
 
@@ -182,12 +182,12 @@ def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
     0.005 mm); with ten different values or more any unit does, and counts in tens where every
     last digit is 0. None where no text has decimals.
     """
-    # One value sent again and again tells no more of the last digit than once.
+    # A value sent many times shows no more about the last digit than once.
     parts = {(match[1], match[2]) for text in sent if (match := _DECIMALS.search(text))}
     if not parts:
         return None
     decimals = max(len(part) for _, part in parts)
-    # A caliper that drops trailing zeros sends fewer decimals now and then.
+    # A caliper that drops trailing zeros sometimes sends fewer decimals.
     values = {(whole.lstrip("0"), part.ljust(decimals, "0")) for whole, part in parts}
     last = {part[-1] for _, part in values}
     count = NM_PER_UNIT[unit] // int(10**decimals)

@@ -1,7 +1,7 @@
-"""Exact lengths: an integer number of nanometres beside the text as it was sent.
+"""Exact lengths, as an integer number of nanometres.
 
 One inch is 25.4 mm exactly (international inch, 1959), so every count that a caliper
-can show, in either unit, is a whole number of nanometres: no length is ever rounded
+can show, in either unit, is a whole number of nanometres: no length is rounded
 between the instrument and the analysis.
 """
 
@@ -17,10 +17,10 @@ NM_PER_MM: Final = 1_000_000
 NM_PER_UNIT: Final[dict[Unit, int]] = {"mm": 1_000_000, "in": 25_400_000}
 MM_PER_INCH: Final = NM_PER_UNIT["in"] / NM_PER_MM
 
-# ASCII digits with at most one decimal mark. Decimal() alone would take "1e3", "nan",
-# "1_000" and digits of other scripts, none of which a caliper means as a length.
+# ASCII digits with at most one decimal mark. Decimal() alone would also accept "1e3", "nan",
+# "1_000" and digits of other scripts, which are no lengths from a caliper.
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)")
-# Far beyond any caliper, and well inside a 64-bit column.
+# Far more than any caliper, and well below the limit of a 64-bit column.
 _LONGEST_NM: Final = 1_000_000 * NM_PER_MM
 
 
@@ -40,7 +40,7 @@ def to_nanometres(number: Decimal, unit: Unit) -> int:
 
     Raises ValueError when the number is finer than a nanometre or longer than a kilometre.
     """
-    # Checked first: the product of an absurdly long number would be absurdly slow.
+    # Checked first: the product with an extremely long number would be extremely slow.
     if number.adjusted() > 9 or len(number.as_tuple().digits) > 18:
         raise ValueError(f"{number} {unit} has more digits than any caliper shows")
     exact = number * NM_PER_UNIT[unit]

@@ -1,4 +1,4 @@
-"""What an angle error does to a joint, a case or a frame, and which error an accepted gap allows.
+"""The effect of an angle error on a joint, a case or a frame, and the error that a gap allows.
 
 Angles are in radians, lengths in mm; uncertainties are expanded ones at 95 %.
 """
@@ -24,12 +24,11 @@ from analysis.units import MM_PER_INCH, Unit
 
 @dataclass(frozen=True, slots=True)
 class AskedWork:
-    """What is to be made, in mm; None where it is not asked about.
+    """The work, in mm; None for what is not asked about.
 
     joint_mm: the length of a joint; with `pieces`, of each joint of a mitred frame. width_mm and
-    height_mm: of a case. gap_mm: what may be seen and is accepted: the gap at the end of the
-    joint, by which the diagonals differ, at the last joint of the frame. unit: in which sentences
-    speak.
+    height_mm: of a case. gap_mm: the largest accepted gap at the end of the joint or at the last
+    joint of the frame, or difference of the diagonals. unit: that of the sentences.
     """
 
     joint_mm: float | None = None
@@ -42,7 +41,7 @@ class AskedWork:
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """How far the work is off, in mm, signed as the angle, with its expanded uncertainty."""
+    """The error of the work, in mm, with the sign of the angle, and its expanded uncertainty."""
 
     mm: float
     expanded_mm: float
@@ -51,7 +50,7 @@ class Effect:
 
 @dataclass(frozen=True, slots=True)
 class Effects:
-    """What an error does; None for what was not asked about.
+    """The effects of an error; None for what was not asked about.
 
     joint: the gap at one end; side: out of square of a case's side; case: by how much its
     diagonals differ; frame: the gap at the last joint.
@@ -67,8 +66,8 @@ class Effects:
 class Allowed:
     """The error of each cut at which the accepted gap is reached, either way.
 
-    within: whether the error found, with its uncertainty, stays inside it; None without an error
-    or where the uncertainty does not tell.
+    within: whether the error found, with its uncertainty, is inside it; None without an error
+    or where the uncertainty is too large to tell.
     """
 
     of: Literal["joint", "case", "frame"]
@@ -78,11 +77,11 @@ class Allowed:
 
 
 def effects(angle_rad: float, expanded_rad: float, asked: AskedWork) -> Effects:
-    """What an error does to the work asked about.
+    """The effects of an error on the work asked about.
 
     Gap of a joint J: J tan e; out of square of a case's side h: h tan e; diagonals of a case,
     exact; last gap of a frame of n pieces: J tan(2 n e). Uncertainties by the derivative (JCGM
-    100, 5.1.2). Means something while |e|, and 2 n |e| of a frame, lie below a right angle.
+    100, 5.1.2). Valid while |e|, and 2 n |e| of a frame, are below a right angle.
     """
     joint, width, height, pieces = asked.joint_mm, asked.width_mm, asked.height_mm, asked.pieces
     say = _Words(asked.unit)
@@ -99,9 +98,9 @@ def effects(angle_rad: float, expanded_rad: float, asked: AskedWork) -> Effects:
 
 
 def allowed(angle_rad: float | None, expanded_rad: float, asked: AskedWork) -> tuple[Allowed, ...]:
-    """Which error the accepted gap allows in each thing asked about; empty without a gap.
+    """The error that the accepted gap allows in each thing asked about; empty without a gap.
 
-    The inverse of `effects`. angle_rad: the error that is held against it, None for none. Raises
+    The inverse of `effects`. angle_rad: the error that is compared with it, None for none. Raises
     ValueError where no case has diagonals so different, or a frame fewer than three pieces.
     """
     gap, joint, pieces = asked.gap_mm, asked.joint_mm, asked.pieces
@@ -139,7 +138,7 @@ def allowed(angle_rad: float | None, expanded_rad: float, asked: AskedWork) -> t
 
 def is_within(angle_rad: float, expanded_rad: float, limit_rad: float) -> bool | None:
     """Whether an error lies within +- limit by the rule of ISO 14253-1: inside or outside it by
-    more than the uncertainty, or None where that does not tell."""
+    more than the uncertainty, or None where neither is shown."""
     if abs(angle_rad) + expanded_rad <= limit_rad:
         return True
     return False if abs(angle_rad) - expanded_rad > limit_rad else None
@@ -153,39 +152,40 @@ _COMPARED: Final = {
 
 
 def _joint(e: float, u: float, joint: float, say: _Words) -> Effect:
-    gap, doubt = float(joint_gap(e, joint)), joint * u / math.cos(e) ** 2
-    words = f"A joint {say.long(joint)} long stands {say.small(gap, doubt)} open at one end."
-    return Effect(gap, doubt, words)
+    gap, uncertainty = float(joint_gap(e, joint)), joint * u / math.cos(e) ** 2
+    words = f"A joint {say.long(joint)} long stands {say.small(gap, uncertainty)} open at one end."
+    return Effect(gap, uncertainty, words)
 
 
 def _side(e: float, u: float, height: float, say: _Words) -> Effect:
-    off, doubt = float(joint_gap(e, height)), height * u / math.cos(e) ** 2
-    words = f"The side of a case {say.long(height)} deep is {say.small(off, doubt)} out of square."
-    return Effect(off, doubt, words)
+    off, uncertainty = float(joint_gap(e, height)), height * u / math.cos(e) ** 2
+    size = say.small(off, uncertainty)
+    words = f"The side of a case {say.long(height)} deep is {size} out of square."
+    return Effect(off, uncertainty, words)
 
 
 def _case(e: float, u: float, width: float, height: float, say: _Words) -> Effect:
     apart = float(diagonals_differ(e, width, height))
-    # d/de of the difference: its two roots each give a b cos e over themselves.
+    # d/de of the difference: the derivative of each root is a b cos e / root, with its sign.
     cosine, sine = math.cos(e), math.sin(e)
     square, twice = width**2 + height**2, 2 * width * height
     longer, shorter = math.sqrt(square + twice * sine), math.sqrt(square - twice * sine)
-    doubt = u * width * height * cosine * (1 / longer + 1 / shorter)
+    uncertainty = u * width * height * cosine * (1 / longer + 1 / shorter)
     words = (
         f"The diagonals of a case {say.long(width)} by {say.long(height)} differ by "
-        f"{say.small(apart, doubt)}."
+        f"{say.small(apart, uncertainty)}."
     )
-    return Effect(apart, doubt, words)
+    return Effect(apart, uncertainty, words)
 
 
 def _frame(e: float, u: float, joint: float, pieces: int, say: _Words) -> Effect:
     last = float(last_gap(e, joint, pieces))
-    doubt = joint * 2 * pieces * u / math.cos(2 * pieces * e) ** 2
+    uncertainty = joint * 2 * pieces * u / math.cos(2 * pieces * e) ** 2
     words = (
         f"Set so for miters, the last joint of a frame of {pieces} pieces stands "
-        f"{say.small(last, doubt)} open."
+        f"{say.small(last, uncertainty)} open."
     )
-    return Effect(last, doubt, words)
+    return Effect(last, uncertainty, words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +198,11 @@ class _Words:
             return f"{number(mm, 1).rstrip('0').rstrip('.')} mm"
         return f"{number(mm / MM_PER_INCH, 3).rstrip('0').rstrip('.')} in"
 
-    def small(self, mm: float, doubt: float = 0.0) -> str:
+    def small(self, mm: float, uncertainty: float = 0.0) -> str:
         """A gap, with its uncertainty where there is one: mm, or thou for inches."""
         per: float = 1.0 if self.unit == "mm" else MM_PER_INCH
         size: SizeUnit = "mm" if self.unit == "mm" else "in"
-        if not doubt:
+        if not uncertainty:
             return size_text(mm / per, size)
-        shown = size_text(mm / per, size, doubt / per).rpartition(" ")
-        return f"{shown[0]} ± {size_text(doubt / per, size, doubt / per)}"
+        shown = size_text(mm / per, size, uncertainty / per).rpartition(" ")
+        return f"{shown[0]} ± {size_text(uncertainty / per, size, uncertainty / per)}"

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row
 from analysis.caliper_study import BlockCheck, Component, known_block
 from analysis.comparison import Difference
 from analysis.interval import Interval
-from analysis.spots import LaidOut, spots_by_people
+from analysis.spots import AnalysedStudy, spots_by_people
 from analysis.units import NM_PER_UNIT, Unit, mm, parse_length
 from api.answers.studies import KNOWN_BLOCK, SAME_SPOT, STUDY_METHODS
 from api.store.facts import resolution_mm
@@ -240,7 +240,7 @@ def _spot_study(study: Sequence[_Series], tolerance_mm: float | None) -> SpotStu
 @lru_cache(maxsize=512)
 def _studied(
     people: tuple[tuple[tuple[int, ...], ...], ...], tolerance_mm: float | None, unit: Unit
-) -> LaidOut:
+) -> AnalysedStudy:
     """people: for each person the readings in nm, spot by spot."""
     per = NM_PER_UNIT[unit]
     tolerance = None if tolerance_mm is None else tolerance_mm * NM_PER_UNIT["mm"] / per

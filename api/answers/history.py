@@ -12,7 +12,7 @@ from uuid import UUID
 import numpy as np
 from sqlalchemy import Connection, Row
 
-from analysis.advice import Estimate, FenceHalves, fence_halves
+from analysis.advice import AngleEstimate, FenceHalves, fence_halves
 from analysis.methods import Quantity, Side
 from analysis.phases import PhaseByPhase, phase_by_phase
 from api.answers import checks
@@ -164,5 +164,5 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Hal
     return Halves(left, right, both, told)
 
 
-def _estimate(known: Known) -> Estimate:
-    return Estimate(known.check.mean, known.check.u, known.check.df)
+def _estimate(known: Known) -> AngleEstimate:
+    return AngleEstimate(known.check.mean, known.check.u, known.check.df)

@@ -88,7 +88,7 @@ def five_cut_strip(saw: Saw, strip: str) -> Any:
     for _ in range(4):
         fresh = saw.keep(panel, "right")
         panel = rotate(fresh, 90 + lean, origin=(0, 0))
-        # The fresh edge now runs along y = 0; the new left end stands beyond the blade, far
+        # The fresh edge now runs along y = 0; the new left end is beyond the blade, far
         # enough that the next cut trims it whole.
         left, _, right, _ = panel.bounds
         panel = translate(panel, xoff=-left - 0.45 * (right - left))

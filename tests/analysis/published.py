@@ -1,4 +1,9 @@
-"""The published reference values in fixtures/published.json, as (inputs, expected, tolerance)."""
+"""The published reference values in fixtures/published.json, as (inputs, expected, tolerance).
+
+The file says how each was obtained and where a copy is. The NIST/SEMATECH e-Handbook is at
+https://www.itl.nist.gov/div898/handbook/, the NIST Statistical Reference Datasets are at
+https://www.itl.nist.gov/div898/strd/.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Did it help: the answer agrees with 'further out', and its interval holds what it says."""
+"""The answer agrees with 'further out', and its interval covers as often as stated."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_lengths_are_judged_from_their_nominal_and_said_in_thou():
 
 
 def test_the_ends_are_the_least_and_most_over_both_intervals():
-    """Against a plain search over a grid of the two intervals, whatever their signs."""
+    """Against a plain search over a grid of the two intervals, for all signs."""
     grid = np.linspace(-1, 1, 201)
     for estimate, total in itertools.product((-3.0, -0.6, 0.0, 0.4, 2.0), repeat=2):
         d = Difference(estimate, 0.5, math.inf, None, None, Interval(0, 0))

@@ -1,4 +1,4 @@
-"""Every piece of advice is taken on a saw of polygons, and the strip is cut again."""
+"""Every advice is carried out on a simulated saw of polygons, and the strip is cut again."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from shapely.affinity import rotate, scale, translate
 
 from analysis.advice import (
     ADJUSTING_CAUTIONS,
-    Estimate,
+    AngleEstimate,
     Fence,
     advise,
     advise_cutterhead,
@@ -131,7 +131,7 @@ def test_the_words_without_left_and_right_point_the_right_way(angle: float, side
     before, after = height * math.tan(angle), height * math.tan(angle - advice.blade_turn_rad)
     toward_strip = -1 if side == "left" else 1
     assert (after - before) * toward_strip > 0
-    # Fence about its middle: the end on the strip's side goes as said.
+    # A fence turned about its middle: the end on the strip's side moves as the sentence says.
     fence_rad = -angle
     end = -300 if side == "left" else 300
     rises = end * math.tan(fence_rad) > 0
@@ -339,15 +339,15 @@ def test_what_the_error_does_to_the_work_is_said_for_what_was_asked() -> None:
 
 
 def test_fence_halves_out_of_line_are_told_apart_and_explain_the_reversal() -> None:
-    left, right = Estimate(0.002, 0.0002), Estimate(0.0001, 0.0002)
-    halves = fence_halves(left, right, Estimate(0.00105, 0.0001))
+    left, right = AngleEstimate(0.002, 0.0002), AngleEstimate(0.0001, 0.0002)
+    halves = fence_halves(left, right, AngleEstimate(0.00105, 0.0001))
     assert not halves.in_line
     assert halves.agrees is True
     assert halves.out_of_line.estimate == pytest.approx(0.0019)
     assert halves.out_of_line.standard_error == pytest.approx(0.0002 * math.sqrt(2))
     assert halves.mean_rad == pytest.approx(0.00105, rel=1e-5)
     assert "left come out at 0.115 degrees right" in halves.sentence
-    odd = fence_halves(left, right, Estimate(0.005, 0.0001))
+    odd = fence_halves(left, right, AngleEstimate(0.005, 0.0001))
     assert odd.agrees is False
     assert "does not agree" in odd.sentence
 
@@ -356,7 +356,7 @@ def test_a_reversal_on_bent_halves_shows_their_mean() -> None:
     """The board lies on the left half for one cut and on the right for the other."""
     left, right = 0.01, -0.004
     strip_d = WIDTH * (math.tan(left) + math.tan(right))
-    halves = fence_halves(Estimate(left, 1e-6), Estimate(right, 1e-6))
+    halves = fence_halves(AngleEstimate(left, 1e-6), AngleEstimate(right, 1e-6))
     assert reversal_angle(strip_d) == pytest.approx(halves.mean_rad, rel=1e-12)
 
 
@@ -365,11 +365,11 @@ def test_halves_in_line_are_seldom_said_to_be_bent() -> None:
     runs = 2000
     bent = 0
     for a, b in rng.normal(0, 1e-4, (runs, 2)).tolist():
-        bent += not fence_halves(Estimate(a, 1e-4), Estimate(b, 1e-4)).in_line
+        bent += not fence_halves(AngleEstimate(a, 1e-4), AngleEstimate(b, 1e-4)).in_line
     assert within_chance(bent, runs, 0.05)
 
 
 def test_halves_without_uncertainty_are_not_judged() -> None:
-    halves = fence_halves(Estimate(0.002, 0), Estimate(0.001, 0))
+    halves = fence_halves(AngleEstimate(0.002, 0), AngleEstimate(0.001, 0))
     assert halves.out_of_line.interval is None
     assert "uncertainty" in halves.sentence

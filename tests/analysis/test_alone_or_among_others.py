@@ -1,4 +1,4 @@
-"""A trial says the same to the bit alone, among others, and when its series is replayed."""
+"""A trial has the same value, to the bit, alone, among others, and when its series is replayed."""
 
 from __future__ import annotations
 

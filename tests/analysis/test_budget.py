@@ -1,4 +1,4 @@
-"""One budget behind every question: each says of its uncertainty what it has always said."""
+"""All analyses use one budget: each gives the uncertainty that is on record."""
 
 from __future__ import annotations
 

@@ -12,6 +12,8 @@ from tests.analysis.published import case
 
 
 def test_several_peoples_presses_agree_with_the_published_interlaboratory_example() -> None:
+    # Source: ASTM E691, glucose in serum example, material A (8 laboratories, 3 results):
+    # average, sr, sx-bar, sR; ASTM; from memory, recomputed.
     found = case("astm-e691-glucose-a")
     groups = found.inputs["groups"]
     study = same_spot(groups)
@@ -19,7 +21,7 @@ def test_several_peoples_presses_agree_with_the_published_interlaboratory_exampl
     assert study.people is not None
     assert study.gauge is not None
     assert found.near(study.repeatability.sd, "repeatability_sd")
-    # The case whose variance between people comes out negative: it is zero, and said hidden.
+    # The case whose variance between people is negative: it is set to zero and marked hidden.
     assert found.near(study.people.sd, "between_sd")
     assert study.people.hidden
     assert found.near(study.gauge.sd, "reproducibility_sd")
@@ -30,6 +32,8 @@ def test_several_peoples_presses_agree_with_the_published_interlaboratory_exampl
 
 
 def test_days_of_the_voltage_standard_come_apart_as_published() -> None:
+    # Source: JCGM 100:2008 (GUM), H.5 analysis of variance, Zener voltage standard, Table H.9 and
+    # equations H.24 to H.31; read in a public copy.
     found = case("gum-h5-anova")
     v = found.inputs
     k = v["readings_per_day"]
@@ -224,10 +228,10 @@ def test_one_persons_spots_are_parts_and_no_people() -> None:
     assert found.distinct_categories == math.floor(math.sqrt(2) * found.parts.sd / within)
     assert found.tolerance_fraction == pytest.approx(6 * within / 0.5)
     assert [line.source for line in found.table] == ["parts", "repeats"]
-    assert " That eats " in found.sentence
+    assert " That takes " in found.sentence
     assert "of these spots apart" in found.sentence
     assert "people" not in found.sentence.lower()
-    assert "Together that eats" in as_people.sentence
+    assert "Together that takes" in as_people.sentence
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,8 @@ from tests.analysis.published import case
 
 
 def test_the_indices_of_the_handbook() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 6.1.6 what is process capability (USL 20, LSL 8, mean 16,
+    # standard deviation 2); from memory, recomputed.
     found = case("ehb-6.1.6-capability")
     v = found.inputs
     c = capability(v["mean"], v["sd"], v["lsl"], v["usl"], target=14)
@@ -21,12 +23,17 @@ def test_the_indices_of_the_handbook() -> None:
 
 
 def test_rejects_of_a_centred_process_are_as_tabled() -> None:
+    # Source: Rejects outside both limits for a centred normal process against Cp (NIST e-Handbook
+    # 6.1.6 table; ISO 22514); from memory, recomputed.
     found = case("cp-to-ppm")
     parts = [capability(0, 1 / (3 * cp), -1, 1).rejects for cp in found.inputs["Cp"]]
     assert found.near([1e6 * (r or 0) for r in parts], "ppm")
 
 
 def test_the_interval_of_cp_is_as_published() -> None:
+    # Source: Montgomery, Introduction to Statistical Quality Control, confidence interval on Cp
+    # (USL 62, LSL 38, n = 20, S = 1.75); Wiley; same formula as NIST e-Handbook 6.1.6; from
+    # memory, recomputed.
     found = case("montgomery-cp-ci")
     v = found.inputs
     c = capability(50, v["sd"], v["lsl"], v["usl"], trials=v["n"])

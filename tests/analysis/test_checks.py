@@ -1,4 +1,4 @@
-"""Many series at once must say what each of them says alone."""
+"""Many series at once must give what each of them gives alone."""
 
 from __future__ import annotations
 
@@ -114,5 +114,5 @@ def test_no_series_at_all_gives_empty_arrays():
 
 
 def test_a_caliper_study_is_never_taken_for_the_machine():
-    with pytest.raises(ValueError, match="same-spot tells no length of a machine"):
+    with pytest.raises(ValueError, match="same-spot shows no length of a machine"):
         checks(METHODS["same-spot"], "length", [], [], [])

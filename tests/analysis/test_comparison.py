@@ -53,6 +53,7 @@ def test_the_order_of_the_two_does_not_change_what_is_said_of_them() -> None:
 
 @pytest.mark.parametrize(("a", "b", "t", "p"), [("a", "b", "t", "p"), ("a2", "b2", "t2", "p2")])
 def test_welch_agrees_with_published_small_samples(a: str, b: str, t: str, p: str) -> None:
+    # Source: R t.test (unequal variances), two tiny samples; R Foundation; read in a public copy.
     data = case("r-welch-small").inputs
     # Published as first minus second; ours is second minus first.
     d = difference_of_means(summary(data[b]), summary(data[a]))
@@ -62,6 +63,8 @@ def test_welch_agrees_with_published_small_samples(a: str, b: str, t: str, p: st
 
 
 def test_welch_and_paired_agree_with_the_sleep_data() -> None:
+    # Source: Student, The probable error of a mean, Biometrika 6, 1908 (sleep data); results as
+    # printed by R's t.test documentation example; from memory, recomputed.
     data = case("student-sleep-welch").inputs
     d = difference_of_means(summary(data["group2"]), summary(data["group1"]))
     p = paired_difference(data["group2"], data["group1"])
@@ -75,6 +78,8 @@ def test_welch_and_paired_agree_with_the_sleep_data() -> None:
 
 
 def test_welch_and_pooled_agree_with_the_handbook_cars() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 1.3.5.3 two-sample t-test for equal means, AUTO83B.DAT;
+    # read in a public copy.
     v = case("ehb-1.3.5.3-auto83b").inputs
     first = Summary(v["n2"], v["mean2"], v["sd2"], None, None, None)
     second = Summary(v["n1"], v["mean1"], v["sd1"], None, None, None)
@@ -101,6 +106,7 @@ def paired_difference(first: ArrayLike, second: ArrayLike, level: float = 0.95) 
     return difference_from_parts(s.mean, [(s.sd**2 / s.n, s.n - 1.0)], level)
 
 
+# Source: results of the R package equivalence on the clinic data; read in a public copy.
 @pytest.mark.parametrize(
     "name", ["tost-welch-not-equivalent", "tost-pooled-equivalent", "tost-paired-equivalent"]
 )
@@ -128,6 +134,8 @@ def test_a_margin_that_is_not_positive_is_refused() -> None:
         paired_difference([1, 2], [2, 4]).within(0)
 
 
+# Source: NIST StRD, Analysis of Variance, datasets SiRstv, SmLs01 and SmLs04, certified values;
+# read in a public copy.
 @pytest.mark.parametrize("name", ["strd-anova-sirstv", "strd-anova-smls01", "strd-anova-smls04"])
 def test_analysis_of_variance_reaches_the_certified_digits(name: str) -> None:
     table = anova(case(name).inputs["groups"])
@@ -147,6 +155,8 @@ def test_analysis_of_variance_reaches_the_certified_digits(name: str) -> None:
 
 
 def test_analysis_of_variance_agrees_with_the_handbook() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 7.4.3 one-way ANOVA table example (three levels, five
+    # readings); from memory, recomputed.
     groups = case("ehb-7.4.3-anova").inputs["groups"]
     table = anova(groups)
     assert table is not None
@@ -159,6 +169,8 @@ def test_analysis_of_variance_agrees_with_the_handbook() -> None:
 
 
 def test_the_ratio_of_spreads_agrees_with_the_handbook_ceramics() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 1.3.5.9 F-test for equality of two variances, ceramic
+    # strength (JAHANMI2.DAT); read in a public copy.
     v = case("ehb-1.3.5.9-ceramic").inputs
     found = spread_ratio_from_sds(v["sd2"], v["n2"], v["sd1"], v["n1"])
     assert found.ratio is not None
@@ -175,6 +187,8 @@ def test_the_ratio_of_spreads_agrees_with_the_handbook_ceramics() -> None:
 
 
 def test_tests_of_equal_spread_agree_with_the_handbook_gears() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 1.3.5.10 Levene test about medians (Brown-Forsythe),
+    # GEAR.DAT; read in a public copy.
     groups = case("ehb-1.3.5.10-gear-brown-forsythe").inputs["groups"]
     for name, found, keys in (
         ("ehb-1.3.5.10-gear-brown-forsythe", brown_forsythe(groups), ("W", "p")),

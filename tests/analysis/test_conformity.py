@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from analysis import conformity, quantiles
 from analysis.conformity import Tolerance, verdict
-from analysis.remedy import Sources, remedy
+from analysis.remedy import UncertaintyParts, remedy
 from tests.analysis.published import case, cases
 
 WORDS = {
@@ -22,6 +22,10 @@ WORDS = {
 
 
 def test_the_zones_of_iso_14253_1_get_their_verdicts():
+    # Source: ISO 14253-1 (1998, 2013 editions), rules for proving conformity and nonconformity:
+    # conformity only inside the specification reduced by U at both limits; nonconformity only
+    # outside the specification enlarged by U; between them neither is proven; read in third-party
+    # public summaries (not the standard itself); zones worked out here.
     given = case("iso14253-1-zones")
     i = given.inputs
     band = Tolerance(i["lower"], i["upper"], "mm", "as published")
@@ -30,12 +34,16 @@ def test_the_zones_of_iso_14253_1_get_their_verdicts():
 
 
 def test_the_table_of_jcgm_106_comes_out():
+    # Source: JCGM 106:2012, 7.3 Table 1: (limit - estimate)/u for a conformance probability, one-
+    # sided limit, normal; from memory, recomputed.
     given = case("jcgm106-table1-z")
     found = [quantiles.normal(p) for p in given.inputs["conformance_probability"]]
     assert given.near(found, "z")
 
 
 def test_the_risk_of_accepting_wrongly_is_the_published_one():
+    # Source: ILAC-G8:09/2019, guard band w against largest probability of false acceptance, U at
+    # 95 % (k = 2); ILAC; read in a public copy.
     given = case("ilac-g8-risk")
     k = given.inputs["k"]
     # w is given in units of U = k u.
@@ -48,6 +56,8 @@ def test_the_risk_of_accepting_wrongly_is_the_published_one():
 
 
 def test_two_sided_conformance_probabilities_come_out():
+    # Source: JCGM 106:2012, 7.4: conformance probability for a two-sided tolerance, normal:
+    # Phi((TU - y)/u) - Phi((TL - y)/u); from memory, recomputed.
     given = case("two-sided-conformance")
     i = given.inputs
     found = [
@@ -115,7 +125,7 @@ def test_a_wrong_verdict_is_as_rare_as_it_should_be(rng):
     assert found.count("needs adjusting") / runs < most
 
 
-SOURCES = Sources(
+SOURCES = UncertaintyParts(
     trials=4,
     trial_sd=0.10,
     hand_u=0.02,
@@ -147,20 +157,22 @@ def test_the_forecast_of_more_cuts_is_what_more_cuts_bring(rng):
 
 
 def test_reading_more_often_is_advised_where_the_hand_is_what_scatters():
-    hand = Sources(6, 0.05, 0.05, None, 0.0, 0.0, 0.0, 200.0, repeats=1)
+    hand = UncertaintyParts(6, 0.05, 0.05, None, 0.0, 0.0, 0.0, 200.0, repeats=1)
     gap = hand.expanded() * 0.65
     found = remedy(1 - gap, BAND, hand)
     assert found.kind == "more readings"
     assert found.amount == 3
     assert found.sentence == "Reading each place 3 times should tell."
-    twice = Sources(6, 0.05, 0.05, None, 0.0, 0.0, 0.0, 200.0, repeats=2, hand_assumed=True)
+    twice = UncertaintyParts(
+        6, 0.05, 0.05, None, 0.0, 0.0, 0.0, 200.0, repeats=2, hand_assumed=True
+    )
     found = remedy(1 - gap, BAND, twice)
     assert found.amount == 6
     assert "as assumed" in found.sentence
 
 
 def test_a_wider_board_is_advised_where_only_it_helps_and_is_wide_enough():
-    length = Sources(10, 0.001, 0.001, None, 0.05, 0.02, 0.0, 200.0)
+    length = UncertaintyParts(10, 0.001, 0.001, None, 0.05, 0.02, 0.0, 200.0)
     gap = length.expanded() / 1.5
     found = remedy(1 - gap, BAND, length)
     assert found.kind == "wider board"
@@ -169,14 +181,16 @@ def test_a_wider_board_is_advised_where_only_it_helps_and_is_wide_enough():
     assert length.expanded(wider=found.amount / 200 - 0.05) > gap
     assert "mm wide" in found.sentence
     # A blade-to-slot distance or a frame's joint cannot grow.
-    stuck = Sources(10, 0.001, 0.001, None, 0.05, 0.02, 0.0, None)
+    stuck = UncertaintyParts(10, 0.001, 0.001, None, 0.05, 0.02, 0.0, None)
     assert remedy(1 - gap, BAND, stuck).kind == "none"
 
 
 def test_each_part_shrinks_with_what_makes_it_smaller_and_no_other():
     def only(**part):
         given = {"trial_sd": 1e-12, "hand_u": 0.0, "rounding_u": 0.0, "shrinking_u": 0.0}
-        return Sources(trials=4, hand_df=None, base_mm=200.0, fixed_u=0.0, **(given | part))
+        return UncertaintyParts(
+            trials=4, hand_df=None, base_mm=200.0, fixed_u=0.0, **(given | part)
+        )
 
     hand = only(trial_sd=0.1, hand_u=0.1)
     assert hand.expanded(wider=2) == pytest.approx(hand.expanded() / 2)
@@ -189,17 +203,17 @@ def test_each_part_shrinks_with_what_makes_it_smaller_and_no_other():
 
 
 def test_nothing_is_promised_where_the_systematic_part_alone_is_too_much():
-    found = remedy(0.999, BAND, Sources(6, 0.01, 0.01, None, 0.0, 0.0, 0.05, 200.0))
+    found = remedy(0.999, BAND, UncertaintyParts(6, 0.01, 0.01, None, 0.0, 0.0, 0.05, 200.0))
     assert found.kind == "none"
     assert found.amount is None
     assert "More cuts will not tell" in found.sentence
     assert "0.098" in found.sentence
-    near = remedy(0.99999, BAND, Sources(6, 0.01, 0.0, None, 0.0, 0.0, 0.0, 200.0))
+    near = remedy(0.99999, BAND, UncertaintyParts(6, 0.01, 0.0, None, 0.0, 0.0, 0.0, 200.0))
     assert "too near the limit" in near.sentence
 
 
 def test_a_single_trial_is_helped_by_more_readings_or_cuts():
-    one = Sources(1, None, 0.02, None, 0.0, 0.0, 0.0, 200.0)
+    one = UncertaintyParts(1, None, 0.02, None, 0.0, 0.0, 0.0, 200.0)
     assert one.expanded(readings=4) == pytest.approx(one.expanded() / 2)
     # The second trial must first learn its own scatter.
     assert one.expanded(more_cuts=1) > one.expanded()

@@ -27,6 +27,7 @@ from tests.analysis.chance import within_chance
 from tests.analysis.published import case
 
 
+# Source: factors for control limits, ISO 7870-2:2013; from memory, recomputed.
 @pytest.mark.parametrize("n", [2, 3, 5, 6, 8, 9, 10])
 def test_limit_factors_are_those_of_the_standards_table(n: int) -> None:
     found = chart_constants(n)
@@ -37,7 +38,10 @@ def test_limit_factors_are_those_of_the_standards_table(n: int) -> None:
 def test_limit_factors_for_individuals_and_larger_groups() -> None:
     two = chart_constants(2)
     for key, value in {"E2": two.E2, "D4": two.D4, "d2_exact": two.d2, "d3_exact": two.d3}.items():
+        # Source: Individuals chart factors for a moving range of two: E2 = 3/d2, D4 (ISO
+        # 7870-2:2013; NIST e-Handbook 6.3.2.2); from memory, recomputed.
         assert case("constants-individuals").near(value, key)
+    # Source: c4 for larger samples (ASTM E2587; NIST e-Handbook 6.3.2); from memory, recomputed.
     larger = case("constants-c4-larger")
     assert larger.near([chart_constants(n).c4 for n in larger.inputs["n"]], "c4")
 
@@ -54,6 +58,8 @@ def test_groups_for_limits_have_two_or_more() -> None:
 
 
 def test_the_individuals_chart_of_the_handbook() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 6.3.2.2 individuals control charts, flow-rate example;
+    # read in a public copy.
     found = case("ehb-6.3.2.2-flowrate")
     chart = phase(found.inputs["data"])
     assert found.near(chart.centre, "mean")
@@ -65,6 +71,8 @@ def test_the_individuals_chart_of_the_handbook() -> None:
 
 
 def test_the_individuals_chart_of_the_standard() -> None:
+    # Source: ISO 8258:1991 / ISO 7870-2:2013, individuals and moving range example (percentage
+    # moisture of ten successive samples of skim milk powder); from memory, recomputed.
     found = case("iso7870-2-moisture")
     chart = phase(found.inputs["data_percent"])
     assert found.near(chart.centre, "mean")
@@ -75,6 +83,8 @@ def test_the_individuals_chart_of_the_standard() -> None:
 
 
 def test_a_stable_machine_alarms_once_in_370_checks() -> None:
+    # Source: Shewhart chart, 3-sigma limits: false-alarm probability and in-control average run
+    # length (NIST e-Handbook 6.3; ISO 7870-1); from memory, recomputed.
     found = case("shewhart-arl")
     width = found.inputs["k_sigma"]
     assert found.near(shewhart_run_length(width), "arl0")
@@ -113,6 +123,9 @@ def test_run_rules_alarm_as_seldom_as_published(
             if not any(said[rule][-1] for rule in rules):
                 stay[place[state], place[run[-memory:] if memory else ()]] += probability
     lengths = np.linalg.solve(np.eye(len(states)) - stay, np.ones(len(states)))
+    # Source: Champ and Woodall, Exact results for Shewhart control charts with supplementary runs
+    # rules, Technometrics 29, 1987, Table 1 (in-control average run length); from memory,
+    # recomputed.
     assert case("western-electric-arl0").near(float(lengths[place[()]]), name)
 
 
@@ -126,6 +139,7 @@ def test_run_rules_speak_where_they_should_and_nowhere_else() -> None:
 
 
 def test_the_ewma_chart_of_the_handbook() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 6.3.2.4 EWMA control charts; read in a public copy.
     found = case("ehb-6.3.2.4-ewma")
     v = found.inputs
     chart = ewma(v["data"], v["start"], v["sd"], weight=v["lambda"], width=v["k"])
@@ -146,6 +160,9 @@ def test_ewma_limits_start_as_narrow_as_the_first_values_scatter() -> None:
 
 
 def test_the_run_length_of_an_ewma_is_as_published() -> None:
+    # Source: Lucas and Saccucci, Exponentially weighted moving average control schemes,
+    # Technometrics 32, 1990 (lambda, L pairs with in-control average run length 500, steady-state
+    # limits); from memory, recomputed.
     found = case("lucas-saccucci-arl0")
     lengths = [ewma_run_length(weight, width) for weight, width in found.inputs["lambda_L"]]
     assert found.near(lengths, "arl0")
@@ -154,6 +171,8 @@ def test_the_run_length_of_an_ewma_is_as_published() -> None:
 
 
 def test_the_cusum_of_the_handbook() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 6.3.2.3 CUSUM control charts (tabular form); read in a
+    # public copy.
     found = case("ehb-6.3.2.3-cusum")
     v = found.inputs
     sums = cusum(v["data"], v["target"], v["k"], v["h"])
@@ -166,6 +185,8 @@ def test_the_cusum_of_the_handbook() -> None:
 
 
 def test_the_run_length_of_a_cusum_is_as_published() -> None:
+    # Source: NIST/SEMATECH e-Handbook, 6.3.2.3.1 CUSUM average run length, k = 0.5 sigma, h = 4
+    # sigma; NIST; after Lucas and Crosier, Technometrics 24, 1982; from memory, recomputed.
     found = case("ehb-cusum-arl-h4")
     v = found.inputs
     lengths = [cusum_run_length(v["k"], v["h"], shift) for shift in v["shift_sigma"]]

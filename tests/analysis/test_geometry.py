@@ -115,7 +115,7 @@ def test_the_simple_form_of_five_cuts_is_off_by_as_little_as_is_said():
 @pytest.mark.parametrize("n", [3, 4, 6, 8])
 @pytest.mark.parametrize("error", [0.0005, -0.003])
 def test_the_last_gap_of_a_frame_gathers_all_its_cuts(n, error):
-    """Pieces joined face to face: the last two faces stand apart by the errors of 2n cuts."""
+    """Pieces joined face to face: the gap between the last two faces is the errors of 2n cuts."""
     turn = 0.0
     corner = math.pi / 2 - math.pi / n + error
     for _ in range(n):
@@ -152,6 +152,8 @@ def test_the_trades_own_check_values_come_out(fence, open_end, degrees):
 
 
 def test_cone_angles_of_iso_1119_come_out_to_the_last_printed_digit():
+    # Source: ISO 1119, Series of conical tapers and taper angles, table of taper ratios and cone
+    # angles (degrees, minutes, seconds); from memory, recomputed.
     given = case("trig-iso1119-cone-angles")
     for ratio in given.inputs["taper_ratio_1_to"]:
         d, m, s = given.expected[f"1:{ratio}"]
@@ -160,6 +162,8 @@ def test_cone_angles_of_iso_1119_come_out_to_the_last_printed_digit():
 
 
 def test_tapers_per_foot_come_out_as_tabled():
+    # Source: Machinery's Handbook, table of tapers per foot and corresponding angles; from
+    # memory, recomputed.
     given = case("trig-taper-per-foot")
     for name, taper in given.inputs["taper_in_per_foot"].items():
         half = angle_of("reversal", 12.0, 0.0, taper)
@@ -169,6 +173,8 @@ def test_tapers_per_foot_come_out_as_tabled():
 
 
 def test_tangents_are_the_tabled_ones():
+    # Source: Handbook of Mathematical Functions, NBS AMS 55, 1964, table of circular functions in
+    # degrees (tangents to 8 places); from memory, recomputed.
     given = case("trig-tangent-table")
     relation = method("blade-to-slot").relations[0]
     for degrees in given.inputs["angle_deg"]:
@@ -180,6 +186,9 @@ def test_tangents_are_the_tabled_ones():
 
 
 def test_slopes_are_the_tabled_arc_seconds():
+    # Source: Slope and angle conversion (spirit-level sensitivity, slope in mm per metre against
+    # seconds of arc): 1 arcsecond = 4.848 micrometres per metre; 1 mm/m = 206.26 arcseconds; from
+    # memory, recomputed.
     given = case("trig-slope-sensitivity")
     slopes = given.inputs["slope_mm_per_m"]
     angles = np.degrees([angle_of("blade-to-slot", 1000.0, 0.0, slope) for slope in slopes])
@@ -188,6 +197,8 @@ def test_slopes_are_the_tabled_arc_seconds():
 
 
 def test_a_sine_bar_is_set_to_the_tabled_height():
+    # Source: Machinery's Handbook, constants for setting a 5-inch sine bar; from memory,
+    # recomputed.
     given = case("trig-sine-bar")
     for degrees, height in given.expected.items():
         run = math.sqrt(given.inputs["bar_length"] ** 2 - height**2)

@@ -79,7 +79,7 @@ def test_sawing_comes_with_its_cautions(m):
             assert word in told
     if m.key == "blade-to-slot":
         assert "unplug" in told
-    # Whatever is cut on a saw; a planer has no arm.
+    # For everything cut on a saw; a planer has no arm.
     if any(s.action == "cut" for s in m.steps) and m.key != "planed-thickness":
         assert "radial arm" in told
     if m.cautions:

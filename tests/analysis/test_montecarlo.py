@@ -26,6 +26,7 @@ def unit_rectangular(sd=1.0):
 
 
 # A million draws leave a standard error of up to 0.006 on an end of these intervals.
+# Source: JCGM 101:2008, 9.2 additive models; from memory, recomputed.
 @pytest.mark.parametrize(
     ("id", "inputs", "slack"),
     [
@@ -55,6 +56,7 @@ def test_additive_models_of_the_supplement_come_out(id, inputs, slack, rng):
 
 
 def test_the_mass_calibration_of_the_supplement_comes_out(rng):
+    # Source: JCGM 101:2008, 9.3 mass calibration, Table 6 and Table 7; from memory, recomputed.
     given = case("jcgm101-9.3-mass")
     i = given.inputs
 

@@ -1,4 +1,4 @@
-"""What each phase of a machine's history says by itself."""
+"""The result of each phase of a machine's history."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ def test_one_cut_well_within_a_wide_margin_came_back() -> None:
 def test_coming_back_is_never_claimed_without_a_margin() -> None:
     r = came_back(BEFORE, [0.0, 0.01e-3, 0.0])
     assert r.answer == "cannot tell"
-    assert "how large a shift you accept" in r.sentence
+    assert "largest shift that you accept" in r.sentence
 
 
 def test_a_shift_too_small_to_matter_came_back_though_it_shows() -> None:
@@ -98,7 +98,7 @@ def test_more_cuts_are_not_promised_to_help_where_they_cannot() -> None:
     r = came_back([0.0, 1e-3], [0.4e-3, 0.5e-3, 0.6e-3], margin=1e-4)
     assert r.answer == "cannot tell"
     assert r.more_cuts is None
-    assert "would not settle it" in r.sentence
+    assert "would not give an answer" in r.sentence
 
 
 def test_a_scatter_known_from_earlier_serves_where_each_side_has_one_cut() -> None:

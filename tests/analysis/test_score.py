@@ -1,4 +1,4 @@
-"""Scores: what a series says, how surely, for none, one, equal and odd trials."""
+"""Scores and their uncertainty, for none, one, equal and unusual trials."""
 
 from __future__ import annotations
 
@@ -279,7 +279,7 @@ def test_one_cut_far_outside_is_told_at_once_and_that_it_shows_no_scatter():
     assert found.verdict == "needs adjusting"
     assert found.remedy is found.conformance is None
     assert found.sentence.endswith("from 1 trial: needs adjusting.")
-    assert "tells nothing of the machine's own scatter" in told.notes[0]
+    assert "shows nothing of the machine's own scatter" in told.notes[0]
 
 
 def test_a_width_without_end_counts_as_not_read():
@@ -414,7 +414,7 @@ def test_a_scale_found_between_blocks_costs_a_length_near_them_little():
     near = score(SeriesFacts(method("stop-block"), [[151.0]], **blocks)).quantities["length"]
     scale = next(c for c in near.budget.contributions if c.source == "caliper scale")
     assert scale.contribution == pytest.approx(1e-3)
-    # A difference feels the scale alone, wherever the zero is known.
+    # A difference depends only on the scale, whatever the size at which the zero is known.
     assert angle_of(reversal([0.2], **blocks)).expanded_uncertainty == (
         angle_of(reversal([0.2], scale_u=1e-3)).expanded_uncertainty
     )
@@ -513,7 +513,7 @@ def test_the_stated_interval_holds_the_true_angle_as_often_as_it_says(key, n, rn
 @pytest.mark.parametrize("hand", [0.005, 0.01, 0.02])
 @pytest.mark.parametrize("n", [2, 3, 5])
 def test_few_trials_on_a_still_saw_hold_the_true_angle_as_often_as_said(n, hand, count, rng):
-    """Rounding makes few readings of a steady hand alike by chance: they know no better."""
+    """Rounding can make few readings of a steady hand equal: that shows no smaller scatter."""
     runs = 600
     d = rng.uniform(0.1, 0.5, (runs, 1))
     ends = rng.uniform(10, 11, (runs, n, 1)) + np.stack([0 * d, d], axis=-1)
@@ -543,7 +543,7 @@ def test_a_second_trial_alike_the_first_makes_little_surer():
     )
     assert alike == pytest.approx(one / math.sqrt(2), rel=0.02)
     assert next_digit > alike
-    # What a study says of the hand stands beneath any number of trials.
+    # The repeatability from a study is a lower limit for any number of trials.
     many = reversal([0.18] * 50, repeatability_mm=0.02, repeatability_df=30)
     by_hand = angle_of(many).budget.contributions[0]
     assert by_hand.source == "caliper and hand, repeatability"

@@ -35,6 +35,7 @@ def digits(found: float, certified: float) -> float:
     return 15.0 if off == 0 else -math.log10(off)
 
 
+# Source: NIST StRD, Univariate Summary Statistics, certified values; read in a public copy.
 @pytest.mark.parametrize("id", DIGITS)
 def test_certified_data_keep_their_digits(id):
     given = case(id)
@@ -48,6 +49,8 @@ def test_certified_data_keep_their_digits(id):
 
 
 def test_the_guides_twenty_temperatures_come_out():
+    # Source: JCGM 100:2008 (GUM), 4.4.3 and Table 1 (twenty temperature readings); from memory,
+    # recomputed.
     given = case("gum-4.4.3-temperature")
     found = spread.summary(given.inputs["data_celsius"])
     assert given.near(found.n, "n")
@@ -57,6 +60,8 @@ def test_the_guides_twenty_temperatures_come_out():
 
 
 def test_confidence_limits_of_the_mean_come_out_as_published():
+    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2 confidence limits for the
+    # mean, ZARR13.DAT (heat flow meter); read in a public copy.
     given = case("ehb-1.3.5.2-zarr13")
     found = spread.summary(given.inputs["data"])
     interval = spread.mean_interval(found.mean, found.sd, found.n, given.inputs["confidence"])
@@ -72,6 +77,8 @@ def test_confidence_limits_of_the_mean_come_out_as_published():
 
 
 def test_very_few_repeats_give_the_published_wide_interval():
+    # Source: Miller and Miller, Statistics for Analytical Chemistry, 3rd ed., 1994, pp. 54-55
+    # (mercury, n = 3), as used in the Boost.Math t examples; from memory, recomputed.
     given = case("mercury-n3-ci")
     i = given.inputs
     interval = spread.mean_interval(i["mean"], i["sd"], i["n"], i["confidence"])
@@ -81,6 +88,8 @@ def test_very_few_repeats_give_the_published_wide_interval():
 
 
 def test_confidence_limits_of_a_standard_deviation_come_out_as_published():
+    # Source: NIST/SEMATECH e-Handbook, 7.2.3.1 confidence intervals and chi-square test for the
+    # standard deviation (silicon wafers, N = 10, s = 13.97); read in a public copy.
     given = case("ehb-7.2.3.1-sd-ci-wafers")
     i = given.inputs
     for level, (low, high) in given.expected["interval"].items():
@@ -95,6 +104,9 @@ def test_confidence_limits_of_a_standard_deviation_come_out_as_published():
 
 
 def test_tolerance_factors_are_the_published_exact_ones():
+    # Source: ISO 16269-6:2014 / Krishnamoorthy and Mathew, Statistical Tolerance Regions, 2009:
+    # two-sided factors, mean and standard deviation unknown, confidence 0.95; from memory,
+    # recomputed.
     given = case("k2-two-sided-exact")
     for p in given.inputs["p"]:
         found = [
@@ -105,6 +117,8 @@ def test_tolerance_factors_are_the_published_exact_ones():
 
 
 def test_the_handbooks_tolerance_factors_come_out():
+    # Source: NIST/SEMATECH e-Handbook, 7.2.6.3 tolerance intervals for a normal distribution (43
+    # wafers, p = 0.90, confidence 0.99); read in a public copy.
     given = case("ehb-7.2.6.3-wafers")
     n, p, level = (given.inputs[k] for k in ("n", "p", "confidence"))
     chi2 = quantiles.chi_square(1 - level, n - 1)
@@ -123,14 +137,21 @@ def test_the_handbooks_tolerance_factors_come_out():
 
 
 def test_every_quantile_table_comes_out():
+    # Source: NIST/SEMATECH e-Handbook, 1.3.6.7.2 critical values of Student t; from memory,
+    # recomputed.
     t = case("student-t-table")
     for p in t.inputs["p"]:
         assert t.near([quantiles.student_t(float(p), df) for df in t.inputs["df"]], p)
+    # Source: NIST/SEMATECH e-Handbook, 1.3.6.7.4 critical values of chi-square; from memory,
+    # recomputed.
     chi = case("chi-square-table")
     for p in chi.inputs["p"]:
         assert chi.near([quantiles.chi_square(float(p), df) for df in chi.inputs["df"]], p)
+    # Source: Standard normal quantiles (NIST e-Handbook 1.3.6.7.1); from memory, recomputed.
     z = case("normal-table")
     assert z.near([quantiles.normal(p) for p in z.inputs["p"]], "z")
+    # Source: NIST/SEMATECH e-Handbook, 1.3.6.7.3 upper critical values of F, 5 %; from memory,
+    # recomputed.
     f = case("f-table")
     assert f.near([quantiles.f(0.95, a, b) for a, b in f.inputs["df1_df2"]], "F")
 

@@ -1,4 +1,4 @@
-"""Budgets against the Guide's own examples, and what the texts as sent say of the caliper."""
+"""Budgets against the examples of the GUM, and the resolution of a caliper from its texts."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ from tests.analysis.published import case, cases
 
 
 def test_the_end_gauge_of_the_guide_comes_out():
+    # Source: JCGM 100:2008 (GUM), H.1 end-gauge calibration, Table H.1, first order; read in a
+    # public copy.
     given = case("gum-h1-end-gauge")
     i = given.inputs
     l_s, u_s, df_s = i["l_s_nm"]
@@ -59,6 +61,8 @@ def test_the_end_gauge_of_the_guide_comes_out():
 
 
 def test_welch_satterthwaite_gives_the_guides_nineteen():
+    # Source: JCGM 100:2008 (GUM), G.4.1 example (relative standard uncertainties 0.25 %, 0.57 %,
+    # 0.82 % from 10, 5 and 15 readings); from memory, recomputed.
     given = case("gum-g4-welch-satterthwaite")
     budget = combine(
         Contribution(str(df), 0, "%", "normal", u, 1, df)
@@ -71,12 +75,16 @@ def test_welch_satterthwaite_gives_the_guides_nineteen():
 
 
 def test_how_poorly_few_readings_know_their_own_scatter():
+    # Source: JCGM 100:2008 (GUM), E.4.3 and Table E.1: relative standard deviation of the sample
+    # standard deviation of a mean of n readings; from memory, recomputed.
     given = case("gum-table-e1")
-    found = [100 * spread.sd_doubt(n) for n in given.inputs["n"]]
+    found = [100 * spread.sd_relative_uncertainty(n) for n in given.inputs["n"]]
     assert given.near(found, "percent")
 
 
 def test_bounds_and_rounding_have_the_guides_divisors():
+    # Source: JCGM 100:2008 (GUM), 4.3.7 (rectangular), 4.3.9 (triangular, trapezoidal), H.1.3.4
+    # (arcsine), F.2.2.1 (resolution: u = 0.29 delta x); from memory, recomputed.
     given = case("gum-distribution-divisors")
     i = given.inputs
     for key, value in (
@@ -87,20 +95,23 @@ def test_bounds_and_rounding_have_the_guides_divisors():
 
 
 def zero_of(weights, u):
-    """What the caliper's zero, which all places share, comes to in their contrast."""
+    """What the caliper's zero, which all places share, adds to their contrast."""
     facts = SeriesFacts(method("stop-block"), np.empty(0), zero_u_mm=u)
-    parts = budget.lines(Relation("length", weights), budget.Doubts.of(facts))
+    parts = budget.fixed_parts(Relation("length", weights), budget.InputUncertainties.of(facts))
     (line,) = (part for part in parts if part.source == budget.ZERO)
     return abs(line.u * line.sensitivity(10.0, 10.0))
 
 
 def test_inputs_that_err_together_add_up_and_others_do_not():
+    # Source: JCGM 100:2008 (GUM), 5.2.2 note 1: fully correlated inputs add linearly (ten 1
+    # kilohm resistors, each u = 100 milliohm, in series: 1 ohm, not 0.32 ohm); from memory,
+    # recomputed.
     given = case("gum-type-a-correlated-difference")
     n, u = given.inputs["n"], given.inputs["u_each_ohm"]
     assert given.near(zero_of((1.0,) * n, u), "u_correlated_ohm")
     apart = combine(Contribution(str(k), 0, "ohm", "normal", u) for k in range(n))
     assert given.near(apart.combined, "u_independent_ohm")
-    # In a difference it goes.
+    # It cancels in a difference.
     assert zero_of((-1.0, 1.0), u) == 0
 
 
@@ -127,7 +138,7 @@ def test_a_budget_of_nothing_is_zero_and_one_line_keeps_its_degrees_of_freedom()
 
 
 def lines(*, trials=5, repeats=1, trial_sd=0.03, contrast_sd=0.03, **settings):
-    """What the readings bring to a difference of two places, in mm."""
+    """What the readings add to a difference of two places, in mm."""
     relation = Relation("length", (-1.0, 1.0))
     # The hand's own method: neither scale nor zero comes in.
     facts = SeriesFacts(method("same-spot"), np.empty(0), **settings)
