@@ -10,7 +10,7 @@ Event = TypeVar("Event")
 
 
 class Decoder(Protocol[Event]):
-    """Whatever takes bytes and gives events: `LineReader`, `LineDecoder`, `FrameReader`."""
+    """Takes bytes and gives events: `LineReader`, `LineDecoder`, `FrameReader`."""
 
     def feed(self, data: bytes, now: float) -> list[Event]: ...
 

@@ -1,4 +1,4 @@
-"""A bench for a test, and the notebook into which it hands what it hears."""
+"""A bench for a test, and a notebook that records what the bench hands on."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every error of the room says what happened and keeps its facts."""
+"""Every error of capture says what happened and keeps its facts."""
 
 from __future__ import annotations
 

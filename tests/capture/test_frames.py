@@ -81,11 +81,11 @@ def test_silence_parts_frames_that_have_no_marker() -> None:
 
 @pytest.mark.parametrize("missed", [1, 2, 3, 4, 5])
 def test_a_stream_joined_within_a_frame_never_stays_shifted(missed: int) -> None:
-    """The bytes of a frame that began before anyone listened would shift all that follow."""
+    """The rest of a frame that began before the port was opened would shift all that follow."""
     reader, out, late = FrameReader(PLAIN, gap=0.03), list[Value | NotUnderstood](), frame(1234)
     for number in range(50):
         now = 10.0 + number / 10
-        # The very first read misses some bytes; two frames behind one another are two.
+        # The first read misses some bytes; two frames without a pause are two.
         data = (late * 2)[missed:] if number == 0 else frame(1234 + number)
         out += reader.feed(data, now)
     out += reader.quiet(20.0)
@@ -105,7 +105,7 @@ def test_frames_that_no_pause_parts_are_refused_once_and_never_read(missed: int)
     assert isinstance(refused, NotUnderstood)
     assert "no pause of 0.15 s" in refused.reason
     assert "`gap`" in refused.reason
-    # Once it pauses, it is heard.
+    # After a pause it is read.
     assert reader.feed(frame(7), 30.0) == []
     assert texts(reader.quiet(31.0)) == ["0.07 mm"]
 

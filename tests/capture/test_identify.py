@@ -136,7 +136,7 @@ def test_a_port_told_to_be_left_alone_is_never_opened() -> None:
     alone, port = PtyPort(), PtyPort()
     with searching(alone, port, leave_alone=[alone.target]) as search:
         assert [each.device for each in search.heard()] == [port.target]
-        # Nobody else has it: an exclusive open would fail otherwise.
+        # No other program has it open, or an exclusive open would fail.
         serial.Serial(alone.target, exclusive=True).close()
         with pytest.raises(serial.SerialException):
             serial.Serial(port.target, exclusive=True)
@@ -271,5 +271,5 @@ def test_what_types_is_not_taken_unless_it_is_named_and_may_be(
     )
     with pytest.raises(ValueError, match=refusal):
         PortSearch([GAUGE], listen_to=["/dev/hidraw1"])
-    # To be left alone goes before.
+    # leave_alone has priority.
     assert PortSearch([GAUGE], ["hidraw1"], listen_to=["hidraw1"]).heard() == ()

@@ -1,4 +1,4 @@
-"""Everything between a serial instrument's bytes and its values, fault by fault."""
+"""The decoder of a serial instrument, fault by fault."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def troubles(events: list[Decoded]) -> list[str]:
 def pressed(
     decoder: LineDecoder, lines: list[bytes], every: float, start: float = 100.0
 ) -> list[Decoded]:
-    """What `lines`, one each `every` seconds, give; silences are told as a source would."""
+    """What `lines`, one each `every` seconds, give, with silences as a source would report them."""
     out: list[Decoded] = []
     for number, line in enumerate(lines):
         now = start + number * every
@@ -99,7 +99,7 @@ def test_after_noise_readings_count_again_from_the_third_clean_line() -> None:
     withheld = [event.text for event in events if isinstance(event, NotUnderstood)]
     assert withheld == ["12.31", "12.32"]
     decoder.feed(b"\x80\xfe\x00\xf8" * 10, 1.0)
-    decoder.hang_up()  # opened anew, perhaps at another speed
+    decoder.hang_up()  # opened again, perhaps at another speed
     assert sents(decoder.feed(b"12.34\r", 2.0)) == ["12.34"]
 
 
@@ -393,7 +393,7 @@ def test_backlog_of_a_stream_after_a_stall_gives_no_stale_reading() -> None:
         f"{value:.2f}\r\n" for value in [*[40.0, 30.0], *[13.0] * 50, *[40.0, 30.0], *[14.0] * 50]
     )
     assert sents(decoder.feed(backlog.encode(), 160.0)) == []
-    # What the jaws hold now counts as soon as it is seen to stand still from now on.
+    # The present value counts once it stands still after this point.
     now = [decoder.feed(b"14.00\r\n", 160.1 + step / 10) for step in range(8)]
     assert [sent for events in now for sent in sents(events)] == ["14.00"]
 
@@ -419,7 +419,7 @@ def test_a_flood_is_said_to_be_a_stream_within_a_second(rate: int) -> None:
     assert number / rate <= 1.0
     (trouble,) = [event for event in events if isinstance(event, Trouble)]
     assert "mode=stream" in trouble.sentence
-    # From there on nothing is taken for a press.
+    # After that nothing counts as a press.
     assert sents(decoder.feed(b"1.00\r\n2.00\r\n", 5.0 + number / rate)) == []
 
 

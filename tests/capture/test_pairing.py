@@ -107,7 +107,7 @@ def test_a_different_value_within_the_bounce_time_is_kept():
 
 def test_a_stepped_wall_clock_neither_hides_nor_makes_a_bounce():
     first = reading(1, "12.30", at_ms=0)
-    # The wall clock jumped back an hour; the monotonic clock says the truth.
+    # The wall clock jumped back an hour; the monotonic clock is right.
     honest = reading(2, "12.30", at_ms=-3_600_000, since_previous_ms=1500)
     bounce = reading(3, "12.30", at_ms=9_000_000, since_previous_ms=60)
     state, outcome = apply(fold([Press(first)], started()), Press(honest))
@@ -264,7 +264,7 @@ def test_what_came_before_the_last_start_does_not_matter(entries):
 
 @given(_entries)
 def test_no_press_counts_twice_and_none_is_lost(entries):
-    """Every press of the running series stands in a slot, was taken back, or is set aside."""
+    """Every press of the running series is in a slot, was taken back, or is set aside."""
     state = State()
     stands: list[UUID] = []
     for entry in entries:

@@ -161,7 +161,7 @@ def test_settings_that_a_port_refuses_are_said(tmp_path: Path) -> None:
     with plugged() as port:
         with opened(port.target):
             pass
-        # A pseudo-terminal knows 8 data bits alone, and says so when nothing else changes.
+        # A pseudo-terminal supports only 8 data bits, and reports that when nothing else changes.
         with pytest.raises(SourceUnsupportedError, match="settings"):
             SerialPort(port.target, bytesize=7, parity="even").open()
     (tmp_path / "file").write_text("12.34\n")

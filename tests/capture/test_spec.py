@@ -1,4 +1,4 @@
-"""The text that describes an instrument: taken as meant, or refused by the field that is wrong."""
+"""The text that describes an instrument: parsed, or refused with the field that is wrong."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A line to the one length it says, or one sentence why there is none."""
+"""Reads the length in a line, or gives one sentence why there is none."""
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 def received(lines: list[bytes], sent_baud: int, read_baud: int) -> list[bytes]:
-    """The bytes that a receiver at `read_baud` hears of each line sent at `sent_baud`.
+    """The bytes that a receiver at `read_baud` reads of each line sent at `sent_baud`.
 
     8 data bits, no parity, one stop bit, least significant bit first; the receiver looks
     at the middle of each of its bits and passes bytes with a wrong stop bit on, as a
