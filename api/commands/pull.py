@@ -11,7 +11,7 @@ from api.commands.stores import failed, named_store, progress
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.exports.sources import Source
+    from api.exports.sources import PullSource
 
 
 def add(subparsers: Subparsers) -> None:
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     from contextlib import closing
 
     from api.exports.extras import MissingExtra
-    from api.exports.keeping import ENDINGS, pull_to, since_text
+    from api.exports.pulled_file import ENDINGS, pull_to, since_text
     from api.exports.sources import NoSuchQuestion, PullFailed, Question
     from api.store.engine import StoreError
 
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _source(args: argparse.Namespace) -> Source:
+def _source(args: argparse.Namespace) -> PullSource:
     from api.exports.sources import PullFailed, ServerSource, StoreSource
     from api.server import open_store
     from api.settings import Settings, user_data

@@ -10,10 +10,10 @@ from typing import Final
 from sqlalchemy import Connection
 
 from api.exports import readings, senml, trials
-from api.exports.apart import parquet_apart
 from api.exports.columns import Blocks, Table
 from api.exports.csv import csv_chunks
 from api.exports.jsonl import jsonl_chunks
+from api.exports.parquet_process import parquet_in_child
 from api.exports.wanted import Wanted
 from api.exports.xlsx import xlsx_chunks
 
@@ -33,7 +33,7 @@ class Format:
 FORMATS: Final[dict[str, Format]] = {
     "csv": Format("text/csv; charset=utf-8; header=present", csv_chunks, "CSV (RFC 4180)"),
     "jsonl": Format("application/jsonl; charset=utf-8", jsonl_chunks, "JSON Lines"),
-    "parquet": Format("application/vnd.apache.parquet", parquet_apart, "Apache Parquet"),
+    "parquet": Format("application/vnd.apache.parquet", parquet_in_child, "Apache Parquet"),
     "xlsx": Format(
         "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
         xlsx_chunks,

@@ -18,8 +18,8 @@ from api import VERSION
 from api.exports import readings, trial_readings, trials
 from api.exports.columns import Column, Kind, Table, moment_text
 from api.exports.csv import csv_chunks
-from api.exports.drain import Drain
 from api.exports.wanted import Wanted
+from api.exports.write_buffer import WriteBuffer
 
 MEDIA_TYPE: Final = "application/zip"
 _PARTS: Final = (trials, readings, trial_readings)
@@ -37,17 +37,17 @@ _JOINS: Final = (("trial_id", "trials"), ("reading_id", "readings"))
 
 def package_chunks(connection: Connection, wanted: Wanted) -> Iterator[bytes]:
     """The zip, member by member as it is written."""
-    drain = Drain()
+    buffer = WriteBuffer()
     # Deflate at its fastest: the tables shrink fivefold, and the saw's computer has work to do.
-    with zipfile.ZipFile(drain, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
         archive.writestr("datapackage.json", json.dumps(descriptor(wanted), indent=2) + "\n")
-        yield drain.drain()
+        yield buffer.take()
         for part in _PARTS:
             with archive.open(f"{part.TABLE.name}.csv", "w", force_zip64=True) as member:
                 for chunk in csv_chunks(part.TABLE, part.blocks(connection, wanted)):
                     member.write(chunk)
-                    yield drain.drain()
-    yield drain.drain()
+                    yield buffer.take()
+    yield buffer.take()
 
 
 def descriptor(wanted: Wanted) -> dict[str, Any]:

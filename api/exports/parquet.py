@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from api.exports.columns import Block, Blocks, Column, Kind, Table, moment_texts
-from api.exports.drain import Drain
 from api.exports.extras import needed
+from api.exports.write_buffer import WriteBuffer
 
 # A group is written at once, and read at once: a few megabytes.
 _ROWS_A_GROUP: Final = 10_000
@@ -23,15 +23,15 @@ def parquet_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
     Raises MissingExtra where pyarrow is not installed.
     """
     pa = _pyarrow()
-    drain = Drain()
+    buffer = WriteBuffer()
     schema = _schema(pa, table)
     with needed("pyarrow.parquet", "Parquet").ParquetWriter(
-        drain, schema, compression="zstd"
+        buffer, schema, compression="zstd"
     ) as writer:
         for group in _groups(blocks):
             writer.write_table(_arrow(pa, table, schema, group))
-            yield drain.drain()
-    yield drain.drain()
+            yield buffer.take()
+    yield buffer.take()
 
 
 def read_parquet(table: Table, path: Path) -> Iterator[Block]:

@@ -40,7 +40,7 @@ class NoSuchQuestion(Exception):
     """What was asked for can't be; the message names it."""
 
 
-class Lost(Exception):
+class OtherHistory(Exception):
     """The cursor is of another history: everything must be pulled once more."""
 
 
@@ -65,7 +65,7 @@ class Answer:
     rows: int | None
 
 
-class Source(Protocol):
+class PullSource(Protocol):
     """`name` tells one source from another. `pull` raises the three errors above, at once
     or while the parts are read."""
 
@@ -115,7 +115,7 @@ def _wanted(connection: Any, question: Question) -> Wanted:
     except NotFound:
         raise NoSuchQuestion(f"--machine: there is no machine {question.machine}") from None
     except cursor.LostCursor:
-        raise Lost from None
+        raise OtherHistory from None
     except InvalidField as error:
         raise NoSuchQuestion(f"--method: {error.message}") from None
     return Wanted(machine, question.method, question.since, after)
@@ -185,7 +185,7 @@ class ServerSource:
             if not response.is_success:
                 detail = _detail(response)
                 if response.status_code == 410:
-                    raise Lost
+                    raise OtherHistory
                 if response.status_code in (413, 422, 501):
                     raise NoSuchQuestion(detail)
                 raise PullFailed(f"{self.name}: {detail}")

@@ -6,8 +6,8 @@ import io
 from typing import Any
 
 
-class Drain(io.RawIOBase):
-    """Takes what is written and gives it away at the next `drain`; it cannot go back."""
+class WriteBuffer(io.RawIOBase):
+    """Takes what is written and gives it away at the next `take`; it cannot go back."""
 
     def __init__(self) -> None:
         self._parts: list[bytes] = []
@@ -25,7 +25,7 @@ class Drain(io.RawIOBase):
     def tell(self) -> int:
         return self._at
 
-    def drain(self) -> bytes:
+    def take(self) -> bytes:
         """What was written since the last time."""
         data = b"".join(self._parts)
         self._parts.clear()

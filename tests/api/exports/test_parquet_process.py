@@ -24,9 +24,9 @@ import pytest
 import uvicorn
 
 from api.exports import trials
-from api.exports.apart import parquet_apart
 from api.exports.columns import BLOCK, Block, Blocks
 from api.exports.parquet import parquet_chunks
+from api.exports.parquet_process import parquet_in_child
 from api.exports.wanted import Wanted
 from api.server import Server
 from api.settings import Settings
@@ -57,7 +57,7 @@ def beside(process: int) -> list[int]:
     return [
         pid
         for pid in map(int, started.split())
-        if runs(pid) and b"api.exports.apart" in told(Path(f"/proc/{pid}/cmdline"))
+        if runs(pid) and b"api.exports.parquet_process" in told(Path(f"/proc/{pid}/cmdline"))
     ]
 
 
@@ -119,12 +119,12 @@ def asked(port: int, form: str = "parquet") -> Any:
 def test_the_file_is_the_one_that_would_have_been_written_here(blocks, tmp_path):
     # None at all; less than a message; two groups of rows and the begin of a third.
     for count in (0, 3, 87):
-        files = [tmp_path / "here.parquet", tmp_path / "apart.parquet"]
-        for file, write in zip(files, (parquet_chunks, parquet_apart), strict=True):
+        files = [tmp_path / "here.parquet", tmp_path / "child.parquet"]
+        for file, write in zip(files, (parquet_chunks, parquet_in_child), strict=True):
             file.write_bytes(b"".join(write(trials.TABLE, islice(cycle(blocks), count))))
-        here, apart = (pyarrow.parquet.read_table(file) for file in files)
-        assert apart.num_rows == count * BLOCK
-        assert apart.equals(here, check_metadata=True)
+        here, child = (pyarrow.parquet.read_table(file) for file in files)
+        assert child.num_rows == count * BLOCK
+        assert child.equals(here, check_metadata=True)
     assert beside(os.getpid()) == []
 
 
@@ -159,7 +159,7 @@ def test_what_the_store_could_not_give_is_told_and_no_file_is_ended(blocks):
 
     got = []
     with pytest.raises(OSError, match="the disk is gone"):
-        got.extend(parquet_apart(trials.TABLE, broken()))
+        got.extend(parquet_in_child(trials.TABLE, broken()))
     assert beside(os.getpid()) == []
     assert got
     assert not b"".join(got).endswith(b"PAR1")
@@ -168,15 +168,15 @@ def test_what_the_store_could_not_give_is_told_and_no_file_is_ended(blocks):
 def test_a_process_that_cannot_begin_is_told_before_anything_is_sent(blocks, monkeypatch):
     monkeypatch.setattr(sys, "executable", "/bin/false")
     with pytest.raises(ChildProcessError, match="ended with 1"):
-        next(parquet_apart(trials.TABLE, iter(blocks)))
+        next(parquet_in_child(trials.TABLE, iter(blocks)))
 
 
 _SERVER = """
 import pickle, sys
 from itertools import cycle
-from api.exports.apart import parquet_apart
+from api.exports.parquet_process import parquet_in_child
 table, blocks = pickle.load(sys.stdin.buffer)
-for part in parquet_apart(table, cycle(blocks)):
+for part in parquet_in_child(table, cycle(blocks)):
     print(len(part), flush=True)
 """
 

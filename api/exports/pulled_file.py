@@ -24,7 +24,14 @@ from api.exports import readings, trials
 from api.exports.columns import Block, Table
 from api.exports.jsonl import read_jsonl
 from api.exports.parquet import parquet_chunks, read_parquet
-from api.exports.sources import Answer, Lost, NoSuchQuestion, PullFailed, Question, Source
+from api.exports.sources import (
+    Answer,
+    NoSuchQuestion,
+    OtherHistory,
+    PullFailed,
+    PullSource,
+    Question,
+)
 from api.exports.xlsx import read_xlsx, xlsx_chunks
 
 ENDINGS: Final = ("csv", "jsonl", "xlsx", "parquet", "zip")
@@ -36,14 +43,14 @@ _REWRITTEN: Final[dict[str, tuple[Any, Any]]] = {
 _TABLES: Final = {"trials": trials.TABLE, "readings": readings.TABLE}
 
 
-class Progress(Protocol):
+class PullProgress(Protocol):
     """Told how many bytes and lines have come, and about how many rows will, if that is known."""
 
     def __call__(self, size: int, lines: int, rows: int | None) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
+class _PullState:
     """What FILE.cursor says. `length`: of the file before it was last added to, None when
     that was done to the end."""
 
@@ -56,63 +63,66 @@ class _Kept:
     length: int | None = None
 
 
-def pull_to(file: Path, source: Source, question: Question, told: Progress) -> bool:
+def pull_to(file: Path, source: PullSource, question: Question, progress: PullProgress) -> bool:
     """Bring `file` up to date from `source`; whether anything was new.
 
     Raises NoSuchQuestion where the file is not one that was pulled so, PullFailed where it
     could not be brought up to date; then it is as it was.
     """
     ending = file.suffix.lower().lstrip(".")
-    beside = file.with_name(f"{file.name}.cursor")
-    asked = _Kept(
+    state_file = file.with_name(f"{file.name}.cursor")
+    asked = _PullState(
         source=source.name,
         what=question.what,
         machine=question.machine,
         method=question.method,
         since=None if question.since is None else question.since.isoformat(),
     )
-    kept = _read_kept(file, beside, asked)
+    kept = _read_state(file, state_file, asked)
     if kept is not None and kept.length is not None:
         _cut_back(file, kept.length)
     after = kept.after if kept is not None and file.exists() else None
     try:
-        return _pull(file, beside, ending, source, replace(question, after=after), asked, told)
-    except Lost:
+        return _pull(
+            file, state_file, ending, source, replace(question, after=after), asked, progress
+        )
+    except OtherHistory:
         # The store is another one than the file knows: what it holds now is the truth.
         whole = replace(question, after=None)
         try:
-            return _pull(file, beside, ending, source, whole, asked, told)
-        except Lost:
+            return _pull(file, state_file, ending, source, whole, asked, progress)
+        except OtherHistory:
             raise PullFailed(f"{source.name} contradicts itself; try again") from None
     except OSError as error:
         raise PullFailed(f"{file} cannot be written ({error.strerror})") from None
 
 
-def _read_kept(file: Path, beside: Path, asked: _Kept) -> _Kept | None:
-    if not beside.exists():
+def _read_state(file: Path, state_file: Path, asked: _PullState) -> _PullState | None:
+    if not state_file.exists():
         if file.exists():
             raise NoSuchQuestion(
-                f"{file} is there, but not {beside.name}, which says what it holds; give another"
-                " name with --to, or move the file away"
+                f"{file} is there, but not {state_file.name}, which says what it holds;"
+                " give another name with --to, or move the file away"
             )
         return None
     try:
-        kept = _Kept(**json.loads(beside.read_text("utf-8")))
+        kept = _PullState(**json.loads(state_file.read_text("utf-8")))
     except (OSError, ValueError, TypeError):
         raise NoSuchQuestion(
-            f"{beside} cannot be read; move it and {file.name} away, and everything is pulled anew"
+            f"{state_file} cannot be read; move it and {file.name} away,"
+            " and everything is pulled again"
         ) from None
     for name in ("source", "what", "machine", "method", "since"):
         was, now = getattr(kept, name), getattr(asked, name)
         if was != now:
             raise NoSuchQuestion(
-                f"{file} was pulled with {_said(name, was)}, not {_said(name, now)}; ask the same,"
-                " or give another name with --to"
+                f"{file} was pulled with {_option_text(name, was)}, not {_option_text(name, now)};"
+                " ask the same, or give another name with --to"
             )
     return kept
 
 
-def _said(name: str, value: str | None) -> str:
+def _option_text(name: str, value: str | None) -> str:
     if name == "source":
         return f"from {value}"
     return f"no --{name}" if value is None else f"--{name} {value}"
@@ -120,22 +130,22 @@ def _said(name: str, value: str | None) -> str:
 
 def _pull(
     file: Path,
-    beside: Path,
+    state_file: Path,
     ending: str,
-    source: Source,
+    source: PullSource,
     question: Question,
-    asked: _Kept,
-    told: Progress,
+    asked: _PullState,
+    progress: PullProgress,
 ) -> bool:
     done = replace(asked, after=question.after)
     if ending in _ADDED_TO and question.after is not None:
         with source.pull(question, ending) as answer:
-            parts = _counted(answer, told)
+            parts = _counted(answer, progress)
             fresh = _without_header(parts) if ending == "csv" else parts
             if answer.cursor == question.after:
                 return False
-            added = _add(file, beside, fresh, done)
-        _write_kept(beside, replace(done, after=answer.cursor))
+            added = _add(file, state_file, fresh, done)
+        _write_state(state_file, replace(done, after=answer.cursor))
         return added
     if ending in _REWRITTEN:
         read, write = _REWRITTEN[ending]
@@ -143,27 +153,27 @@ def _pull(
         with source.pull(question, "jsonl") as answer:
             if answer.cursor == question.after:
                 return False
-            blocks = read_jsonl(table, _lines(_counted(answer, told)))
+            blocks = read_jsonl(table, _lines(_counted(answer, progress)))
             if question.after is not None:
                 blocks = _merged(table, lambda: read(table, file), blocks)
-            _renew(file, beside, write(table, blocks), asked)
+            _renew(file, state_file, write(table, blocks), asked)
     else:
         with source.pull(replace(question, after=None), ending) as answer:
             if answer.cursor == question.after:
                 return False
-            _renew(file, beside, _counted(answer, told), asked)
-    _write_kept(beside, replace(done, after=answer.cursor))
+            _renew(file, state_file, _counted(answer, progress), asked)
+    _write_state(state_file, replace(done, after=answer.cursor))
     return True
 
 
 # ---------------------------------------------------------------- writing
 
 
-def _add(file: Path, beside: Path, parts: Iterable[bytes], kept: _Kept) -> bool:
+def _add(file: Path, state_file: Path, parts: Iterable[bytes], kept: _PullState) -> bool:
     """Add to the end of `file`, or leave it as it was; whether there was anything to add."""
     with file.open("r+b") as out:
         length = out.seek(0, os.SEEK_END)
-        _write_kept(beside, replace(kept, length=length))
+        _write_state(state_file, replace(kept, length=length))
         try:
             for part in parts:
                 out.write(part)
@@ -171,7 +181,7 @@ def _add(file: Path, beside: Path, parts: Iterable[bytes], kept: _Kept) -> bool:
         except BaseException:
             out.truncate(length)
             _to_disk(out)
-            _write_kept(beside, kept)
+            _write_state(state_file, kept)
             raise
         return out.tell() > length
 
@@ -183,14 +193,14 @@ def _cut_back(file: Path, length: int) -> None:
             _to_disk(out)
 
 
-def _renew(file: Path, beside: Path, parts: Iterable[bytes], asked: _Kept) -> None:
+def _renew(file: Path, state_file: Path, parts: Iterable[bytes], asked: _PullState) -> None:
     """Put a new file in the place of `file`; a first one is known as ours before it stands."""
 
-    def known() -> None:
-        if not beside.exists():
-            _write_kept(beside, asked)
+    def mark_as_ours() -> None:
+        if not state_file.exists():
+            _write_state(state_file, asked)
 
-    _replace(file, parts, known)
+    _replace(file, parts, mark_as_ours)
 
 
 def _replace(file: Path, parts: Iterable[bytes], before: Callable[[], None] = lambda: None) -> None:
@@ -206,8 +216,8 @@ def _replace(file: Path, parts: Iterable[bytes], before: Callable[[], None] = la
         new.unlink(missing_ok=True)
 
 
-def _write_kept(beside: Path, kept: _Kept) -> None:
-    _replace(beside, [(json.dumps(asdict(kept), indent=1) + "\n").encode()])
+def _write_state(state_file: Path, kept: _PullState) -> None:
+    _replace(state_file, [(json.dumps(asdict(kept), indent=1) + "\n").encode()])
 
 
 def _to_disk(out: BinaryIO) -> None:
@@ -218,12 +228,12 @@ def _to_disk(out: BinaryIO) -> None:
 # ---------------------------------------------------------------- what comes
 
 
-def _counted(answer: Answer, told: Progress) -> Iterator[bytes]:
+def _counted(answer: Answer, progress: PullProgress) -> Iterator[bytes]:
     size = lines = 0
     for part in answer.parts:
         size += len(part)
         lines += part.count(b"\n")
-        told(size, lines, answer.rows)
+        progress(size, lines, answer.rows)
         yield part
 
 

@@ -28,7 +28,7 @@ _BLOCKS_A_MESSAGE: Final = 10
 _SIZE: Final = 4  # bytes before each part that say how long it is
 
 
-def parquet_apart(table: Table, blocks: Blocks) -> Iterator[bytes]:
+def parquet_in_child(table: Table, blocks: Blocks) -> Iterator[bytes]:
     """The same file as of `parquet_chunks`. The process is gone when this ends or is closed.
 
     Raises MissingExtra where pyarrow is not installed, ChildProcessError where the process
