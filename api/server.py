@@ -23,10 +23,10 @@ from api.instruments.identify import Identifying
 from api.instruments.listening import Listening
 from api.settings import Settings
 from api.store import migrations
+from api.store.commit_signal import CommitSignal
 from api.store.engine import StoreError, open_engine, sqlite_url
 from api.store.journal import Journal, now
 from api.store.private import make_private
-from api.store.signal import Signal
 from api.store.trouble import sentence
 from capture.bench import Instruments
 from capture.finding import serial_instruments
@@ -63,7 +63,7 @@ class Server:
         except StoreError:
             self.engine.dispose()
             raise
-        self.signal = Signal(self.engine)
+        self.signal = CommitSignal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(
             self._keep, self._refuse, self.journal.report, noticed=self.signal.notify

@@ -33,7 +33,7 @@ _BATCH = 200
 _PAUSE_S = 0.3
 
 
-def _told(name: str, seconds: list[float]) -> float:
+def report(name: str, seconds: list[float]) -> float:
     p99 = sorted(seconds)[min(len(seconds) - 1, int(0.99 * len(seconds)))]
     middle = statistics.median(seconds)
     print(f"{name:34s} median {middle * 1e3:6.2f} ms  p99 {p99 * 1e3:6.2f} ms")
@@ -149,8 +149,8 @@ def main() -> None:
         with serving(folder / "shop") as server:
             _catch_up(folder, server, args.backlog)
             away = server.url
-        bare = _told("bare SQLite commit", _commits(folder, args.presses))
-        p99 = _told("press to kept, server away", _presses(folder / "queue", away, args.presses))
+        bare = report("bare SQLite commit", _commits(folder, args.presses))
+        p99 = report("press to kept, server away", _presses(folder / "queue", away, args.presses))
     print(
         f"p99, bench / bare commit: {p99 / bare:.1f}; at most {_MOST_P99_S * 1e3:.0f} ms wanted:"
         f" {'met' if p99 <= _MOST_P99_S else 'NOT met'}"

@@ -104,7 +104,7 @@ def bare_server(lines: Queue[str | None]) -> Iterator[str]:
         server.server_close()
 
 
-def told(name: str, milliseconds: list[float], bare: list[float]) -> None:
+def report(name: str, milliseconds: list[float], bare: list[float]) -> None:
     for what, values in ((name, milliseconds), ("  bare", bare)):
         print(
             f"{what:36s} median {statistics.median(values):6.1f} ms"
@@ -209,7 +209,7 @@ def main() -> None:
         weight(browser, server.url)
         for name, keeps in (("usable, first visit", False), ("usable, seen before", True)):
             page_took = usable(browser, server.url, "#next span", keeps=keeps)
-            told(name, page_took, usable(browser, bare, "#value", keeps=keeps))
+            report(name, page_took, usable(browser, bare, "#value", keeps=keeps))
         bare_took = bare_presses(browser, bare, lines)
         page = browser.new_page(viewport=VIEWPORT)
         page.goto(server.url)
@@ -217,7 +217,7 @@ def main() -> None:
         took = presses(
             page, "#value", lambda text: port.send(text.encode()), lambda: port.send(b"\n")
         )
-        told(f"press to pixel, {PRESSES} presses", took, bare_took)
+        report(f"press to pixel, {PRESSES} presses", took, bare_took)
         browser.close()
 
 

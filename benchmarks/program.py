@@ -31,7 +31,7 @@ def percentile(values: list[float], share: float) -> float:
     return sorted(values)[min(len(values) - 1, int(share * len(values)))]
 
 
-def told(name: str, seconds: list[float]) -> None:
+def report(name: str, seconds: list[float]) -> None:
     print(
         f"{name:44s} median {statistics.median(seconds) * 1e3:7.2f} ms"
         f"  p99 {percentile(seconds, 0.99) * 1e3:7.2f} ms"
@@ -63,7 +63,7 @@ def press_to_event(folder: Path) -> None:
                         break
         memory = Path(f"/proc/{server.process.pid}/status").read_text()
         kib = int(memory.split("VmRSS:")[1].split("kB")[0])
-    told(f"press to event, {PRESSES} presses", took)
+    report(f"press to event, {PRESSES} presses", took)
     print(f"{'resident memory of serve after them':44s} {kib / 1024:7.1f} MB")
 
 
@@ -99,7 +99,7 @@ def bare(folder: Path) -> None:
         took.append(time.perf_counter() - began)
     reader.join()
     store.close()
-    told("bare pyserial line and SQLite commit", took)
+    report("bare pyserial line and SQLite commit", took)
 
 
 def starts(folder: Path) -> None:
@@ -108,13 +108,13 @@ def starts(folder: Path) -> None:
         began = time.perf_counter()
         with serving(folder / "start"):
             took.append(time.perf_counter() - began)
-    told("serve to ready (the first makes the store)", took)
+    report("serve to ready (the first makes the store)", took)
     took = []
     for _ in range(10):
         began = time.perf_counter()
         subprocess.run([*COMMAND, "--help"], stdout=subprocess.DEVNULL, check=True)
         took.append(time.perf_counter() - began)
-    told("bothends --help", took)
+    report("bothends --help", took)
 
 
 def main() -> None:

@@ -127,7 +127,7 @@ def in_turns(
     return statistics.median(took[0]), statistics.median(took[1])
 
 
-def told(name: str, ours: float, bare: float, against: str) -> None:
+def report(name: str, ours: float, bare: float, against: str) -> None:
     print(
         f"  {name:38s} {ours * 1e3:9.2f} ms   {against:34s} {bare * 1e3:9.2f} ms"
         f"   {bare / ours:5.0%} of its rate"
@@ -311,7 +311,7 @@ def keeping(engines: list[Engine], data: Path) -> None:
                 rows, last = left_by(ours, kept, last)
                 took.append((seconds, bare.by_driver(rows) if many == 1 else bare.by_core(rows)))
             mine, theirs = (statistics.median(column) for column in zip(*took, strict=True))
-            told(name, mine, theirs, f"{by}, {what}")
+            report(name, mine, theirs, f"{by}, {what}")
 
     contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: server.journal.keep(k))
     contest("journal, one by one", "presses", 1, 500, lambda k: lambda: server.journal.keep(k))
@@ -333,7 +333,7 @@ def keeping(engines: list[Engine], data: Path) -> None:
         ("journal, one by one", "presses", 1, 500),
     ):
         took = in_turns(rounds, keep(bench, many), keep_through_core(bench, many))
-        told(name, *took, "the same, its statements by Core")
+        report(name, *took, "the same, its statements by Core")
     with TestClient(build(server), base_url="http://127.0.0.1:8017") as client:
 
         def post(kept: list[Reading]) -> Callable[[], object]:
@@ -408,7 +408,7 @@ def asking(engine: Engine, large: UUID) -> None:
                 bare(one),
             ),
         ):
-            told(name, *in_turns(9, ours, base), against)
+            report(name, *in_turns(9, ours, base), against)
 
 
 def run(name: str, urls: list[str], data: Path, total: int) -> None:

@@ -15,7 +15,7 @@ from analysis.methods import Method, Side
 from api.answers import checks
 from api.answers.checks import CheckedSeries
 from api.answers.history import MachineHistory
-from api.answers.machine_state import KIND_WORDS, Known, known_of
+from api.answers.machine_state import KIND_WORDS, KnownCheck, known_of
 from api.answers.moments import day
 from api.errors import InvalidField
 
@@ -40,23 +40,23 @@ Ask = Literal["span", "pitch"]
 
 
 @dataclass(frozen=True, slots=True)
-class Mend:
+class QuantityAdvice:
     """For one quantity of the series, in radians or mm. asks: what was not given and would say
     more."""
 
-    known: Known
+    known: KnownCheck
     advice: Advice
     asks: tuple[Ask, ...]
     notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Mending:
+class MachineAdvice:
     """What to move on a machine, by its row, from what one series tells."""
 
     machine: Row[Any]
     series: CheckedSeries
-    mends: tuple[Mend, ...]
+    quantities: tuple[QuantityAdvice, ...]
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
 
@@ -76,15 +76,15 @@ def uses_screw(method: Method) -> bool:
     return any(r.adjusted_by in ("fence", "stop") for r in method.relations)
 
 
-def mend(
+def machine_advice(
     connection: Connection, found: MachineHistory, series: UUID | None, adjusting: Adjusting
-) -> Mending:
+) -> MachineAdvice:
     """Advice from `series`, or else from the one that says how the machine stands.
 
     Raises InvalidField where the series is not one of this machine's or tells nothing yet, and for
     lengths that can't be right.
     """
-    return mend_series(found, _series(connection, found, series), adjusting)
+    return series_advice(found, _series(connection, found, series), adjusting)
 
 
 def _series(connection: Connection, found: MachineHistory, series: UUID | None) -> CheckedSeries:
@@ -98,7 +98,9 @@ def _series(connection: Connection, found: MachineHistory, series: UUID | None) 
     return of
 
 
-def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusting) -> Mending:
+def series_advice(
+    found: MachineHistory, series: CheckedSeries, adjusting: Adjusting
+) -> MachineAdvice:
     """The same for a series at hand."""
     method = series.facts.method
     if method.judges != "machine":
@@ -108,16 +110,20 @@ def mend_series(found: MachineHistory, series: CheckedSeries, adjusting: Adjusti
     known = [k for q in method.reveals if (k := known_of(series, q)) is not None]
     if not known:
         raise InvalidField("series", "has no complete trial yet; measure first")
-    return Mending(
+    return MachineAdvice(
         machine=found.machine,
         series=series,
-        mends=tuple(m for k in known if (m := _mend(method, k, adjusting)) is not None),
+        quantities=tuple(
+            m for k in known if (m := _quantity_advice(method, k, adjusting)) is not None
+        ),
         notes=_notes(found, series),
         cautions=advice.ADJUSTING_CAUTIONS,
     )
 
 
-def _mend(method: Method, known: Known, adjusting: Adjusting) -> Mend | None:
+def _quantity_advice(
+    method: Method, known: KnownCheck, adjusting: Adjusting
+) -> QuantityAdvice | None:
     check, notes = known.check, list[str]()
     try:
         told = _advice(known, adjusting, notes)
@@ -134,10 +140,10 @@ def _mend(method: Method, known: Known, adjusting: Adjusting) -> Mend | None:
             asks.append("span")
         elif uses_fence(method) and adjusting.pitch_mm is None:
             asks.append("pitch")
-    return Mend(known, told, tuple(asks), tuple(notes))
+    return QuantityAdvice(known, told, tuple(asks), tuple(notes))
 
 
-def _advice(known: Known, adjusting: Adjusting, notes: list[str]) -> Advice | None:
+def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice | None:
     """By what is adjusted; None where the number asks for no move. Adds to `notes`."""
     check, row, facts = known.check, known.series.row, known.series.facts
     base = facts.baseline_mm

@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, Row
 
 from analysis.methods import Quantity
+from api.answers.comparable import ComparableSeries, ComparableValues, names, notes, values_of
 from api.answers.machine_state import KIND_WORDS
-from api.answers.sides import Side, SideValues, names, notes, values_of
 from api.errors import InvalidField
 from api.store.rows.machines import setup_changes
 
@@ -21,11 +21,11 @@ class BeforeAfter:
     changes: the rows of the setup changes recorded between the two.
     """
 
-    before: Side
-    after: Side
+    before: ComparableSeries
+    after: ComparableSeries
     names: tuple[str, ...]
     changes: tuple[Row[Any], ...]
-    values: SideValues
+    values: ComparableValues
     notes: tuple[str, ...]
 
     @property
@@ -40,7 +40,7 @@ class BeforeAfter:
 
 
 def before_after(
-    connection: Connection, before: Side, after: Side, quantity: Quantity
+    connection: Connection, before: ComparableSeries, after: ComparableSeries, quantity: Quantity
 ) -> BeforeAfter:
     """The two with their values of `quantity`.
 
@@ -67,7 +67,7 @@ def before_after(
     )
 
 
-def _same_ways(before: Side, after: Side) -> tuple[str, ...]:
+def _same_ways(before: ComparableSeries, after: ComparableSeries) -> tuple[str, ...]:
     """Whether what the measuring adds is the same on both sides, so that it cancels."""
     differs = []
     if before.calipers != after.calipers and before.calipers and after.calipers:

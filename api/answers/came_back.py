@@ -10,23 +10,27 @@ from sqlalchemy import Connection
 from analysis import returning
 from analysis.methods import Quantity
 from api.answers.before_after import BeforeAfter, before_after
-from api.answers.sides import Side
+from api.answers.comparable import ComparableSeries
 
 MarginFrom = Literal["given", "half the tolerance"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameBack:
-    """`told` is in the unit of the values; margin_from: None where there is no margin."""
+    """`result` is in the unit of the values; margin_from: None where there is no margin."""
 
     of: BeforeAfter
-    told: returning.Return
+    result: returning.Return
     margin_from: MarginFrom | None
     notes: tuple[str, ...]
 
 
 def came_back(
-    connection: Connection, before: Side, after: Side, quantity: Quantity, margin: float | None
+    connection: Connection,
+    before: ComparableSeries,
+    after: ComparableSeries,
+    quantity: Quantity,
+    margin: float | None,
 ) -> CameBack:
     """Whether `after` lies where `before` lay.
 
@@ -40,7 +44,7 @@ def came_back(
         margin_from = None if half is None else "half the tolerance"
         margin = None if half is None else half / 2
     of = before_after(connection, before, after, quantity)
-    told = returning.came_back(
+    result = returning.came_back(
         *of.values.values,
         margin=None if margin is None else margin / of.values.per,
         margin_of=""
@@ -55,4 +59,4 @@ def came_back(
             f"Recorded between the two: {', '.join(of.happened)}. A shift may come from that "
             "rather than from the stop.",
         )
-    return CameBack(of, told, margin_from, notes)
+    return CameBack(of, result, margin_from, notes)

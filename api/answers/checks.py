@@ -138,7 +138,7 @@ def _facts(known: _Known, row: Row[Any], resolution: float, study: Study) -> Ser
     facts = known.get(key)
     if facts is None:
         facts = facts_of(row, _NO_WIDTHS, resolution)
-        facts = known[key] = facts if study is _NO_STUDY else study.told_to(facts)
+        facts = known[key] = facts if study is _NO_STUDY else study.apply_to(facts)
     return facts
 
 

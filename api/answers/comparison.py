@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from analysis.comparison import Comparison, ManyComparison, compare, compare_many
 from analysis.methods import Quantity
 from analysis.spread import Summary
-from api.answers.sides import (
-    Side,
-    SideValues,
+from api.answers.comparable import (
+    ComparableSeries,
+    ComparableValues,
     names,
     notes,
     shared_quantities,
@@ -26,7 +26,7 @@ class QuantityCompared:
     pair: of the first two. many: of all of them, None where there are no more than two.
     """
 
-    values: SideValues
+    values: ComparableValues
     pair: Comparison
     many: ManyComparison | None
 
@@ -40,24 +40,26 @@ class QuantityCompared:
 class Compared:
     """Two or more series side by side; `names`: what sentences call each."""
 
-    sides: tuple[Side, ...]
+    series: tuple[ComparableSeries, ...]
     names: tuple[str, ...]
     quantities: Mapping[Quantity, QuantityCompared]
     notes: tuple[str, ...]
 
 
-def compared(found: Sequence[Side]) -> Compared:
+def compared(found: Sequence[ComparableSeries]) -> Compared:
     """Two or more series that share a quantity, side by side."""
     called = names(found)
     return Compared(
-        sides=tuple(found),
+        series=tuple(found),
         names=called,
         quantities={q: _quantity(found, called, q) for q in shared_quantities(found)},
         notes=notes(found),
     )
 
 
-def _quantity(found: Sequence[Side], called: Sequence[str], quantity: Quantity) -> QuantityCompared:
+def _quantity(
+    found: Sequence[ComparableSeries], called: Sequence[str], quantity: Quantity
+) -> QuantityCompared:
     values = values_of(found, quantity)
     shared_u, own_u = systematic_of(found, values)
     pair = compare(

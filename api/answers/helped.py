@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from analysis import adjustment
 from analysis.methods import Quantity
 from api.answers.before_after import BeforeAfter, before_after
-from api.answers.sides import Side, systematic_of
+from api.answers.comparable import ComparableSeries, systematic_of
 from api.errors import InvalidField
 
 Answer = adjustment.Answer | Literal["nothing was changed", "nothing was adjusted"]
@@ -21,16 +21,18 @@ _TO_CUT_NEARER: Final = {"adjusted", "blade changed"}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Helped:
-    """`told` is in the unit of the values; answer and sentence go by what was done, too, and tell
+    """`result` is in the unit of the values; answer and sentence go by what was done, too, and tell
     what helped only where something was done to cut nearer to nominal."""
 
     of: BeforeAfter
-    told: adjustment.Adjustment
+    result: adjustment.Adjustment
     answer: Answer
     sentence: str
 
 
-def helped(connection: Connection, before: Side, after: Side, quantity: Quantity) -> Helped:
+def helped(
+    connection: Connection, before: ComparableSeries, after: ComparableSeries, quantity: Quantity
+) -> Helped:
     """Whether the machine is nearer to nominal in `after` than it was in `before`.
 
     Raises InvalidField for lengths of which no nominal one is known, and where it is not one
@@ -43,18 +45,18 @@ def helped(connection: Connection, before: Side, after: Side, quantity: Quantity
         )
     of = before_after(connection, before, after, quantity)
     shared_u, own_u = systematic_of((before, after), of.values)
-    told = adjustment.adjusted(
+    result = adjustment.adjusted(
         *of.values.values,
         unit=of.values.unit,
         shared_u=shared_u,
         own_u=own_u,
         floor_sd=of.values.least_sd,
     )
-    answer, sentence = _answer(of, told)
-    return Helped(of, told, answer, sentence)
+    answer, sentence = _answer(of, result)
+    return Helped(of, result, answer, sentence)
 
 
-def _answer(of: BeforeAfter, told: adjustment.Adjustment) -> tuple[Answer, str]:
+def _answer(of: BeforeAfter, result: adjustment.Adjustment) -> tuple[Answer, str]:
     # Two series always differ; only what was done to make a difference can have helped.
     if not of.happened:
         return "nothing was changed", (
@@ -62,9 +64,9 @@ def _answer(of: BeforeAfter, told: adjustment.Adjustment) -> tuple[Answer, str]:
             " adjusted, say so on its page."
         )
     if _TO_CUT_NEARER.isdisjoint(of.happened):
-        stands = f": the mean is {told.stands}" if told.stands else ""
+        stands = f": the mean is {result.stands}" if result.stands else ""
         return "nothing was adjusted", (
             f"Between the two it was {of.done}, but no adjustment and no other blade is"
             f" recorded{stands}. If the machine was adjusted, say so on its page."
         )
-    return told.answer, told.sentence
+    return result.answer, result.sentence

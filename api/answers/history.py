@@ -17,7 +17,7 @@ from analysis.methods import Quantity, Side
 from analysis.phases import PhaseByPhase, phase_by_phase
 from api.answers import checks
 from api.answers.checks import CheckedSeries
-from api.answers.machine_state import Known, MachineState, all_known, known_of, machine_state
+from api.answers.machine_state import KnownCheck, MachineState, all_known, known_of, machine_state
 from api.answers.moments import day
 from api.store.journal import now
 from api.store.rows import machines as rows
@@ -28,16 +28,16 @@ class DriftLine:
     """One quantity by one method through the years, in radians or mm.
 
     half: of the fence, where the method judges one. known: what each series tells, the oldest
-    first; all places in `told` count in it. began: by the place of a phase's first check, the
+    first; all places in `result` count in it. began: by the place of a phase's first check, the
     ids of the setup changes that it began with.
     """
 
     method: str
     quantity: Quantity
     half: Side | None
-    known: tuple[Known, ...]
+    known: tuple[KnownCheck, ...]
     began: Mapping[int, Sequence[UUID]]
-    told: PhaseByPhase
+    result: PhaseByPhase
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +45,15 @@ class Halves:
     """The two halves of the fence, by a roll with the board on each side of the blade; reversal:
     one of the same phase, None without."""
 
-    left: Known
-    right: Known
-    reversal: Known | None
-    told: FenceHalves
+    left: KnownCheck
+    right: KnownCheck
+    reversal: KnownCheck | None
+    result: FenceHalves
 
     @property
     def mean_expanded(self) -> float | None:
         """Of the mean of both, at 95 %: half that of their difference."""
-        interval = self.told.out_of_line.interval
+        interval = self.result.out_of_line.interval
         return None if interval is None else interval.half_width / 2
 
 
@@ -89,7 +89,7 @@ def read(connection: Connection, machine: UUID | str) -> MachineHistory:
 
 
 def _drift(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> dict[str, DriftLine]:
-    lines: dict[str, list[Known]] = defaultdict(list)
+    lines: dict[str, list[KnownCheck]] = defaultdict(list)
     for of in series:
         for known in all_known(of):
             quantity = known.check.quantity
@@ -100,7 +100,7 @@ def _drift(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> dict
     return {key: _line(known, changes) for key, known in lines.items()}
 
 
-def _line(known: Sequence[Known], changes: Sequence[Row[Any]]) -> DriftLine:
+def _line(known: Sequence[KnownCheck], changes: Sequence[Row[Any]]) -> DriftLine:
     first, at = known[0], [k.at for k in known]
     # A change and a check of the same moment: the change came first.
     began: dict[int, list[UUID]] = defaultdict(list)
@@ -112,7 +112,7 @@ def _line(known: Sequence[Known], changes: Sequence[Row[Any]]) -> DriftLine:
         half=first.half,
         known=tuple(known),
         began=dict(began),
-        told=_told(
+        result=_phases(
             tuple(k.off for k in known),
             tuple(sorted(began)),
             tuple(day(moment) for moment in at),
@@ -123,7 +123,7 @@ def _line(known: Sequence[Known], changes: Sequence[Row[Any]]) -> DriftLine:
 
 
 @lru_cache(maxsize=64)
-def _told(
+def _phases(
     values: tuple[float, ...],
     setup_changes: tuple[int, ...],
     labels: tuple[str, ...],
@@ -144,7 +144,7 @@ def _told(
 def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Halves | None:
     """The latest pair of rolls of one phase, one on each half, and a reversal of that phase."""
     since = [change.at for change in changes]
-    found: dict[int, dict[str, Known]] = defaultdict(dict)
+    found: dict[int, dict[str, KnownCheck]] = defaultdict(dict)
     for of in series:
         if not of.facts.method.tells_halves:
             continue
@@ -158,11 +158,11 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Hal
         return None
     of_phase = found[pairs[-1]]
     left, right, both = of_phase["left"], of_phase["right"], of_phase.get("both")
-    told = fence_halves(
+    result = fence_halves(
         _estimate(left), _estimate(right), None if both is None else _estimate(both)
     )
-    return Halves(left, right, both, told)
+    return Halves(left, right, both, result)
 
 
-def _estimate(known: Known) -> AngleEstimate:
+def _estimate(known: KnownCheck) -> AngleEstimate:
     return AngleEstimate(known.check.mean, known.check.u, known.check.df)

@@ -35,7 +35,7 @@ KIND_WORDS: Final[dict[str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownCheck:
     """What one series tells of a machine. half: of the fence, where the method judges one."""
 
     series: CheckedSeries
@@ -79,7 +79,7 @@ class MachineState:
     """known: the headline first (what asks most for something to be done, then the latest), one
     for each thing that is checked. changed: the setup change since which nothing was measured."""
 
-    known: tuple[Known, ...]
+    known: tuple[KnownCheck, ...]
     changed: Row[Any] | None
     now: datetime
 
@@ -115,21 +115,21 @@ class MachineState:
         return " ".join([*told, self.caveat] if self.caveat else told)
 
 
-def known_of(series: CheckedSeries, quantity: Quantity) -> Known | None:
+def known_of(series: CheckedSeries, quantity: Quantity) -> KnownCheck | None:
     """What the series tells of `quantity`; None where it tells nothing."""
     check = series.checks.get(quantity)
     if check is None:
         return None
     half = half_judged(series.facts.method, series.row.strip_side) if quantity == "angle" else None
-    return Known(series, check, half)
+    return KnownCheck(series, check, half)
 
 
-def all_known(series: CheckedSeries) -> list[Known]:
+def all_known(series: CheckedSeries) -> list[KnownCheck]:
     """What the series tells, quantity by quantity."""
     return [known for q in series.checks if (known := known_of(series, q)) is not None]
 
 
-def worst(known: Iterable[Known]) -> Verdict | None:
+def worst(known: Iterable[KnownCheck]) -> Verdict | None:
     """The verdict that asks most for something to be done; None where there is none."""
     given = (k.check.verdict for k in known if k.check.verdict is not None)
     return min(given, key=_RANK.__getitem__, default=None)
@@ -153,7 +153,7 @@ def machine_state(
 ) -> MachineState:
     """How the machine is at `moment`, from its series (in any order) and its setup changes (the
     oldest first)."""
-    newest: dict[tuple[object, ...], Known] = {}
+    newest: dict[tuple[object, ...], KnownCheck] = {}
     for of in sorted(series, key=lambda s: (s.row.started_at, s.id)):
         for known in all_known(of):
             # Two methods that look at the same lean tell of the same thing.

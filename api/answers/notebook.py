@@ -1,6 +1,6 @@
 """Old notebooks: measurements written down by hand or in a spreadsheet, loaded as series.
 
-A notebook is a CSV file with one row a trial. Its rows are read into `Line`s, or refused
+A notebook is a CSV file with one row a trial. Its rows are read into `NotebookLine`s, or refused
 with a sentence each; lines of one machine, method, set-up and day become one series, which
 goes through the journal like any other, on a bench of its own. A line's reading ids follow
 from what the line says, so that the same notebook loaded twice adds nothing.
@@ -89,7 +89,7 @@ _MOST_READINGS: Final = 100
 _LONGEST_HEADING: Final = 100  # characters; none that is understood is as long
 
 
-class NoNotebook(ValueError):
+class UnreadableNotebook(ValueError):
     """The file can't be taken at all; the message says what to do."""
 
 
@@ -101,7 +101,7 @@ class Refused(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class NotebookLine:
     """One trial as the notebook has it; `settings` are what its series must say."""
 
     number: int
@@ -130,7 +130,7 @@ class Defaults:
 class Notebook:
     """What a file says: the lines that can be taken, those refused, the columns not used."""
 
-    lines: list[Line] = field(default_factory=list)
+    lines: list[NotebookLine] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
     unused: list[str] = field(default_factory=list)
 
@@ -154,13 +154,13 @@ def read_notebook(
     """The lines of a CSV file: parted by comma, semicolon or tab, decimal point or comma,
     UTF-8, UTF-16 with its mark, or Windows-1252.
 
-    Raises NoNotebook where there is no header, a column appears twice, or what no line can
+    Raises UnreadableNotebook where there is no header, a column appears twice, or what no line can
     do without is neither a column nor in `defaults`.
     """
     rows = _rows(_text(data))
     header = next(rows, None)
     if header is None:
-        raise NoNotebook("the file is empty; its first line must name the columns")
+        raise UnreadableNotebook("the file is empty; its first line must name the columns")
     places = _places(methods.values())
     columns = [_column(cell, places) for cell in header.cells]
     _check_columns(columns, defaults)
@@ -196,7 +196,9 @@ class _Column:
 
 def _text(data: bytes) -> str:
     if len(data) > LARGEST:
-        raise NoNotebook(f"the file is larger than {LARGEST // 1_000_000} MB; load it in parts")
+        raise UnreadableNotebook(
+            f"the file is larger than {LARGEST // 1_000_000} MB; load it in parts"
+        )
     marked = data[:2] in (b"\xff\xfe", b"\xfe\xff")
     # Without a mark, what spreadsheets write unasked: the one, or on older systems the other.
     for encoding in ("utf-16",) if marked else ("utf-8-sig", "cp1252"):
@@ -206,7 +208,7 @@ def _text(data: bytes) -> str:
             continue
         if "\0" not in text:
             return text
-    raise NoNotebook("the file is no text; save the sheet as CSV in UTF-8")
+    raise UnreadableNotebook("the file is no text; save the sheet as CSV in UTF-8")
 
 
 def _rows(text: str) -> Iterator[_Row]:
@@ -228,7 +230,9 @@ def _rows(text: str) -> Iterator[_Row]:
         except StopIteration:
             return
         except csv.Error as error:
-            raise NoNotebook(f"line {began} is no CSV ({error}); save the sheet again") from None
+            raise UnreadableNotebook(
+                f"line {began} is no CSV ({error}); save the sheet again"
+            ) from None
         if any(cell.strip() for cell in cells):
             yield _Row(began, cells)
 
@@ -272,19 +276,19 @@ def _check_columns(columns: Sequence[_Column | None], defaults: Defaults) -> Non
     for column, count in Counter(replace(c, unit=None) for c in said).items():
         if count > 1:
             name = column.place or column.field.replace("_", " ")
-            raise NoNotebook(f"two columns say the {name}; rename one of them")
+            raise UnreadableNotebook(f"two columns say the {name}; rename one of them")
     fields = {c.field for c in said}
     if not fields & {"reading", "readings"}:
-        raise NoNotebook(
+        raise UnreadableNotebook(
             "no column holds readings; name them after the places, such as fence end and open"
             " end, or reading 1, reading 2"
         )
     if "date" not in fields:
-        raise NoNotebook("no column says the date; name one: date")
+        raise UnreadableNotebook("no column says the date; name one: date")
     if "machine" not in fields and defaults.machine is None:
-        raise NoNotebook("no column says the machine; name one: machine, or give --machine")
+        raise UnreadableNotebook("no column says the machine; name one: machine, or give --machine")
     if "method" not in fields and defaults.method is None:
-        raise NoNotebook(
+        raise UnreadableNotebook(
             "no column says the method; name one: method, or give --method (such as reversal)"
         )
 
@@ -294,7 +298,7 @@ def _line(
     columns: Sequence[_Column | None],
     defaults: Defaults,
     methods: Mapping[str, Method],
-) -> Line:
+) -> NotebookLine:
     """The line. Raises ValueError with what is wrong with it."""
     if len(row.cells) > len(columns) and any(c.strip() for c in row.cells[len(columns) :]):
         raise ValueError(
@@ -328,7 +332,7 @@ def _line(
             f"{method.title} needs {_readings(len(method.places))}"
             f" ({', '.join(p.key for p in method.places)}); it has {len(values)}"
         )
-    return Line(
+    return NotebookLine(
         number=row.number,
         machine=machine,
         kind=said.get("kind", "other"),
@@ -549,14 +553,16 @@ def _day(text: str, order: DateOrder) -> date:
 class _Trial:
     """A line with its id, which follows from what the line says."""
 
-    line: Line
+    line: NotebookLine
     id: UUID
 
     def reading_ids(self) -> list[UUID]:
         return [uuid5(self.id, str(index)) for index in range(len(self.line.readings))]
 
 
-def load(engine: Engine, journal: Journal, lines: Sequence[Line], dry_run: bool = False) -> Loaded:
+def load(
+    engine: Engine, journal: Journal, lines: Sequence[NotebookLine], dry_run: bool = False
+) -> Loaded:
     """Keep the lines that the store does not have yet; with `dry_run` only say which.
 
     One load at a time; a load that was broken off is completed by loading the same again.
@@ -576,7 +582,7 @@ def load(engine: Engine, journal: Journal, lines: Sequence[Line], dry_run: bool 
         return Loaded(len(new), readings, len(trials) - len(new), tuple(series))
 
 
-def _identified(lines: Iterable[Line]) -> list[_Trial]:
+def _identified(lines: Iterable[NotebookLine]) -> list[_Trial]:
     trials = []
     seen: Counter[str] = Counter()
     for line in lines:
@@ -597,7 +603,7 @@ def _identified(lines: Iterable[Line]) -> list[_Trial]:
     return trials
 
 
-def _new(line: Line, settings: AskedSeries, machine: UUID) -> NewSeries:
+def _new(line: NotebookLine, settings: AskedSeries, machine: UUID) -> NewSeries:
     return new_series(settings, machine, {line.method.key: line.method})
 
 

@@ -14,7 +14,7 @@ from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import factor
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import NM_PER_MM, NM_PER_UNIT, Unit
-from api.answers.sides import Side
+from api.answers.comparable import ComparableSeries
 from api.errors import InvalidField
 
 _MM_PER: Final[dict[Unit, float]] = {u: nm / NM_PER_MM for u, nm in NM_PER_UNIT.items()}
@@ -108,7 +108,7 @@ class Planned:
     table: SeenTable
 
 
-def own_sd(of: Side, quantity: Quantity, reading_sd_mm: float) -> float:
+def own_sd(of: ComparableSeries, quantity: Quantity, reading_sd_mm: float) -> float:
     """How far a machine's cuts scatter by themselves, in radians, as its series shows it.
 
     The scatter of the trials less what caliper and hand add to each, never less than zero.
@@ -203,10 +203,10 @@ def _sentences(asked: Asked, found: planning.Plan, seen_rad: float) -> list[str]
         first = f"No number of cuts up to 10000 shows {what} of {error} {board}."
     else:
         first = f"To see {what} of {error} {board}, make {found.cuts} cuts{each}."
-    told = [first]
+    sentences = [first]
     if found.cuts is None or found.cuts > asked.cuts:
-        told += _other_ways(asked, found)
-    told.append(
+        sentences += _other_ways(asked, found)
+    sentences.append(
         f"With {asked.cuts} cuts{each} {board} you see {what} of "
         f"{size_text(seen_rad, 'rad', seen_rad)} or more."
     )
@@ -218,17 +218,17 @@ def _sentences(asked: Asked, found: planning.Plan, seen_rad: float) -> list[str]
             "series",
         )
     )
-    told.append(
+    sentences.append(
         f"Of 100 {none}, {_in_a_hundred(asked.alpha)} still show {what} by chance; of 100 {one} "
         f"with {what} of that size, {_in_a_hundred(asked.beta)} miss it."
     )
-    return told
+    return sentences
 
 
 def _other_ways(asked: Asked, found: planning.Plan) -> list[str]:
-    told = []
+    sentences = []
     if found.width_mm is None:
-        told.append(
+        sentences.append(
             f"With {asked.cuts} cuts {_none_enough(asked.method)}: the machine itself scatters "
             "too much."
         )
@@ -236,13 +236,19 @@ def _other_ways(asked: Asked, found: planning.Plan) -> list[str]:
         needed = length_text(
             _up(found.width_mm / _MM_PER[asked.unit]) * _MM_PER[asked.unit], asked.unit
         )
-        told.append(f"{asked.cuts} cuts are enough {_with_width(asked.method, needed)} or more.")
+        sentences.append(
+            f"{asked.cuts} cuts are enough {_with_width(asked.method, needed)} or more."
+        )
     if found.resolution_mm is not None and found.resolution_mm < asked.resolution_mm:
         step = length_text(found.resolution_mm, asked.unit, 2)
-        told.append(f"So are {asked.cuts} cuts read with a caliper that shows {step} or finer.")
+        sentences.append(
+            f"So are {asked.cuts} cuts read with a caliper that shows {step} or finer."
+        )
     elif found.width_mm is not None:
-        told.append("A caliper with finer steps alone would not do: the hand repeats no better.")
-    return told
+        sentences.append(
+            "A caliper with finer steps alone would not do: the hand repeats no better."
+        )
+    return sentences
 
 
 def _with_width(method: Method, length: str) -> str:

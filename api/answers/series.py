@@ -101,7 +101,7 @@ def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
     each_measured = [measured(row, trials[row.id], readings) for row in of]
     studies = studies_of(connection, of, [calipers for _, calipers in each_measured])
     return [
-        Scored(row, score(study.told_to(facts)), study)
+        Scored(row, score(study.apply_to(facts)), study)
         for row, (facts, _), study in zip(of, each_measured, studies, strict=True)
     ]
 
@@ -147,4 +147,4 @@ def _facts(
     if found.method.judges != "machine":
         return found, Study()  # it is itself a study
     study = study_of(connection, calipers, series.finished_at or datetime.now(UTC))
-    return study.told_to(found), study
+    return study.apply_to(found), study

@@ -29,7 +29,7 @@ STUDY_METHODS: Final = (SAME_SPOT, KNOWN_BLOCK)
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class StudySource:
     """A series that a study rests on."""
 
     series: UUID
@@ -51,10 +51,10 @@ class Study:
     scale_u: float | None = None
     zero_u_mm: float | None = None
     zero_at_mm: float = 0.0
-    same_spot: tuple[Source, ...] = ()
-    known_block: tuple[Source, ...] = ()
+    same_spot: tuple[StudySource, ...] = ()
+    known_block: tuple[StudySource, ...] = ()
 
-    def told_to(self, facts: SeriesFacts) -> SeriesFacts:
+    def apply_to(self, facts: SeriesFacts) -> SeriesFacts:
         """`facts` with what the study knows in place of what is usual."""
         return replace(
             facts,
@@ -134,7 +134,7 @@ def _spot(series: Iterable[_Rows]) -> Study | None:
             return Study(
                 repeatability_mm=max(found.repeatability.sd, rounding(count)),
                 repeatability_df=float(found.table[-1].df),
-                same_spot=(Source(rows[0].series, rows[0].started_at),),
+                same_spot=(StudySource(rows[0].series, rows[0].started_at),),
             )
     return None
 
@@ -158,10 +158,10 @@ def _blocks(series: Iterable[_Rows]) -> Study | None:
         scale_u=math.hypot(check.scale.estimate, check.scale.standard_error or 0.0),
         zero_u_mm=math.hypot(check.at_mean.estimate, check.at_mean.standard_error or 0.0),
         zero_at_mm=check.mean_size,
-        known_block=_once(Source(row.series, row.started_at) for row in rows),
+        known_block=_once(StudySource(row.series, row.started_at) for row in rows),
     )
 
 
-def _once(sources: Iterable[Source]) -> tuple[Source, ...]:
+def _once(sources: Iterable[StudySource]) -> tuple[StudySource, ...]:
     """Each source once, in order of time."""
     return tuple(sorted(dict.fromkeys(sources), key=lambda s: (s.started_at, s.series)))

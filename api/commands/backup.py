@@ -43,8 +43,8 @@ def run(args: argparse.Namespace) -> int:
         engine = open_existing(store_url(args))
         if engine.dialect.name == "postgresql":
             fail(_with_its_own_tools(engine.url, args.to))
-        with progress() as told:
-            made = backup.back_up(engine, args.to, told)
+        with progress() as show:
+            made = backup.back_up(engine, args.to, show)
         _tell(args.to, made)
     except StoreError as error:
         return failed(error)

@@ -18,7 +18,7 @@ from api.commands.files import allow_files
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.instruments.forward.queue import Item, Progress
+    from api.instruments.forward.queue import HandoverProgress, Item
     from capture.records import CaliperState, Reading, Refusal
     from capture.spec import Spec
 
@@ -204,7 +204,7 @@ class _Shown:
                 os.dup2(nowhere, sys.stdout.fileno())
                 os.close(nowhere)
 
-    def progress(self, progress: Progress, trouble: str) -> None:
+    def progress(self, progress: HandoverProgress, trouble: str) -> None:
         if trouble and trouble != self._trouble:
             self.line(trouble, wrong=True)
         if self._trouble and not trouble:

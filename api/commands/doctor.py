@@ -1,4 +1,4 @@
-"""`bothends doctor`: is the store in order?"""
+"""`bothends doctor`: check that the store is in order."""
 
 from __future__ import annotations
 
@@ -16,14 +16,15 @@ def add(subparsers: Subparsers) -> None:
         "doctor",
         help="check that the store is in order",
         description="Replays every series from its log and compares, and checks that no row"
-        " points nowhere and no number is missing, doubled or untold. Prints what is wrong, one"
-        " finding a line, and ends with status 1 where anything is. A server may go on meanwhile.",
+        " points nowhere, no number is missing or used twice, and every reading and trial has its"
+        " event. Prints what is wrong, one finding per line, and ends with status 1 if anything"
+        " is. A server may keep running meanwhile.",
     )
     add_store_options(command)
     command.add_argument(
         "--repair",
         action="store_true",
-        help="write what follows from the log (trials, places) anew where it differs",
+        help="rewrite what follows from the log (trials, places) where it differs",
     )
 
 
@@ -37,16 +38,16 @@ def run(args: argparse.Namespace) -> int:
         engine = open_existing(store_url(args))
         with engine.connect() as connection:
             migrations.check(connection)
-        if args.repair and (mended := doctor.repair(engine)):
-            print(f"{mended} findings mended from the log")
+        if args.repair and (repaired := doctor.repair(engine)):
+            print(f"{repaired} findings repaired from the log")
         found = 0
         with engine.connect() as connection:
             if connection.dialect.name == "postgresql":
                 connection.execution_options(isolation_level="REPEATABLE READ")
             for finding in doctor.findings(connection):
                 found += 1
-                mendable = " (--repair mends this)" if finding.mendable else ""
-                print(f"{finding.sentence}{mendable}", flush=True)
+                hint = " (--repair fixes this)" if finding.repairable else ""
+                print(f"{finding.sentence}{hint}", flush=True)
     except StoreError as error:
         return failed(error)
     except DBAPIError as error:

@@ -107,16 +107,16 @@ def _identify(args: argparse.Namespace) -> int:
     search.start()
     try:
         search.shown(shown)
-        told: tuple[object, ...] = ()
+        shown_ports: tuple[object, ...] = ()
         gives_up = time.monotonic() + _LONGEST_S
         identified = None
         while identified is None and time.monotonic() < gives_up:
             identified = search.wait(0.2)
             heard = search.heard()
             for each in heard:
-                if each not in told:
+                if each not in shown_ports:
                     print(f"{each.device}  {each.words}", file=sys.stderr, flush=True)
-            told = heard
+            shown_ports = heard
     finally:
         search.stop()
     if identified is None:

@@ -52,7 +52,7 @@ def add(subparsers: Subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from api.answers.notebook import LARGEST, NoNotebook
+    from api.answers.notebook import LARGEST, UnreadableNotebook
     from api.exports.sources import NoSuchQuestion, PullFailed
     from api.store.engine import StoreError
 
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
             done = load(args, data, False)
     except OSError as error:
         fail(f"{args.file} cannot be read ({error.strerror})")
-    except NoNotebook as error:
+    except UnreadableNotebook as error:
         fail(f"{args.file}: {error}")
     except NoSuchQuestion as error:
         fail(str(error))

@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         source = open_existing(named_store(args.source) or "")
         target = open_engine(named_store(args.to) or "")
-        with progress() as told:
-            moved = move(source, target, lambda table, done, whole: told(done, whole, table))
+        with progress() as show:
+            moved = move(source, target, lambda table, done, whole: show(done, whole, table))
     except StoreError as error:
         return failed(error)
     except DBAPIError as error:

@@ -65,10 +65,10 @@ def run(args: argparse.Namespace) -> int:
     try:
         since = None if args.since is None else since_text(args.since)
         question = Question(what, args.machine, args.method, since)
-        with progress() as told, closing(_source(args)) as source:
+        with progress() as show, closing(_source(args)) as source:
 
             def come(size: int, lines: int, rows: int | None) -> None:
-                told(lines, rows or 0, f"{size / 1e6:,.1f} MB")
+                show(lines, rows or 0, f"{size / 1e6:,.1f} MB")
 
             pull_to(file, source, question, come)
     except (NoSuchQuestion, MissingExtra) as error:

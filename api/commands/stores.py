@@ -66,19 +66,19 @@ def open_existing(url: str) -> Engine:
     return engine
 
 
-class Told(Protocol):
+class ShowProgress(Protocol):
     """Told how much is done, of how much (0 where that is not known), and of what."""
 
     def __call__(self, done: int, whole: int, what: str = "") -> None: ...
 
 
 @contextmanager
-def progress() -> Iterator[Told]:
+def progress() -> Iterator[ShowProgress]:
     """How far a copy has come, as a bar on one line of a terminal; nothing elsewhere."""
     shown = sys.stderr.isatty()
     last = ""
 
-    def told(done: int, whole: int, what: str = "") -> None:
+    def show(done: int, whole: int, what: str = "") -> None:
         nonlocal last
         line = f"{_bar(done / whole)} {what}".rstrip() if whole else what
         if shown and line != last:
@@ -86,7 +86,7 @@ def progress() -> Iterator[Told]:
             print(f"\r{line}\x1b[K", end="", file=sys.stderr, flush=True)
 
     try:
-        yield told
+        yield show
     finally:
         if shown:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -1,8 +1,8 @@
 """Cursors: how far a pull has read.
 
-A cursor is the number of the last event that the pull knew of, with a mark of that event.
-A store that was put back from a backup gives the same numbers to other events; the mark
-tells, so that nobody takes up an old thread in another history.
+A cursor is the number of the last event that the pull had seen, with a checksum of that event.
+A store that was restored from a backup gives the same numbers to other events; the checksum
+shows this, so that no pull continues from an old cursor in another history.
 """
 
 from __future__ import annotations
@@ -20,17 +20,17 @@ from api.store.tables import Event
 
 START: Final = "0"
 """The cursor of a store in which nothing has happened."""
-TOLD_BY: Final = {
+EVENT_KINDS: Final = {
     "trials": ("trial",),
     "readings": ("reading",),
     "history": ("trial", "reading"),
 }
-"""Which kinds of events tell that there are new rows."""
+"""The kinds of events that announce new or changed rows of what is pulled."""
 _FORM: Final = re.compile(r"([1-9][0-9]{0,17})-([0-9a-f]{8})", re.ASCII)
 
 
 class NoCursor(ValueError):
-    """The text is no cursor; the message says where to take one from."""
+    """The text is not a cursor; the message says where to take one from."""
 
 
 class LostCursor(LookupError):
@@ -38,11 +38,11 @@ class LostCursor(LookupError):
 
 
 def latest(connection: Connection, kinds: Iterable[str]) -> str:
-    """The cursor after everything that events of these kinds told of so far.
+    """The cursor after the latest event of these kinds.
 
-    Read it before the rows, on one snapshot: then nothing falls between two pulls.
+    Read it before the rows, in the same snapshot: then no row is missed between two pulls.
     """
-    # One at a time: each is then a single step into the index.
+    # One query per kind: each is then a single lookup in the index.
     newest = max(
         connection.scalar(select(func.max(Event.id)).where(Event.kind == kind)) or 0
         for kind in kinds
@@ -54,18 +54,18 @@ def latest(connection: Connection, kinds: Iterable[str]) -> str:
 def number(connection: Connection, text: str) -> int:
     """The event number that a cursor says.
 
-    Raises NoCursor for a text that was never one, LostCursor for one of another history.
+    Raises NoCursor for a text that was never a cursor, LostCursor for one of another history.
     """
     if text == START:
         return 0
     form = _FORM.fullmatch(text)
     if form is None:
-        raise NoCursor(f"{text!r} is no cursor; take it from an earlier pull's Link header")
+        raise NoCursor(f"{text!r} is not a cursor; take it from an earlier pull's Link header")
     row = _event(connection, int(form[1]))
     if row is None or _mark(row) != form[2]:
         raise LostCursor(
-            "this store does not know that cursor: it was put back from a backup or is another"
-            " store; pull everything once more, without after"
+            "this store does not know that cursor: it was restored from a backup or is another"
+            " store; pull everything again, without after"
         )
     return int(form[1])
 

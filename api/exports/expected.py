@@ -18,10 +18,10 @@ def expected_rows(connection: Connection, what: str, wanted: Wanted) -> int | No
         return None
     narrowed = wanted.machine is not None or wanted.method is not None
     if wanted.after is not None:
-        told = wanted.told_of(what.removesuffix("s")).with_only_columns(
+        subjects = wanted.subjects_of(what.removesuffix("s")).with_only_columns(
             func.count(distinct(Event.subject))
         )
-        return None if narrowed else connection.scalar(told)
+        return None if narrowed else connection.scalar(subjects)
     if what == "trials":
         count = select(func.count()).select_from(Trial).where(Trial.state != "gone")
         if narrowed:

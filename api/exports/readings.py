@@ -118,7 +118,7 @@ def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
     if wanted.since is not None:
         query = query.where(Reading.taken_at >= wanted.since)
     if wanted.after is not None:
-        query = query.where(Reading.id.in_(wanted.told_of("reading")))
+        query = query.where(Reading.id.in_(wanted.subjects_of("reading")))
     if by_moment:
         return query.order_by(Reading.taken_at, Reading.bench_id, Reading.seq)
     return query.order_by(Reading.bench_id, Reading.seq)

@@ -93,7 +93,7 @@ class StoreSource:
     def pull(self, question: Question, form: str) -> Iterator[Answer]:
         try:
             with closing(snapshot(self._engine)) as connection:
-                upto = cursor.latest(connection, cursor.TOLD_BY[question.what])
+                upto = cursor.latest(connection, cursor.EVENT_KINDS[question.what])
                 wanted = _wanted(connection, question)
                 if question.what == "history":
                     parts = package.package_chunks(connection, wanted)

@@ -44,7 +44,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     if wanted.since is not None:
         query = query.where(Trial.taken_at >= wanted.since)
     if wanted.after is not None:
-        query = query.where(TrialReading.trial_id.in_(wanted.told_of("trial")))
+        query = query.where(TrialReading.trial_id.in_(wanted.subjects_of("trial")))
     for trials, slots, methods, own, places, readings in fetch(connection, query):
         keys = [
             method_as_stored(key, definition).places[place].key

@@ -135,7 +135,7 @@ def _series_query(wanted: Wanted) -> Select[Any]:
     query = wanted.of_series(query)
     if wanted.after is None:
         return query
-    changed = select(Trial.series_id).where(Trial.id.in_(wanted.told_of("trial")))
+    changed = select(Trial.series_id).where(Trial.id.in_(wanted.subjects_of("trial")))
     return query.where(Series.id.in_(changed))
 
 
@@ -162,7 +162,7 @@ def _query(wanted: Wanted) -> Select[Any]:
     if wanted.machine is not None or wanted.method is not None:
         query = query.where(Trial.series_id.in_(wanted.of_series(select(Series.id))))
     if wanted.after is not None:
-        return query.where(Trial.id.in_(wanted.told_of("trial")))
+        return query.where(Trial.id.in_(wanted.subjects_of("trial")))
     if wanted.since is not None:
         query = query.where(Trial.taken_at >= wanted.since)
     return query.where(Trial.state != "gone")

@@ -35,7 +35,7 @@ class Wanted:
             query = query.where(Series.method == self.method)
         return query
 
-    def told_of(self, kind: str) -> Select[UUID | None]:
+    def subjects_of(self, kind: str) -> Select[UUID | None]:
         """The subjects that events of `kind` told of after `after`."""
         return select(Event.subject).where(Event.kind == kind, Event.id > (self.after or 0))
 

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from api.answers.caliper_studies import BlockStudy, SpotStudy, latest_studies
 from api.answers.moments import ago
 from api.instruments.listening import OF_THE_PAGE, Listened
-from api.store.rows.calipers import Known, known_calipers
+from api.store.rows.calipers import KnownCaliper, known_calipers
 from capture.records import CaliperState
 
 Heard = Literal["here", "elsewhere", "page", "not now"]
@@ -93,7 +93,11 @@ def _behind_one_port(known: Iterable[str], listened: Iterable[Listened]) -> dict
 
 
 def _listened(
-    state: CaliperState, listened: Listened | None, known: Known | None, heard: Heard, now: datetime
+    state: CaliperState,
+    listened: Listened | None,
+    known: KnownCaliper | None,
+    heard: Heard,
+    now: datetime,
 ) -> CaliperRecord:
     last = max(
         (at for at in (state.last_heard, known.last_heard if known else None) if at is not None),
@@ -116,7 +120,7 @@ def _listened(
     )
 
 
-def _at_rest(known: Known, now: datetime) -> CaliperRecord:
+def _at_rest(known: KnownCaliper, now: datetime) -> CaliperRecord:
     page = known.name in OF_THE_PAGE
     last = f" Last heard {since(known.last_heard, now)}." if known.last_heard else ""
     words = _OF_THE_PAGE[known.name] if page else "Not listened to now."

@@ -23,7 +23,7 @@ from api.store.tables import Base
 
 # Pages at a time; between two steps, whoever wants to write may.
 _PAGES: Final = 2000
-Progress = Callable[[int, int], None]
+BackupProgress = Callable[[int, int], None]
 """Told how much is done, and of how much."""
 
 
@@ -36,7 +36,9 @@ class Checked:
     sha256: str
 
 
-def back_up(engine: Engine, to: Path, progress: Progress = lambda _done, _whole: None) -> Checked:
+def back_up(
+    engine: Engine, to: Path, progress: BackupProgress = lambda _done, _whole: None
+) -> Checked:
     """Copy the SQLite store of `engine` to the new file `to`, check it, and say what is in it.
 
     Raises StoreError where the store is no SQLite file, `to` is there already, it cannot be
@@ -121,7 +123,7 @@ def copy_beside(connection: Connection, suffix: str) -> Path | None:
     return to
 
 
-def _copy(path: Path, to: Path, progress: Progress = lambda _done, _whole: None) -> None:
+def _copy(path: Path, to: Path, progress: BackupProgress = lambda _done, _whole: None) -> None:
     part = to.with_name(to.name + ".part")
     try:
         with (

@@ -1,7 +1,7 @@
-"""Is the store in order? Checked from its own log, and what is derived made anew.
+"""Check a store against its own log, and rewrite what is derived from the log.
 
-Truth cannot be repaired, only told of. Trials, their readings' slots, and which series a
-bench feeds follow from the log and can always be written again.
+What benches said can't be repaired; damage to it is only reported. Trials, their readings' slots,
+and which series a bench feeds follow from the log and can always be written again.
 """
 
 from __future__ import annotations
@@ -45,12 +45,12 @@ from api.store.tables import (
 )
 from capture import pairing
 
-# Processors and mathematical libraries round the last digits of a tangent differently: a store
-# that was moved, or written by an earlier version, is in order all the same.
+# Processors and mathematical libraries round the last digits of a tangent differently, so the
+# values of a store that was moved, or written by an earlier version, may differ in those digits.
 _ROUNDING: Final = 1e-12  # of the value; and in degrees or mm, where it was rounded to zero
-# Less says little: the time that a message took counts as well.
+# A smaller difference says little, since it includes the time that a message took.
 _CLOCK_OFF_MS: Final = 60_000
-# Lists as they are written, so that one which can't be read is told of and mended.
+# Lists as they are written, so that one which can't be read is reported and repaired.
 _TRIAL: Final = [
     as_sent(column).label(column.name) if isinstance(column.type, Texts) else column
     for column in Trial.__table__.columns
@@ -59,10 +59,10 @@ _TRIAL: Final = [
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something that is not as it should be, in a sentence; whether `repair` mends it."""
+    """Something that is not as it should be, in a sentence; whether `repair` fixes it."""
 
     sentence: str
-    mendable: bool = False
+    repairable: bool = False
 
 
 def findings(connection: Connection) -> Iterator[Finding]:
@@ -70,30 +70,30 @@ def findings(connection: Connection) -> Iterator[Finding]:
     yield from _damage(connection)
     yield from _rows_that_point_nowhere(connection)
     yield from _order(connection)
-    yield from _untold(connection)
+    yield from _events(connection)
     yield from _clocks(connection)
     for replayed in _replay(connection):
         yield from replayed.differences(connection)
 
 
 def repair(engine: Engine) -> int:
-    """Write what follows from the log anew where it differs; the number of findings mended.
+    """Rewrite what follows from the log where it differs; returns the number of findings repaired.
 
-    Readers and pulls are told of each trial that changed, as of any other change. Servers
-    may go on meanwhile: all is done in one transaction, which makes writers wait.
+    Each trial that changed gets an event, so that streams and pulls receive it. Servers may keep
+    running meanwhile: it is one transaction, which makes writers wait.
     """
-    mended = 0
+    repaired = 0
     with engine.connect() as connection:
         begin_writing(connection)
         with connection.begin():
             if connection.dialect.name == "postgresql":
                 connection.execute(text("LOCK TABLE benches IN EXCLUSIVE MODE"))
             for replayed in _replay(connection):
-                wrong = [f for f in replayed.differences(connection) if f.mendable]
+                wrong = [f for f in replayed.differences(connection) if f.repairable]
                 if wrong:
                     replayed.write(connection)
-                    mended += len(wrong)
-    return mended
+                    repaired += len(wrong)
+    return repaired
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,7 @@ class _BenchReplayed:
         }
         for series_id, over in ended.items():
             if series_id not in self.series:
-                yield Finding(f"series {series_id} stands in no log of bench {name}")
+                yield Finding(f"series {series_id} is not in the log of bench {name}")
             elif over == (series_id == self.running):
                 said = "has ended" if over else "runs"
                 yield Finding(f"series {series_id} {said}, and its bench's log says otherwise")
@@ -153,14 +153,14 @@ class _SeriesReplayed:
             elif wrong := [n for n, value in row._asdict().items() if not _same(found[n], value)]:
                 yield Finding(f"{where} differs from its log: {', '.join(wrong)}", True)
         for number, extra in stored.items():
-            if extra["state"] != "gone":  # what a repair leaves, to tell those who pulled it
+            if extra["state"] != "gone":  # a repair leaves such rows for later pulls
                 yield Finding(
                     f"trial {number} of series {self.series.id} is there, and its log has none",
                     True,
                 )
         if _by_trial(slots) != _by_trial(self._slots(connection)):
             yield Finding(
-                f"the readings of series {self.series.id} stand in other places than its log says",
+                f"the readings of series {self.series.id} are in other places than its log says",
                 True,
             )
 
@@ -179,10 +179,13 @@ class _SeriesReplayed:
             delete(TrialReading).where(TrialReading.trial_id.in_(select(Trial.id).where(of_series)))
         )
         journal.write_trials(connection, rows, slots)
-        told = [("trial", row.id) for row in rows] + [("score", self.series.id)]
+        changed = [("trial", row.id) for row in rows] + [("score", self.series.id)]
         journal.publish(
             connection,
-            [journal.EventRow(self.series.bench_id, kind, subject, {}) for kind, subject in told],
+            [
+                journal.EventRow(self.series.bench_id, kind, subject, {})
+                for kind, subject in changed
+            ],
         )
 
 
@@ -206,7 +209,7 @@ def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed
 
 
 def _clocks(connection: Connection) -> Iterator[Finding]:
-    """The moments of readings are the bench's own; order and trials do not hang on them."""
+    """A reading's time comes from its bench's clock; order and trials do not depend on it."""
     off = func.abs(Bench.clock_behind_ms) > _CLOCK_OFF_MS
     for bench in connection.execute(select(Bench.__table__).where(off).order_by(Bench.id)):
         side = "behind" if bench.clock_behind_ms > 0 else "ahead of"
@@ -264,7 +267,7 @@ def _rows_that_point_nowhere(connection: Connection) -> Iterator[Finding]:
 
 
 def _order(connection: Connection) -> Iterator[Finding]:
-    """Each number of a bench's order must be given once, up to the latest and without a gap."""
+    """Each number of a bench's order must be used once, up to the latest and without a gap."""
     numbers = union_all(
         select(Reading.bench_id, Reading.seq), select(Act.bench_id, Act.seq)
     ).subquery()
@@ -298,16 +301,16 @@ def _order(connection: Connection) -> Iterator[Finding]:
             )
 
 
-def _untold(connection: Connection) -> Iterator[Finding]:
-    """Each reading and trial must have been told of, and no number may be given again."""
+def _events(connection: Connection) -> Iterator[Finding]:
+    """Each reading and trial must have an event, and no event number may be used again."""
     for kind, table in (("reading", Reading), ("trial", Trial)):
-        # A set made once: events have no index by subject.
-        told = select(Event.subject).where(Event.kind == kind, Event.subject.is_not(None))
-        untold = connection.execute(
-            select(func.count()).select_from(table).where(table.id.not_in(told))
+        # One uncorrelated subquery: events have no index by subject.
+        subjects = select(Event.subject).where(Event.kind == kind, Event.subject.is_not(None))
+        missing = connection.execute(
+            select(func.count()).select_from(table).where(table.id.not_in(subjects))
         ).scalar_one()
-        if untold:
-            yield Finding(f"{untold} {table.__tablename__} were never told of by an event")
+        if missing:
+            yield Finding(f"{missing} {table.__tablename__} have no event")
     latest = connection.execute(select(func.max(Event.id))).scalar() or 0
     if connection.dialect.name == "sqlite":
         counter = "SELECT seq FROM sqlite_sequence WHERE name = 'events'"

@@ -415,8 +415,8 @@ class Journal:
                 raise
             self._benches |= self._new_benches
             self._calipers |= self._new_calipers
-            told = bool(self._events)
-        if told:
+            has_events = bool(self._events)
+        if has_events:
             self._committed()
 
     def _rest(self, _engine: Engine) -> None:
@@ -485,7 +485,7 @@ class Journal:
                     "outcome": outcome.kind,
                     "trial": outcome.trial,
                     "place": None if outcome.place is None else places[outcome.place].key,
-                    "next": _next_told(folding, places, bench.series),
+                    "next": _next_json(folding, places, bench.series),
                 }
                 self._tell(bench.id, "reading", reading.id, fate)
             else:
@@ -673,13 +673,13 @@ def _reading_row(
     )
 
 
-def _next_told(
+def _next_json(
     folding: pairing.Folding, places: Sequence[Place], series: Row[Any] | None
 ) -> dict[str, Any] | None:
     at = folding.next
     if at is None or series is None:
         return None
-    return NextPlace(at, places[at.place], series.repeats).told()
+    return NextPlace(at, places[at.place], series.repeats).as_json()
 
 
 def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dict[str, Any]:

@@ -35,12 +35,12 @@ from api.store.engine import StoreError, begin_writing
 from api.store.tables import APPEND_ONLY, Base
 
 _ROWS: Final = 2000
-Progress = Callable[[str, int, int], None]
+MoveProgress = Callable[[str, int, int], None]
 """Told of which table how many rows have arrived, and of how many."""
 
 
 def move(
-    source: Engine, target: Engine, progress: Progress = lambda _table, _done, _whole: None
+    source: Engine, target: Engine, progress: MoveProgress = lambda _table, _done, _whole: None
 ) -> dict[str, int]:
     """Copy the store at `source` whole to `target`; the rows of each table.
 
@@ -125,7 +125,9 @@ def _finish(target: Engine) -> None:
             )
 
 
-def _copy(there: Connection, target: Engine, table: Table, whole: int, progress: Progress) -> None:
+def _copy(
+    there: Connection, target: Engine, table: Table, whole: int, progress: MoveProgress
+) -> None:
     """Add the rows that lie behind the last one that arrived."""
     with target.connect() as connection:
         done = connection.execute(select(func.count()).select_from(table)).scalar_one()

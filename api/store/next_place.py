@@ -1,4 +1,4 @@
-"""Where the next reading goes: the one place that puts it in words."""
+"""Where the next reading goes, as events and pages receive it."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ class NextPlace:
     place: Place
     repeats: int
 
-    def told(self) -> dict[str, Any]:
-        """As pages are told it, and as the event of the reading before it keeps it."""
+    def as_json(self) -> dict[str, Any]:
+        """As pages receive it, and as the event of the previous reading stores it."""
         return {
             "trial": self.at.trial,
             "place": self.place.key,

@@ -1,7 +1,7 @@
-"""Noticing what other processes commit to the same store.
+"""Notices what other processes commit to the same store.
 
-PostgreSQL says so (LISTEN, NOTIFY). SQLite has nobody who could: there the file's own
-version number is looked at four times a second, which costs some microseconds.
+PostgreSQL notifies (LISTEN, NOTIFY). SQLite can't: its `PRAGMA data_version` is polled four times
+a second, which costs some microseconds.
 """
 
 from __future__ import annotations
@@ -26,15 +26,15 @@ _log = logging.getLogger(__name__)
 class Watch:
     """Calls `committed` after other processes' commits, from a thread of its own, until `stop`.
 
-    It may be called once too often, never too seldom: also when the watch begins, and when
-    it begins anew because the database was away.
+    `committed` may be called without a new commit, but never misses one: it is also called when
+    the watch starts, and when it restarts after the database could not be reached.
     """
 
     def __init__(self, engine: Engine, committed: Callable[[], None]) -> None:
         self._engine = engine
         self._committed = committed
         self._stopped = threading.Event()
-        # Ends a wait on the database's socket at once, on every system.
+        # Interrupts a wait on the database's socket at once, on every system.
         self._wakes, self._waker = socket.socketpair()
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
         self._thread.start()
@@ -54,13 +54,13 @@ class Watch:
                     look(backoff.reset)
                 except away as error:
                     if not self._stopped.is_set():
-                        _log.warning("the store is away, asking again: %s", error)
+                        _log.warning("the store cannot be reached, trying again: %s", error)
                         self._stopped.wait(backoff.next())
 
     def _listen(self, found: Callable[[], None]) -> None:
         with self._engine.connect() as connection, selectors.DefaultSelector() as either:
             connection.execution_options(isolation_level="AUTOCOMMIT")
-            connection.detach()  # held for as long as somebody listens: not one of the pool's
+            connection.detach()  # held for as long as this listens, so not from the pool
             connection.exec_driver_sql(f"LISTEN {CHANNEL}")
             driver: Any = connection.connection.dbapi_connection
             either.register(driver, selectors.EVENT_READ)
@@ -69,7 +69,7 @@ class Watch:
             self._committed()
             while not self._stopped.is_set():
                 either.select()
-                if list(driver.notifies(timeout=0)):  # what came together is told once
+                if list(driver.notifies(timeout=0)):  # one call for all that arrived
                     self._committed()
 
     def _poll(self, found: Callable[[], None]) -> None:
@@ -78,7 +78,7 @@ class Watch:
             driver: Any = connection.connection.dbapi_connection
             seen: int | None = None
             while not self._stopped.is_set():
-                # Outside of a transaction, inside of which nothing would ever change.
+                # Not in a transaction, in which the version would never change.
                 (version,) = driver.execute("PRAGMA data_version").fetchone()
                 if version != seen:
                     found()

@@ -19,8 +19,8 @@ from sqlalchemy.exc import DBAPIError
 
 from api.answers import bench as benches
 from api.answers import series
+from api.store.commit_signal import CommitSignal
 from api.store.rows import events
-from api.store.signal import Signal
 from api.web import convert
 from capture.records import CaliperState
 
@@ -34,7 +34,7 @@ Calipers = Callable[[str], list[CaliperState]]
 
 
 async def stream(
-    engine: Engine, signal: Signal, bench: str, after: int, calipers: Calipers, pretend: bool
+    engine: Engine, signal: CommitSignal, bench: str, after: int, calipers: Calipers, pretend: bool
 ) -> AsyncIterator[str]:
     """Server-Sent Events (WHATWG HTML, 9.2) of a bench, from event number `after` on."""
     waiter = signal.join()

@@ -17,7 +17,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from api.instruments.forward.client import Away, Client
-from api.instruments.forward.queue import Item, Kind, Progress, Queue
+from api.instruments.forward.queue import HandoverProgress, Item, Kind, Queue
 from capture.records import CaliperState, Reading, Refusal
 from capture.retry import Backoff
 
@@ -45,7 +45,7 @@ class Forwarder:
         url: str,
         *,
         states: Callable[[], Iterable[CaliperState]],
-        changed: Callable[[Progress, str], None],
+        changed: Callable[[HandoverProgress, str], None],
         refused: Callable[[Item, str], None],
         patience: float = _ANSWER_S,
     ) -> None:
@@ -55,8 +55,8 @@ class Forwarder:
         self._changed = changed
         self._refused = refused
         self._patience = patience
-        self._progress = Progress(0, 0, 0)
-        self._told: tuple[Progress, str] | None = None
+        self._progress = HandoverProgress(0, 0, 0)
+        self._reported: tuple[HandoverProgress, str] | None = None
         self._news = threading.Event()
         self._over = threading.Event()
         self._states_due = 0.0
@@ -149,8 +149,8 @@ class Forwarder:
         with suppress(sqlite3.Error):
             self._progress = self._queue.progress()
         now = (self._progress, trouble)
-        if now != self._told:
-            self._told = now
+        if now != self._reported:
+            self._reported = now
             with suppress(Exception):  # whoever is told may fail as it likes
                 self._changed(*now)
 

@@ -40,7 +40,7 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class HandoverProgress:
     """How far the hand-over is: `sent` of `total` things, `refused` by the server."""
 
     sent: int
@@ -163,13 +163,13 @@ class Queue:
             )
             self._store.execute("UPDATE handed_over SET seq = ?", (item.seq,))
 
-    def progress(self) -> Progress:
+    def progress(self) -> HandoverProgress:
         with self._lock:
             sent, total, refused = self._store.execute(
                 "SELECT (SELECT seq FROM handed_over), (SELECT coalesce(max(seq), 0) FROM said),"
                 " (SELECT count(*) FROM refused)"
             ).fetchone()
-        return Progress(sent, total, refused)
+        return HandoverProgress(sent, total, refused)
 
     def close(self) -> None:
         with self._lock:

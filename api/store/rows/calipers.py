@@ -13,7 +13,7 @@ from api.store.tables import Bench, Caliper, Reading
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownCaliper:
     """A caliper by its readings. `bench`: where it was heard last; None and no `last_heard`
     where nothing it sent was a reading."""
 
@@ -24,7 +24,7 @@ class Known:
     last_heard: datetime | None
 
 
-def known_calipers(connection: Connection) -> list[Known]:
+def known_calipers(connection: Connection) -> list[KnownCaliper]:
     """All calipers, by name."""
     with _LOCK:
         tally = _TALLIES.setdefault(connection.engine, _Tally())
@@ -36,7 +36,7 @@ def known_calipers(connection: Connection) -> list[Known]:
             by_bench.items(), key=lambda each: each[1].last_heard, default=(None, None)
         )
         found.append(
-            Known(
+            KnownCaliper(
                 row.name,
                 row.first_heard_at,
                 sum(each.readings for each in by_bench.values()),

@@ -124,7 +124,7 @@ def bench_out(
         name=found.name,
         series=None if found.series is None else series_head(found.series),
         ended=None if found.ended is None else series_head(found.ended),
-        next=None if found.next is None else NextOut(**found.next.told()),
+        next=None if found.next is None else NextOut(**found.next.as_json()),
         last_reading=None if found.last_reading is None else reading_out(found.last_reading),
         calipers=[caliper_out(c) for c in calipers],
         pretend=pretend,

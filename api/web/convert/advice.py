@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Literal
 
-from api.answers.advice import Mend, Mending
+from api.answers.advice import MachineAdvice, QuantityAdvice
 from api.web.convert import interval_out, outward_of
 from api.web.shapes import MachineOut
 from api.web.shapes.advice import AdviceOut, MendOut, MoveOut, PredictedOut, ShimOut
 
 
-def advice_out(found: Mending) -> AdviceOut:
+def advice_out(found: MachineAdvice) -> AdviceOut:
     """What to move on a machine."""
     row = found.series.row
     return AdviceOut(
@@ -18,14 +18,14 @@ def advice_out(found: Mending) -> AdviceOut:
         series=found.series.id,
         method=row.method,
         strip_side=row.strip_side,
-        advice=[_mend_out(m) for m in found.mends],
+        advice=[_quantity_out(m) for m in found.quantities],
         notes=list(found.notes),
         cautions=list(found.cautions),
     )
 
 
-def _mend_out(mend: Mend) -> MendOut:
-    check, told = mend.known.check, mend.advice
+def _quantity_out(of: QuantityAdvice) -> MendOut:
+    check, told = of.known.check, of.advice
     inside = "mm" if check.quantity == "length" else "rad"
     unit: Literal["deg", "mm"] = "mm" if check.quantity == "length" else "deg"
 
@@ -36,7 +36,7 @@ def _mend_out(mend: Mend) -> MendOut:
     return MendOut(
         quantity=check.quantity,
         unit=unit,
-        error=out(mend.known.off),
+        error=out(of.known.off),
         expanded_uncertainty=out(check.expanded),
         verdict=check.verdict,
         leave_it=told.leave_it,
@@ -45,6 +45,6 @@ def _mend_out(mend: Mend) -> MendOut:
         move=None if told.move is None else MoveOut.model_validate(told.move),
         shim=None if told.shim is None else ShimOut.model_validate(told.shim),
         predicted=PredictedOut(**interval_out(told.predicted, out).model_dump(), unit=unit),
-        asks=list(mend.asks),
-        notes=list(mend.notes),
+        asks=list(of.asks),
+        notes=list(of.notes),
     )

@@ -11,9 +11,9 @@ from analysis.conversions import SizeUnit
 from analysis.spread import Summary
 from api.answers.before_after import BeforeAfter
 from api.answers.came_back import CameBack
+from api.answers.comparable import ComparableSeries, ComparableValues, stored_value
 from api.answers.comparison import Compared, QuantityCompared
 from api.answers.helped import Helped
-from api.answers.sides import Side, SideValues, stored_value
 from api.web.convert import optional_interval, outward_of, score_out, series_head
 from api.web.shapes import SetupChangeOut
 from api.web.shapes.comparison import (
@@ -35,15 +35,15 @@ from api.web.shapes.comparison import (
 def comparison_out(found: Compared) -> ComparisonOut:
     """Two or more series side by side."""
     return ComparisonOut(
-        series=_series_out(found.sides, found.names),
-        quantities={name: _quantity_out(found.sides, q) for name, q in found.quantities.items()},
+        series=_series_out(found.series, found.names),
+        quantities={name: _quantity_out(found.series, q) for name, q in found.quantities.items()},
         notes=list(found.notes),
     )
 
 
 def return_out(found: CameBack) -> ReturnOut:
     """Whether a machine came back to its stop."""
-    told, values = found.told, found.of.values
+    told, values = found.result, found.of.values
     base = values.nominals_mm[0] or 0.0
     return ReturnOut(
         **_before_after_fields(found.of, (told.before, told.after)),
@@ -62,7 +62,7 @@ def return_out(found: CameBack) -> ReturnOut:
 
 def adjustment_out(found: Helped) -> AdjustmentOut:
     """Whether an adjustment helped."""
-    told, unit = found.told, found.of.values.unit
+    told, unit = found.result, found.of.values.unit
     return AdjustmentOut(
         **_before_after_fields(found.of, (told.before, told.after)),
         notes=list(found.of.notes),
@@ -89,7 +89,7 @@ def _before_after_fields(found: BeforeAfter, summaries: Sequence[Summary]) -> di
     }
 
 
-def _quantity_out(sides: Sequence[Side], found: QuantityCompared) -> QuantityComparison:
+def _quantity_out(sides: Sequence[ComparableSeries], found: QuantityCompared) -> QuantityComparison:
     pair, unit = found.pair, found.values.unit
     return QuantityComparison(
         unit=_unit(found.values),
@@ -103,17 +103,19 @@ def _quantity_out(sides: Sequence[Side], found: QuantityCompared) -> QuantityCom
     )
 
 
-def _unit(values: SideValues) -> Literal["deg", "mm"]:
+def _unit(values: ComparableValues) -> Literal["deg", "mm"]:
     return "deg" if values.unit == "rad" else "mm"
 
 
 def _values_out(
-    sides: Sequence[Side], values: SideValues, summaries: Sequence[Summary]
+    sides: Sequence[ComparableSeries], values: ComparableValues, summaries: Sequence[Summary]
 ) -> list[ComparedValues]:
     return [_side_values_out(at, s, values, summaries[at]) for at, s in enumerate(sides)]
 
 
-def _side_values_out(at: int, of: Side, values: SideValues, s: Summary) -> ComparedValues:
+def _side_values_out(
+    at: int, of: ComparableSeries, values: ComparableValues, s: Summary
+) -> ComparedValues:
     base = values.nominals_mm[at] or 0.0
 
     def placed(value: float | None) -> float | None:
@@ -139,7 +141,7 @@ def _side_values_out(at: int, of: Side, values: SideValues, s: Summary) -> Compa
     )
 
 
-def _many_out(sides: Sequence[Side], found: ManyComparison, unit: SizeUnit) -> ManyOut:
+def _many_out(sides: Sequence[ComparableSeries], found: ManyComparison, unit: SizeUnit) -> ManyOut:
     return ManyOut(
         anova_p=None if found.anova is None else found.anova.p,
         equal_spreads_p=found.brown_forsythe_p,
@@ -158,7 +160,7 @@ def _many_out(sides: Sequence[Side], found: ManyComparison, unit: SizeUnit) -> M
     )
 
 
-def _series_out(sides: Sequence[Side], names: Sequence[str]) -> list[ComparedSeries]:
+def _series_out(sides: Sequence[ComparableSeries], names: Sequence[str]) -> list[ComparedSeries]:
     return [
         ComparedSeries(
             name=name,
@@ -170,7 +172,7 @@ def _series_out(sides: Sequence[Side], names: Sequence[str]) -> list[ComparedSer
     ]
 
 
-def _finding(sides: Sequence[Side], which: Which | None, shown: bool) -> Finding:
+def _finding(sides: Sequence[ComparableSeries], which: Which | None, shown: bool) -> Finding:
     if which is None:
         return Finding(series=None, shown=False)
     return Finding(series=sides[0 if which == "first" else 1].row.id, shown=shown)

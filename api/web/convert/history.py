@@ -11,7 +11,7 @@ from analysis import drift
 from analysis.drift import ChangePoint, Ewma, Phase
 from api.answers.checks import CheckedSeries
 from api.answers.history import DriftLine, Halves, MachineHistory
-from api.answers.machine_state import Known, MachineState, all_known, worst
+from api.answers.machine_state import KnownCheck, MachineState, all_known, worst
 from api.web.convert import interval_out, outward
 from api.web.shapes import MachineOut, SetupChangeOut
 from api.web.shapes.history import (
@@ -71,7 +71,7 @@ def _series_out(series: CheckedSeries) -> HistorySeries:
     )
 
 
-def _check_out(known: Known) -> CheckOut:
+def _check_out(known: KnownCheck) -> CheckOut:
     check = known.check
     return CheckOut(
         unit="mm" if check.quantity == "length" else "deg",
@@ -87,7 +87,7 @@ def _check_out(known: Known) -> CheckOut:
 
 def drift_out(line: DriftLine) -> DriftOut:
     """One quantity by one method through the years."""
-    found = line.told
+    found = line.result
     return DriftOut(
         method=line.method,
         quantity=line.quantity,
@@ -152,7 +152,7 @@ def _shift_out(line: DriftLine, phase: int, change: ChangePoint) -> ShiftOut:
 
 
 def _ewma_out(line: DriftLine, found: Ewma) -> EwmaOut:
-    start = line.told.history.phases[-1].start
+    start = line.result.history.phases[-1].start
     ids = _ids(line)
     return EwmaOut(
         start=start,
@@ -171,7 +171,7 @@ def halves_out(found: Halves) -> FenceHalvesOut:
     def deg(value: float) -> float:
         return outward(value, "angle")
 
-    left, right, told = found.left, found.right, found.told
+    left, right, told = found.left, found.right, found.result
     interval, expanded = told.out_of_line.interval, found.mean_expanded
     return FenceHalvesOut(
         left=left.series.id,

@@ -10,9 +10,9 @@ from fastapi import APIRouter, Query
 
 from analysis.methods import Quantity
 from api.answers.came_back import came_back
+from api.answers.comparable import ComparableSeries, all_comparable, shared_quantities
 from api.answers.comparison import compared
 from api.answers.helped import helped
-from api.answers.sides import Side, shared_quantities, sides
 from api.errors import InvalidField
 from api.web.convert.comparison import adjustment_out, comparison_out, return_out
 from api.web.deps import TheStore
@@ -36,7 +36,7 @@ def compare(
 ) -> ComparisonOut:
     """Which is further out and which is less steady: two questions, each with its proof."""
     asked = [("a", a), ("b", b), *(("more", series) for series in more or ())]
-    return comparison_out(compared(sides(store, asked)))
+    return comparison_out(compared(all_comparable(store, asked)))
 
 
 @router.get("/compare/return")
@@ -71,8 +71,8 @@ def compare_adjustment(
 
 def _pair(
     store: TheStore, before: UUID, after: UUID, quantity: Quantity | None
-) -> tuple[tuple[Side, Side], Quantity]:
-    first, second = sides(store, [("before", before), ("after", after)])
+) -> tuple[tuple[ComparableSeries, ComparableSeries], Quantity]:
+    first, second = all_comparable(store, [("before", before), ("after", after)])
     shared = shared_quantities([first, second])
     if quantity is not None and quantity not in shared:
         raise InvalidField("quantity", f"these two series both show {' and '.join(shared)} only")

@@ -104,7 +104,7 @@ def _answer(
             raise HTTPException(503, "too many pulls are running at once; try again in a minute")
         held.callback(pulls.release)
         connection = held.enter_context(snapshot(server.engine))
-        upto = cursor.latest(connection, cursor.TOLD_BY[what])
+        upto = cursor.latest(connection, cursor.EVENT_KINDS[what])
         tag = f'W/"{VERSION}/{upto}"'
         following = request.url.include_query_params(after=upto)
         headers = {

@@ -52,7 +52,7 @@ def machine_advice(
     """What to move, which way, how far, and what to expect then; lengths answered in mm."""
     found = history.read(store, parse_id(machine))
     adjusting = adjusting_of(pivot, span, pitch, setting, unit)
-    return advice_out(advice.mend(store, found, series, adjusting))
+    return advice_out(advice.machine_advice(store, found, series, adjusting))
 
 
 def adjusting_of(

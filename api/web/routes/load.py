@@ -70,7 +70,7 @@ def load(
     defaults = notebook.Defaults(machine, method, unit, strip_side, dates)
     try:
         book = notebook.read_notebook(data, defaults, server.methods)
-    except notebook.NoNotebook as error:
+    except notebook.UnreadableNotebook as error:
         raise InvalidField("body", str(error)) from None
     if strict and book.refused and not dry_run:
         return problem(

@@ -15,9 +15,9 @@ from analysis.conformity import Tolerance
 from analysis.methods import Method
 from analysis.units import Unit, mm, parse_length
 from api.answers import plan as answers
+from api.answers.comparable import comparable
 from api.answers.plan import Asked, methods_to_plan
 from api.answers.settings import FEWEST_PIECES, MOST_PIECES
-from api.answers.sides import side
 from api.errors import InvalidField
 from api.web.convert.plan import plan_out
 from api.web.deps import TheServer, TheStore
@@ -134,7 +134,9 @@ def asked_for(
     if series is not None:
         if own_sd_deg is not None:
             raise InvalidField("series", "give this or own_sd_deg, not both")
-        own = answers.own_sd(side(store, series), asked.relation.quantity, asked.reading_sd_mm)
+        own = answers.own_sd(
+            comparable(store, series), asked.relation.quantity, asked.reading_sd_mm
+        )
         asked = replace(asked, own_sd_rad=own)
     if not asked.length_mm > 0:
         raise InvalidField("inset", "leaves nothing of the width; give a smaller inset")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from api.answers.notebook import Defaults, NoNotebook, read_notebook
+from api.answers.notebook import Defaults, UnreadableNotebook, read_notebook
 from tests.api.bench import Person
 
 NOTEBOOK = Path(__file__).parents[3] / "fixtures" / "notebook"
@@ -231,7 +231,7 @@ def test_what_spreadsheets_save_unasked_is_read():
     ],
 )
 def test_a_file_that_is_no_notebook_says_what_is_missing(client, sheet, says):
-    with pytest.raises(NoNotebook, match=says):
+    with pytest.raises(UnreadableNotebook, match=says):
         read_notebook(sheet.encode(), Defaults())
     answer = load(client, sheet, 422)
     assert says in answer["detail"]

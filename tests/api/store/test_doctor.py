@@ -1,4 +1,4 @@
-"""The doctor finds what is wrong, mends what follows from the log, and invents nothing."""
+"""The doctor finds what is wrong, repairs what follows from the log, and invents nothing."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ DAMAGE = {
     ),
     "readings stand in the wrong places": (
         "UPDATE trial_readings SET place = 1 - place",
-        "stand in other places",
+        "are in other places",
     ),
     "the bench feeds another series": (
         "UPDATE benches SET series_id = NULL WHERE name = 'main'",
@@ -174,7 +174,7 @@ def test_rows_that_point_nowhere_are_found(filled):
 
 def test_events_that_were_lost_are_found(filled):
     change(filled, "DELETE FROM events WHERE kind = 'reading'")
-    assert any("16 readings were never told of" in said for said in found(filled))
+    assert any("16 readings have no event" in said for said in found(filled))
 
 
 @pytest.mark.parametrize(
@@ -200,9 +200,9 @@ def test_the_command_prints_a_line_each_and_ends_with_one(tmp_path, capsys):
     assert main(["doctor", "--data", str(tmp_path)]) == 1
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 3
-    assert all(line.endswith("(--repair mends this)") for line in lines)
+    assert all(line.endswith("(--repair fixes this)") for line in lines)
     assert main(["doctor", "--data", str(tmp_path), "--repair"]) == 0
-    assert "3 findings mended" in capsys.readouterr().out
+    assert "3 findings repaired" in capsys.readouterr().out
     assert main(["doctor", "--data", str(tmp_path / "nowhere")]) == 1
     assert "no store at" in capsys.readouterr().err
     engine.dispose()

@@ -21,8 +21,8 @@ from analysis.methods import METHODS
 from api.answers import checks
 from api.answers.bench import bench
 from api.answers.caliper_studies import caliper_studies, latest_studies
+from api.answers.comparable import all_comparable
 from api.answers.series import many_scored, scored, series
-from api.answers.sides import sides
 from api.exports import readings, trial_readings, trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted
@@ -77,7 +77,7 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "the calipers on record": lambda s, _: known_calipers(s),
     "the latest studies": lambda s, _: latest_studies(s, ["main caliper"]),
     "a caliper's studies": lambda s, _: caliper_studies(s, "main caliper"),
-    "a comparison": lambda s, ids: sides(s, [("series", ids["series"])]),
+    "a comparison": lambda s, ids: all_comparable(s, [("series", ids["series"])]),
     "a machine's setup changes": lambda s, ids: machines.setup_changes(s, ids["machine"]),
 }
 

@@ -18,9 +18,9 @@ from analysis.methods import SAWING_CAUTIONS, Quantity
 from analysis.sentences import capital, cuts, decimals_for, number
 from analysis.units import parse_number
 from api.answers.came_back import came_back
+from api.answers.comparable import ComparableSeries, all_comparable, shared_quantities
 from api.answers.comparison import compared
 from api.answers.helped import helped
-from api.answers.sides import Side, shared_quantities, sides
 from api.errors import InvalidField, NotFound
 from api.store.facts import method_of
 from api.store.rows.measured import latest_measured, latest_of_machine
@@ -193,7 +193,7 @@ def _answers(
         (field, _series_of(store, methods, field, text))
         for field, text in zip(fields, wanted, strict=False)
     ]
-    found = sides(store, asked)
+    found = all_comparable(store, asked)
     told = comparison_out(compared(found))
     answers: dict[str, Any] = {
         "found": [_shown(found, told, q) for q in shared_quantities(found)],
@@ -206,7 +206,9 @@ def _answers(
     return answers
 
 
-def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> dict[str, Any]:
+def _one_machine(
+    store: Connection, before: ComparableSeries, after: ComparableSeries, margin: str
+) -> dict[str, Any]:
     quantity = shared_quantities([before, after])[0]
     accepted = None
     if margin.strip():
@@ -235,7 +237,9 @@ def _one_machine(store: Connection, before: Side, after: Side, margin: str) -> d
     }
 
 
-def _shown(found: Sequence[Side], told: ComparisonOut, quantity: Quantity) -> dict[str, Any]:
+def _shown(
+    found: Sequence[ComparableSeries], told: ComparisonOut, quantity: Quantity
+) -> dict[str, Any]:
     """What the template shows of one quantity."""
     of = told.quantities[quantity]
     names = [s.name for s in told.series]
@@ -300,7 +304,9 @@ def _caption(from_nominal: bool, toward: tuple[str, str]) -> str:
     return f"The dotted upright is nominal{ways}."
 
 
-def _findings(of: QuantityComparison, names: Sequence[str], found: Sequence[Side]) -> list[Any]:
+def _findings(
+    of: QuantityComparison, names: Sequence[str], found: Sequence[ComparableSeries]
+) -> list[Any]:
     """The two answers, apart; of the first two series where there are more."""
     called = {s.row.id: name for s, name in zip(found, names, strict=True)}
     several = " (the first two)" if len(found) > 2 else ""
@@ -413,7 +419,7 @@ def _p(value: float | None) -> str:
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
 
 
-def _pairs(of: QuantityComparison, found: Sequence[Side]) -> list[Any]:
+def _pairs(of: QuantityComparison, found: Sequence[ComparableSeries]) -> list[Any]:
     letters = {s.row.id: comparison_chart.letter(i) for i, s in enumerate(found)}
     return [
         {

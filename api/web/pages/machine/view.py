@@ -22,7 +22,13 @@ from analysis.units import Unit
 from api.answers import advice, history
 from api.answers import checks as store_history
 from api.answers.history import DriftLine, MachineHistory
-from api.answers.machine_state import KIND_WORDS, Known, MachineState, all_known, machine_states
+from api.answers.machine_state import (
+    KIND_WORDS,
+    KnownCheck,
+    MachineState,
+    all_known,
+    machine_states,
+)
 from api.answers.moments import ago, day
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
@@ -156,7 +162,7 @@ def _missing(request: Request, message: str) -> HTMLResponse:
 class _Said:
     """What one series tells, ready for a template; values in degrees or mm."""
 
-    known: Known
+    known: KnownCheck
     leans: str
     view: str
     value: float
@@ -195,7 +201,7 @@ def _headline(how: MachineState) -> _Headline:
     )
 
 
-def _said(known: Known) -> _Said:
+def _said(known: KnownCheck) -> _Said:
     check, relation = known.check, known.relation
     angular = check.quantity != "length"
     toward = sentences.direction(check.mean, check.expanded, relation.toward) if angular else ""
@@ -254,7 +260,7 @@ def next_check(found: MachineHistory, moment: datetime) -> str:
     return f"{sentences.capital(words)} (as often as so far), and {always}."
 
 
-def _all_known(found: MachineHistory) -> list[Known]:
+def _all_known(found: MachineHistory) -> list[KnownCheck]:
     return [known for series in found.series for known in all_known(series)]
 
 
@@ -377,7 +383,7 @@ def _mending(
         adjusting = adjusting_of(
             pivot, query.get("span"), query.get("pitch"), query.get("setting"), unit
         )
-        told = advice_out(advice.mend_series(found, series, adjusting))
+        told = advice_out(advice.series_advice(found, series, adjusting))
     except InvalidField as error:
         refused, field = f"{sentences.capital(error.message)}.", error.field
     return _Mending(

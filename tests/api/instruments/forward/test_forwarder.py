@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from api.instruments.forward.forwarder import Forwarder
-from api.instruments.forward.queue import Item, Progress, Queue
+from api.instruments.forward.queue import HandoverProgress, Item, Queue
 from capture.records import CaliperState
 from tests.api.instruments.forward.bodies import body
 from tests.ptys import until
@@ -122,7 +122,7 @@ class Bench:
 
     def __init__(self, path: Path, url: str, **options: Any) -> None:
         self.queue = Queue(path)
-        self.told: list[tuple[Progress, str]] = []
+        self.told: list[tuple[HandoverProgress, str]] = []
         self.refused: list[str] = []
         self.states: list[CaliperState] = []
         self.forwarder = Forwarder(
@@ -236,13 +236,13 @@ def test_a_refusal_is_told_with_its_reason_once_and_the_others_go_over(tmp_path,
 
     server.always["readings"] = picky
     with forwarding(tmp_path, server.url, "1.00", "bad", "2.00") as bench:
-        assert until(lambda: bench.queue.progress() == Progress(3, 3, 1))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(3, 3, 1))
         bench.add("3.00")
         bench.forwarder.report()
-        assert until(lambda: bench.queue.progress() == Progress(4, 4, 1))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(4, 4, 1))
         assert bench.refused == ["'bad' from six-inch: 0.sent: is no reading"]
     with forwarding(tmp_path, server.url, "4.00") as bench:
-        assert until(lambda: bench.queue.progress() == Progress(5, 5, 1))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(5, 5, 1))
         assert bench.refused == []
 
 
@@ -255,7 +255,7 @@ def test_exactly_what_the_server_refused_is_set_aside(tmp_path, server, status):
 
     server.odd["readings"] = [listing]
     with forwarding(tmp_path, server.url, "1.00", "bad", "2.00", "bad too", "3.00") as bench:
-        assert until(lambda: bench.queue.progress() == Progress(5, 5, 2))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(5, 5, 2))
         # One hand-over was enough, and the next one goes on behind it.
         assert server.readings() == [["1.00", "bad", "2.00", "bad too", "3.00"]]
         assert bench.refused == [
@@ -264,16 +264,16 @@ def test_exactly_what_the_server_refused_is_set_aside(tmp_path, server, status):
         ]
         bench.add("4.00")
         bench.forwarder.report()
-        assert until(lambda: bench.queue.progress() == Progress(6, 6, 2))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(6, 6, 2))
 
 
 def test_a_conflict_of_an_older_server_is_set_aside_and_blocks_nothing(tmp_path, server):
     server.odd["readings"] = [answered("409 Conflict", b'{"detail": "known with another value"}')]
     with forwarding(tmp_path, server.url, "1.00") as bench:
-        assert until(lambda: bench.queue.progress() == Progress(1, 1, 1))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(1, 1, 1))
         bench.add("2.00")
         bench.forwarder.report()
-        assert until(lambda: bench.queue.progress() == Progress(2, 2, 1))
+        assert until(lambda: bench.queue.progress() == HandoverProgress(2, 2, 1))
 
 
 def test_a_batch_that_is_too_large_on_the_way_goes_over_one_by_one(tmp_path, server):
@@ -369,4 +369,4 @@ def test_stopping_hangs_up_on_a_server_that_does_not_answer(tmp_path, server):
         bench.forwarder.stop(0.1)
         assert until(ended)
         assert bench.trouble() == ""
-        assert bench.queue.progress() == Progress(0, 1, 0)
+        assert bench.queue.progress() == HandoverProgress(0, 1, 0)

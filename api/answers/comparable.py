@@ -29,7 +29,7 @@ MOST: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class ComparableSeries:
     """One series with all that a comparison asks of it."""
 
     whole: SeriesAnswer
@@ -95,7 +95,7 @@ def stored_value(trial: Row[Any], quantity: Quantity) -> float | None:
     return found
 
 
-def side(connection: Connection, series: UUID) -> Side:
+def comparable(connection: Connection, series: UUID) -> ComparableSeries:
     """The series as it stands. Raises NotFound where no series has that id."""
     whole = whole_series(connection, series)
     nominal = None
@@ -103,7 +103,7 @@ def side(connection: Connection, series: UUID) -> Side:
         nominal = mm(parse_length(whole.row.tolerance_nominal, whole.row.unit))
     elif whole.facts.method.judges == "caliper":
         nominal = whole.facts.baseline_mm
-    return Side(
+    return ComparableSeries(
         whole=whole,
         calipers=frozenset(r.caliper for t in whole.trials for r in t.readings),
         resolution_mm=resolution_mm([(r.sent, r.unit) for t in whole.trials for r in t.readings]),
@@ -111,7 +111,9 @@ def side(connection: Connection, series: UUID) -> Side:
     )
 
 
-def sides(connection: Connection, asked: Sequence[tuple[str, UUID]]) -> list[Side]:
+def all_comparable(
+    connection: Connection, asked: Sequence[tuple[str, UUID]]
+) -> list[ComparableSeries]:
     """The series asked for, each under the name of its field.
 
     Raises NotFound where one does not exist, InvalidField where one is asked for twice, there are
@@ -124,14 +126,14 @@ def sides(connection: Connection, asked: Sequence[tuple[str, UUID]]) -> list[Sid
         if series in seen:
             raise InvalidField(field, f"is the same series as {seen[series]}; choose another")
         seen[series] = field
-    found = [side(connection, series) for _, series in asked]
+    found = [comparable(connection, series) for _, series in asked]
     for at, (field, _) in enumerate(asked):
         if not shared_quantities(found[: at + 1]):
             raise InvalidField(field, _nothing_shared(found[0].method, found[at].method))
     return found
 
 
-def shared_quantities(found: Sequence[Side]) -> tuple[Quantity, ...]:
+def shared_quantities(found: Sequence[ComparableSeries]) -> tuple[Quantity, ...]:
     """What all of these reveal: the same quantity, with the same meaning of its sign."""
     first = found[0].method
     if first.judges == "hand":
@@ -164,7 +166,7 @@ def _nothing_shared(first: Method, other: Method) -> str:
 # ---------------------------------------------------------------- in words
 
 
-def names(found: Sequence[Side]) -> tuple[str, ...]:
+def names(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
     """What sentences call each: its machine, with the day and then the time where two of one
     machine take part."""
     told = [s.row.machine_name for s in found]
@@ -191,7 +193,7 @@ def _moment(moment: datetime) -> str:
     return f"{_day(moment)} at {moment.astimezone():%H:%M}"
 
 
-def notes(found: Sequence[Side]) -> tuple[str, ...]:
+def notes(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
     """What the methods show, where they are not all the same."""
     methods = {s.method.key: s.method for s in found}
     if len(methods) < 2:
@@ -204,7 +206,7 @@ def notes(found: Sequence[Side]) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SideValues:
+class ComparableValues:
     """The values of one quantity of several series, those of each one in an array.
 
     unit: of `values`, of `least_sd`, and of whatever the analysis makes of them: radians, or for
@@ -231,7 +233,7 @@ class SideValues:
         return _per(self.unit)
 
 
-def values_of(found: Sequence[Side], quantity: Quantity) -> SideValues:
+def values_of(found: Sequence[ComparableSeries], quantity: Quantity) -> ComparableValues:
     """What the complete trials of each series say of `quantity`."""
     unit: SizeUnit = "rad"
     if quantity == "length":
@@ -241,7 +243,7 @@ def values_of(found: Sequence[Side], quantity: Quantity) -> SideValues:
     nominals = tuple(s.nominal_mm if quantity == "length" else 0.0 for s in found)
     if None in nominals:
         nominals = (None,) * len(found)
-    return SideValues(
+    return ComparableValues(
         quantity=quantity,
         unit=unit,
         nominals_mm=nominals,
@@ -254,7 +256,9 @@ def values_of(found: Sequence[Side], quantity: Quantity) -> SideValues:
     )
 
 
-def systematic_of(found: Sequence[Side], values: SideValues) -> tuple[float, tuple[float, float]]:
+def systematic_of(
+    found: Sequence[ComparableSeries], values: ComparableValues
+) -> tuple[float, tuple[float, float]]:
     """What the first two share, and what each has of its own (`systematic.between`)."""
     first, second = (s.systematic(values.quantity, values.per) for s in found[:2])
     return between(first, second, one_caliper=found[0].calipers == found[1].calipers)

@@ -1,4 +1,4 @@
-"""Waking those who wait for commits, of this process or of another one."""
+"""Wakes live streams when this process or another one commits to the store."""
 
 from __future__ import annotations
 
@@ -9,11 +9,10 @@ from sqlalchemy import Engine
 from api.store.watch import Watch
 
 
-class Signal:
-    """Wakes everybody who waits for commits. `notify` may be called from any thread.
+class CommitSignal:
+    """Sets the event of every waiter after a commit. `notify` may be called from any thread.
 
-    What other processes commit to the store of `engine` is watched for as long as somebody
-    waits.
+    Commits of other processes to the store of `engine` are watched for while anything waits.
     """
 
     def __init__(self, engine: Engine) -> None:
@@ -24,7 +23,7 @@ class Signal:
         self.closed = False
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
-        """Say on which loop the waiters wait."""
+        """Set the event loop on which the waiters run."""
         self._loop = loop
 
     def notify(self) -> None:
@@ -33,7 +32,7 @@ class Signal:
             loop.call_soon_threadsafe(self._wake)
 
     def close(self) -> None:
-        """End every stream: the program stops."""
+        """End every stream, as the program stops."""
         self.closed = True
         self._unwatch()
         self.notify()
@@ -43,7 +42,7 @@ class Signal:
             waiter.set()
 
     def join(self) -> asyncio.Event:
-        """Wait from now on; from the loop's thread, as `leave`."""
+        """Add a waiter; call this and `leave` from the loop's thread."""
         waiter = asyncio.Event()
         self._waiters.add(waiter)
         if self._watch is None and not self.closed:
