@@ -1,4 +1,4 @@
-"""The `bothends` command: reads the words, hands over to one module a command.
+"""The `bothends` command: parses the arguments and runs the module of the command.
 
 Only argparse is imported here and in the commands' `add`, so that --help answers at once.
 """
@@ -29,7 +29,7 @@ COMMANDS: Final = (
 )
 
 
-# Of these every file is for the user alone. (Others write where their user says.)
+# Files that these commands write are readable by the user alone. (Others write where told to.)
 _PRIVATE: Final = frozenset(("serve", "bench", "load", "backup", "doctor", "move"))
 
 
@@ -50,7 +50,7 @@ def parser() -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; the exit status: 0 done, 2 asked for something that can't be, else 1."""
+    """Run one command. The exit status: 0 done, 2 the command can't be right, else 1."""
     args = parser().parse_args(argv)
     # Given back at the end: a caller of this function makes files of its own.
     before = os.umask(0o077) if args.command in _PRIVATE else None
@@ -59,7 +59,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
-        # Whoever read the output has gone; a second complaint at exit helps nobody.
+        # The reader of the output is gone; this avoids a second error message at exit.
         sys.stderr.close()
         return 1
     finally:

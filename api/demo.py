@@ -1,7 +1,7 @@
-"""The invented demo shop, and the caliper that presses when the page says so.
+"""The invented demo shop, and the pretend caliper whose button is on the page.
 
-Its presses go through a real port on the loopback and the same source, decoding, journal
-and pairing as any caliper's.
+Its presses go through a real port on the loopback interface and the same source, decoding,
+journal and pairing as any caliper's.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class _DemoMachine:
     name: str
     kind: str
     saw: Saw
-    # What happened to it: days ago, what, and the angle it stood at from then on.
+    # What happened to it: days ago, what, and its angle from then on.
     history: tuple[tuple[int, str | None, float], ...]
 
 
@@ -65,7 +65,7 @@ _CALIPER: Final = "demo caliper"
 
 
 def may_open(engine: Engine) -> bool:
-    """Whether the demo may open this store: one that is still to be made, or that it made."""
+    """Whether the demo may open this store: one that does not exist yet, or that it made."""
     with engine.connect() as connection:
         return migrations.revision(connection) is None or is_demo(connection)
 

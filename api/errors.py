@@ -1,6 +1,6 @@
-"""What can be wrong with what was asked: facts as fields, known to every room and tied to none.
+"""Errors in what was asked, with their facts as fields; every package may raise them.
 
-`web.problems` makes HTTP answers of them; a command prints their sentence.
+`web.problems` turns them into HTTP answers; a command prints their sentence.
 """
 
 from __future__ import annotations
@@ -20,4 +20,4 @@ class NotFound(LookupError):
 
 
 class Conflict(Exception):
-    """What was asked can't be done as things are; the message says what to do first."""
+    """What was asked can't be done in the present state; the message says what to do first."""

@@ -1,4 +1,4 @@
-"""How this program asks another server over HTTP."""
+"""The HTTP client with which this program asks another server."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from api import VERSION
 def client(
     *, timeout: float, proxy: str | None = None, follow_redirects: bool = False
 ) -> httpx2.Client:
-    """A client that takes of its surroundings what the system trusts, and nothing else."""
+    """A client that uses the system's trusted certificates, and no environment variables."""
     return httpx2.Client(
         headers={"User-Agent": f"bothends/{VERSION}", "Accept-Encoding": "identity"},
         verify=ssl.create_default_context(),

@@ -1,7 +1,7 @@
-"""Everything that one server holds: the store, the instruments, and those who listen.
+"""Everything that one server holds: the store, the instruments, and the live streams' signal.
 
-Made from settings and handed to the application; nothing is made at import, so that two
-shops can stand side by side in one process.
+Made from settings and passed to the application; nothing is made at import, so that two servers
+can run in one process.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from capture.records import CaliperState, Reading, Refusal
 
 _log = logging.getLogger(__name__)
 
-# A bench elsewhere tells of its instruments every twenty seconds; three missed are silence.
+# A remote bench reports its instruments every twenty seconds; three missed reports: it is away.
 _AWAY_AFTER_S: Final = 70.0
 
 
@@ -49,7 +49,7 @@ class PretendCaliper(Protocol):
 
 
 class Server:
-    """Opens the store (and brings it up to date); `start` begins to listen to calipers.
+    """Opens the store (and upgrades it); `start` begins to listen to calipers.
 
     Raises StoreError where the store cannot be opened; the message says what to do.
     """
@@ -72,7 +72,7 @@ class Server:
         self.identifying = Identifying(serial_instruments, self.listening.listened)
         # The demo attaches its own.
         self.pretend: PretendCaliper | None = None
-        # Instruments of benches elsewhere: how they fared when they were last heard of.
+        # Instruments of remote benches: the last state reported, and when.
         self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
 
     def start(self) -> None:
@@ -86,18 +86,18 @@ class Server:
         if self.pretend is not None:
             self.pretend.close()
         for reading in self.instruments.stop():
-            # The last place where it can still be told: the store would not take it.
+            # The store did not take it, and nothing else reports it after this.
             _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
         self.engine.dispose()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A connection that sees one moment of the store."""
+        """A connection that sees one snapshot of the store."""
         with self.engine.connect() as connection:
             yield connection
 
     def calipers(self, bench: str | None = None) -> list[CaliperState]:
-        """The states of instruments, here and at benches elsewhere, of one bench or of all."""
+        """The states of instruments, here and at remote benches, of one bench or of all."""
         return [
             s
             for s in (*self.instruments.states(), *self._states_elsewhere())
@@ -109,13 +109,13 @@ class Server:
         return calipers_on_record(connection, self.listening.listened(), self.calipers(), now())
 
     def heard_of(self, states: Sequence[CaliperState]) -> None:
-        """Remember how the instruments of a bench elsewhere fare, and tell what is new."""
+        """Remember the states of a remote bench's instruments, and publish those that changed."""
         moment = time.monotonic()
         for state in states:
             key = (state.bench, state.caliper)
             before = self._elsewhere.get(key)
             self._elsewhere[key] = (state, moment)
-            # Only a change of state is news; when it was last heard changes all the time.
+            # Only a change of state is published; `last_heard` changes all the time.
             if before is None or before[0] != replace(state, last_heard=before[0].last_heard):
                 self.signal.notify()
                 with suppress(DBAPIError):  # other servers' pages learn of it at the next change
@@ -150,7 +150,7 @@ class Server:
 
 @contextmanager
 def _in_words() -> Iterator[None]:
-    """What the store's driver raises within, as a sentence for a person."""
+    """Raise the errors of the store's driver as a sentence for a person."""
     try:
         yield
     except DBAPIError as error:
@@ -159,7 +159,7 @@ def _in_words() -> Iterator[None]:
 
 
 def open_store(settings: Settings) -> Engine:
-    """The engine of the store, brought up to date.
+    """The engine of the store, upgraded to the present schema.
 
     Raises StoreError where it cannot be opened; the message says what to do.
     """

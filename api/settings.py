@@ -1,4 +1,4 @@
-"""What a server is told when it starts."""
+"""The settings that a server starts with."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """`data` is the folder of the store and its backups; `db` a database URL, or the SQLite
-    file in `data`. `allow_hosts`: names of this server beside those that it finds itself.
+    """`data`: the folder of the store and its backups. `db`: a database URL; None for the SQLite
+    file in `data`. `allow_hosts`: names of this server in addition to those that it finds itself.
     `pretend`: an invented demo shop and a pretend caliper on bench main."""
 
     data: Path

@@ -113,7 +113,7 @@ def imports() -> None:
 
 if __name__ == "__main__":
     generator = np.random.default_rng(1)
-    # First: a new process starts with the memory mark of the one that made it.
+    # First, since a new process inherits the memory mark of its parent.
     imports()
     million_trials(generator)
     twenty_trials(generator)

@@ -1,10 +1,10 @@
-"""A bench away from its server: press to answer, and how fast it catches up.
+"""A remote bench: time from press to answer, and how fast it catches up.
 
     python -m benchmarks.bench [--presses 200] [--backlog 5000]
 
 Press to answer: a line's terminator is written to a pseudo-terminal; the clock stops when
 the bench's line `kept ...` is read from its standard output, the commit in between. The
-server is away meanwhile, as on a bad day. Beside it, in the same run and on the same disk: a
+server can't be reached meanwhile. Beside it, in the same run and on the same disk: a
 bare SQLite commit of the same row. Catching up: the server starts, and the clock runs until
 the bench says that all is sent; beside it, as many rows of as many bytes put into one bare
 SQLite file in batches of the same size.
@@ -29,7 +29,7 @@ from tests.whole.serving import COMMAND, Serving, serving
 
 _MOST_P99_S = 0.025
 _BATCH = 200
-# Faster than any hand, slower than what is held back as a stream.
+# Faster than a person, slower than what is taken for a stream.
 _PAUSE_S = 0.3
 
 

@@ -25,7 +25,7 @@ from capture.bench import Instruments
 from capture.records import CaliperState, Reading, Refusal
 from capture.spec import parse_spec
 
-_HOLD = 10  # Lines for which a length stands.
+_HOLD = 10  # Lines for which a length stays the same.
 
 _SENDER = """
 import os, sys, time, tty
@@ -75,7 +75,7 @@ class _Bare:
 
 
 class _Bothends:
-    """The bench as it stands: decoded, settled, handed on."""
+    """The program's own way: lines are decoded, settled and passed on."""
 
     owed_a_line = 1.0 / _HOLD
 

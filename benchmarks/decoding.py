@@ -1,4 +1,4 @@
-"""How many lines a second become values, beside the barest loops that could.
+"""How many lines a second become values, beside the simplest loops that do the same.
 
 Run: python -m benchmarks.decoding [--lines N]. First in this one process on the same bytes,
 in reads of 4 kB; the bare loop splits at CR LF and makes a Decimal, with no unit, no exact
@@ -38,7 +38,7 @@ def decoded(data: bytes) -> int:
     decoder = LineDecoder("mm")
     count = 0
     for at in range(0, len(data), READ):
-        # As if all came within a moment: at a stream's pace it would not be taken as presses.
+        # As if all came at one moment: at the rate of a stream it would not be taken as presses.
         for event in decoder.feed(data[at : at + READ], at / 1e9):
             count += isinstance(event, Value)
     return count
@@ -62,7 +62,7 @@ print(os.ttyname(slave), flush=True)
 data = sys.stdin.buffer.read()
 while data:
     data = data[os.write(master, data):]
-os.read(master, 1)  # until whoever reads has told that it has all
+os.read(master, 1)  # until the reader has said that it has everything
 """
 
 

@@ -3,7 +3,7 @@
     python -m benchmarks.exports [--trials N]
 
 The bare baseline in the same run is the sqlite3 shell writing the same table as CSV to
-nowhere (`.mode csv`): it joins nothing, quotes no formula, crosses no network.
+nowhere (`.mode csv`), without joins, quoted formulas or a network.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ ASKED = 200
 
 
 def fill(folder: Path, count: int) -> None:
-    """A store of `count` trials, written past the journal, which would take hours."""
+    """A store of `count` trials, written without the journal, which would take hours."""
     open_store(Settings(data=folder)).dispose()
     store = sqlite3.connect(folder / "bothends.sqlite", isolation_level=None)
     store.execute("PRAGMA synchronous=OFF")
@@ -158,14 +158,14 @@ def pull(
 
 
 def resident(process: int) -> float:
-    """The most that a process ever held, in MB."""
+    """The peak memory of a process, in MB."""
     status = Path(f"/proc/{process}/status").read_text()
-    # One that has ended holds nothing.
+    # A process that has ended uses no memory.
     return int(status.split("VmHWM:")[1].split("kB")[0]) / 1024 if "VmHWM:" in status else 0.0
 
 
 def beside(process: int) -> float:
-    """The same of the processes that it started and that still run."""
+    """The same for the processes that it started and that still run."""
     started = Path(f"/proc/{process}/task").glob("*/children")
     most = 0.0
     for child in " ".join(path.read_text() for path in started).split():
@@ -175,7 +175,7 @@ def beside(process: int) -> float:
 
 
 def processor(process: int) -> float:
-    """Seconds of processor time that it and those it started and outlived have taken."""
+    """Seconds of processor time of the process and of its ended children."""
     fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
     return sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
 

@@ -2,7 +2,7 @@
 
     python -m benchmarks.pages
 
-Usable: from navigation to the frame in which the measuring view stands with the next place
+Usable: from navigation to the frame in which the measuring view is shown with the next place
 named. Press to pixel: a line's terminator is written to a pseudo-terminal; the clock stops
 after the frame that shows the value. Beside each, in the same run and the same browser: a bare
 page of one file from the standard library's server, and a bare loop from a pseudo-terminal
@@ -34,7 +34,7 @@ PRESSES = 40
 TRIALS = 10
 VIEWPORT = {"width": 390, "height": 844}
 
-# Notes under a name when what bears it has been painted.
+# Stores a time under a name after the next frame was painted.
 _NOTES = """
   globalThis.noted = {};
   globalThis.note = (name, at) => requestAnimationFrame(() => {
@@ -82,7 +82,7 @@ def bare_server(lines: Queue[str | None]) -> Iterator[str]:
             self.send_header("Content-Type", kind)
             self.end_headers()
             if self.path != "/events":
-                with suppress(BrokenPipeError):  # an icon that nobody waits for any more
+                with suppress(BrokenPipeError):  # the browser has dropped the request for an icon
                     self.wfile.write(_BARE_PAGE)
                 return
             while (line := lines.get()) is not None:
@@ -158,8 +158,8 @@ def presses(page: Page, selector: str, press: object, send: object) -> list[floa
         began = time.time()
         send()
         took.append(page.evaluate(_AWAITED, text) - began * 1000)
-        # Trial, score and next place are shown, too; and what comes four times a second at an
-        # even pace is taken for an instrument that sends by itself.
+        # Waits until trial, score and next place are shown as well; also, readings four times a
+        # second at an even rate are taken for an instrument that sends by itself.
         page.wait_for_timeout(300)
     return took
 

@@ -3,7 +3,7 @@
     python -m benchmarks.program
 
 Press to event: a line's terminator is written to a pseudo-terminal; the clock stops when the
-`reading` event stands at a client of the live stream, the commit in between. Beside it, in the
+`reading` event arrives at a client of the live stream, after the commit. Beside it, in the
 same run: a bare pyserial loop on a pseudo-terminal followed by a bare SQLite commit.
 """
 

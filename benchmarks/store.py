@@ -3,7 +3,7 @@
     python -m benchmarks.store [--readings 1000000] [--only sqlite|postgresql]
 
 It runs on an SQLite file and on a PostgreSQL of its own, both in temporary
-folders. Every figure stands beside a bare baseline of the same run, measured in turns with
+folders. Every figure is beside a bare baseline of the same run, measured in turns with
 it, so that a busy machine slows both. The data are made from a seed.
 """
 
@@ -53,7 +53,7 @@ _LARGE = 5000  # trials of the machine whose history is asked for
 
 
 def readings(bench: str, seed: int) -> Iterator[Reading]:
-    """Presses of a six-inch caliper at a bench, four seconds apart, without end."""
+    """An endless series of presses of a six-inch caliper at a bench, four seconds apart."""
     chance = np.random.default_rng(seed)
     for number in count():
         nm = 12_000_000 + (number % 2) * 1_000_000 + 10_000 * int(chance.integers(0, 40))
@@ -142,7 +142,7 @@ def timed(act: Callable[[], object]) -> float:
 
 
 Rows = dict[Table, list[dict[str, Any]]]
-# In an order in which each row finds those it points to.
+# In an order in which each row comes after those it refers to.
 _WRITTEN: Final = [cast(Table, t.__table__) for t in (ReadingRow, Trial, TrialReading, Event)]
 
 
@@ -196,7 +196,7 @@ class Bare:
         return timed(bulk)
 
     def by_driver(self, rows: Rows) -> float:
-        """The seconds of a transaction by the driver alone, its values made ready before."""
+        """The seconds of a transaction by the driver alone, its values converted before."""
         statements = [
             (self._statement(table, list(row)), [self._plain(value) for value in row.values()])
             for table in self.tables
@@ -242,7 +242,7 @@ class Bare:
 
 @contextmanager
 def through_core() -> Iterator[None]:
-    """Meanwhile SQLAlchemy's Core runs what the journal else hands to the driver itself."""
+    """Meanwhile SQLAlchemy's Core runs what the journal otherwise passes to the driver."""
 
     @cache
     def writing(table: Table, names: tuple[str, ...], engine: str, over: bool) -> Any:
@@ -383,7 +383,7 @@ def asking(engine: Engine, large: UUID) -> None:
                 bare(every),
             ),
             (
-                "a bench as it stands",
+                "the state of a bench",
                 lambda: bench_answer(store, "bench 1"),
                 "one row",
                 bare(one),

@@ -1,4 +1,4 @@
-"""What to move on a machine, which way and how far, from what one series tells."""
+"""What to move on a machine, which way and how far, according to one series."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ Ask = Literal["span", "pitch"]
 
 @dataclass(frozen=True, slots=True)
 class QuantityAdvice:
-    """For one quantity of the series, in radians or mm. asks: what was not given and would say
-    more."""
+    """Advice for one quantity of the series, in radians or mm. asks: what was not given and would
+    make the advice more exact."""
 
     known: KnownCheck
     advice: Advice
@@ -52,7 +52,7 @@ class QuantityAdvice:
 
 @dataclass(frozen=True, slots=True)
 class MachineAdvice:
-    """What to move on a machine, by its row, from what one series tells."""
+    """What to move on a machine (its row), according to one series."""
 
     machine: Row[Any]
     series: CheckedSeries
@@ -79,10 +79,10 @@ def uses_screw(method: Method) -> bool:
 def machine_advice(
     connection: Connection, found: MachineHistory, series: UUID | None, adjusting: Adjusting
 ) -> MachineAdvice:
-    """Advice from `series`, or else from the one that says how the machine stands.
+    """Advice from `series`, or else from the one behind the machine's present state.
 
-    Raises InvalidField where the series is not one of this machine's or tells nothing yet, and for
-    lengths that can't be right.
+    Raises InvalidField where the series is not one of this machine's or has no complete trial yet,
+    and for lengths that can't be right.
     """
     return series_advice(found, _series(connection, found, series), adjusting)
 
@@ -101,7 +101,7 @@ def _series(connection: Connection, found: MachineHistory, series: UUID | None) 
 def series_advice(
     found: MachineHistory, series: CheckedSeries, adjusting: Adjusting
 ) -> MachineAdvice:
-    """The same for a series at hand."""
+    """The same for a series that was read already."""
     method = series.facts.method
     if method.judges != "machine":
         raise InvalidField(
@@ -126,25 +126,25 @@ def _quantity_advice(
 ) -> QuantityAdvice | None:
     check, notes = known.check, list[str]()
     try:
-        told = _advice(known, adjusting, notes)
+        found = _advice(known, adjusting, notes)
     except ValueError as error:
         field, _, message = str(error).partition(": ")
         raise InvalidField(field if message else "series", message or field) from None
-    if told is None:
+    if found is None:
         return None
-    if not told.leave_it and check.verdict == GOOD:
+    if not found.leave_it and check.verdict == GOOD:
         notes.insert(0, "It is within its tolerance: it may stay as it is.")
     asks: list[Ask] = []
-    if not told.leave_it and check.quantity == "angle" and uses_span(method):
+    if not found.leave_it and check.quantity == "angle" and uses_span(method):
         if adjusting.span_mm is None:
             asks.append("span")
         elif uses_fence(method) and adjusting.pitch_mm is None:
             asks.append("pitch")
-    return QuantityAdvice(known, told, tuple(asks), tuple(notes))
+    return QuantityAdvice(known, found, tuple(asks), tuple(notes))
 
 
 def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice | None:
-    """By what is adjusted; None where the number asks for no move. Adds to `notes`."""
+    """The advice for what is adjusted; None where nothing is to be moved. Adds to `notes`."""
     check, row, facts = known.check, known.series.row, known.series.facts
     base = facts.baseline_mm
     match known.relation.adjusted_by:
@@ -157,7 +157,7 @@ def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice
         case "blade tilt":
             return advice.advise_tilt(check.mean, check.expanded, strip_side=row.strip_side)
         case "blade mount":
-            assert base is not None  # no such series begins without it
+            assert base is not None  # the method needs a baseline
             return advice.advise_slot(check.mean, check.expanded, distance_mm=base)
         case "miter setting":
             return advice.advise_miters(check.mean, check.expanded)

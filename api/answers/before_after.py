@@ -30,12 +30,12 @@ class BeforeAfter:
 
     @property
     def happened(self) -> tuple[str, ...]:
-        """The kinds of the changes but for a swing to an angle and back, each one once."""
+        """The kinds of the changes, each once, except a swing to an angle and back."""
         return tuple(dict.fromkeys(c.kind for c in self.changes if c.kind != "swung and back"))
 
     @property
     def done(self) -> str:
-        """The same in words that follow "it was"; empty where nothing else happened."""
+        """The same kinds in words that follow "it was"; empty where there are none."""
         return " and ".join(KIND_WORDS.get(kind, kind) for kind in self.happened)
 
 
@@ -44,7 +44,7 @@ def before_after(
 ) -> BeforeAfter:
     """The two with their values of `quantity`.
 
-    Raises InvalidField where it is not one machine, or not in this order.
+    Raises InvalidField where they are of different machines, or in the wrong order.
     """
     machine = before.row.machine_id
     if after.row.machine_id != machine:
@@ -63,12 +63,13 @@ def before_after(
         names=names(pair),
         changes=tuple(c for c in changes if begun[0] <= c.at <= begun[1]),
         values=values_of(pair, quantity),
-        notes=(*notes(pair), *_same_ways(before, after)),
+        notes=(*notes(pair), *_what_differs(before, after)),
     )
 
 
-def _same_ways(before: ComparableSeries, after: ComparableSeries) -> tuple[str, ...]:
-    """Whether what the measuring adds is the same on both sides, so that it cancels."""
+def _what_differs(before: ComparableSeries, after: ComparableSeries) -> tuple[str, ...]:
+    """A note on what was measured differently in the two series, so that its error does not
+    cancel; empty where nothing was."""
     differs = []
     if before.calipers != after.calipers and before.calipers and after.calipers:
         differs.append("caliper")

@@ -17,8 +17,8 @@ from capture import pairing, records
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A reading's row, with its caliper's and bench's names, and what became of it when it was
-    kept: outcome, trial, place."""
+    """A reading's row, with its caliper's and bench's names, and its outcome when it was kept:
+    outcome, trial, place."""
 
     row: Row[Any]
     fate: dict[str, Any]
@@ -43,7 +43,7 @@ class BenchAnswer:
 
 def bench(connection: Connection, name: str) -> BenchAnswer:
     """The bench called `name`."""
-    # First: what is committed between two statements must not count as seen already.
+    # Read first, so that what is committed during the next queries does not count as seen.
     last_event = events.last_event_id(connection)
     row = benches.bench(connection, name)
     if row is None:
@@ -65,12 +65,12 @@ def bench(connection: Connection, name: str) -> BenchAnswer:
 
 
 def heard(connection: Connection, event: Row[Any]) -> Heard:
-    """The reading that an event of kind `reading` tells of."""
+    """The reading of an event of kind `reading`."""
     return Heard(events.reading(connection, event.subject), event.data)
 
 
 def _next(connection: Connection, series: Row[Any]) -> NextPlace | None:
-    """Where the next reading goes. The last trial alone decides, so the log need not be read."""
+    """Where the next reading goes. The last trial alone decides it, so the log is not read."""
     method = method_of(series)
     layout = records.Layout(len(method.places), series.repeats, method.swap)
     last = rows.last_trial(connection, series.id)

@@ -1,4 +1,4 @@
-"""What the studies of one caliper say, one after the other."""
+"""The studies of one caliper, in order."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class SpotStudy:
     """A same-spot study, in mm: one series, or several people's of the same spots.
 
     Each source of scatter, its degrees of freedom and what follows from it are None where the
-    study was not laid out to tell them. tolerance_fraction: 6 gauge / tolerance, of
+    study's layout can't show them. tolerance_fraction: 6 gauge / tolerance, of
     `tolerance_mm` from end to end.
     """
 
@@ -91,7 +91,7 @@ class BlockStudy:
 
 @dataclass(frozen=True, slots=True)
 class CaliperStudies:
-    """The studies of a caliper, the oldest first. blocks_now: of each size the latest."""
+    """The studies of a caliper, the oldest first. blocks_now: the latest of each size."""
 
     name: str
     same_spot: tuple[SpotStudy, ...]
@@ -117,14 +117,14 @@ class _Series:
         spots: dict[int, list[int]] = {}
         for row in self.rows:
             spots.setdefault(row.number, []).append(row.nm)
-        # Where another caliper took a turn, the spot is not wholly this one's.
+        # A spot counts only where this caliper took all of its readings.
         return tuple(tuple(s) for s in spots.values() if len(s) == self.head.repeats)
 
 
 def caliper_studies(
     connection: Connection, caliper: str, tolerance_mm: float | None = None
 ) -> CaliperStudies:
-    """Every study of `caliper`; none of a caliper that nobody studied.
+    """Every study of `caliper`; empty for a caliper without one.
 
     tolerance_mm: the whole width of what is to be judged with it; without one, that of each
     series' own tolerance.

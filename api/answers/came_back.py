@@ -1,4 +1,4 @@
-"""Did a machine come back to its stop."""
+"""Whether a machine came back to its stop."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ def came_back(
     quantity: Quantity,
     margin: float | None,
 ) -> CameBack:
-    """Whether `after` lies where `before` lay.
+    """Whether `after` agrees with `before`.
 
     margin: radians or mm; None takes half the tolerance of the series after, or else of the
     one before, where there is one.
-    Raises InvalidField where it is not one machine, or not in this order.
+    Raises InvalidField where they are of different machines, or in the wrong order.
     """
     margin_from: MarginFrom | None = "given"
     if margin is None:

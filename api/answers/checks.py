@@ -1,7 +1,7 @@
-"""Many series at once, each with what its trials say: a machine's years in two queries.
+"""Many series at once, each with what its trials say: a machine's whole history in two queries.
 
-Scoring each series by itself would read every reading again. The trials' stored values are
-enough for means and uncertainties; readings are looked at only where rounding shows.
+Scoring each series by itself would load every reading. The trials' stored values are enough for
+means and uncertainties; readings are loaded only where the caliper's rounding matters.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from api.store.tables import texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
 _COARSE_MM: Final = 0.0254
-# The user's own methods, which come later, judge machines.
+# The user's own methods always judge machines.
 _STUDIES: Final = tuple(m.key for m in METHODS.values() if m.judges != "machine")
 _COLUMN: Final[dict[Quantity, str]] = {
     "angle": "angle_deg",
@@ -46,7 +46,7 @@ _COLUMN: Final[dict[Quantity, str]] = {
 class Check:
     """What one series says of one quantity, radians or mm. sd: None with fewer than two trials.
 
-    step: the step in which the mean can move at all, by the caliper's count.
+    step: the smallest step of the mean that the caliper's count allows.
     """
 
     quantity: Quantity
@@ -124,7 +124,7 @@ _NO_STUDY: Final = Study()
 
 
 _Known = dict[tuple[Any, ...], SeriesFacts]
-# All of a series' row that its facts are made of. What a method's name means never changes.
+# The columns from which a series' facts are made. The meaning of a method's key never changes.
 _settings: Final = attrgetter(
     "method", "unit", "baseline_nm", "thickness_nm", "inset_nm", "strip_side", "pieces",
     "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal",
@@ -196,9 +196,9 @@ def _array(values: Sequence[float | None]) -> NDArray[np.float64]:
 def studies_of(
     connection: Connection, rows: Sequence[Row[Any]], calipers: Sequence[tuple[str, ...]]
 ) -> list[Study]:
-    """What is known of each series' calipers; nothing for one that is itself a study.
+    """What is known of each series' calipers; nothing for a series that is itself a study.
 
-    It changes only when a study begins, so it is asked for once between two of them.
+    It changes only when a study begins, so it is read once for each interval between studies.
     """
     begun = stored.begun(connection, _STUDIES)
     if not begun:
@@ -222,7 +222,7 @@ def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray
     sizes = np.array([text.count(" ") + 1 for text in readings])
     exact = np.fromiter(map(float, " ".join(readings).split()), float)
     nanometres = np.rint(exact * NM_PER_MM).astype(np.int64)
-    # Trials of one series stand together, so each series is one stretch of readings.
+    # Trials are ordered by series, so the readings of each series are contiguous.
     begins = np.flatnonzero(np.diff(of, prepend=-1))
     first = np.concatenate([[0], np.cumsum(sizes)[:-1]])[begins]
     found = np.zeros(m)
@@ -233,7 +233,7 @@ def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray
 def _checks(
     rows: Sequence[Row[Any]], facts: Sequence[SeriesFacts], trials: _Trials
 ) -> list[list[tuple[Check, float]]]:
-    """Of each series its checks, each with the scatter of one reading in mm."""
+    """The checks of each series, each with the scatter of one reading in mm."""
     found: list[list[tuple[Check, float]]] = [[] for _ in rows]
     by_method: dict[str, list[int]] = defaultdict(list)
     for i, row in enumerate(rows):
@@ -264,7 +264,7 @@ def _checks(
                 ),
                 strict=True,
             ):  # fmt: skip
-                if expanded != expanded:  # nan: nothing can be told
+                if expanded != expanded:  # nan: there is no result
                     continue
                 tolerance = facts[i].tolerance
                 if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
@@ -281,7 +281,7 @@ def _checks(
 def _rounding_shows(
     found: Sequence[Sequence[tuple[Check, float]]], trials: _Trials, m: int
 ) -> list[int]:
-    """The series in which the caliper's count matters, as far as can be told without its texts."""
+    """The series in which the caliper's count may matter, judged without the readings' texts."""
     limit = DITHER_SHARE * np.maximum(trials.divisor_mm, _COARSE_MM)
     return [
         i

@@ -1,4 +1,4 @@
-"""Series that are set side by side, and their values as the analysis takes them."""
+"""Series that are compared, and their values as the analysis takes them."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ from api.errors import InvalidField
 from api.store.facts import resolution_mm
 
 MOST: Final = 12
-"""More series than this side by side say nothing to a reader."""
+"""A comparison of more series than this is no longer readable."""
 
 
 @dataclass(frozen=True, slots=True)
 class ComparableSeries:
-    """One series with all that a comparison asks of it."""
+    """One series with everything that a comparison needs."""
 
     whole: SeriesAnswer
     calipers: frozenset[str]
@@ -74,14 +74,14 @@ class ComparableSeries:
         )
 
     def base_mm(self, relation: Relation) -> float:
-        """The length that counts of an angle's or a tilt's relation."""
+        """The length over which an angle or a tilt is measured."""
         facts = self.whole.facts
         base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-        assert base is not None  # no series begins without the lengths that its method asks
+        assert base is not None  # a series has the lengths that its method needs
         return base
 
     def systematic(self, quantity: Quantity, per: float = 1.0) -> Systematic:
-        """What more trials would not lessen, in `per` radians or mm."""
+        """The uncertainty that more trials would not reduce, in `per` radians or mm."""
         scored = self.whole.scored.score.quantities.get(quantity)
         return systematic(scored.budget if scored else None, per)
 
@@ -96,7 +96,7 @@ def stored_value(trial: Row[Any], quantity: Quantity) -> float | None:
 
 
 def comparable(connection: Connection, series: UUID) -> ComparableSeries:
-    """The series as it stands. Raises NotFound where no series has that id."""
+    """The series in its present state. Raises NotFound where no series has that id."""
     whole = whole_series(connection, series)
     nominal = None
     if whole.row.tolerance_nominal is not None:
@@ -169,22 +169,22 @@ def _nothing_shared(first: Method, other: Method) -> str:
 def names(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
     """What sentences call each: its machine, with the day and then the time where two of one
     machine take part."""
-    told = [s.row.machine_name for s in found]
+    called = [s.row.machine_name for s in found]
     for more in (_day, _moment):
-        counts = {name: told.count(name) for name in told}
-        told = [
+        counts = {name: called.count(name) for name in called}
+        called = [
             f"{s.row.machine_name} on {more(s.row.started_at)}" if counts[name] > 1 else name
-            for s, name in zip(found, told, strict=True)
+            for s, name in zip(found, called, strict=True)
         ]
-    counts = {name: told.count(name) for name in told}
+    counts = {name: called.count(name) for name in called}
     return tuple(
         f"{name} ({chr(ord('A') + at)})" if counts[name] > 1 else name
-        for at, name in enumerate(told)
+        for at, name in enumerate(called)
     )
 
 
 def _day(moment: datetime) -> str:
-    """The day where the server stands."""
+    """The day in the server's time zone."""
     local = moment.astimezone()
     return f"{local.day} {local:%B %Y}"
 
@@ -198,8 +198,8 @@ def notes(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
     methods = {s.method.key: s.method for s in found}
     if len(methods) < 2:
         return ()
-    told = "; ".join(f"{m.title} shows {m.checks}" for m in methods.values())
-    return (f"They were measured by different methods: {told}.",)
+    shown = "; ".join(f"{m.title} shows {m.checks}" for m in methods.values())
+    return (f"They were measured by different methods: {shown}.",)
 
 
 # ---------------------------------------------------------------- the values

@@ -1,4 +1,4 @@
-"""Series side by side: which is further out, and which is less steady."""
+"""Comparison of series: which is further out, and which is less steady."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from api.answers.comparable import (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class QuantityCompared:
-    """One quantity of series side by side, in the unit of `values`.
+    """One quantity of compared series, in the unit of `values`.
 
     pair: of the first two. many: of all of them, None where there are no more than two.
     """
@@ -38,7 +38,7 @@ class QuantityCompared:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Compared:
-    """Two or more series side by side; `names`: what sentences call each."""
+    """Two or more compared series; `names`: what sentences call each."""
 
     series: tuple[ComparableSeries, ...]
     names: tuple[str, ...]
@@ -47,7 +47,7 @@ class Compared:
 
 
 def compared(found: Sequence[ComparableSeries]) -> Compared:
-    """Two or more series that share a quantity, side by side."""
+    """Compare two or more series that share a quantity."""
     called = names(found)
     return Compared(
         series=tuple(found),

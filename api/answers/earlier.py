@@ -1,4 +1,4 @@
-"""What was found on a machine before a series, while it stood as it stands in the series."""
+"""What was found on a machine before a series, since its last setup change."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from analysis.methods import METHODS, Method, Relation
 from api.store.facts import method_of
 from api.store.tables import Series, SetupChange, Trial
 
-# Fewer trials than this are no finding to hold another against.
+# A series with fewer trials than this is not a finding to compare with.
 _ENOUGH = 3
-# Whoever breaks off so many series in a row has not found anything.
+# Series to look back over; further back would not help.
 _FAR_ENOUGH_BACK = 10
 
 
 def _alike(method: Method, relation: Relation) -> bool:
-    """Whether the method reveals what `relation` does, leaning in the same words."""
+    """Whether the method reveals the same lean as `relation`."""
     other = method.relation(relation.quantity)
     return other is not None and other.toward == relation.toward
 
 
 def found_before(connection: Connection, series: Row[Any]) -> float | None:
-    """The mean, in radians, of the latest earlier series that tells the same of the machine.
+    """The mean, in radians, of the latest earlier series that shows the same of the machine.
 
-    The same is told by methods whose first quantity leans in the same words. Only series of
-    at least three trials since the last setup change before `series` count, among the ten
-    latest. None where there is none, or the quantity is a length.
+    Methods show the same when their first quantity is the same lean. Only series of at least
+    three trials since the last setup change before `series` count, among the ten latest. None
+    where there is none, or the quantity is a length.
     """
     relation = method_of(series).relations[0]
     if relation.quantity == "length":
@@ -39,7 +39,7 @@ def found_before(connection: Connection, series: Row[Any]) -> float | None:
         .where(SetupChange.machine_id == series.machine_id, SetupChange.at <= series.started_at)
         .scalar_subquery()
     )
-    # Methods of the user's own are found out here, not in SQL.
+    # The user's own methods are checked below: SQL can't compare their relations.
     alike = [m.key for m in METHODS.values() if _alike(m, relation)]
     rows = connection.execute(
         select(Series.id, Series.method, Series.method_data)

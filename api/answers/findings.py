@@ -1,4 +1,4 @@
-"""What of a series deserves a second look: doubtful trials, and a drift from cut to cut."""
+"""What deserves a second look in a series: doubtful trials, and a drift from cut to cut."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def doubted(
     """The doubtful trials of a machine's series, each with the score without them.
 
     numbers: the trials' own, in the order of the facts' widths. elsewhere_rad: what the
-    method's first quantity was found to be before, if it is an angle. None are doubted where
-    the lengths cannot be solved for, or the method judges no machine.
+    method's first quantity was found to be before, if it is an angle. None is doubtful where the
+    lengths have no solution, or the method judges no machine.
     """
     values = _values(facts)
     if values is None:
@@ -55,7 +55,7 @@ def trend(facts: SeriesFacts) -> Mapping[Quantity, drift.Trend]:
     """How each quantity of a machine's series crept from its first cut to its last, in radians,
     or in the series' own unit where it is a length.
 
-    Empty where the lengths cannot be solved for, or the method judges no machine.
+    Empty where the lengths have no solution, or the method judges no machine.
     """
     values = _values(facts)
     if values is None:
@@ -87,6 +87,6 @@ def _without(facts: SeriesFacts, counted: Sequence[bool]) -> Score:
 def _trend(facts: SeriesFacts, quantity: Quantity, values: geometry.TrialValues) -> drift.Trend:
     if quantity != "length":
         return drift.trend(values.of(quantity), unit="rad")
-    # The analysis says a length in the unit that it is given in.
+    # The analysis writes a length in the unit in which it gets it.
     inward = 1 / MM_PER_INCH if facts.unit == "in" else 1.0
     return drift.trend(values.of(quantity) * inward, unit=facts.unit)

@@ -1,4 +1,4 @@
-"""Did it help that a machine was adjusted."""
+"""Whether adjusting a machine helped."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from api.errors import InvalidField
 
 Answer = adjustment.Answer | Literal["nothing was changed", "nothing was adjusted"]
 
-# What is done to a machine so that it cuts nearer to nominal; anything else may only happen to.
+# Changes that are made so that a machine cuts nearer to nominal; others may have any effect.
 _TO_CUT_NEARER: Final = {"adjusted", "blade changed"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Helped:
-    """`result` is in the unit of the values; answer and sentence go by what was done, too, and tell
-    what helped only where something was done to cut nearer to nominal."""
+    """`result` is in the unit of the values. answer and sentence also depend on what was done: they
+    say whether it helped only where the change was made to cut nearer to nominal."""
 
     of: BeforeAfter
     result: adjustment.Adjustment
@@ -35,8 +35,8 @@ def helped(
 ) -> Helped:
     """Whether the machine is nearer to nominal in `after` than it was in `before`.
 
-    Raises InvalidField for lengths of which no nominal one is known, and where it is not one
-    machine, or not in this order.
+    Raises InvalidField for lengths without a nominal length, and where the series are of different
+    machines, or in the wrong order.
     """
     if quantity == "length" and None in (before.nominal_mm, after.nominal_mm):
         raise InvalidField(
@@ -57,7 +57,7 @@ def helped(
 
 
 def _answer(of: BeforeAfter, result: adjustment.Adjustment) -> tuple[Answer, str]:
-    # Two series always differ; only what was done to make a difference can have helped.
+    # Two series always differ; only a change made for this purpose can have helped.
     if not of.happened:
         return "nothing was changed", (
             "Nothing is recorded between the two that could have helped; if the machine was"

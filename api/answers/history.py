@@ -27,9 +27,9 @@ from api.store.rows import machines as rows
 class DriftLine:
     """One quantity by one method through the years, in radians or mm.
 
-    half: of the fence, where the method judges one. known: what each series tells, the oldest
-    first; all places in `result` count in it. began: by the place of a phase's first check, the
-    ids of the setup changes that it began with.
+    half: of the fence, where the method judges one. known: the check of each series, the oldest
+    first; all positions in `result` are positions in it. began: by the position of a phase's first
+    check, the ids of the setup changes that it began with.
     """
 
     method: str
@@ -74,7 +74,7 @@ class MachineHistory:
 
 
 def read(connection: Connection, machine: UUID | str) -> MachineHistory:
-    """A machine's whole history. Raises NotFound where there is no such machine."""
+    """The whole history of a machine. Raises NotFound where there is no such machine."""
     found = rows.machine(connection, machine)
     series = checks.of_machine(connection, found.id)
     changes = rows.setup_changes(connection, found.id)
@@ -94,7 +94,7 @@ def _drift(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> dict
         for known in all_known(of):
             quantity = known.check.quantity
             if quantity == "length" and known.check.tolerance is None:
-                continue  # lengths of different parts are no history of each other
+                continue  # lengths of different parts can't be compared
             key = f"{of.row.method}/{quantity}"
             lines[f"{key}/{known.half}" if known.half else key].append(known)
     return {key: _line(known, changes) for key, known in lines.items()}
@@ -130,8 +130,8 @@ def _phases(
     quantity: Quantity,
     step: float,
 ) -> PhaseByPhase:
-    """Kept for a while: the shuffles of a long history cost more than all the rest, and the
-    same values are asked for each time the page is opened."""
+    """Cached, since the permutation tests of a long history take longer than everything else, and
+    each visit of the page needs the same values."""
     return phase_by_phase(
         values,
         setup_changes=setup_changes,

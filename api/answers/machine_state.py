@@ -1,4 +1,4 @@
-"""How a machine is today: what is known of it, how old that is, and whether it still holds."""
+"""The state of a machine: what is known of it, how old that is, and whether it still applies."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ KIND_WORDS: Final[dict[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class KnownCheck:
-    """What one series tells of a machine. half: of the fence, where the method judges one."""
+    """What one series says of a machine. half: of the fence, where the method judges one."""
 
     series: CheckedSeries
     check: Check
@@ -97,7 +97,7 @@ class MachineState:
 
     @property
     def caveat(self) -> str:
-        """Why what is known no longer holds; empty where it does."""
+        """Why what is known may no longer apply; empty where it does."""
         if self.changed is None or not self.known:
             return ""
         happened = KIND_WORDS.get(self.changed.kind, self.changed.kind)
@@ -111,12 +111,12 @@ class MachineState:
         """The whole in words, with the age of what is known."""
         if not self.known:
             return "Not checked yet: start a series on the Bench page."
-        told = [self.known[0].sentence, f"{sentences.capital(self.age)}."]
-        return " ".join([*told, self.caveat] if self.caveat else told)
+        parts = [self.known[0].sentence, f"{sentences.capital(self.age)}."]
+        return " ".join([*parts, self.caveat] if self.caveat else parts)
 
 
 def known_of(series: CheckedSeries, quantity: Quantity) -> KnownCheck | None:
-    """What the series tells of `quantity`; None where it tells nothing."""
+    """What the series says of `quantity`; None where it says nothing."""
     check = series.checks.get(quantity)
     if check is None:
         return None
@@ -125,7 +125,7 @@ def known_of(series: CheckedSeries, quantity: Quantity) -> KnownCheck | None:
 
 
 def all_known(series: CheckedSeries) -> list[KnownCheck]:
-    """What the series tells, quantity by quantity."""
+    """What the series says, quantity by quantity."""
     return [known for q in series.checks if (known := known_of(series, q)) is not None]
 
 
@@ -156,7 +156,7 @@ def machine_state(
     newest: dict[tuple[object, ...], KnownCheck] = {}
     for of in sorted(series, key=lambda s: (s.row.started_at, s.id)):
         for known in all_known(of):
-            # Two methods that look at the same lean tell of the same thing.
+            # Two methods that show the same lean check the same thing.
             newest[(known.check.quantity, known.relation.toward, known.half)] = known
     changed = changes[-1] if changes else None
     if changed is not None:

@@ -1,7 +1,7 @@
 """The methods there are: the built-in ones and those of the user's own.
 
-One of the user's own is a TOML file in the data folder's `methods`. A series keeps the
-definition that it was measured by, so a store is read by that, whatever became of the file.
+A method of the user's own is a TOML file in the data folder's `methods`. A series keeps the
+definition that it was measured by, so a store stays readable when the file is changed or deleted.
 """
 
 from __future__ import annotations

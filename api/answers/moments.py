@@ -1,4 +1,4 @@
-"""Days and ages in words, by the clock of the place where the server stands."""
+"""Days and ages in words, in the server's time zone."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ def day(at: datetime) -> str:
 def ago(at: datetime, now: datetime) -> str:
     """ "today", "yesterday", "12 days ago", "5 weeks ago", "7 months ago", "3 years ago".
 
-    By whole days of the calendar; a moment still to come is "today".
+    Counted in calendar days; a moment in the future is "today".
     """
     days = (now.astimezone().date() - at.astimezone().date()).days
     if days <= 0:
@@ -28,8 +28,8 @@ def ago(at: datetime, now: datetime) -> str:
 
 
 def aware(value: datetime) -> datetime:
-    """`value` in UTC; a moment without a zone is taken as UTC. At either end of what a date can
-    say, where UTC would be a day beyond it, the numbers stay as they are."""
+    """`value` in UTC; a moment without a zone is taken as UTC. At the first and last day that a
+    datetime can hold, where UTC would be outside its range, only the zone is replaced."""
     if value.tzinfo is None:
         return value.replace(tzinfo=UTC)
     try:

@@ -109,9 +109,9 @@ class Planned:
 
 
 def own_sd(of: ComparableSeries, quantity: Quantity, reading_sd_mm: float) -> float:
-    """How far a machine's cuts scatter by themselves, in radians, as its series shows it.
+    """The scatter of a machine's cuts by themselves, in radians, from a series.
 
-    The scatter of the trials less what caliper and hand add to each, never less than zero.
+    It is the scatter of the trials without what caliper and hand add to each, and at least zero.
     Raises InvalidField where the series does not show the quantity, or has fewer than two trials.
     """
     relation = of.method.relation(quantity)

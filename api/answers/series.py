@@ -45,7 +45,7 @@ class Scored:
 
 @dataclass(frozen=True, slots=True)
 class SeriesAnswer:
-    """A series whole. Angles are in radians, lengths in mm, but for the trials' stored rows.
+    """A whole series. Angles are in radians, lengths in mm, except in the trials' stored rows.
 
     row: the columns of `tables.Series`, with the names of its bench and machine.
     """
@@ -60,7 +60,7 @@ class SeriesAnswer:
 
 
 def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
-    """A series whole.
+    """A whole series.
 
     Raises NotFound where no series has that id.
     """
@@ -116,7 +116,7 @@ def trial(connection: Connection, trial_id: UUID) -> TrialAnswer:
 def measured(
     series: Row[Any], trials: Iterable[Row[Any]], readings: Mapping[Any, Sequence[Row[Any]]]
 ) -> tuple[SeriesFacts, tuple[str, ...]]:
-    """What the complete ones of `trials` tell by themselves, and the calipers that read them.
+    """The facts of the complete ones of `trials`, and the calipers that read them.
 
     readings: of each trial by its id (as the rows of `trials` give it), in slot order.
     """

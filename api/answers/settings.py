@@ -1,4 +1,4 @@
-"""The settings of a new series, checked: what can't be right is said before it begins."""
+"""The settings of a new series, checked before it begins."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ def _try_geometry(
     side: Side,
     pieces: int | None,
 ) -> None:
-    """Solve for a strip with parallel faces, so that the analysis says now what it can't take."""
+    """Solve for a strip with parallel faces, so that the analysis rejects lengths now."""
     for field, length in (("baseline", baseline), ("thickness", thickness)):
         if length is not None and length.nm <= 0:
             raise InvalidField(field, f"{length.text} {unit} must be greater than zero")

@@ -1,4 +1,4 @@
-"""What studies of a series' calipers say of them: how well they repeat, and their scale.
+"""What studies show of a series' calipers: how well they repeat, and their scale.
 
 A same-spot series shows the repeatability of caliper and hand; known blocks of two sizes or
 more show the caliper's zero and scale. A score takes them instead of what is usual.
@@ -38,7 +38,7 @@ class StudySource:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """What is known of the calipers that measured; None where some of them was not studied.
+    """What is known of the calipers that measured; None where one of them was not studied.
 
     repeatability_mm: standard deviation of one reading by caliper and hand, with
     repeatability_df degrees of freedom. scale_u (relative) and zero_u_mm: standard
@@ -55,7 +55,7 @@ class Study:
     known_block: tuple[StudySource, ...] = ()
 
     def apply_to(self, facts: SeriesFacts) -> SeriesFacts:
-        """`facts` with what the study knows in place of what is usual."""
+        """`facts` with the study's results in place of the usual values."""
         return replace(
             facts,
             repeatability_mm=self.repeatability_mm,
@@ -112,7 +112,7 @@ _Rows = Sequence[Row[Any]]
 
 
 def _in_order(rows: _Rows, at: datetime) -> list[_Rows]:
-    """The readings of each series, the one to be preferred first."""
+    """The readings of each series, the preferred series first."""
     by_series: dict[UUID, list[Row[Any]]] = {}
     for row in rows:
         by_series.setdefault(row.series, []).append(row)
@@ -163,5 +163,5 @@ def _blocks(series: Iterable[_Rows]) -> Study | None:
 
 
 def _once(sources: Iterable[StudySource]) -> tuple[StudySource, ...]:
-    """Each source once, in order of time."""
+    """Each series once, in order of time."""
     return tuple(sorted(dict.fromkeys(sources), key=lambda s: (s.started_at, s.series)))

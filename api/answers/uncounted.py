@@ -1,4 +1,4 @@
-"""The readings of a series that are in no trial, and why: nothing that was heard is lost."""
+"""The readings of a series that are in no trial, and why, so that none disappears."""
 
 from __future__ import annotations
 

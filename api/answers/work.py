@@ -10,9 +10,9 @@ from analysis.work import Allowed, AskedWork, Effects, allowed, effects
 from api.answers.settings import FEWEST_PIECES, MOST_PIECES
 from api.errors import InvalidField
 
-# An error of 45 degrees or more is no error of adjustment.
+# An error of 45 degrees or more is not an error of adjustment.
 _MOST_RAD: Final = math.pi / 4
-# A right angle that is met to the last few bits of a double is met.
+# A right angle that differs only in the last few bits of a double is a right angle.
 _RIGHT_ANGLE: Final = math.pi / 2 - 1e-12
 
 

@@ -1,7 +1,7 @@
 """The subcommands of `bothends`, one module each.
 
 A module offers `add(subparsers)`, which declares the command's options, and `run(args)`,
-which does the work and returns the exit status. Heavy imports stand inside `run`, so
+which does the work and returns the exit status. Heavy imports are inside `run`, so
 that `--help` answers at once.
 """
 
@@ -19,7 +19,7 @@ SPEC_OPTIONS: Final = "the options of a SPEC"
 
 
 class SpecHelp(argparse.HelpFormatter):
-    """Help that ends with every option of a SPEC, looked up only when somebody asks for help."""
+    """Help that ends with every option of a SPEC, looked up only when help is asked for."""
 
     def _format_text(self, text: str) -> str:
         return _spec_options(self._width) if text == SPEC_OPTIONS else super()._format_text(text)

@@ -1,4 +1,4 @@
-"""Open files: as many as the system allows, and a sentence where those are too few."""
+"""The limit of open files: raised as far as needed, with a sentence where that is too few."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from typing import Final
 
 from api.commands import fail
 
-# What one serial port keeps open: itself, pyserial's two pipes, and one that wakes its reader.
+# Files of one serial port: itself, pyserial's two pipes, and one that wakes its reader.
 _A_PORT: Final = 7
-# The store, its readers, pages and phones.
+# Files for the store, its readers, pages and phones.
 _BESIDE: Final = 200
-# A limit far above this would only slow down what looks through all possible files.
+# A much higher limit would slow down programs that go through all possible file numbers.
 _ENOUGH: Final = 65_536
 
 
@@ -30,7 +30,7 @@ def allow_files(ports: int) -> None:
             resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
             soft = most
         except (OSError, ValueError):
-            pass  # some systems promise more than they give
+            pass  # some systems report more than they allow
     needed = ports * _A_PORT + _BESIDE
     if soft != resource.RLIM_INFINITY and soft < needed:
         fail(

@@ -27,7 +27,7 @@ def add(subparsers: Subparsers) -> None:
         "install",
         help="start with the computer; let people and the service open calipers (Linux)",
         description="Write what makes a Linux computer start bothends by itself (--systemd) and"
-        " lets people who are not root open calipers (--udev), or show it (--print). What stood"
+        " lets people who are not root open calipers (--udev), or show it (--print). What was"
         " in such a file before is kept beside it. System files need root.",
     )
     command.add_argument(
@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
     if not (args.systemd or args.udev or args.show):
         fail("say what to install: --systemd, --udev or both; add --print to see it first")
     if args.port is not None and not 0 < args.port <= 65535:
-        fail(f"--port {args.port} is no port; give one from 1 to 65535")
+        fail(f"--port {args.port} is not a port; give one from 1 to 65535")
     ids = list(args.id)
     for text in args.caliper:
         try:
@@ -180,7 +180,7 @@ def _bench_words(args: argparse.Namespace) -> list[str]:
         server_url(args.bench_to)
     except ValueError as error:
         fail(
-            f"--bench-to {args.bench_to!r} is no server's address ({error}); give one such as"
+            f"--bench-to {args.bench_to!r} is not a server's address ({error}); give one such as"
             " http://shop.local:8017"
         )
     return bench_words(args.bench_to, args.caliper)
@@ -206,10 +206,10 @@ def unit(words: Sequence[str], user: bool = False) -> str:
 
 
 def unit_words(words: Iterable[str]) -> str:
-    """`words` as systemd reads a command line (systemd.service(5), COMMAND LINES).
+    """`words` quoted for a systemd unit (systemd.service(5), COMMAND LINES).
 
-    Unlike in a shell, % and $ mean something everywhere, and nothing else means anything
-    within double quotes but \\ and the quote itself.
+    Unlike in a shell, % and $ are special everywhere, and within double quotes nothing else is
+    special but \\ and the quote itself.
     """
     quoted = []
     for word in words:
@@ -221,7 +221,7 @@ def unit_words(words: Iterable[str]) -> str:
 
 
 def _opened_before(file: Path) -> list[str]:
-    """The ids for which a rule that stands in `file` already opens calipers."""
+    """The ids for which a rule in `file` already opens calipers."""
     try:
         text = file.read_text(encoding="utf-8", errors="replace")
     except OSError:
@@ -234,7 +234,7 @@ def _opened_before(file: Path) -> list[str]:
 def rules(ids: Sequence[str]) -> str:
     """The udev rules for calipers by their USB ids, each "VID:PID" in hexadecimal.
 
-    Raises ValueError without ids, or naming the first that is none.
+    Raises ValueError without ids, or naming the first that is not a pair of ids.
     """
     if not ids:
         raise ValueError("say which calipers: --id VID:PID, as bothends instruments shows it")
@@ -243,7 +243,8 @@ def rules(ids: Sequence[str]) -> str:
         parts = _ID.fullmatch(text)
         if parts is None:
             raise ValueError(
-                f"--id {text} is none; give twice four hexadecimal digits, such as 1209:0001"
+                f"--id {text} is not a pair of USB ids; give two times four hexadecimal digits,"
+                " such as 1209:0001"
             )
         vendor, product = parts.groups()
         mark = 'ENV{BOTHENDS_CALIPER}="1"'
@@ -270,7 +271,7 @@ def _below(root: Path, path: str) -> Path:
 
 
 def _hidden_from_others(command: Path) -> Path | None:
-    """The first folder on the way to the program or its interpreter that others may not enter."""
+    """The first folder on the path to the program or its interpreter that others may not enter."""
     for each in (command, Path(sys.executable).resolve(), Path(__file__).resolve()):
         for folder in reversed(each.parents):
             if folder.exists() and not folder.stat().st_mode & 0o001:
@@ -279,7 +280,7 @@ def _hidden_from_others(command: Path) -> Path | None:
 
 
 def _put(path: Path, text: str) -> None:
-    """Write `text`, keeping what stood there before."""
+    """Write `text`, keeping a copy of the previous file."""
     before = path.with_name(path.name + ".before")
     try:
         if path.exists():
@@ -287,7 +288,7 @@ def _put(path: Path, text: str) -> None:
                 print(f"{path} is there already")
                 return
             path.replace(before)
-            print(f"what stood in {path} is now in {before}")
+            print(f"what was in {path} is now in {before}")
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
         path.chmod(0o644)

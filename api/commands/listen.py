@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
         signal.signal(number, lambda *_: over.set())
     instruments = Instruments(keep, refuse, report)
     instruments.start(specs)
-    # A wait without end would not let Windows deliver Ctrl-C.
+    # A wait without a timeout would block Ctrl-C on Windows.
     while not over.wait(0.5):
         pass
     with contextlib.suppress(KeyboardInterrupt):

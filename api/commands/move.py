@@ -16,9 +16,9 @@ def add(subparsers: Subparsers) -> None:
         "move",
         help="copy a whole store to another database",
         description="Copies a whole store, from SQLite to PostgreSQL or back or to one of its"
-        " kind, and compares every table in the end. Interrupted, it goes on where it was when"
-        " run again. The source stays as it is; stop its servers first, for what they keep"
-        " meanwhile is not moved.",
+        " kind, and compares every table in the end. When it was interrupted, run it again and it"
+        " continues where it was. The source stays as it is; stop its servers first, since what"
+        " they keep meanwhile is not moved.",
     )
     command.add_argument(
         "--from",

@@ -21,7 +21,7 @@ def add(subparsers: Subparsers) -> None:
         description="Write the history to FILE, from a running server or straight from a store."
         " FILE.cursor beside it remembers how far it has come: the next time only what is new is"
         " pulled. CSV and JSON Lines files are added to, and of several rows with one id the last"
-        " counts; other files are written anew. Says nothing when all is well.",
+        " counts; other files are rewritten. Prints nothing when all is well.",
     )
     command.add_argument("url", metavar="URL", nargs="?", help="a server: http://HOST:PORT")
     command.add_argument(
@@ -67,10 +67,10 @@ def run(args: argparse.Namespace) -> int:
         question = Question(what, args.machine, args.method, since)
         with progress() as show, closing(_source(args)) as source:
 
-            def come(size: int, lines: int, rows: int | None) -> None:
+            def received(size: int, lines: int, rows: int | None) -> None:
                 show(lines, rows or 0, f"{size / 1e6:,.1f} MB")
 
-            pull_to(file, source, question, come)
+            pull_to(file, source, question, received)
     except (NoSuchQuestion, MissingExtra) as error:
         fail(str(error))
     except (PullFailed, StoreError, ValueError) as error:
@@ -90,7 +90,7 @@ def _source(args: argparse.Namespace) -> PullSource:
     if args.url is not None:
         return ServerSource(args.url)
     data: Path = args.data or user_data()
-    # Opening would make an empty store, which is not what anybody pulls from.
+    # Opening it would create an empty store.
     db = named_store(args.db, args.data)
     if db is None and not file_in(data).exists():
         raise PullFailed(f"there is no store in {data}; give its folder with --data")

@@ -73,7 +73,7 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     settings = _settings(args)
     listener = _listener(settings.host, settings.port)
-    # After the port is ours: a second server on one store by mistake changes nothing.
+    # After the port is bound, so that a second server on one store by mistake changes nothing.
     from api.instruments.listening import remembered
     from api.server import Server
     from api.store.engine import StoreError
@@ -87,8 +87,8 @@ def run(args: argparse.Namespace) -> int:
     except StoreError as error:
         listener.close()
         fail(str(error))
-    # The server ends on these signals by itself and then lets them through to here, where
-    # they must still let the instruments commit what they heard.
+    # uvicorn stops on these signals by itself and then raises them again here, where the
+    # instruments must still commit what they heard.
     for sig in (signal.SIGINT, signal.SIGTERM):
         signal.signal(sig, _end)
     try:
@@ -107,7 +107,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _only_its_own(settings: Settings, listener: socket.socket) -> None:
-    """End the command where the demo would write invented readings into a store of somebody's."""
+    """End the command where the demo would write invented readings into a store of real ones."""
     from sqlalchemy.exc import DBAPIError
 
     from api.demo import may_open
@@ -120,7 +120,7 @@ def _only_its_own(settings: Settings, listener: socket.socket) -> None:
         own = may_open(engine)
         engine.dispose()
     except (StoreError, DBAPIError):
-        return  # opening it says what is wrong
+        return  # opening it below reports what is wrong
     if not own:
         listener.close()
         fail(
@@ -151,10 +151,10 @@ def _settings(args: argparse.Namespace) -> Settings:
     from capture.spec import parse_spec
 
     if not 0 <= args.port <= 65535:
-        fail(f"--port {args.port} is no port; give one from 1 to 65535, or 0 for a free one")
+        fail(f"--port {args.port} is not a port; give one from 1 to 65535, or 0 for a free one")
     for name in args.allow_host:
         if not re.fullmatch(r"[A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]", name):
-            fail(f"--allow-host {name} is no name of a host; give one such as shop.example")
+            fail(f"--allow-host {name} is not the name of a host; give one such as shop.example")
     specs = []
     for text in args.caliper:
         try:
@@ -166,7 +166,7 @@ def _settings(args: argparse.Namespace) -> Settings:
         data = user_data() / "pretend" if args.pretend else user_data()
     return Settings(
         data=data,
-        # The environment names the store of real readings.
+        # The environment variable names the store of real readings.
         db=args.db and named_store(args.db) if args.pretend else named_store(args.db, args.data),
         host=args.host,
         port=args.port,
@@ -182,15 +182,15 @@ def _listener(host: str, port: int) -> socket.socket:
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
     except socket.gaierror:
-        fail(f"--host {host} is no address of this machine; 127.0.0.1 and 0.0.0.0 usually are")
-    # With its protocol named, asyncio sends each answer at once (TCP_NODELAY); else an answer on
-    # a connection that is kept waits 40 ms for the other side to acknowledge the last one.
+        fail(f"--host {host} is not an address of this machine; 127.0.0.1 and 0.0.0.0 usually are")
+    # With the protocol given, asyncio sends each answer at once (TCP_NODELAY); otherwise an answer
+    # on a kept connection waits 40 ms for the acknowledgement of the previous one.
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    # A restart need not wait for the connections of the server before to time out.
+    # A restart need not wait until the previous server's connections time out.
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
-        # Two that only bind can share a port; the second to listen is told.
+        # Two sockets that only bind can share a port; the second one to listen gets the error.
         listener.listen(128)
     except OSError as error:
         listener.close()
@@ -219,7 +219,7 @@ def _serve(server: Server, listener: socket.socket) -> None:
             threading.Thread(target=_warm_up, name="warming up", daemon=True).start()
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-            # Live streams would otherwise keep the server waiting for their readers.
+            # Otherwise the server would wait for the live streams to end.
             server.signal.close()
             super().handle_exit(sig, frame)
 
@@ -235,11 +235,11 @@ def _serve(server: Server, listener: socket.socket) -> None:
 
 
 def _warm_up() -> None:
-    """Load now what the first trial or the first history would wait for: half a second, on a
+    """Import now what the first trial or the first history would wait for: half a second on a
     small computer."""
     from analysis import quantiles
 
     quantiles.normal(0.975)
-    # What the program is made of stays: a full collection of its 138,000 objects took 235 ms on a
-    # busy machine, with everybody waiting, and takes none of that afterwards.
+    # Freeze the loaded objects so that garbage collection skips them: a full collection of these
+    # 138,000 objects took 235 ms on a busy machine, with every request waiting.
     gc.freeze()

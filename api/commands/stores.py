@@ -1,4 +1,4 @@
-"""What the commands that look after a store share."""
+"""What the commands on a store share."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ def store_url(args: argparse.Namespace) -> str:
 def named_store(db: str | None, data: Path | None = None) -> str | None:
     """The URL that `db` or else the environment gives; None where it is the file in `data`.
 
-    Naming a folder means the store in it, whatever the environment says. Ends the command where
-    a file that `db` names can't be read.
+    A folder that is given means the store in it, whatever the environment says. Ends the command
+    where a file that `db` names can't be read.
     """
     from api.errors import InvalidField
     from api.store.urls import database_url
@@ -53,7 +53,7 @@ def named_store(db: str | None, data: Path | None = None) -> str | None:
 
 
 def open_existing(url: str) -> Engine:
-    """The engine of a store that is there already; nothing is made.
+    """The engine of a store that exists already; nothing is created.
 
     Raises StoreError where there is none.
     """
@@ -67,14 +67,14 @@ def open_existing(url: str) -> Engine:
 
 
 class ShowProgress(Protocol):
-    """Told how much is done, of how much (0 where that is not known), and of what."""
+    """Called with how much is done, of how much (0 where that is not known), and of what."""
 
     def __call__(self, done: int, whole: int, what: str = "") -> None: ...
 
 
 @contextmanager
 def progress() -> Iterator[ShowProgress]:
-    """How far a copy has come, as a bar on one line of a terminal; nothing elsewhere."""
+    """A progress bar on one line of a terminal; nothing elsewhere."""
     shown = sys.stderr.isatty()
     last = ""
 
@@ -96,7 +96,7 @@ _WIDTH = 30
 
 
 def _bar(share: float) -> str:
-    # What is expected may have been counted a little high or low.
+    # The expected total may be a little too high or too low.
     share = min(1.0, share)
     full = round(share * _WIDTH)
     return f"[{'#' * full}{'.' * (_WIDTH - full)}] {share:4.0%}"

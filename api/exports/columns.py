@@ -1,6 +1,6 @@
-"""What a pulled table holds: its columns, what they mean, in which unit.
+"""The columns of a pulled table, their meanings and their units.
 
-A pull hands tables on in blocks: one sequence of values a column, some thousand rows long.
+A pull passes tables on in blocks: for each column a sequence of values, some thousand rows long.
 Every format writes from the same blocks.
 """
 
@@ -21,10 +21,10 @@ Kind = Literal[
 ]
 """What a column's values are. All but the last are None where there is none.
 
-id: a UUID's text. name: text that came from outside and may say anything. word, words: of
-this program's own vocabulary, the words with spaces between and a hyphen within. moment:
-RFC 3339 in UTC to the microsecond. integer: int. number: float. decimal, decimals: the text
-of exact decimal numbers, several with spaces between. truth: bool.
+id: a UUID's text. name: text from outside, with any content. word, words: of this program's own
+vocabulary, separated by spaces, with hyphens inside a word. moment: RFC 3339 in UTC to the
+microsecond. integer: int. number: float. decimal, decimals: the text of exact decimal numbers,
+separated by spaces. truth: bool.
 """
 Block = Sequence[Sequence[Any]]
 """The values of each column in turn, all equally long and at least one."""
@@ -45,7 +45,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table as it is pulled; `key` names the columns that tell its rows apart."""
+    """A table as it is pulled; `key` names the columns that identify a row."""
 
     name: str
     title: str
@@ -57,7 +57,7 @@ class Table:
         return tuple(column.name for column in self.columns)
 
     def index(self, name: str) -> int:
-        """Where the column of that name stands."""
+        """The position of the column with that name."""
         return self.header.index(name)
 
 
@@ -68,7 +68,7 @@ def id_texts(values: Sequence[Any]) -> list[str]:
     """Ids as the driver gives them (32 hex digits, or UUIDs) in the usual text form."""
     if not values or type(values[0]) is not str:
         return [str(v) for v in values]
-    # The dashes of a whole block at once: one id at a time would take as long as the query.
+    # The dashes of a whole block at once: one id at a time takes as long as the query.
     digits = np.frombuffer("".join(values).encode(), np.uint8).reshape(-1, 32)
     texts = np.full((len(values), 36), ord("-"), np.uint8)
     texts[:, _DIGITS] = digits
@@ -80,7 +80,7 @@ _DIGITS: Final = [at for at in range(36) if at not in (8, 13, 18, 23)]
 
 
 def group_id_texts(values: Sequence[Any]) -> list[str | None]:
-    """The same of ids of which many rows in turn share one, or have none."""
+    """The same for ids that many consecutive rows share, or do not have."""
     distinct = [v for v in set(values) if v is not None]
     texts: dict[Any, str | None] = dict(zip(distinct, id_texts(distinct), strict=True))
     texts[None] = None
@@ -100,7 +100,7 @@ def words_in(text: str) -> list[str]:
 def moment_texts(values: Sequence[Any]) -> Sequence[str | None]:
     """Moments as the driver gives them (ISO text in UTC, or datetimes) after RFC 3339.
 
-    All of one length, so that the texts sort as the moments do.
+    All have one length, so that the texts sort as the moments do.
     """
     if values and None not in values and type(values[0]) is str:
         texts = "\n".join(values).replace(" ", "T").replace("\n", "Z\n")

@@ -16,13 +16,13 @@ _SPECIAL: Final = frozenset(',"\r\n')
 def csv_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
     """The header and the rows, a block at a time; the header alone comes first.
 
-    Text from outside that a spreadsheet would run gets an apostrophe before it; numbers are
-    left as they are, and nothing is where there is no value.
+    Text from outside that a spreadsheet would run as a formula gets an apostrophe before it;
+    numbers stay as they are, and a cell without a value is empty.
     """
     yield (",".join(table.header) + "\r\n").encode()
     writers = [_WRITERS[column.kind] for column in table.columns]
     for block in blocks:
-        # By column, for one call to a writer is dearer than the writing of one cell.
+        # By column, since a call of a csv writer takes longer than writing one cell.
         cells = [write(values) for write, values in zip(writers, block, strict=True)]
         lines = "\r\n".join(map(",".join, zip(*cells, strict=True)))
         yield f"{lines}\r\n".encode()

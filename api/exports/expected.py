@@ -1,4 +1,4 @@
-"""About how many rows a pull will bring, so that a person sees how far it has come."""
+"""About how many rows a pull will bring, for its progress bar."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ HEADER: Final = "Expected-Rows"
 
 
 def expected_rows(connection: Connection, what: str, wanted: Wanted) -> int | None:
-    """Of a whole table, or of what is new; None where only reading the rows would tell."""
+    """The rows of a whole table, or of what is new; None where only reading them would tell."""
     if wanted.since is not None or what not in ("trials", "readings"):
         return None
     narrowed = wanted.machine is not None or wanted.method is not None

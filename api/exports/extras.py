@@ -1,4 +1,4 @@
-"""Formats whose library not everybody needs: asked for when used, and missed with a sentence."""
+"""Libraries that only some formats need: imported when used, with a sentence where missing."""
 
 from __future__ import annotations
 

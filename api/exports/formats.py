@@ -1,4 +1,4 @@
-"""The formats that a table is pulled in."""
+"""The formats in which a table can be pulled."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ TABLES: Final[dict[str, ModuleType]] = {"trials": trials, "readings": readings}
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """`chunks` writes a table's blocks; `by_moment`: it wants them in the order of time."""
+    """`chunks` writes a table's blocks; `by_moment`: it needs them in the order of time."""
 
     media_type: str
     chunks: Callable[[Table, Blocks], Iterator[bytes]]
@@ -48,7 +48,7 @@ OFFERED: Final = {
 
 
 def chunks(connection: Connection, what: str, form: str, wanted: Wanted) -> Iterator[bytes]:
-    """The table `what` as `form`, in parts; it ends when the table does.
+    """The table `what` in the format `form`, in parts.
 
     Raises MissingExtra at the first part where the format's library is not installed.
     """

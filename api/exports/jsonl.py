@@ -25,19 +25,20 @@ def jsonl_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
 
 
 def read_jsonl(table: Table, lines: Iterable[bytes]) -> Iterator[Block]:
-    """The blocks that `jsonl_chunks` wrote, to the last digit.
+    """The blocks that `jsonl_chunks` wrote, exactly.
 
     Raises ValueError for a line that is not a row of `table`.
     """
     rows: list[list[Any]] = []
     for line in lines:
         try:
-            # Numbers as their text: so exact decimals come back as they were.
+            # Numbers are read as text, so that exact decimals stay exact.
             found = json.loads(line, parse_float=str, parse_int=str)
             rows.append([_value(column, found[column.name]) for column in table.columns])
         except (KeyError, TypeError, ValueError):
             raise ValueError(
-                f"what came is no line of {table.name}; both ends must be of one version"
+                f"the answer has a line that is not a row of {table.name};"
+                " both ends must be of one version"
             ) from None
         if len(rows) == BLOCK:
             yield list(zip(*rows, strict=True))

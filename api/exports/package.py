@@ -1,7 +1,7 @@
 """The whole history as a zipped Tabular Data Package (Frictionless Data Package 1.0).
 
 `datapackage.json` says of every table what its columns mean, their types and units, and
-what joins them, so that a program can read it without being told.
+what joins them, so that a program can read it without further information.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _JOINS: Final = (("trial_id", "trials"), ("reading_id", "readings"))
 def package_chunks(connection: Connection, wanted: Wanted) -> Iterator[bytes]:
     """The zip, member by member as it is written."""
     buffer = WriteBuffer()
-    # Deflate at its fastest: the tables shrink fivefold, and the saw's computer has work to do.
+    # Deflate's fastest level: the tables still shrink to a fifth, and the server stays responsive.
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
         archive.writestr("datapackage.json", json.dumps(descriptor(wanted), indent=2) + "\n")
         yield buffer.take()
@@ -70,7 +70,7 @@ def _resource(table: Table, wanted: Wanted) -> dict[str, Any]:
         "missingValues": [""],
         "primaryKey": list(table.key),
     }
-    # A part of the history may name rows that an earlier pull has given.
+    # A part of the history may refer to rows of an earlier pull.
     if table is trial_readings.TABLE and wanted == Wanted():
         schema["foreignKeys"] = [
             {"fields": field, "reference": {"resource": other, "fields": field}}

@@ -37,14 +37,14 @@ def parquet_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
 def read_parquet(table: Table, path: Path) -> Iterator[Block]:
     """The blocks that `parquet_chunks` wrote.
 
-    Raises MissingExtra where pyarrow is not installed, ValueError where the file is no such.
+    Raises MissingExtra where pyarrow is not installed, ValueError where the file is not one.
     """
     pa = _pyarrow()
     parquet = needed("pyarrow.parquet", "Parquet")
     try:
         file = parquet.ParquetFile(path)
     except pa.ArrowInvalid:
-        raise ValueError(f"{path} is no Parquet file") from None
+        raise ValueError(f"{path} is not a Parquet file") from None
     with file:
         if tuple(file.schema_arrow.names) != table.header:
             raise ValueError(f"{path} holds other columns than {table.name} have")
@@ -125,14 +125,14 @@ def _arrow(pa: Any, table: Table, schema: Any, group: list[Block]) -> Any:
 def _array(pa: Any, column: Column, wanted: Any, values: list[Any]) -> Any:
     match column.kind:
         case "decimal" | "moment":
-            # Arrow reads the texts itself, exactly and far sooner than Python would.
+            # Arrow parses the texts itself, exactly and much faster than Python.
             return pa.array(values, pa.string()).cast(wanted)
         case "decimals" | "words":
             texts = pa.array([value or None for value in values], pa.string())
             parts = pa.compute.split_pattern(texts, " ")
             if column.kind == "decimals":
                 parts = parts.cast(wanted)
-            # Nothing read is an empty list, no missing one.
+            # No readings is an empty list, not a missing value.
             empty = pa.array([[]], wanted)[0]
             return pa.compute.fill_null(parts.cast(wanted), empty)
         case _:

@@ -1,12 +1,12 @@
-"""Parquet written in a process of its own.
+"""Parquet written in a child process.
 
-The library and what its first group of rows leaves behind are 120 MB, which a server would
-carry from the first download for as long as it runs. So the rows go to a process that ends
-with the file, and only the file's bytes come back. (`benchmarks.exports` prints what a server
-holds; the rise of 91 MB to 212 at one file of 100,000 rows was measured without this.)
+The library and what its first group of rows leaves allocated are 120 MB, which a server would
+keep from the first download until it stops. So the rows go to a process that ends with the file,
+and only the file's bytes come back. (`benchmarks.exports` prints a server's memory; without this
+it rose from 91 MB to 212 with one file of 100,000 rows.)
 
-The two take turns: each message (the table, then rows, then None) is answered with the parts
-that it completed, the last of them empty. So neither ever waits for the other to read.
+The two take turns: each message (the table, then rows, then None) is answered with the parts of
+the file that it completed, the last of them empty. So the pipes never deadlock.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _SIZE: Final = 4  # bytes before each part that say how long it is
 
 
 def parquet_in_child(table: Table, blocks: Blocks) -> Iterator[bytes]:
-    """The same file as of `parquet_chunks`. The process is gone when this ends or is closed.
+    """The same file as from `parquet_chunks`. The process has ended when this ends or is closed.
 
     Raises MissingExtra where pyarrow is not installed, ChildProcessError where the process
     ended before its work did.
@@ -39,14 +39,14 @@ def parquet_in_child(table: Table, blocks: Blocks) -> Iterator[bytes]:
         [sys.executable, "-m", __name__],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        start_new_session=True,  # Ctrl-C is for the server, which ends it
+        start_new_session=True,  # Ctrl-C goes to the server alone, which ends this process
     ) as process:
         into, out = process.stdin, process.stdout
         assert into is not None
         assert out is not None
         try:
             _send(into, table)
-            # The next rows are read from the store while those before are written.
+            # The next rows are read from the store while the process writes the previous ones.
             for message in chain(_messages(blocks), [None]):
                 yield from _parts(out)
                 _send(into, message)
@@ -62,7 +62,7 @@ def parquet_in_child(table: Table, blocks: Blocks) -> Iterator[bytes]:
 
 
 class _Gone(Exception):
-    """The process is no longer there."""
+    """The process has ended."""
 
 
 def _messages(blocks: Blocks) -> Iterator[list[Block]]:
@@ -90,11 +90,11 @@ def _read(out: IO[bytes], size: int) -> bytes:
     return data
 
 
-# ---------------------------------------------------------------- in the process
+# ---------------------------------------------------------------- in the child process
 
 
 def _answer(source: IO[bytes], out: IO[bytes]) -> None:
-    """Raises EOFError where nobody sends any more."""
+    """Raises EOFError when the server has closed its end."""
 
     def part(data: bytes) -> None:
         out.write(len(data).to_bytes(_SIZE, "big"))
@@ -116,7 +116,7 @@ def _answer(source: IO[bytes], out: IO[bytes]) -> None:
 
 
 if __name__ == "__main__":
-    # Whoever reads is gone: then this ends too, and says nothing.
+    # When the server is gone, this ends without a message.
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)
     with contextlib.suppress(EOFError):
         _answer(sys.stdin.buffer, sys.stdout.buffer)

@@ -1,12 +1,12 @@
-"""A file that is kept up to date by pulling: beside it, how far it has come.
+"""A file that is kept up to date by pulling, and FILE.cursor beside it.
 
-FILE.cursor says what was asked of whom, and the cursor to go on from. It is written last;
-before a CSV or JSON Lines file is added to, it says how long that file was, so that a pull
-that was broken off, even by a power cut, leaves no half and no double rows behind.
+FILE.cursor says what was asked from which source, and the cursor to continue from. It is written
+last; before rows are appended to a CSV or JSON Lines file, it records that file's length, so that
+an interrupted pull, even by a power cut, leaves no partial and no double rows.
 
-CSV and JSON Lines are added to: of several rows with one key, the last counts. Parquet and
-workbooks are written anew from the file and what is new; a zip is pulled anew when anything
-is. A new file takes the old one's place whole or not at all.
+CSV and JSON Lines files are appended to: of several rows with one key, the last counts. Parquet
+files and workbooks are rewritten from the old rows and the new ones; a zip is pulled again when
+anything is new. A new file replaces the old one atomically.
 """
 
 from __future__ import annotations
@@ -44,15 +44,15 @@ _TABLES: Final = {"trials": trials.TABLE, "readings": readings.TABLE}
 
 
 class PullProgress(Protocol):
-    """Told how many bytes and lines have come, and about how many rows will, if that is known."""
+    """Called with the bytes and lines that have come, and about how many rows will, if known."""
 
     def __call__(self, size: int, lines: int, rows: int | None) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
 class _PullState:
-    """What FILE.cursor says. `length`: of the file before it was last added to, None when
-    that was done to the end."""
+    """What FILE.cursor says. `length`: of the file before rows were appended, None when that
+    was completed."""
 
     source: str
     what: str
@@ -64,7 +64,7 @@ class _PullState:
 
 
 def pull_to(file: Path, source: PullSource, question: Question, progress: PullProgress) -> bool:
-    """Bring `file` up to date from `source`; whether anything was new.
+    """Bring `file` up to date from `source`; returns whether anything was new.
 
     Raises NoSuchQuestion where the file is not one that was pulled so, PullFailed where it
     could not be brought up to date; then it is as it was.
@@ -87,7 +87,7 @@ def pull_to(file: Path, source: PullSource, question: Question, progress: PullPr
             file, state_file, ending, source, replace(question, after=after), asked, progress
         )
     except OtherHistory:
-        # The store is another one than the file knows: what it holds now is the truth.
+        # The store was restored or replaced: what it holds now counts.
         whole = replace(question, after=None)
         try:
             return _pull(file, state_file, ending, source, whole, asked, progress)
@@ -170,7 +170,7 @@ def _pull(
 
 
 def _add(file: Path, state_file: Path, parts: Iterable[bytes], kept: _PullState) -> bool:
-    """Add to the end of `file`, or leave it as it was; whether there was anything to add."""
+    """Append to `file`, or leave it as it was; returns whether there was anything to append."""
     with file.open("r+b") as out:
         length = out.seek(0, os.SEEK_END)
         _write_state(state_file, replace(kept, length=length))
@@ -194,7 +194,7 @@ def _cut_back(file: Path, length: int) -> None:
 
 
 def _renew(file: Path, state_file: Path, parts: Iterable[bytes], asked: _PullState) -> None:
-    """Put a new file in the place of `file`; a first one is known as ours before it stands."""
+    """Replace `file` with a new one; FILE.cursor of a first one is written before it."""
 
     def mark_as_ours() -> None:
         if not state_file.exists():
@@ -225,7 +225,7 @@ def _to_disk(out: BinaryIO) -> None:
     os.fsync(out.fileno())
 
 
-# ---------------------------------------------------------------- what comes
+# ---------------------------------------------------------------- reading the answer
 
 
 def _counted(answer: Answer, progress: PullProgress) -> Iterator[bytes]:
@@ -258,7 +258,7 @@ def _without_header(parts: Iterator[bytes]) -> Iterator[bytes]:
 def _merged(
     table: Table, old: Callable[[], Iterator[Block]], new: Iterator[Block]
 ) -> Iterator[Block]:
-    """The old rows that are not told of anew, then the new ones that are not gone."""
+    """The old rows that have no new version, then the new ones that are not gone."""
     keys = [table.index(name) for name in table.key]
     state = table.index("state") if "state" in table.header else None
     fresh: dict[tuple[Any, ...], tuple[Any, ...]] = {}
@@ -282,5 +282,5 @@ def since_text(text: str) -> datetime:
         return aware(datetime.fromisoformat(text))
     except ValueError:
         raise NoSuchQuestion(
-            f"--since {text} is no moment; write it as 2026-03-02 or 2026-03-02T14:30:00Z"
+            f"--since {text} is not a moment; write it as 2026-03-02 or 2026-03-02T14:30:00Z"
         ) from None

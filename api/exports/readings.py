@@ -1,7 +1,7 @@
 """Readings, one row each, as they were sent and kept: a reading never changes.
 
-Whether a reading counts is told by the trials: a trial lists its readings, and those that
-were taken back or set aside stand in none.
+The trials say which readings count: a trial lists its readings, and those that were taken back or
+set aside are in none.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ TABLE: Final = Table(
 def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> Blocks:
     """The readings wanted, bench by bench in the bench's order, or else by the moment taken.
 
-    With `after`, those kept since. They are told of whatever became of them.
+    With `after`, those kept since, including those that count in no trial.
     """
     for block in fetch(connection, _query(wanted, by_moment)):
         ids, benches, seqs, series, machines, methods, calipers, sent, units, nm, *rest = block

@@ -15,7 +15,7 @@ from typing import Final
 from api.exports.columns import Blocks, Table
 
 MEDIA_TYPE: Final = "application/senml+json"
-# What a name may hold (RFC 8428, 4.5.1), but for the mark that stands for the rest.
+# What a name may hold (RFC 8428, 4.5.1), except the character that escapes the rest.
 _OTHER: Final = re.compile(r"[^A-Za-z0-9:./-]")
 
 
@@ -49,7 +49,7 @@ def sensor_name(bench: str, caliper: str) -> str:
 
 
 def _named(text: str) -> str:
-    # The colon parts the two, so that no two instruments share a name.
+    # The colon separates the two, so that no two instruments share a name.
     return _OTHER.sub(
         lambda found: "".join(f"_{byte:02x}" for byte in found[0].encode()), text
     ).replace(":", "_3a")

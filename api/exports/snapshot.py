@@ -1,4 +1,4 @@
-"""One moment of the store, held for as long as it is read."""
+"""A connection that reads one snapshot of the store."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from sqlalchemy import Connection, Engine
 
 
 def snapshot(engine: Engine) -> Connection:
-    """A connection whose questions are all answered as of its first; close it when done."""
+    """A connection whose queries all see the store as of its first; close it when done."""
     connection = engine.connect()
     if connection.dialect.name == "postgresql":
         # SQLite's transactions are snapshots by themselves.

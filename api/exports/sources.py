@@ -1,4 +1,4 @@
-"""Where a pull comes from: a server by its address, or a store opened here. Both look alike."""
+"""Where a pull comes from: a server by its address, or a store opened here; one interface."""
 
 from __future__ import annotations
 
@@ -33,15 +33,15 @@ _READ: Final = 1 << 18
 
 
 class PullFailed(Exception):
-    """The network or the store did not give it; the message says what to do."""
+    """The network or the store failed; the message says what to do."""
 
 
 class NoSuchQuestion(Exception):
-    """What was asked for can't be; the message names it."""
+    """What was asked for does not exist or can't be right; the message names it."""
 
 
 class OtherHistory(Exception):
-    """The cursor is of another history: everything must be pulled once more."""
+    """The cursor is of another history: everything must be pulled again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +66,8 @@ class Answer:
 
 
 class PullSource(Protocol):
-    """`name` tells one source from another. `pull` raises the three errors above, at once
-    or while the parts are read."""
+    """`name` identifies the source. `pull` raises the three errors above, at once or while the
+    parts are read."""
 
     name: str
 
@@ -127,14 +127,14 @@ def _wanted(connection: Any, question: Question) -> Wanted:
 class ServerSource:
     """Pulls from a running server.
 
-    Raises NoSuchQuestion where `url` is no address of one.
+    Raises NoSuchQuestion where `url` is not the address of one.
     """
 
     def __init__(self, url: str) -> None:
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
             raise NoSuchQuestion(
-                f"{shown(url)} is no plain address; give one such as http://127.0.0.1:8017"
+                f"{shown(url)} is not a plain address; give one such as http://127.0.0.1:8017"
             )
         self.name = url.rstrip("/")
         try:
@@ -143,7 +143,10 @@ class ServerSource:
                 proxy=_proxy(parts.scheme, parts.hostname),
                 follow_redirects=True,
             )
-        except (ValueError, ImportError) as error:  # a proxy of a kind that is not spoken here
+        except (
+            ValueError,
+            ImportError,
+        ) as error:  # a proxy of an unsupported kind
             raise PullFailed(f"the proxy for {self.name} can't be used ({error})") from None
 
     def close(self) -> None:
@@ -163,7 +166,7 @@ class ServerSource:
         with self._asked("GET", address) as response:
             following = re.search(r"[?&]after=([^&>]+)", response.headers.get("Link", ""))
             if following is None:
-                raise PullFailed(f"{self.name} answers, but is no bothends; check the address")
+                raise PullFailed(f"{self.name} answers, but is not bothends; check the address")
             rows = response.headers.get(HEADER)
             yield Answer(
                 self._parts(response), unquote(following[1]), None if rows is None else int(rows)
@@ -200,7 +203,7 @@ class ServerSource:
 
 def _proxy(scheme: str, host: str) -> str | None:
     """The proxy that this computer's settings name for `host`."""
-    # The library's own look at them would send a pull from this very computer to ALL_PROXY.
+    # The library's own handling would send a pull from this computer itself to ALL_PROXY.
     proxy = None if proxy_bypass(host) else getproxies().get(scheme)
     return proxy if not proxy or "://" in proxy else f"http://{proxy}"
 

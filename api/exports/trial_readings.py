@@ -1,4 +1,4 @@
-"""Which reading stands where in which trial: what joins trials and readings."""
+"""Which reading is at which position of which trial: what joins trials and readings."""
 
 from __future__ import annotations
 

@@ -71,8 +71,8 @@ TABLE: Final = Table(
 def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     """The trials wanted as TABLE has them, series by series as they were begun.
 
-    With `after`, those that changed since, each once as it stands now. A trial that an
-    earlier pull may have given and a whole pull would no longer give is told of as gone.
+    With `after`, those that changed since, each once, in its present state. A trial that an
+    earlier pull may have given, and a whole pull would no longer give, comes as gone.
     """
     with (
         closing(fetch(connection, _query(wanted))) as found,
@@ -106,9 +106,9 @@ def _calipers_text(written: str) -> str:
 
 
 class _SeriesBeside:
-    """The series' part of each trial, read beside the trials in the same order.
+    """The series' columns of each trial, read separately in the same order as the trials.
 
-    A join would look each series up once a trial, and hand its texts over once a trial.
+    A join would look up each series, and send its texts, once for each trial.
     """
 
     def __init__(self, found: Blocks) -> None:

@@ -1,4 +1,4 @@
-"""What a pull asks for, and what of it each table's query must say."""
+"""What a pull asks for, and the conditions that follow for each table's query."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from api.store.tables import Event, Series
 class Wanted:
     """Rows of a machine (by id), of a method, taken since, new or changed after an event.
 
-    `after` None asks for the whole; 0 asks for everything too, but also for what is gone.
+    `after` None asks for everything; 0 asks for everything and for what is gone.
     """
 
     machine: UUID | None = None
@@ -36,16 +36,16 @@ class Wanted:
         return query
 
     def subjects_of(self, kind: str) -> Select[UUID | None]:
-        """The subjects that events of `kind` told of after `after`."""
+        """The subjects of the events of `kind` after number `after`."""
         return select(Event.subject).where(Event.kind == kind, Event.id > (self.after or 0))
 
 
 def fetch(connection: Connection, query: Select[Any]) -> Generator[Block, None, None]:
     """The rows of `query` by column, never more than a block in memory.
 
-    Close it where it is left before its end: a cursor in the server hangs on it.
+    Close it when it is left before its end: it holds a cursor in the database server.
     """
-    # Of this statement alone: what else is asked on the connection needs no cursor in the server.
+    # For this statement only: others on the connection need no cursor in the database server.
     query = query.execution_options(yield_per=BLOCK)
     with closing(connection.execute(query)) as result:
         for rows in result.partitions(BLOCK):

@@ -1,4 +1,4 @@
-"""A file that is read while it is written, for writers that want a file to write to."""
+"""A buffer that is emptied while it is written, for writers that need a file object."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 
 class WriteBuffer(io.RawIOBase):
-    """Takes what is written and gives it away at the next `take`; it cannot go back."""
+    """Holds what is written until the next `take`; it can't seek."""
 
     def __init__(self) -> None:
         self._parts: list[bytes] = []
@@ -26,7 +26,7 @@ class WriteBuffer(io.RawIOBase):
         return self._at
 
     def take(self) -> bytes:
-        """What was written since the last time."""
+        """What was written since the last call."""
         data = b"".join(self._parts)
         self._parts.clear()
         return data

@@ -22,7 +22,7 @@ _COPY: Final = 1 << 18
 def xlsx_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
     """The workbook: a sheet of rows (further ones where one is full), and a sheet of notes.
 
-    It can't be sent before its end is written, so it stands in a temporary file till then.
+    It can't be sent before its end is written, so it is in a temporary file until then.
     Raises MissingExtra where openpyxl is not installed.
     """
     with tempfile.TemporaryFile() as file:
@@ -95,13 +95,13 @@ def _notes(table: Table) -> Iterator[Sequence[str]]:
 def read_xlsx(table: Table, path: Path) -> Iterator[Block]:
     """The blocks that `xlsx_chunks` wrote.
 
-    Raises MissingExtra where openpyxl is not installed, ValueError where the file is no such.
+    Raises MissingExtra where openpyxl is not installed, ValueError where the file is not one.
     """
     openpyxl = needed("openpyxl", "XLSX")
     try:
         book = openpyxl.load_workbook(path, read_only=True)
-    except Exception:  # the library lets through whatever goes wrong inside
-        raise ValueError(f"{path} is no workbook that can be read") from None
+    except Exception:  # the library does not wrap the errors of its parts
+        raise ValueError(f"{path} is not a workbook that can be read") from None
     try:
         for sheet in book.worksheets:
             if sheet.title == _NOTES:
@@ -133,7 +133,7 @@ def _read(column: Column, value: Any) -> Any:
         case _ if value is None:
             return None
         case "moment":
-            # A cell counts days in binary; to the millisecond is what it can promise.
+            # A cell holds days as a binary float, which is exact to the millisecond.
             return moment_text(value.replace(tzinfo=UTC))
         case "decimal":
             return f"{value:.6f}".rstrip("0").rstrip(".")

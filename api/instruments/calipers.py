@@ -1,4 +1,4 @@
-"""Calipers: those heard now, and all that were ever heard."""
+"""Calipers: those that are listened to now, and all that were ever heard."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ class CaliperRecord:
 
     heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
-    stopped), or "not listened to". words: how it fares, for a person. message: what to do,
+    stopped), or "not listened to". words: its state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
-    start too.
+    start as well.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
@@ -87,7 +87,7 @@ def calipers_on_record(
 
 
 def _behind_one_port(known: Iterable[str], listened: Iterable[Listened]) -> dict[str, Listened]:
-    """Calipers that are told apart by a label in their lines, and the port that brings them."""
+    """Calipers that share a port and are distinguished by a label in their lines, and the port."""
     ports = [each for each in listened if each.spec.pattern is not None]
     return {name: port for name in known for port in ports if name.startswith(f"{port.name} ")}
 
@@ -142,7 +142,7 @@ def _at_rest(known: KnownCaliper, now: datetime) -> CaliperRecord:
 
 
 def in_words(state: str, last_heard: datetime | None, now: datetime) -> str:
-    """How a caliper fares, in a sentence."""
+    """The state of a caliper, in a sentence."""
     match state:
         case "listening":
             if last_heard is None:
@@ -178,5 +178,5 @@ def since(at: datetime, now: datetime) -> str:
         day = ago(at, now)
         if day != "today":
             return day
-    told = lasting(at, now)
-    return "just now" if told == "a moment" else f"{told} ago"
+    length = lasting(at, now)
+    return "just now" if length == "a moment" else f"{length} ago"

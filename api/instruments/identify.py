@@ -1,6 +1,6 @@
 """A caliper's port, identified by its send button, step by step as the page does it.
 
-It ends by itself, so that no port stays open because somebody walked away.
+It ends by itself, so that no port stays open when the person leaves.
 """
 
 from __future__ import annotations
@@ -32,22 +32,22 @@ _LONGEST_S: Final = 300.0
 # How often a port that was plugged in meanwhile is looked for, and an answer waited for.
 _LOOK_S: Final = 1.0
 _TURN_S: Final = 0.1
-# Enough to read a number in a burst of keys; which unit it is in, the bench's series says.
+# Enough to read a number in a burst of keys; its unit is that of the bench's series.
 _ANY_UNIT: Final = "mm"
 
 Stage = Literal["none", "listening", "identified", "given up"]
 
 
 class NoneUnderWay(Exception):
-    """No search listens; one must be started first."""
+    """No search is running; start one first."""
 
 
 class OneUnderWay(Exception):
-    """A search listens already."""
+    """A search is running already."""
 
 
 class UnknownPort(ValueError):
-    """A port that is none, or can't be taken; the message says what to do. `field`: which."""
+    """A port that is not there, or can't be taken; the message says what to do. `field`: which."""
 
     def __init__(self, message: str, field: str = "leave_alone") -> None:
         super().__init__(message)
@@ -113,9 +113,9 @@ def _typing() -> list[Found]:
 class Identifying:
     """At most one search at a time. Safe to call from any thread.
 
-    `serial_ports` gives the ports there are, `listened` what is listened to already and is
-    therefore left alone. `alone` and `longest`: seconds after which a search that nobody
-    keeps going, or that finds nothing, releases its ports.
+    `serial_ports` gives the ports there are, `listened` those that are listened to already, which
+    are left alone. `alone` and `longest`: seconds after which a search that nobody keeps going, or
+    that finds nothing, releases its ports.
     """
 
     def __init__(
@@ -143,10 +143,10 @@ class Identifying:
     ) -> IdentifyProgress:
         """Open and listen to every port but those of `leave_alone`, and to those of `also`.
 
-        `leave_alone_later`: ports that need not be here yet, and are left alone when they
-        come. `listen_to`: devices that type, taken from the system meanwhile. Raises
-        OneUnderWay where a search listens already, UnknownPort where a name of `leave_alone`
-        or `listen_to` is none or must not be taken; nothing is opened then.
+        `leave_alone_later`: ports that may appear later, and are left alone then. `listen_to`:
+        devices that type, taken from the system during the search. Raises OneUnderWay where a
+        search is running already, UnknownPort where a name of `leave_alone` or `listen_to` is not
+        a port or must not be taken; nothing is opened then.
         """
         leave_alone = list(leave_alone)
         with self._lock:
@@ -216,7 +216,7 @@ class Identifying:
             run.shown = text
             for search in run.searches:
                 search.shown(text)
-        self._take(run)  # whoever pressed before typing need not wait a turn
+        self._take(run)  # a press before the typing counts at once
         return self.keep()
 
     def keys(self, strokes: Sequence[Stroke]) -> IdentifyProgress:

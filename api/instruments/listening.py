@@ -1,7 +1,7 @@
 """The calipers that this server listens to, and remembers for its next start.
 
-What is plugged into a computer is a fact of that computer and not of the store, which
-several servers may share. So it is remembered in a file of the data folder.
+What is plugged into a computer belongs to that computer and not to the store, which several
+servers may share. So it is remembered in a file of the data folder.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from capture.spec import Spec, parse_spec
 _log = logging.getLogger(__name__)
 
 FILE: Final = "calipers.json"
-# What the page itself takes in goes by these names.
+# The names of what the page itself takes in.
 OF_THE_PAGE: Final = ("keyboard", "typed")
 _LONGEST_NAME: Final = 64
 
@@ -37,14 +37,14 @@ class ListenError(ValueError):
 
 
 class FileError(OSError):
-    """What is to be remembered can't be written; the message says what to do."""
+    """The file of remembered calipers can't be written; the message says what to do."""
 
 
 def check_from_afar(spec: Spec) -> Spec:
-    """`spec`, when whoever reaches the server may ask for it.
+    """`spec`, if anybody who reaches the server may ask for it.
 
-    Some of pyserial's URLs do more than name a port: spy:// writes any file it is told to.
-    Those are for the command line of whoever starts the server. Raises ListenError.
+    Some of pyserial's URLs do more than name a port: spy:// writes any file that it names. Those
+    are only for the command line that starts the server. Raises ListenError.
     """
     scheme, marked, _ = spec.target.partition("://")
     if spec.kind == "serial" and marked and scheme not in ("socket", "rfc2217"):
@@ -86,7 +86,7 @@ class Listening:
         self._file = data / FILE
         self._lock = threading.Lock()
         self._listened: list[Listened] = []
-        # Lines of the file that say nothing to this version: they stay in it.
+        # Lines of the file that this version does not understand: they stay in it.
         self._unread: list[str] = []
 
     def start(self, given: Iterable[Spec]) -> None:
@@ -170,7 +170,7 @@ class Listening:
             said = json.loads(self._file.read_text(encoding="utf-8"))
             lines = said["calipers"]
             if not all(isinstance(line, str) for line in lines):
-                raise TypeError("a line that is no text")
+                raise TypeError("a line that is not text")
         except FileNotFoundError:
             return []
         except (OSError, ValueError, KeyError, TypeError) as fault:
@@ -181,12 +181,12 @@ class Listening:
             try:
                 specs.append(parse_spec(line))
             except SpecError as fault:
-                _log.warning("%s: %r is passed over: %s", self._file, line, fault)
+                _log.warning("%s: %r is skipped: %s", self._file, line, fault)
                 self._unread.append(line)
         return specs
 
     def _set_aside(self, fault: Exception) -> str:
-        """Keep a file that can't be read out of the way of the next one."""
+        """Rename a file that can't be read, so that the next one does not overwrite it."""
         aside = self._file.with_suffix(".damaged.json")
         try:
             os.replace(self._file, aside)
@@ -221,7 +221,7 @@ def remembered(data: Path) -> int:
 
 
 def place_of(spec: Spec) -> str:
-    """Where `spec` is read: the device whatever link leads to it, or the address."""
+    """Where `spec` is read: the device that a link leads to, or the address."""
     if spec.vid is not None:
         return f"{spec.vid:04x}:{spec.pid:04x}"
     if "://" in spec.target or not spec.target:

@@ -1,7 +1,7 @@
-"""Backups of an SQLite store: whole, of one moment, made while the store is in use.
+"""Backups of an SQLite store: complete, of one moment, made while the store is in use.
 
-A backup is itself a store: one file, opened like any other. Its SHA-256 stands beside it
-in the form that sha256sum(1) writes and checks.
+A backup is itself a store: one file, opened like any other. Its SHA-256 is in a file beside it,
+in the format that sha256sum(1) writes and checks.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from sqlalchemy.exc import DBAPIError
 from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_file_url
 from api.store.tables import Base
 
-# Pages at a time; between two steps, whoever wants to write may.
+# Pages copied per step; between two steps, other connections may write.
 _PAGES: Final = 2000
 BackupProgress = Callable[[int, int], None]
-"""Told how much is done, and of how much."""
+"""Called with how much is done, and of how much."""
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A backup that was found whole: its step, its rows by table, its SHA-256."""
+    """A backup that passed its checks: its schema step, its rows by table, its SHA-256."""
 
     step: str
     counts: dict[str, int]
@@ -64,7 +64,7 @@ def back_up(
 
 
 def check(path: Path) -> Checked:
-    """What is in the backup at `path`, once all of it is found in order. Nothing is written.
+    """What is in the backup at `path`, after all of it was checked. Nothing is written.
 
     Raises StoreError where it is not the file that was written, SQLite finds it damaged,
     a row points nowhere, or it is no store of a step that this program knows.
@@ -136,7 +136,7 @@ def _copy(path: Path, to: Path, progress: BackupProgress = lambda _done, _whole:
                 progress=lambda _status, left, whole: progress(whole - left, whole),
                 sleep=0.01,
             )
-            # One file and no companions, wherever it is carried.
+            # One file without companions, so that it can be copied anywhere.
             target.execute("PRAGMA journal_mode=DELETE")
         with part.open("rb+") as written:
             os.fsync(written.fileno())

@@ -16,7 +16,7 @@ from api.store.identity import LostFile, SameFile, identity
 from api.store.urls import shown
 
 CHANNEL: Final = "bothends"
-"""Where PostgreSQL tells other processes that events were committed (LISTEN, NOTIFY)."""
+"""PostgreSQL's channel for notices of committed events (LISTEN, NOTIFY)."""
 
 
 _TRUSTED_S: Final = 1.0
@@ -39,7 +39,7 @@ def file_in(folder: Path) -> Path:
 
 
 def sqlite_file_url(path: Path, *, read_only: bool = False) -> str:
-    """The URL of an SQLite file; read only, it must not be written by anybody meanwhile."""
+    """The URL of an SQLite file; with `read_only`, no program may write to it meanwhile."""
     if not read_only:
         return URL.create("sqlite", database=str(path)).render_as_string()
     query = {"mode": "ro", "immutable": "1", "uri": "true"}
@@ -78,19 +78,19 @@ def open_engine(url: str) -> Engine:
 
 
 def begin_writing(connection: Connection) -> Connection:
-    """`connection`, marked so that its transaction asks for the write lock at its start.
+    """`connection`, marked so that its transactions take the write lock at their start.
 
-    SQLite gives a transaction that first reads and then writes no second chance when
-    another one wrote in between; one that begins as a writer waits its turn instead.
+    In SQLite a transaction that first reads and then writes fails when another one wrote in
+    between; one that takes the write lock at its start waits instead.
     """
     return connection.execution_options(bothends_writes=True)
 
 
 class Writer:
-    """One writing connection to a store, held from call to call and not one of the pool's.
+    """One connection for writing, kept between calls and outside the pool.
 
-    So a press waits for no reader: long downloads may hold every connection of the pool. For
-    one thread at a time.
+    So a press never waits for readers: long downloads may hold every connection of the pool. Not
+    thread-safe.
     """
 
     def __init__(self, engine: Engine) -> None:
@@ -104,9 +104,9 @@ class Writer:
             event.listen(engine, "do_connect", self._only_to_the_same)
 
     def take(self) -> Connection:
-        """The connection, in no transaction; its next one asks for the write lock at its start.
+        """The connection, not in a transaction; its transactions take the write lock at once.
 
-        Raises StoreError where the store's file is not the one that it was.
+        Raises StoreError where the store's file was moved, deleted or replaced.
         """
         self.check()
         now = time.monotonic()
@@ -119,7 +119,7 @@ class Writer:
         return self._connection
 
     def check(self) -> None:
-        """Raise StoreError where the store's file is not the one that it was."""
+        """Raise StoreError where the store's file was moved, deleted or replaced."""
         if self._file is not None:
             try:
                 self._file.check()
@@ -127,19 +127,19 @@ class Writer:
                 raise StoreError(str(error)) from None
 
     def confirm(self) -> None:
-        """Raise StoreError where what was committed last may be in a file that nobody finds."""
+        """Raise StoreError where the last commit may be in a file that was deleted or moved."""
         self.check()
         path = sqlite_file(self._engine.url)
         if path is None:
             return
         wal = path.with_name(f"{path.name}-wal")
         if self._wal is None:
-            self._wal = SameFile(wal)  # it is there while a connection that wrote is open
+            self._wal = SameFile(wal)  # it exists while a connection that wrote is open
         elif not self._wal.same:
             self._rescue(wal)
 
     def _rescue(self, wal: Path) -> None:
-        """Write what is in a log that was deleted under this program into the store itself."""
+        """Write the contents of a log that was deleted while in use into the store's file."""
         if identity(wal) is not None and wal.stat().st_size:
             raise StoreError(
                 f"{wal} was taken away while it was in use, and another program writes there now;"
@@ -151,7 +151,7 @@ class Writer:
         if busy:
             raise StoreError(f"{wal} was taken away while it was in use; stop what reads the store")
         _log.warning("%s was taken away; what it held is in the store", wal)
-        # Those that read have the old log open, and would see nothing that comes after.
+        # Pooled connections still have the old log open, and would see no later commit.
         self._engine.dispose()
 
     def _only_to_the_same(self, *_asked: object) -> None:
@@ -160,9 +160,9 @@ class Writer:
             raise sqlite3.OperationalError("unable to open database file")
 
     def close(self) -> None:
-        """Close the connection, as after a failure, which leaves it as it may.
+        """Close the connection; also after a failure, whatever its state.
 
-        Nothing is rolled back first: it may be gone, and closing forgets what it had begun.
+        It is not rolled back first: the database may be gone, and closing ends its transaction.
         """
         connection, self._connection = self._connection, None
         self._wal = None
@@ -180,7 +180,7 @@ class Writer:
 
 
 def _answers(engine: Engine, driver: Any) -> bool:
-    """Whether the database is still there; a file always is."""
+    """Whether the database still answers; an SQLite file always does."""
     if engine.dialect.name == "sqlite":
         return True
     try:
@@ -194,15 +194,15 @@ def _open_sqlite(url: URL) -> Engine:
 
     @event.listens_for(engine, "connect")
     def _settings(dbapi_connection: Any, _record: object) -> None:
-        # The driver's own BEGIN comes too late and too weak; _begin below does it.
+        # The driver begins too late, and never with a write lock; _begin below does it.
         dbapi_connection.isolation_level = None
         cursor = dbapi_connection.cursor()
         if "immutable" not in url.query:
-            _log_ahead(cursor)
-        # FULL: a commit is on the disk before it is acknowledged, power cut or not.
+            _use_wal(cursor)
+        # FULL: a commit is on the disk before it is acknowledged, so a power cut loses none.
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute("PRAGMA foreign_keys=ON")
-        # So that INSERT OR REPLACE meets the append-only triggers too.
+        # So that INSERT OR REPLACE runs the append-only triggers too.
         cursor.execute("PRAGMA recursive_triggers=ON")
         cursor.close()
 
@@ -215,11 +215,11 @@ def _open_sqlite(url: URL) -> Engine:
     return engine
 
 
-def _log_ahead(cursor: sqlite3.Cursor) -> None:
-    """Have the file kept with a write-ahead log.
+def _use_wal(cursor: sqlite3.Cursor) -> None:
+    """Set the file's journal mode to write-ahead log.
 
-    Of several that make a new file's log at one moment, SQLite fails all but one at once: its
-    own wait (`timeout`) is not for a transaction that has read and then wants to write.
+    When several connections do this to a new file at once, SQLite fails all but one immediately:
+    its `timeout` does not apply to a transaction that has read and then wants to write.
     """
     until = time.monotonic() + _BUSY_S
     while True:
@@ -241,8 +241,8 @@ def _open_postgresql(url: URL) -> Engine:
         ) from None
     engine = create_engine(url.set(drivername="postgresql+psycopg"))
 
-    # As `pool_pre_ping` does, but not for a connection that was well a moment ago: presses that
-    # follow close on each other need not ask each time.
+    # Like `pool_pre_ping`, but not for a connection that was used a moment ago, so that presses
+    # close together do not ping each time.
     @event.listens_for(engine, "checkin")
     def _rests(_driver: object, record: Any) -> None:
         record.info["rests_since"] = time.monotonic()

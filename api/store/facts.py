@@ -63,7 +63,7 @@ def tolerance_of(series: Any) -> Tolerance | None:
     """What the series counts as good enough, None where it does not say.
 
     `series` has the columns of `tables.Series`. Raises ValueError, naming the field, for
-    numbers that can be no tolerance.
+    numbers that can't be a tolerance.
     """
     if series.tolerance_deg is not None:
         return Tolerance.angle(

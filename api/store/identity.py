@@ -1,8 +1,8 @@
 """Whether the files of an SQLite store are still those that were opened.
 
-A file that is deleted, or moved away, goes on being written by whoever has it open: every commit
-succeeds, and none is anywhere. So the files at the store's path are compared with those opened,
-by device and inode, before anything is acknowledged.
+A program that has a deleted or moved file open goes on writing to it: every commit succeeds, but
+is lost. So before anything is acknowledged, the files at the store's path are compared with those
+opened, by device and inode.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class SameFile:
 
     @property
     def same(self) -> bool:
-        """Whether it is there still; true where there was none."""
+        """Whether it is still there; true where there was none."""
         return self._opened is None or identity(self._path) == self._opened
 
     def check(self) -> None:

@@ -1,14 +1,14 @@
-"""The journal: the one writer of what benches say.
+"""The journal: the only writer of what benches say.
 
-Whatever arrives is put in its bench's order, folded into trials, and committed with the
-events that tell of it, all in one transaction. Only then does a call return: an
-acknowledgement is a promise that the reading is on the disk.
+Each entry gets the next number of its bench's order, is folded into trials, and is committed with
+its events, all in one transaction. A call returns only after the commit: an acknowledgement
+promises that the reading is on the disk.
 
-The folded state of each bench is remembered between calls, and read back from the log
-whenever the bench's number shows that somebody else has written in between. So several
-processes may share a store, and a process that was killed loses nothing.
+The folded state of each bench is cached between calls, and read back from the log whenever the
+bench's last number shows that another process has written in between. So several processes may
+share a store, and a process that was killed loses nothing.
 
-Everybody locks in one order, so that no two wait for each other: benches by name, new
+Every writer takes its locks in one order, so that there are no deadlocks: benches by name, new
 calipers by name, and last the events, whose numbers must appear in the order of commits.
 """
 
@@ -94,7 +94,7 @@ _NOTHING: Final[dict[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class NewSeries:
-    """The settings of a series that begins; fields as in `tables.Series`."""
+    """The settings of a new series; fields as in `tables.Series`."""
 
     machine_id: UUID
     bench: str
@@ -123,7 +123,7 @@ class NewSeries:
 
 @dataclass(frozen=True, slots=True)
 class Acknowledgement:
-    """How many readings were stored now, how many were known already, and their fates.
+    """How many readings were stored now, how many were there already, and what each one did.
 
     conflicting: those whose id the store has with another value; they were not stored.
     """
@@ -136,7 +136,7 @@ class Acknowledgement:
 
 @dataclass(frozen=True, slots=True)
 class _BenchState:
-    """A bench as the log up to `seq` makes it; `series` is the running one's row."""
+    """A bench's state after the log entry `seq`; `series` is the row of the running one."""
 
     name: str
     id: int
@@ -146,7 +146,7 @@ class _BenchState:
 
 
 class EventRow(NamedTuple):
-    """Something to tell, as in `tables.Event`; its number and moment are given at the commit."""
+    """A row of `tables.Event` without its number and moment, which it gets at the commit."""
 
     bench_id: int
     kind: str
@@ -173,11 +173,11 @@ class Journal:
         self._engine = engine
         self._writer = Writer(engine)
         self._committed = committed
-        # Again from within: a store whose log was lost is opened anew while it is written.
+        # Reentrant: a store whose log was lost is reopened during a write.
         self._lock = threading.RLock()
         self._benches: dict[str, _BenchState] = {}
         self._calipers: dict[str, int] = {}
-        # What the running transaction will add to the two above once it is committed.
+        # What the running transaction adds to the two above when it commits.
         self._new_benches: dict[str, _BenchState] = {}
         self._new_calipers: dict[str, int] = {}
         self._events: list[EventRow] = []
@@ -186,12 +186,12 @@ class Journal:
     # ------------------------------------------------------------ what benches say
 
     def keep(self, readings: Sequence[records.Reading]) -> Acknowledgement:
-        """Store `readings` in the order given; those whose id is known are passed over."""
+        """Store `readings` in the order given; those whose id is known are skipped."""
         outcomes: list[pairing.Outcome] = []
         conflicting: list[records.Reading] = []
         by_bench = _by_bench(readings)
         with self._writing() as connection:
-            # The benches' rows are locked first: what is unknown then stays unknown.
+            # The benches' rows are locked first, so no other process can store these ids meanwhile.
             benches = {name: self._bench(connection, name) for name in sorted(by_bench)}
             heard = {r.caliper: r.taken_at for r in reversed(readings)}
             for caliper in sorted(heard):
@@ -206,11 +206,11 @@ class Journal:
         return Acknowledgement(stored, known, tuple(outcomes), tuple(conflicting))
 
     def start(self, new: NewSeries, at: datetime | None = None) -> UUID:
-        """Begin a series, now or `at`: from here on its bench feeds it, and no other.
+        """Begin a series, now or `at`: from then on its bench feeds it, and no other.
 
-        Raises NotFound where the machine is not there, and Conflict where another series was
-        started on the bench while this was on its way, and has no reading yet: of two that
-        start together one wins, and the other is told.
+        Raises NotFound where there is no such machine, and Conflict where another series was
+        started on the bench during this call, and has no reading yet: of two that start together
+        one wins, and the other gets the error.
         """
         series_id = new_id()
         running = self._running(new.bench)
@@ -237,7 +237,7 @@ class Journal:
         return series_id
 
     def finish(self, series_id: UUID, at: datetime | None = None) -> None:
-        """End a series, now or `at`; nothing happens to one that has ended already.
+        """End a series, now or `at`; one that has ended already stays as it is.
 
         Raises NotFound where no series has that id.
         """
@@ -247,7 +247,7 @@ class Journal:
                 self._append(connection, bench, [records.Finish()], at)
 
     def resume(self, series_id: UUID) -> None:
-        """Let the bench of a series that ended feed it again; one that runs goes on as it is.
+        """Let the bench of a series that ended feed it again; one that runs stays as it is.
 
         Raises NotFound where no series has that id, and Conflict, naming it, where another one
         runs on the bench.
@@ -273,13 +273,13 @@ class Journal:
     def act(
         self, name: str, entry: records.TakeBack | records.SwapEnds | records.Restore
     ) -> pairing.Outcome:
-        """Do what the person at the bench asks, and say what came of it.
+        """Do what the person at the bench asks, and return the outcome.
 
         Raises Conflict where no series runs on the bench, or there is nothing to do it to.
         """
         with self._writing() as connection:
             bench = self._bench(connection, name)
-            # Tried first: an act that does nothing is no part of the log.
+            # Tried first: an act that does nothing is not logged.
             _, outcome = pairing.apply(bench.state, entry)
             if outcome.kind == "no series":
                 raise Conflict(f"no series runs on bench {name}; start one first")
@@ -288,7 +288,7 @@ class Journal:
             return self._append(connection, bench, [entry])[0]
 
     def refuse(self, refusal: records.Refusal) -> bool:
-        """Keep what an instrument sent that is no reading; whether it was new."""
+        """Store what an instrument sent that is not a reading; returns whether it was new."""
         with self._writing() as connection:
             bench_id = self._bench(connection, refusal.bench).id
             row = {
@@ -299,15 +299,15 @@ class Journal:
                 "reason": refusal.reason,
                 "heard_at": refusal.heard_at,
             }
-            # The bench's row is locked, so what is not there now is not there at the commit.
+            # The bench's row is locked, so no other process can insert this id before the commit.
             if not connection.execute(_FIND_REFUSAL, {"id": refusal.id}).first():
                 connection.execute(insert(_REFUSALS).values(row))
-                self._tell(bench_id, "refusal", refusal.id)
+                self._add_event(bench_id, "refusal", refusal.id)
                 return True
         return False
 
     def report(self, state: records.CaliperState) -> None:
-        """Tell readers how an instrument fares."""
+        """Publish the state of an instrument."""
         data = {
             "name": state.caliper,
             "bench": state.bench,
@@ -316,12 +316,12 @@ class Journal:
             "last_heard": state.last_heard.isoformat() if state.last_heard else None,
         }
         with self._writing() as connection:
-            self._tell(self._bench(connection, state.bench).id, "caliper", None, data)
+            self._add_event(self._bench(connection, state.bench).id, "caliper", None, data)
 
     def compare_clock(self, name: str, behind_ms: int) -> None:
-        """Record how far a bench's clock stands behind the store's, when that is news.
+        """Record how far a bench's clock is behind the store's, when that has changed.
 
-        The way the message took counts as well, so small differences mean nothing.
+        The difference includes the time that the message took, so small ones mean nothing.
         """
         with self._writing() as connection:
             bench = self._bench(connection, name)
@@ -339,7 +339,7 @@ class Journal:
                     .values(clock_behind_ms=behind_ms, clock_checked_at=now())
                 )
 
-    # ------------------------------------------------------------ what is not of a bench
+    # ------------------------------------------------------------ machines and series
 
     def add_machine(self, name: str, kind: str) -> UUID:
         """A new machine's id; that of the one with this name where there is one."""
@@ -373,7 +373,7 @@ class Journal:
         return change_id
 
     def note(self, series_id: UUID, note: str | None) -> None:
-        """Change the note of a series; what it said until now stays in the events.
+        """Change the note of a series; the previous text stays in the events.
 
         Raises NotFound where no series has that id.
         """
@@ -386,7 +386,7 @@ class Journal:
                 return
             connection.execute(update(_SERIES).where(_SERIES.c.id == series_id).values(note=note))
             data = {"series": str(series_id), "note": note, "before": series.note}
-            self._tell(series.bench_id, "note", series_id, data)
+            self._add_event(series.bench_id, "note", series_id, data)
 
     def check(self) -> None:
         """Raise StoreError where the store's files are not those that were opened."""
@@ -443,7 +443,7 @@ class Journal:
         return self._bench(connection, name)
 
     def _bench(self, connection: Connection, name: str) -> _BenchState:
-        """The bench, made if it is new, its row locked and its state up to date."""
+        """The bench, created if it is new, with its row locked and its state up to date."""
         found = statements.first(connection, _FIND_BENCH, name=name)
         if found is None:
             connection.execute(_insert_new(connection, _BENCHES), [{"name": name, "last_seq": 0}])
@@ -464,12 +464,12 @@ class Journal:
         entries: Iterable[records.Entry],
         at: datetime | None = None,
     ) -> list[pairing.Outcome]:
-        """Write `entries` into the bench's log, and what follows from them beside it."""
+        """Write `entries` to the bench's log, and the rows that follow from them."""
         folding, seq, at = pairing.Folding(bench.state), bench.seq, at or now()
         outcomes: list[pairing.Outcome] = []
         readings: list[tuple[Any, ...]] = []
         acted = False
-        # Readings follow the start of their series in another call, never in the same.
+        # The start of a series and its readings never come in the same call.
         places: Sequence[Place] = ()
         if bench.series is not None:
             places = method_of(bench.series).places
@@ -487,7 +487,7 @@ class Journal:
                     "place": None if outcome.place is None else places[outcome.place].key,
                     "next": _next_json(folding, places, bench.series),
                 }
-                self._tell(bench.id, "reading", reading.id, fate)
+                self._add_event(bench.id, "reading", reading.id, fate)
             else:
                 acted = True
                 connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
@@ -507,7 +507,7 @@ class Journal:
             if series is not None:
                 self._project(connection, bench.id, series, state, outcomes)
         if acted:
-            self._tell(bench.id, "bench", state.series)
+            self._add_event(bench.id, "bench", state.series)
         self._new_benches[bench.name] = _BenchState(bench.name, bench.id, seq, state, series)
         return outcomes
 
@@ -519,11 +519,11 @@ class Journal:
         state: pairing.State,
         outcomes: Sequence[pairing.Outcome],
     ) -> None:
-        """Write the trials that `outcomes` touched as the fold now has them, and tell of it."""
+        """Write the trials that `outcomes` changed, from the folded state, with their events."""
         touched = {o.trial for o in outcomes if o.trial is not None}
         if not touched:
             return
-        # Where readings only came in, the slots that are written already stay as they are.
+        # Where readings were only added, the slots that are there already do not change.
         placed = {o.reading for o in outcomes if o.kind in _PLACED}
         moved = {
             pairing.trial_id(series.id, o.trial)
@@ -536,8 +536,8 @@ class Journal:
             statements.run(connection, _CLEAR_SLOTS, trial=trial_id)
         write_trials(connection, rows, slots)
         for row in rows:
-            self._tell(bench_id, "trial", row.id)
-        self._tell(bench_id, "score", series.id)
+            self._add_event(bench_id, "trial", row.id)
+        self._add_event(bench_id, "score", series.id)
 
     def _caliper(self, connection: Connection, name: str, heard_at: datetime) -> int:
         known = self._new_calipers.get(name) or self._calipers.get(name)
@@ -552,8 +552,8 @@ class Journal:
     def _unknown(
         self, connection: Connection, bench_id: int, readings: list[records.Reading]
     ) -> tuple[list[records.Reading], list[records.Reading]]:
-        """Those of `readings` that the store does not have, each once; and those whose id
-        it has, or that came here before, with another value."""
+        """Those of `readings` that the store does not have, each once; and those whose id it has,
+        or that appeared earlier in `readings`, with another value."""
         ids = list(dict.fromkeys(r.id for r in readings))
         if len(ids) == 1:
             found = statements.find(connection, _KNOWN_ONE, id=ids[0])
@@ -574,7 +574,7 @@ class Journal:
                 conflicting.append(reading)
         return new, conflicting
 
-    def _tell(
+    def _add_event(
         self, bench_id: int, kind: str, subject: UUID | None, data: dict[str, Any] | None = None
     ) -> None:
         self._events.append(EventRow(bench_id, kind, subject, data or _NO_DATA))
@@ -596,7 +596,7 @@ _SAID: Final = (
     *(_READINGS.c.id, _READINGS.c.bench_id, _READINGS.c.caliper_id),
     *(_READINGS.c.sent, _READINGS.c.unit, _READINGS.c.nm),
 )
-# All ids as one value: a list of them would be spelled out anew each time.
+# All ids as one value: with a list of them the statement would be compiled each time.
 _KNOWN_SQLITE: Final = text(
     "SELECT id, bench_id, caliper_id, sent, unit, nm FROM readings"
     " WHERE id IN (SELECT value FROM json_each(:ids))"
@@ -616,13 +616,13 @@ _MOVE_BENCH: Final = (
 
 
 def publish(connection: Connection, events: Sequence[EventRow]) -> None:
-    """Number `events` and tell other processes; the last step before the commit."""
+    """Number `events` and notify other processes; the last step before the commit."""
     at = now()
     rows = [(*each, at) for each in events]
     with statements.together(connection):
         if connection.dialect.name == "postgresql":
-            # Numbers are drawn before the commit; without this lock another process's lower
-            # number could appear after a reader has seen a higher one, and be missed.
+            # Numbers are assigned before the commit. Without this lock another process's lower
+            # number could become visible after a reader has seen a higher one, and be missed.
             statements.run(connection, _LOCK_AND_NOTIFY)
         statements.write(connection, _EVENTS, (*EventRow._fields, "at"), rows)
 
@@ -630,7 +630,7 @@ def publish(connection: Connection, events: Sequence[EventRow]) -> None:
 def write_trials(
     connection: Connection, rows: Sequence[TrialRow], slots: Sequence[SlotRow]
 ) -> None:
-    """Write rows of `trials`, over those there are, and new rows of `trial_readings`."""
+    """Insert or overwrite rows of `trials`, and insert rows of `trial_readings`."""
     statements.write(connection, _TRIALS, TrialRow._fields, rows, over=True)
     statements.write(connection, _TRIAL_READINGS, SlotRow._fields, slots)
 
@@ -692,7 +692,7 @@ def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dic
         "kind": _ACT_KINDS[type(entry)],
         "series_id": begins.series if begins else None,
         "layout": asdict(start.layout) if start else None,
-        # As asked, not as it turned out: replaying must ask the same again.
+        # What was asked, not its outcome, so that a replay asks the same.
         "reading_id": getattr(entry, "reading", None),
         "trial": getattr(entry, "trial", None),
         "at": at,
@@ -700,6 +700,6 @@ def _act_row(entry: records.Entry, bench_id: int, seq: int, at: datetime) -> dic
 
 
 def _insert_new(connection: Connection, table: Table) -> Any:
-    """An INSERT that passes over rows which are there already."""
+    """An INSERT that skips rows which are there already."""
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     return dialect.insert(table).on_conflict_do_nothing()

@@ -14,7 +14,7 @@ from capture import records
 
 
 def read_log(connection: Connection, bench_id: int) -> Iterator[records.Entry]:
-    """The entries in order of the series that the bench fed last; no others matter to it.
+    """The entries, in order, of the series that the bench fed last; its state needs no others.
 
     Yields nothing where the bench has never started a series.
     """

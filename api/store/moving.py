@@ -1,9 +1,9 @@
 """Moving a store: every row of it from one database to another, of either kind.
 
-What is read is one moment of the source. It arrives table by table, in batches, each
-committed; a move that was interrupted goes on behind the last row that arrived. While it
-is on its way the target's step says so, and no server opens it. At the end every table is
-compared, row for row, by count and digest.
+The source is read in one snapshot. Rows are copied table by table, in batches, each committed; an
+interrupted move continues after the last row that arrived. During a move the target's schema step
+says so, and no server opens it. At the end every table is compared by its count and the digest of
+its rows.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from api.store.tables import APPEND_ONLY, Base
 
 _ROWS: Final = 2000
 MoveProgress = Callable[[str, int, int], None]
-"""Told of which table how many rows have arrived, and of how many."""
+"""Called with a table's name, how many rows have arrived, and of how many."""
 
 
 def move(
@@ -62,7 +62,7 @@ def move(
             _copy(there, target, table, whole[table.name], progress)
         for table in tables:
             if not _same(there, target, table):
-                # The source was written to since an earlier attempt: once more, all of it.
+                # The source was written to after an earlier attempt: copy this table again.
                 _copy_again(there, target, table)
                 if not _same(there, target, table):
                     raise StoreError(
@@ -89,7 +89,7 @@ def _plain(value: Any) -> str:
 
 
 def _prepare(target: Engine, mark: str) -> None:
-    """Make the target's tables and mark it as being filled, where it is empty."""
+    """Create the target's tables and mark it as being filled, where it is empty."""
     with target.connect() as connection:
         at = migrations.revision(connection)
     if at == mark:
@@ -112,7 +112,7 @@ def _finish(target: Engine) -> None:
         begin_writing(connection)
         with connection.begin():
             if connection.dialect.name == "postgresql":
-                # Rows came with their numbers; the counters must go on behind them.
+                # Rows were copied with their numbers, so the sequences must continue after them.
                 for name in ("benches", "calipers", "events"):
                     connection.execute(
                         text(
@@ -128,7 +128,7 @@ def _finish(target: Engine) -> None:
 def _copy(
     there: Connection, target: Engine, table: Table, whole: int, progress: MoveProgress
 ) -> None:
-    """Add the rows that lie behind the last one that arrived."""
+    """Copy the rows after the last one that arrived."""
     with target.connect() as connection:
         done = connection.execute(select(func.count()).select_from(table)).scalar_one()
         key = list(table.primary_key)
@@ -153,7 +153,7 @@ def _copy_again(there: Connection, target: Engine, table: Table) -> None:
             connection.execute(_over(connection, table), batch)
     if table.name in APPEND_ONLY:
         return
-    # What was there the first time and is gone since.
+    # Rows that were there at an earlier attempt and are gone since.
     sent = {tuple(row) for row in there.execute(select(*table.primary_key))}
     with target.begin() as connection:
         key = list(table.primary_key)

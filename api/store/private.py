@@ -12,8 +12,7 @@ _OURS: Final = ("bothends*", "bench.*", "calipers*")
 def make_private(folder: Path) -> None:
     """Make `folder` where it is not there, and it and our files in it readable by the user alone.
 
-    What cannot be narrowed, since somebody else owns it, stays as it is. Raises OSError where the
-    folder can't be made.
+    Files that another user owns stay as they are. Raises OSError where the folder can't be made.
     """
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     with suppress(OSError):

@@ -1,7 +1,7 @@
 """From a folded trial to the rows that readers and exports see.
 
-What is written here is a cache of pure functions of the log and the series' settings; it
-can be thrown away and made again.
+These rows cache pure functions of the log and the series' settings; they can be deleted and
+written again.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def project(
     """The rows of `trials` and `trial_readings` for the trials numbered, as `state` has them.
 
     A trial whose readings were all taken back is written as gone rather than deleted, so
-    that whoever pulled it once learns of it.
+    that a later pull reports it.
     """
     layout = state.layout
     empty = (None,) * (layout.places * layout.repeats)
@@ -113,12 +113,14 @@ _NO_VALUES: Final[_Values] = (None, None, None, None, None)
 def _values(
     series: Row[Any], trials: Sequence[pairing.Trial], layout: records.Layout
 ) -> dict[int, _Values]:
-    """What each complete trial says, by number; one says nothing until each place is read.
+    """The computed values of each complete trial, by number.
 
-    The caliper's count is taken from the trial's own texts, so that a trial's row is the same
-    whichever others are written with it.
+    The caliper's count is taken from the trial's own texts, so that a trial's row does not depend
+    on which others are written with it.
     """
-    from analysis.budget import trial_uncertainty  # scipy comes with it; not before a trial
+    from analysis.budget import (
+        trial_uncertainty,  # it imports scipy, which is not needed before the first trial
+    )
 
     by_resolution: dict[float, list[pairing.Trial]] = defaultdict(list)
     for trial in trials:

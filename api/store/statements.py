@@ -1,11 +1,11 @@
-"""Statements that run for every press, handed to the database's driver as they are.
+"""Statements that run for every press, passed to the database's driver directly.
 
-SQLAlchemy makes them, and says how each column's values are handed over. What it would do
-anew for each execution, and for each value of each row, is done once here. Many rows go by
-the driver's `executemany` on SQLite, and as one JSON text on PostgreSQL. By SQLAlchemy's Core
-a press takes a quarter longer at least, on either engine (`benchmarks.store` runs both).
+SQLAlchemy compiles them, and provides the converter of each column's values. What it would repeat
+for each execution, and for each value of each row, is done once here. Many rows go through the
+driver's `executemany` on SQLite, and as one JSON text on PostgreSQL. With SQLAlchemy's Core a
+press takes at least a quarter longer, on either engine (`benchmarks.store` runs both).
 
-What the driver raises is its own; `translated` makes of it what SQLAlchemy would raise.
+The driver raises its own errors; `translated` converts them to those that SQLAlchemy would raise.
 """
 
 from __future__ import annotations
@@ -38,26 +38,26 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.sql.compiler import SQLCompiler
 
 _Converter = Callable[[Any], Any]
-# Below this many rows it is quicker to hand them over one by one.
+# Below this many rows it is faster to pass them one by one.
 _FEW = 8  # rows
 
 
 def first(connection: Connection, statement: Executable, **values: Any) -> tuple[Any, ...] | None:
-    """The first row of what `statement` finds, its values as the driver gives them."""
+    """The first row that `statement` finds, its values as the driver gives them."""
     row: tuple[Any, ...] | None = _run(connection, statement, values).fetchone()
     return row
 
 
 def find(connection: Connection, statement: Executable, **values: Any) -> list[tuple[Any, ...]]:
-    """The rows of what `statement` finds, their values as the driver gives them."""
+    """The rows that `statement` finds, their values as the driver gives them."""
     rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
     return rows
 
 
 def tuples(connection: Connection, statement: Executable) -> Sequence[Any]:
-    """The rows of what `statement` finds, for thousands of them: not a value is converted.
+    """The rows that `statement` finds, for thousands of rows: no value is converted.
 
-    SQLAlchemy keeps the statement compiled, as it does with `execute`.
+    SQLAlchemy caches the compiled statement, as it does with `execute`.
     """
     with connection.execute(statement) as found:
         assert found.cursor is not None
@@ -65,12 +65,12 @@ def tuples(connection: Connection, statement: Executable) -> Sequence[Any]:
 
 
 def as_sent(column: Any) -> ColumnElement[Any]:
-    """`column` as the driver gives it: a million ids and moments are dear to make."""
+    """`column` as the driver gives it: converting a million ids and moments is slow."""
     return type_coerce(column, String)
 
 
 def run(connection: Connection, statement: Executable, **values: Any) -> None:
-    """Run `statement`, which finds nothing."""
+    """Run `statement`, which returns no rows."""
     _run(connection, statement, values)
 
 
@@ -85,7 +85,7 @@ def write(
     """Add `rows` to `table`, in their order.
 
     names: the columns that each row gives, in its order; the others stay empty or count up.
-    over: a row whose id is there already is written over; else that is an IntegrityError.
+    over: a row whose id is there already is overwritten; else that is an IntegrityError.
     """
     engine = connection.dialect.name
     cursor = connection.connection.cursor()
@@ -110,7 +110,7 @@ def write(
 
 @contextmanager
 def together(connection: Connection) -> Iterator[None]:
-    """Send the statements within without waiting for each one's answer, where that can be done."""
+    """Send the statements within without waiting for each answer, where the driver can do that."""
     if connection.dialect.name == "postgresql" and _pipelines():
         driver: Any = connection.connection.dbapi_connection
         with driver.pipeline():
@@ -121,7 +121,7 @@ def together(connection: Connection) -> Iterator[None]:
 
 @cache
 def _pipelines() -> bool:
-    """PostgreSQL's client library knows pipelines from version 14 on."""
+    """PostgreSQL's client library has pipelines from version 14 on."""
     import psycopg
 
     return psycopg.Pipeline.is_supported()
@@ -129,7 +129,7 @@ def _pipelines() -> bool:
 
 @contextmanager
 def translated(connection: Connection) -> Iterator[None]:
-    """What the driver raises within, as SQLAlchemy's errors; a lost connection is given up."""
+    """Raise the driver's errors as SQLAlchemy's; a lost connection is invalidated."""
     try:
         yield
     except connection.dialect.loaded_dbapi.Error as error:
@@ -172,7 +172,7 @@ def _converted(column: Iterable[Any], convert: _Converter) -> list[Any]:
     found: list[Any] = []
     last = given = object()
     for value in column:
-        if value is not last:  # the very same value comes again and again: a moment, a series
+        if value is not last:  # consecutive rows often share one value: a moment, a series
             last, given = value, convert(value)
         found.append(given)
     return found
@@ -200,7 +200,7 @@ def _compiled(statement: Executable, engine: str) -> _Compiled:
 def _writing(
     table: Table, names: tuple[str, ...], engine: str, over: bool
 ) -> tuple[_Compiled, list[tuple[int, _Converter | None]]]:
-    """An INSERT of one row, and of each of its parameters where it stands in `names`."""
+    """An INSERT of one row, and the position in `names` of each of its parameters."""
     compiled = _compiled(_insert(table, names, engine, over, as_json=False), engine)
     order = [names.index(name) for name in compiled.names]
     return compiled, list(zip(order, compiled.converters, strict=True))

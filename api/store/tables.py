@@ -1,9 +1,9 @@
 """The tables of the store, the same on SQLite and PostgreSQL.
 
-Truth: readings, acts, refusals, setup changes (append-only, held by triggers), machines,
-series. Derived, and made anew by replaying the log: trials, trial_readings, and
-`benches.series_id`. `events` numbers what happened, so that a reader can say what it saw
-last.
+Source of truth: readings, acts, refusals, setup changes (append-only, enforced by triggers),
+machines, series. Derived, and rebuilt by replaying the log: trials, trial_readings, and
+`benches.series_id`. `events` numbers what happened, so that a reader can continue after the last
+one it saw.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from sqlalchemy.dialects import sqlite
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeEngine
 
-# BIGINT would not count up by itself on SQLite, where every INTEGER has 64 bits anyway.
+# BIGINT does not autoincrement on SQLite, where every INTEGER has 64 bits anyway.
 _BigId = BigInteger().with_variant(Integer, "sqlite")
 
 
@@ -71,7 +71,7 @@ class Moment(TypeDecorator[datetime]):
         return dialect.type_descriptor(kind)
 
     def bind_processor(self, dialect: Dialect) -> Any:
-        # Straight: what SQLAlchemy wraps around it costs more than the text.
+        # Directly: what SQLAlchemy wraps around it takes longer than the text itself.
         return _utc_text if dialect.name == "sqlite" else super().bind_processor(dialect)
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | str | None:
@@ -95,18 +95,18 @@ def _texts_written(texts: tuple[str, ...]) -> str:
 
 @lru_cache(maxsize=4096)
 def texts_read(written: str) -> tuple[str, ...]:
-    """What a column of `Texts` holds, from its text as the driver gives it.
+    """The value of a column of `Texts`, from its text as the driver gives it.
 
-    Raises ValueError where that is no JSON list.
+    Raises ValueError where that is not a JSON list.
     """
     found = json.loads(written)
     if not isinstance(found, list):
-        raise ValueError(f"{written!r} is no list")
+        raise ValueError(f"{written!r} is not a list")
     return tuple(found)
 
 
 class Texts(TypeDecorator[tuple[str, ...]]):
-    """A few texts in their order, each whatever it may be, as one text: a JSON list."""
+    """A few texts in their order, with any content, as one text: a JSON list."""
 
     impl = Text
     cache_ok = True
@@ -157,7 +157,7 @@ class Machine(Base):
 class Bench(Base):
     """A place with one order of readings and acts: `last_seq` is the latest number given.
 
-    Its row is locked by whoever appends, so each number is given once, in order of commit.
+    A writer locks its row, so each number is used once, in order of commit.
     """
 
     __tablename__ = "benches"
@@ -165,10 +165,10 @@ class Bench(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(unique=True)
     last_seq: Mapped[int] = mapped_column(_BigId, default=0)
-    # How far the clock of a bench that hands over from elsewhere stood behind ours, and when.
+    # How far the clock of a remote bench was behind ours, and when that was measured.
     clock_behind_ms: Mapped[int | None] = mapped_column(BigInteger)
     clock_checked_at: Mapped[datetime | None]
-    # No foreign key: series point at their bench, and two tables cannot each come first.
+    # No foreign key: series refer to their bench, and two tables cannot each be created first.
     series_id: Mapped[UUID | None]
 
 
@@ -185,7 +185,7 @@ class Caliper(Base):
 class Series(Base):
     """What is measured, on which machine and bench, and with what settings.
 
-    Lengths stand exactly in nanometres and as they were given. A tolerance is at most one
+    Lengths are stored exactly in nanometres and as they were given. A tolerance is at most one
     of an angle (degrees), a gap over a joint's length, and a length around a nominal one.
     """
 
@@ -257,7 +257,7 @@ class Reading(Base):
 
 
 class Act(Base):
-    """What the person did at the bench other than measure. Append-only."""
+    """What the person at the bench did other than measure. Append-only."""
 
     __tablename__ = "acts"
     __table_args__ = (UniqueConstraint("bench_id", "seq"),)
@@ -274,7 +274,7 @@ class Act(Base):
 
 
 class Refusal(Base):
-    """Something an instrument sent that is no reading, as received (escaped). Append-only."""
+    """Something an instrument sent that is not a reading, as received (escaped). Append-only."""
 
     __tablename__ = "refusals"
 
@@ -301,7 +301,7 @@ class SetupChange(Base):
 
 
 class Trial(Base):
-    """A trial as replaying the log gives it, with its values worked out. Derived."""
+    """A trial as replaying the log gives it, with its computed values. Derived."""
 
     __tablename__ = "trials"
     __table_args__ = (UniqueConstraint("series_id", "number"),)
@@ -323,7 +323,7 @@ class Trial(Base):
 
 
 class TrialReading(Base):
-    """Which reading stands in which slot of a trial, and the place it is of. Derived."""
+    """Which reading is in which slot of a trial, and the place it was read at. Derived."""
 
     __tablename__ = "trial_readings"
 
@@ -336,13 +336,13 @@ class TrialReading(Base):
 
 
 class Event(Base):
-    """Something a page may want to know. `data` is what the subject's row does not tell."""
+    """Something a page may want to know. `data` is what the subject's row does not say."""
 
     __tablename__ = "events"
     __table_args__ = (
         Index("ix_events_bench_id_id", "bench_id", "id"),
         Index("ix_events_kind_id", "kind", "id"),
-        {"sqlite_autoincrement": True},  # a number is never given twice
+        {"sqlite_autoincrement": True},  # a number is never used twice
     )
 
     id: Mapped[int] = mapped_column(_BigId, primary_key=True)

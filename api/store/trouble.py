@@ -1,4 +1,4 @@
-"""What the database says when it fails, in words that say what to do."""
+"""The database's error messages, translated into sentences that say what to do."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Final
 
 from sqlalchemy.exc import DBAPIError
 
-# By what SQLite says (sqlite.org/rescode.html) and what libpq and PostgreSQL do.
+# Parts of the messages of SQLite (sqlite.org/rescode.html), libpq and PostgreSQL.
 _SENTENCES: Final = (
     ("disk is full", "the disk is full; make room on it"),
     ("no space left", "the disk is full; make room on it"),
@@ -27,7 +27,7 @@ _SENTENCES: Final = (
 
 
 def sentence(error: BaseException) -> str:
-    """What is wrong with the store, and what to do; no statement and no address is in it."""
+    """What is wrong with the store, and what to do, without any statement or address."""
     said = str(error.orig if isinstance(error, DBAPIError) else error).lower()
     for words, meant in _SENTENCES:
         if words in said:

@@ -22,7 +22,7 @@ _SECRETS: Final = frozenset(("password", "sslpassword", "oauth_client_secret", "
 def database_url(given: str | None) -> str | None:
     """The URL that an option or, without one, the environment gives; None where neither does.
 
-    `@FILE` stands for what the file says, so that a password is on no command line, which every
+    `@FILE` means the contents of the file, so that no password is on a command line, which every
     user of a computer can read. Raises InvalidField where the file can't be read.
     """
     text = given or os.environ.get(VARIABLE) or None
@@ -31,7 +31,7 @@ def database_url(given: str | None) -> str | None:
     try:
         found = Path(text[1:]).expanduser().read_text(encoding="utf-8").strip()
     except (OSError, UnicodeError, RuntimeError) as error:
-        why = getattr(error, "strerror", None) or "it is no text"
+        why = getattr(error, "strerror", None) or "it is not text"
         raise InvalidField("db", f"{text[1:]} cannot be read ({why}); give @ and a file") from None
     if not found or "\n" in found:
         raise InvalidField("db", f"{text[1:]} must hold one line, the database's URL")
@@ -39,11 +39,11 @@ def database_url(given: str | None) -> str | None:
 
 
 def shown(url: str | URL) -> str:
-    """A URL for people to read: with no password in it, also where it can't be parsed."""
+    """A URL for people to read: without its password, even where it can't be parsed."""
     try:
         parsed = make_url(url)
     except (ArgumentError, ValueError):  # the latter for a port that is no number
-        # Whatever stands before the last @ may be a password, and so may what a question follows.
+        # What is before the last @ may be a password, and so may what is after a question mark.
         text, asked, _ = str(url).partition("?")
         before, at, after = text.rpartition("@")
         scheme = before.partition("://")[0] if "://" in before else ""

@@ -37,7 +37,7 @@ def test_what_stood_there_before_is_kept(tmp_path: Path) -> None:
     written.write_text("[Service]\nExecStart=/my/own\n")
     first = done(*words)
     assert first.returncode == 0
-    assert f"what stood in {written} is now in {written}.before" in first.stdout
+    assert f"what was in {written} is now in {written}.before" in first.stdout
     assert "enable --now bothends" in first.stdout
     assert "udevadm control --reload" in first.stdout
     assert "/my/own" in written.with_name("bothends.service.before").read_text()
@@ -96,7 +96,7 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
     [
         (["install"], "--systemd, --udev"),
         (["install", "--udev"], "--id VID:PID"),
-        (["install", "--udev", "--id", "0403-6001"], "--id 0403-6001 is none"),
+        (["install", "--udev", "--id", "0403-6001"], "--id 0403-6001 is not a pair"),
         (["install", "--systemd", "--caliper", "parallel:1"], "begin with serial:"),
         (["install", "--systemd", "--port", "0"], "--port 0"),
         (["install", "--systemd", "--bench-to", "http://a:1"], "--caliper SPEC"),

@@ -1,4 +1,4 @@
-"""The server that a bench hands over to: its address, and what it answers."""
+"""The HTTP client of a remote bench: the server's address, and its answers."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import httpx2
 
 from api import http
 
-# No answer of the server comes near this, were each reading of a batch refused.
+# More than any answer of the server, even if it refuses each reading of a batch.
 _MOST_ANSWER: Final = 1024 * 1024
 
 
@@ -24,7 +24,7 @@ class Away(Exception):
 
 
 def server_url(text: str) -> str:
-    """The server's address that `text` gives, written in the one way in which it is compared.
+    """The server's address that `text` gives, in its normal form.
 
     Raises ValueError saying what is wrong with it.
     """
@@ -70,8 +70,7 @@ class Answer:
 class Client:
     """The server at `url`, asked over a new connection each time.
 
-    What it answers counts as it stands: no redirect is followed, since a POST that is sent on
-    becomes a question for a page.
+    No redirect is followed, since a POST that is redirected becomes a GET.
     """
 
     def __init__(self, url: str) -> None:
@@ -81,14 +80,14 @@ class Client:
         self.hung_up = False
 
     def post(self, path: str, body: Any, seconds: float) -> Answer:
-        """The answer to `body`, which must be there whole within `seconds`.
+        """The answer to `body`, which must be complete within `seconds`.
 
-        Raises Away where none is.
+        Raises Away where it is not.
         """
         line = self._line = _Line()
         if self.hung_up:
             line.end(_STOPPED)
-        # The library's own limit holds for each read, and an answer may trickle in for ever.
+        # The library's own timeout is for each read, and an answer may come byte by byte forever.
         limit = threading.Timer(seconds, line.end, ["its answer takes too long"])
         limit.daemon = True
         limit.start()
@@ -110,7 +109,7 @@ class Client:
             limit.cancel()
 
     def hang_up(self) -> None:
-        """End the question under way, and answer no further one."""
+        """Abort the running request, and refuse further ones."""
         self.hung_up = True
         self._line.end(_STOPPED)
 
@@ -119,7 +118,7 @@ _STOPPED: Final = "this program is being stopped"
 
 
 class _Line:
-    """The connection of one question, which any thread may end at any moment."""
+    """The connection of one request, which any thread may abort at any moment."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -127,7 +126,7 @@ class _Line:
         self.ended = ""
 
     def trace(self, event: str, info: dict[str, Any]) -> None:
-        """What the library tells while it asks (its extension `trace`)."""
+        """The library's progress callback (its extension `trace`)."""
         if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
             with self._lock:
                 self._socket = info["return_value"].get_extra_info("socket")
@@ -135,7 +134,7 @@ class _Line:
                     self._shut()
 
     def end(self, why: str) -> None:
-        """Let the one who asks have no more of the answer; the first reason stays."""
+        """Abort the request; the first reason counts."""
         with self._lock:
             self.ended = self.ended or why
             self._shut()
@@ -147,7 +146,7 @@ class _Line:
 
 
 def _answer(response: httpx2.Response) -> Answer:
-    """The answer in `response`; an error's body counts for little and may be broken."""
+    """The answer in `response`; the body of an error may be incomplete."""
     body = b""
     try:
         for part in response.iter_raw():

@@ -1,8 +1,8 @@
-"""A bench away from its server: what it says is kept here at once and handed over in order.
+"""A remote bench: what it hears is committed to a local queue, and forwarded in order.
 
-Whatever the instruments say is committed to the queue first, under the next number of this
-bench, and answered at once; the server gets it when it can be reached. Each hand-over carries
-the ids made here, so one that is repeated after a lost answer is stored once.
+Whatever the instruments send is committed to the queue first, under the next number of this
+bench, and acknowledged at once; the server gets it when it can be reached. Each request carries
+the ids made here, so one that is retried after a lost answer is stored once.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from capture.records import CaliperState, Reading, Refusal
 from capture.retry import Backoff
 
 _ANSWER_S: Final = 15.0
-# How instruments fare must not hold up readings for long.
+# Reporting the instruments' states must not delay readings for long.
 _STATES_S: Final = 5.0
 _HEARTBEAT_S: Final = 20.0
 _PATHS: Final[dict[Kind, str]] = {"reading": "/api/readings", "refusal": "/api/refusals"}
@@ -31,10 +31,10 @@ _PATHS: Final[dict[Kind, str]] = {"reading": "/api/readings", "refusal": "/api/r
 class Forwarder:
     """Keeps readings and refusals in the queue and hands them over from a thread of its own.
 
-    states() gives how the instruments fare; the server is told at each change and every
-    twenty seconds, as well as it can be: readings do not wait for that.
-    changed(progress, trouble) is told when either changes; trouble is empty while things go
-    over. refused(item, why) is told once of each thing that the server will never take.
+    states() gives the states of the instruments; they are sent to the server at each change and
+    every twenty seconds, but readings do not wait for that.
+    changed(progress, trouble) is called when either changes; trouble is empty while things go
+    over. refused(item, why) is called once for each thing that the server will never take.
     patience: seconds within which the server must have answered, from first to last byte.
     Stop with `stop`, or with `finish` and then `stop`.
     """
@@ -74,20 +74,20 @@ class Forwarder:
         return new
 
     def refuse(self, refusal: Refusal) -> bool:
-        """Keep what was no reading. False where it was kept already."""
+        """Keep what is not a reading. False where it was kept already."""
         new = self._queue.add("refusal", _refusal_body(refusal))
         self._news.set()
         return new
 
     def report(self) -> None:
-        """An instrument fares otherwise than before: tell the server soon."""
+        """The state of an instrument has changed: send it to the server soon."""
         self._states_due = 0.0
         self._news.set()
 
     def finish(self, seconds: float) -> bool:
         """Hand over what waits, as far as the server takes it, and end the thread.
 
-        Whether it has ended within `seconds`; else it is still at it.
+        Returns whether it has ended within `seconds`; else it continues.
         """
         self._over.set()
         self._news.set()
@@ -103,7 +103,7 @@ class Forwarder:
     def _run(self) -> None:
         backoff = Backoff(first=0.2, most=15.0)
         while True:
-            # Both before looking: what comes from here on is seen in the next round.
+            # Both before the round, so that whatever happens from here on starts another one.
             self._news.clear()
             last = self._over.is_set()
             trouble = self._round()
@@ -112,16 +112,16 @@ class Forwarder:
             if last:
                 return
             if trouble:
-                # News must not hurry the retries: a server that is away stays away a while.
+                # New readings must not shorten the wait between retries.
                 self._over.wait(backoff.next())
             else:
                 backoff.reset()
                 self._news.wait(max(0.0, self._states_due - time.monotonic()))
 
     def _round(self) -> str:
-        """Hand over all that waits, and tell how the instruments fare; the trouble, if any.
+        """Hand over all that waits, and send the instruments' states; returns the trouble, if any.
 
-        Never raises: with this thread all handing over would end.
+        Never raises, since that would end the thread and with it all handing over.
         """
         try:
             while self._hand_over():
@@ -141,7 +141,7 @@ class Forwarder:
                 f"handing over fails ({type(fault).__name__}: {fault}); readings are kept here,"
                 " and it is tried again"
             )
-        # When that is over, so may be what was wrong with the states.
+        # When this trouble is over, the one with the states may be over as well.
         self._states_due, self._states_trouble = 0.0, ""
         return trouble
 
@@ -151,11 +151,11 @@ class Forwarder:
         now = (self._progress, trouble)
         if now != self._reported:
             self._reported = now
-            with suppress(Exception):  # whoever is told may fail as it likes
+            with suppress(Exception):  # a failing callback must not end this thread
                 self._changed(*now)
 
     def _hand_over(self) -> bool:
-        """Hand over the next things of one kind; whether there were any.
+        """Hand over the next things of one kind; returns whether there were any.
 
         Raises Away where the server can't be reached or can't take anything now.
         """
@@ -166,7 +166,7 @@ class Forwarder:
         run = items[: next((i for i, x in enumerate(items) if x.kind != kind), len(items))]
         refused = self._offer(run)
         if refused is None:
-            # It is not said which are refused: go on one by one, so that the others are taken.
+            # The server does not say which are refused: send them one by one.
             for item in run:
                 self._settle([item], self._offer([item]) or {})
         else:
@@ -187,7 +187,7 @@ class Forwarder:
             self._refused(item, why)
 
     def _offer(self, items: Sequence[Item]) -> dict[str, str] | None:
-        """Offer things of one kind: why the server will never take some of them, by id.
+        """Send things of one kind; returns why the server will never take some of them, by id.
 
         None where it does not say which of several. Raises Away where trying again later
         may help.
@@ -195,7 +195,7 @@ class Forwarder:
         answer = self._client.post(
             _PATHS[items[0].kind], [item.body for item in items], self._patience
         )
-        # Whatever else answers here (a sign-on page, a proxy) must not be taken for the server.
+        # Anything else that answers here (a sign-on page, a proxy) must not pass for the server.
         refuses = answer.status in (409, 413, 422) and "detail" in answer.said
         refuses |= answer.status == 413 and len(items) > 1
         if not (answer.good or refuses):
@@ -247,7 +247,7 @@ class Forwarder:
                 return
             if not answer.good:
                 self._states_trouble = (
-                    f"the server at {self._client.url} will not be told how the calipers fare:"
+                    f"the server at {self._client.url} does not take the calipers' states:"
                     f" it answers {answer}"
                 )
 

@@ -1,4 +1,4 @@
-"""What a bench away from its server said, durable, in order, until the server has it."""
+"""The durable queue of a remote bench: readings and refusals, in order, for the server."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from api.store.identity import LostFile, SameFile
 from api.store.private import make_private
 
 _BATCH: Final = 200
-# Less than an instrument's program waits for its readings when it is stopped.
+# Shorter than the time that stopping the instruments waits for their last readings.
 _LOCKED_S: Final = 1.0
 
 Kind = Literal["reading", "refusal"]
@@ -34,7 +34,7 @@ class Item:
     body: dict[str, Any]
 
     def __str__(self) -> str:
-        """As the person at the bench knows it: what was sent, and by which caliper."""
+        """What was sent, and by which caliper, for the person at the bench."""
         said = self.body.get("sent", self.body.get("text", ""))
         return f"{said!r} from {self.body.get('caliper', 'a caliper')}"
 
@@ -53,10 +53,10 @@ class HandoverProgress:
 
 
 class Queue:
-    """What this bench said and how much of it the server has, in one SQLite file.
+    """What this bench sent and how much of it the server has, in one SQLite file.
 
-    Nothing is deleted: the file is the bench's own record. One program has it at a time;
-    within that it is safe to use from any thread.
+    Nothing is deleted: the file is the bench's own record. One process has it at a time, and may
+    use it from any thread.
     Raises QueueError where the file cannot be used or another program has it.
     """
 
@@ -70,7 +70,7 @@ class Queue:
                 closing(sqlite3.connect(path, check_same_thread=False, timeout=_LOCKED_S))
             )
             self._store.execute("PRAGMA journal_mode=WAL")
-            # FULL: a press is on the disk before it is answered, power cut or not.
+            # FULL: a press is on the disk before it is acknowledged, so a power cut loses none.
             self._store.execute("PRAGMA synchronous=FULL")
             with self._store:
                 self._store.executescript(_SCHEMA)
@@ -91,7 +91,7 @@ class Queue:
     def _bring_up_to_date(self) -> None:
         if "id" not in {name for _, name, *_ in self._store.execute("PRAGMA table_info(said)")}:
             self._store.execute("ALTER TABLE said ADD COLUMN id TEXT")
-            # What stands there twice goes on standing there twice; the server knows it by its id.
+            # Rows that are there twice stay; the server stores each id once.
             self._store.execute(
                 "UPDATE said SET id = json_extract(body, '$.id') WHERE seq IN"
                 " (SELECT min(seq) FROM said GROUP BY json_extract(body, '$.id'))"
@@ -99,7 +99,7 @@ class Queue:
         self._store.execute("CREATE UNIQUE INDEX IF NOT EXISTS said_id ON said (id)")
 
     def claim(self, url: str, change: bool = False) -> None:
-        """Have this queue be for the server at `url`, as written by `server_url`.
+        """Bind this queue to the server at `url`, as written by `server_url`.
 
         Raises QueueError where it is for another one, unless `change`.
         """
@@ -132,7 +132,7 @@ class Queue:
 
     def _added(self, kind: Kind, body: dict[str, Any]) -> bool:
         with self._store:
-            # Not by the index alone: an insert that it refuses uses up a number.
+            # Not by the index alone: an insert that it rejects uses a number.
             added = self._store.execute(
                 "INSERT INTO said (kind, body, id) SELECT ?1, ?2, ?3"
                 " WHERE NOT EXISTS (SELECT 1 FROM said WHERE id = ?3)",
@@ -177,8 +177,8 @@ class Queue:
 
 
 def _only_one(path: Path) -> sqlite3.Connection:
-    """A lock that ends with this program, however it ends. Raises QueueError if it is taken."""
-    # SQLite's own, since it is one on every system; the file stays empty.
+    """A lock that ends with this process, however it ends. Raises QueueError if it is taken."""
+    # SQLite's own lock, since it works on every system; the file stays empty.
     lock = sqlite3.connect(path, check_same_thread=False, timeout=0, isolation_level=None)
     try:
         lock.execute("BEGIN EXCLUSIVE")

@@ -1,4 +1,4 @@
-"""Bringing a store to the present schema, step by step, with Alembic.
+"""Upgrading a store to the present schema, step by step, with Alembic.
 
 A new step: change `tables`, add versions/NNNN_what.py with `upgrade` alone (a store never
 goes back; a backup does that), set HEAD, and make fixtures/stores/NNNN.sqlite of the step
@@ -26,9 +26,9 @@ _UPGRADE_LOCK: Final = 8018
 
 
 def revision(connection: Connection) -> str | None:
-    """The step the store stands at, None for an empty one.
+    """The schema step of the store, None for an empty one.
 
-    Raises StoreError where there are tables that are not ours.
+    Raises StoreError where there are tables of another program.
     """
     tables = set(inspect(connection).get_table_names())
     if "alembic_version" in tables and "readings" in tables:
@@ -44,7 +44,7 @@ def revision(connection: Connection) -> str | None:
 
 
 def moving_mark(source: Engine) -> str:
-    """What stands for the step in a store that is being filled from `source`."""
+    """The value that replaces the step in a store that is being filled from `source`."""
     name = source.url.set(password=None).render_as_string()
     return _MOVING + hashlib.sha256(name.encode()).hexdigest()[:16]
 
@@ -82,7 +82,7 @@ def upgrade(engine: Engine, to: str = HEAD) -> None:
     try:
         with engine.connect() as connection:
             if revision(connection) == to:
-                return  # without a wait for whoever writes
+                return  # without waiting for the write lock
         with engine.connect() as connection:
             begin_writing(connection)
             with connection.begin():
@@ -105,7 +105,7 @@ def _upgrade(connection: Connection, to: str) -> None:
         return
     if at is not None:
         copy_beside(connection, f"before-{to}")
-    # Needed on the day of an upgrade only, and 8 MB of the 128 that a server holds after it.
+    # Used for an upgrade only, and it would keep 8 MB of the 128 that a server holds.
     from alembic import command
     from alembic.config import Config
 

@@ -59,11 +59,11 @@ class _Heard:
 
 
 class _Tally:
-    """What was counted of a store, by caliper and bench, and up to where.
+    """The counts of a store's readings, by caliper and bench, and up to which number.
 
-    Readings are only ever added, each bench's in the order of its numbers: so nothing is
-    counted twice, and only what came since the last time is read. An index would not help: to
-    count a million entries takes as long in it.
+    Readings are only ever added, each bench's in the order of its numbers: so nothing is counted
+    twice, and only what was added since the last time is read. An index would not help: counting
+    a million of its entries takes as long.
     """
 
     def __init__(self) -> None:

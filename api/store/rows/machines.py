@@ -13,7 +13,7 @@ from api.store.tables import Machine, SetupChange
 
 
 def parse_id(text: str) -> UUID | str:
-    """A machine is named by its id or by its name; this tells which `text` is."""
+    """A machine is named by its id or by its name; the id where `text` is one, else the name."""
     try:
         return UUID(text)
     except ValueError:

@@ -49,7 +49,7 @@ def latest_of_each_machine(
     """Of each machine the latest series by one of `methods` with two complete trials or more, as
     id and started_at, and the machine's name; the latest first."""
     two = select(Trial.id).where(_OF_SERIES).limit(2).correlate(Series).subquery()
-    # Machine by machine, from the latest series back: not by counting every trial there is.
+    # Machine by machine, from the latest series back, without counting every trial.
     latest = (
         select(Series.id)
         .where(
@@ -65,7 +65,7 @@ def latest_of_each_machine(
     names = {
         series: name for name, series in connection.execute(select(Machine.name, latest)) if series
     }
-    # Asked by itself: joined, it would be looked for in every series there is.
+    # A query of its own: joined, it would be evaluated for every series.
     found: Any = (
         select(Series.id, Series.started_at).where(Series.id.in_(names)).order_by(*_LATEST_FIRST)
     )

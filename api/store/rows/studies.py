@@ -17,7 +17,7 @@ def study_readings(
     """The readings that `calipers` took for series of `methods`, in the order they were taken, by
     caliper and method; only those of complete trials."""
     found: defaultdict[tuple[str, str], list[Row[Any]]] = defaultdict(list)
-    # Found first, so that the readings of everything else are not gone through.
+    # A query of its own, so that the readings of other series are not scanned.
     studies = list(connection.scalars(select(Series.id).where(Series.method.in_(methods))))
     if not calipers or not studies:
         return found

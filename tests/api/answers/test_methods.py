@@ -1,4 +1,4 @@
-"""A method of the user's own, as a file and no code."""
+"""A method of the user's own, as a file without code."""
 
 from __future__ import annotations
 

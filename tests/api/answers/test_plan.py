@@ -1,4 +1,4 @@
-"""Plan over HTTP: what is promised holds when such saws are cut."""
+"""Plan over HTTP: its promises hold for simulated cuts of such saws."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def person(client: TestClient) -> Person:
 
 
 def chance_to_see(error_deg, sd_deg, cuts, alpha=0.05, other=None):
-    """Of Student's two-sided test, by the noncentral t of a library."""
+    """The power of Student's two-sided test, by a library's noncentral t."""
     df = cuts - 1 if other is None else cuts + other - 2
     root = math.sqrt(cuts if other is None else cuts * other / (cuts + other))
     shift, t = error_deg / sd_deg * root, stats.t.ppf(1 - alpha / 2, df)

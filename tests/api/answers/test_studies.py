@@ -173,8 +173,8 @@ def test_two_calipers_zeros_are_told_of_one_size(person):
     person.press("50.00", caliper="six-inch")
     person.press("50.01", caliper="eight-inch")
     q = 0.01 / math.sqrt(12)
-    # Known at 50 and at 75 mm, spoken of at 62.5 mm; over 50 mm a line is twice as steep in
-    # doubt as over 100 mm.
+    # Known at 50 and at 75 mm, evaluated at 62.5 mm; over 50 mm the slope of a line is twice as
+    # uncertain as over 100 mm.
     found = line(person.series(series), "caliper zero", "length")["standard_uncertainty"]
     assert found == pytest.approx(math.hypot(q / math.sqrt(2), math.sqrt(2) * q / 4), rel=1e-6)
 

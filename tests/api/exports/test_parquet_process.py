@@ -91,7 +91,7 @@ def blocks(server: Server) -> list[Block]:
 
 @pytest.fixture
 def endless(blocks: list[Block], monkeypatch: pytest.MonkeyPatch) -> None:
-    """A history that no download comes to the end of."""
+    """A history without end."""
     monkeypatch.setattr(trials, "blocks", lambda *_: cycle(blocks))
 
 
@@ -117,7 +117,7 @@ def asked(port: int, form: str = "parquet") -> Any:
 
 
 def test_the_file_is_the_one_that_would_have_been_written_here(blocks, tmp_path):
-    # None at all; less than a message; two groups of rows and the begin of a third.
+    # No rows; less than a message; two groups of rows and the start of a third.
     for count in (0, 3, 87):
         files = [tmp_path / "here.parquet", tmp_path / "child.parquet"]
         for file, write in zip(files, (parquet_chunks, parquet_in_child), strict=True):

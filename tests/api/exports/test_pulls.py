@@ -1,4 +1,4 @@
-"""Pulling only what is new: nothing missed, nothing twice, whoever writes in between."""
+"""Pulling only what is new: nothing missed, nothing twice, whatever is written in between."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def rows(text: str) -> list[dict[str, str]]:
 
 @dataclass
 class Puller:
-    """Somebody who pulls now and then, and keeps what came by its id."""
+    """A reader that pulls from time to time, and keeps the rows by their id."""
 
     client: TestClient
     path: str
@@ -300,7 +300,7 @@ def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def app(empty_store: Path) -> FastAPI:
-    """The application, made once: each example gives it another shop."""
+    """The application, made once: each example gives it another server."""
     from api.web.app import build
 
     server = Server(Settings(data=empty_store.parent))
@@ -447,7 +447,7 @@ def test_what_is_asked_after_a_table_needs_no_cursor_in_the_server(client, serve
 
 @contextmanager
 def _cursors(engine: Engine) -> Iterator[list[bool]]:
-    """Of every statement sent meanwhile: does its cursor stand in the server?"""
+    """For every statement sent meanwhile, whether its cursor is held in the database server."""
     used: list[bool] = []
 
     def hear(_c: Any, cursor: Any, *_: Any) -> None:
@@ -461,7 +461,7 @@ def _cursors(engine: Engine) -> Iterator[list[bool]]:
 
 
 def test_a_pull_that_is_over_holds_no_connection(client, server):
-    """More pulls than the pool has connections: the writer is never kept waiting for one."""
+    """More pulls than the pool has connections: the writer never waits for one."""
     person = Person(client)
     person.start()
     person.press("12.30", "12.40")

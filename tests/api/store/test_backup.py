@@ -39,7 +39,7 @@ def test_a_restored_backup_is_the_store_and_goes_on(shop_folder, tmp_path, capsy
     assert main(["backup", "--data", str(shop_folder), "--to", str(file)]) == 0
     assert main(["backup", "--check", str(file)]) == 0
     assert capsys.readouterr().out.count("16 readings") == 2
-    # One file is all there is to carry, and its sum is in the form of the usual tool.
+    # The copy is one file, and its checksum is in the format of sha256sum.
     assert sorted(p.name for p in tmp_path.glob("2026*")) == [file.name, f"{file.name}.sha256"]
     if shutil.which("sha256sum"):
         subprocess.run(
@@ -103,7 +103,7 @@ def test_a_backup_during_writing_holds_all_that_was_acknowledged_before_it(shop_
     with copy.connect() as connection:
         there = set(connection.scalars(text("SELECT id FROM readings")))
         assert set(before) <= there
-        # Of one moment: a reading never without its trial, a number never missing.
+        # One snapshot: no reading without its trial, no number missing.
         assert list(doctor.findings(connection)) == []
     copy.dispose()
 

@@ -41,7 +41,7 @@ def change(engine: Engine, *statements: str) -> None:
 
 
 def without_triggers(engine: Engine, table: str, *statements: str) -> None:
-    """Past the triggers that hold the log, as damage would."""
+    """Without the triggers that protect the log, like damage."""
     if engine.dialect.name == "postgresql":
         change(engine, "SET session_replication_role = replica", *statements)
         return
@@ -131,7 +131,7 @@ def test_what_follows_from_the_log_is_found_and_mended(filled, damage, sentence)
     if "its log has none" not in sentence:
         assert {**digests(filled), "events": None} == {**before, "events": None}
     if "bench" not in sentence:
-        # Readers learn of it as of any other change.
+        # Readers get an event for it, as for any other change.
         with filled.connect() as connection:
             events = connection.execute(
                 text("SELECT count(*) FROM events WHERE kind = 'trial' AND id > :since"),

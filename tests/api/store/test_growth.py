@@ -1,7 +1,7 @@
 """What is asked often stays quick in a store of a million readings: each question has its index.
 
 The engine is asked how it would answer, so the test needs no million. SQLite plans without
-regard to what the tables hold; PostgreSQL is told to scan a table only where nothing else
+regard to what the tables hold; PostgreSQL is set to scan a table only where nothing else
 can answer.
 """
 
@@ -151,7 +151,7 @@ def _scans(
                 asked = f"EXPLAIN QUERY PLAN {statement}"
                 plan = [row[-1] for row in connection.exec_driver_sql(asked, values)]
                 named = {a: t for t, a in re.findall(r"(?:FROM|JOIN) (\w+) AS (\w+)", statement)}
-                # The first rows of an index, as they stand in it, are no scan.
+                # Reading the first rows of an index in its order is not a scan.
                 begin = "LIMIT" in statement and "WHERE" not in statement
                 if not (begin and len(plan) == 1 and "INDEX" in plan[0]):
                     for name in re.findall(r"\bSCAN (\w+)", "\n".join(plan)):

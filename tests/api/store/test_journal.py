@@ -1,4 +1,4 @@
-"""The journal keeps what benches say, in order and for good, whoever writes beside it."""
+"""The journal keeps what benches say, in order and for good, with other writers beside it."""
 
 from __future__ import annotations
 
@@ -227,7 +227,7 @@ def test_what_was_said_at_a_bench_cannot_be_changed_with_a_database_tool(engine,
 
 
 class _Arriving(Journal):
-    """Says when a start has arrived: it has looked which series runs, and waits its turn."""
+    """Tells when a start has read which series runs, and waits for the lock."""
 
     def __init__(self, engine: Engine) -> None:
         super().__init__(engine)

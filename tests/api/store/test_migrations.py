@@ -1,4 +1,4 @@
-"""Stores of every earlier step come up to the present one, whole."""
+"""Stores of every earlier step are upgraded to the present one without loss."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_every_earlier_step_has_its_stored_store():
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def put_back(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[Path], str]:
-    """Makes a stored store once more, on either engine and at its own step; its URL."""
+    """Restores a stored store, on either engine and at its own step; returns its URL."""
     if request.param == "sqlite":
 
         def copied(stored: Path) -> str:
@@ -80,7 +80,7 @@ def put_back(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[Path],
 
 @pytest.fixture
 def bring_up(put_back: Callable[[Path], str]) -> Iterator[BringUp]:
-    """Makes a stored store once more and brings it up."""
+    """Restores one of the stored stores and upgrades it."""
     engines: list[Engine] = []
 
     def brought(stored: Path) -> Engine:

@@ -54,7 +54,7 @@ def test_what_was_moved_goes_on_where_it_was(filled, target, tmp_path):
         following = server.bench("main").next
         assert following is not None
         assert (following.at.trial, following.place.key) == (2, "open end")
-        # New benches, calipers and events get numbers behind those that came along.
+        # New benches, calipers and events get numbers after those that were copied.
         server.journal.act("main", SwapEnds())
         server.journal.add_machine("Third saw", "other")
         assert server.bench("main").last_event > events

@@ -200,7 +200,7 @@ def upgrade() -> None:
 
 
 def _forbid_changes() -> None:
-    """Make the append-only tables refuse UPDATE and DELETE, whoever asks."""
+    """Make the append-only tables refuse every UPDATE and DELETE."""
     if op.get_bind().dialect.name == "postgresql":
         op.execute(
             "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"

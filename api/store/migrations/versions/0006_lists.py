@@ -1,8 +1,8 @@
 """A trial's flags and calipers as exact lists, and the view that shows them as it always did.
 
-Both were texts whose parts had to be guessed again: a caliper's name may hold spaces, and a
-flag's were written as hyphens. They stay columns of the trial's row, so that a press writes no
-more rows than before.
+Both were texts that could not be split with certainty: a caliper's name may hold spaces, and
+those of a flag were written as hyphens. They stay columns of the trial's row, so that a press
+writes no more rows than before.
 """
 
 import json
@@ -21,7 +21,7 @@ def upgrade() -> None:
     op.execute("DROP VIEW trial_history")
     op.execute("ALTER TABLE trials RENAME COLUMN caliper TO calipers")
     _list_flags()
-    # From the readings themselves, in the order in which they stand in the trial.
+    # From the readings themselves, in their order in the trial.
     listed = "json_agg" if postgresql else "json_group_array"
     op.execute(f"""
         UPDATE trials SET calipers = coalesce((
@@ -40,7 +40,7 @@ def upgrade() -> None:
 
 
 def _list_flags() -> None:
-    """No flag there ever was has a hyphen of its own."""
+    """Turns hyphens back into spaces: no flag has ever had a hyphen of its own."""
     connection = op.get_bind()
     trials = sa.table("trials", sa.column("flags", sa.Text))
     for text in connection.scalars(sa.select(trials.c.flags).distinct()).all():

@@ -1,6 +1,6 @@
-"""The hand-over goes on, whatever the server, the network or the disk does meanwhile.
+"""The hand-over continues, whatever the server, the network or the disk does meanwhile.
 
-The server here is a real one on loopback that answers as it is told to, byte for byte.
+The server here is a real one on the loopback interface with scripted answers, byte for byte.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def held(data: bytes) -> Answer:
 
 
 def dripped(head: bytes) -> Answer:
-    """`head`, and then a byte now and again, for ever."""
+    """`head`, and then a byte from time to time, without end."""
 
     def answer(to: socket.socket, _asked: Any) -> None:
         to.sendall(head)
@@ -74,7 +74,7 @@ def good(to: socket.socket, asked: Any) -> None:
 
 
 class OddServer:
-    """Answers the first questions of each path as told, and then as it should."""
+    """Gives scripted answers to the first requests of each path, and then the right ones."""
 
     def __init__(self) -> None:
         self.odd: dict[str, list[Answer]] = {}
@@ -118,7 +118,7 @@ class OddServer:
 
 
 class Bench:
-    """A queue and its forwarder, and what they told."""
+    """A queue and its forwarder, and what they reported."""
 
     def __init__(self, path: Path, url: str, **options: Any) -> None:
         self.queue = Queue(path)
@@ -206,7 +206,7 @@ NEVER_ENDS = {"an error that never ends", "an answer byte by byte", "headers byt
 @pytest.mark.parametrize("name", ODD)
 def test_an_odd_answer_is_said_and_what_was_pressed_goes_over_afterwards(tmp_path, server, name):
     server.odd["readings"] = [ODD[name]]
-    # Only what never ends is waited for so briefly, not the good answer of a busy machine.
+    # Only for an answer that never ends: a good answer of a busy machine may take longer.
     long = 30.0
     patience = 2.0 if name in NEVER_ENDS else long
     with forwarding(tmp_path, server.url, "12.30", "12.40", patience=patience) as bench:
@@ -323,7 +323,7 @@ def test_readings_do_not_wait_for_a_server_that_will_not_hear_of_calipers(tmp_pa
     with forwarding(tmp_path, server.url) as bench:
         bench.states = [LISTENING]
         bench.forwarder.report()
-        assert until(lambda: "how the calipers fare: it answers 500: Oops" in bench.trouble())
+        assert until(lambda: "take the calipers' states: it answers 500: Oops" in bench.trouble())
         bench.add("12.30")
         bench.forwarder.report()
         assert bench.all_sent()
