@@ -2,11 +2,11 @@
 
 A notebook is a CSV file with one row a trial. Its rows are read into `NotebookLine`s, or refused
 with a sentence each; lines of one machine, method, set-up and day become one series, which
-goes through the journal like any other, on a bench of its own. A line's reading ids follow
-from what the line says, so that the same notebook loaded twice adds nothing.
+goes through the journal like any other, on a bench of its own. The ids of a line's readings are
+derived from its contents, so that loading the same notebook twice adds nothing.
 
 Columns are found by the words of `WORDS`, in any order, in upper or lower case; a unit in
-the heading ("cut length (in)", "baseline_mm") counts for the column. The readings stand in
+the heading ("cut length (in)", "baseline_mm") counts for the column. The readings are in
 columns named after the method's places ("fence end", "open end 2" for the second reading of
 a place), or "reading 1", "reading 2", ... in reading order, or in one column "readings" with
 spaces between. Dates are 2024-05-03 (a time may follow), 3.5.2024, or as `dates` says.
@@ -45,9 +45,9 @@ from capture.pairing import CLOSED_JAWS_NM
 from capture.values import UNITS, NotUnderstood, Value, read_value
 
 BENCH: Final = "imported"
-"""The bench that loaded series run on: no bench where somebody stands is disturbed."""
+"""The bench of loaded series, apart from those that people measure on."""
 LARGEST: Final = 20_000_000
-"""Bytes that a notebook may have; years of one are far less."""
+"""The most bytes of a notebook; one with years of measurements is much smaller."""
 
 DateOrder = Literal["ymd", "dmy", "mdy"]
 
@@ -77,7 +77,7 @@ WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "person": ("person", "who", "measured by"),
     "note": ("note", "notes", "remark", "remarks", "comment"),
 }
-"""The heading words that are understood, for each thing a column can say."""
+"""The heading words that are understood, for each field that a column can hold."""
 
 _NAMESPACE: Final = UUID("6f2d3c2e-5a0b-5c8e-9f43-2b6f6f746865")
 _FIELD_OF: Final = {word: name for name, words in WORDS.items() for word in words}
@@ -200,7 +200,7 @@ def _text(data: bytes) -> str:
             f"the file is larger than {LARGEST // 1_000_000} MB; load it in parts"
         )
     marked = data[:2] in (b"\xff\xfe", b"\xfe\xff")
-    # Without a mark, what spreadsheets write unasked: the one, or on older systems the other.
+    # Without a byte order mark, the encodings that spreadsheets write by default.
     for encoding in ("utf-16",) if marked else ("utf-8-sig", "cp1252"):
         try:
             text = data.decode(encoding)
@@ -208,7 +208,7 @@ def _text(data: bytes) -> str:
             continue
         if "\0" not in text:
             return text
-    raise UnreadableNotebook("the file is no text; save the sheet as CSV in UTF-8")
+    raise UnreadableNotebook("the file is not text; save the sheet as CSV in UTF-8")
 
 
 def _rows(text: str) -> Iterator[_Row]:
@@ -216,7 +216,7 @@ def _rows(text: str) -> Iterator[_Row]:
     offset = 0
     delimiter = None
     if found := re.fullmatch(r"sep=(.)\s*", first):
-        # A spreadsheet's own way of telling its delimiter.
+        # Some spreadsheets name their delimiter in a line before the header.
         delimiter, text, offset = found[1], rest, 1
         first = rest.partition("\n")[0]
     if delimiter is None:
@@ -231,7 +231,7 @@ def _rows(text: str) -> Iterator[_Row]:
             return
         except csv.Error as error:
             raise UnreadableNotebook(
-                f"line {began} is no CSV ({error}); save the sheet again"
+                f"line {began} is not CSV ({error}); save the sheet again"
             ) from None
         if any(cell.strip() for cell in cells):
             yield _Row(began, cells)
@@ -356,7 +356,7 @@ def _method(text: str | None, methods: Mapping[str, Method]) -> Method:
     for method in methods.values():
         if key in (method.key, method.title.lower().replace(" ", "-")):
             return method
-    raise ValueError(f"{text!r} is no method; there are {', '.join(methods)}")
+    raise ValueError(f"{text!r} is not a method; there are {', '.join(methods)}")
 
 
 def _unit(text: str | None) -> Unit | None:
@@ -376,14 +376,27 @@ def _values(
     unit: Unit | None,
 ) -> tuple[Value, ...]:
     """The line's readings in reading order."""
-    texts: list[tuple[str, str, Unit | None]] = []
+    if together is not None and readings:
+        raise ValueError("its readings are in one column and in several; keep one of the two")
+    texts: list[tuple[str, str, Unit | None]]
     if together is not None:
         parts = re.split(r"[\s/|]+", together)
-        texts = [(f"reading {n}", t, unit_together) for n, t in enumerate(parts, 1)]
+        texts = [(f"reading {n}", part, unit_together) for n, part in enumerate(parts, 1)]
+    else:
+        texts = _in_order(method, readings)
+    if not texts:
+        raise ValueError("it has no readings")
+    if len(texts) > _MOST_READINGS:
+        raise ValueError(f"it has more than {_MOST_READINGS} readings")
+    return tuple(_value(method, where, text, of or unit) for where, text, of in texts)
+
+
+def _in_order(
+    method: Method, readings: Mapping[tuple[str, int], tuple[str, Unit | None]]
+) -> list[tuple[str, str, Unit | None]]:
+    """The readings of several columns in reading order: what each is called, its text, its unit."""
     named = {place for place, _ in readings if place}
     of_method = {place.key for place in method.places}
-    if together is not None and readings:
-        raise ValueError("its readings stand in one column and in several; keep one of the two")
     if named - of_method:
         raise ValueError(
             f"{method.title} has no place {sorted(named - of_method)[0]!r}; it has"
@@ -392,24 +405,20 @@ def _values(
     if named and any(not place for place, _ in readings):
         raise ValueError("some of its readings are named by place and some by number; use one way")
     order = [p.key for p in method.places] if named else [""]
-    for place in order:
-        numbers = sorted(number for of, number in readings if of == place)
-        if numbers != list(range(1, len(numbers) + 1)):
-            missing = next(n for n in range(1, _MOST_READINGS) if n not in numbers)
+    numbers = {place: sorted(n for of, n in readings if of == place) for place in order}
+    for place, given in numbers.items():
+        if given != list(range(1, len(given) + 1)):
+            missing = next(n for n in range(1, _MOST_READINGS) if n not in given)
             raise ValueError(f"{place or 'reading'} {missing} is missing before a later one")
-        if named and not numbers:
+        if named and not given:
             raise ValueError(f"the {place} has no reading")
-        alone = named and len(numbers) == 1
-        texts += [
-            (place if alone else f"{place or 'reading'} {n}", *readings[place, n]) for n in numbers
-        ]
-    if named and len({sum(of == place for of, _ in readings) for place in order}) > 1:
+    if len({len(given) for given in numbers.values()}) > 1:
         raise ValueError("its places were not all read equally often")
-    if not texts:
-        raise ValueError("it has no readings")
-    if len(texts) > _MOST_READINGS:
-        raise ValueError(f"it has more than {_MOST_READINGS} readings")
-    return tuple(_value(method, where, text, of or unit) for where, text, of in texts)
+    return [
+        (place if named and len(given) == 1 else f"{place or 'reading'} {n}", *readings[place, n])
+        for place, given in numbers.items()
+        for n in given
+    ]
 
 
 def _value(method: Method, where: str, text: str, unit: Unit | None) -> Value:
@@ -418,7 +427,7 @@ def _value(method: Method, where: str, text: str, unit: Unit | None) -> Value:
         reason = value.reason if isinstance(value, NotUnderstood) else "no length"
         if unit is None and "without a unit" in reason:
             reason = "it has no unit; add a column unit, or give --unit"
-        raise ValueError(f"{where}: {text!r} is no reading: {reason}")
+        raise ValueError(f"{where}: {text!r} is not a reading: {reason}")
     if method.closed_jaws and abs(value.nm) <= CLOSED_JAWS_NM:
         raise ValueError(f"{where}: {text} is what closed jaws read, no {method.title.lower()}")
     return value
@@ -502,7 +511,7 @@ def _plainly(name: str, message: str) -> str:
 def _length(name: str, text: str, unit: Unit) -> Value:
     value = read_value(text, unit)
     if not isinstance(value, Value):
-        raise ValueError(_plainly(name, f"{text!r} is no length such as 8.026 or 203,86"))
+        raise ValueError(_plainly(name, f"{text!r} is not a length such as 8.026 or 203,86"))
     return value
 
 
@@ -523,8 +532,8 @@ def _moment(day: str | None, hour: str | None, order: DateOrder) -> datetime:
     except (ValueError, OverflowError):
         said = day if hour is None else f"{day} {hour}"
         raise ValueError(
-            f"{said!r} is no date that is understood; write it as 2024-05-03 or 2024-05-03 14:30,"
-            " or give --dates dmy or mdy"
+            f"{said!r} is not a date that is understood; write it as 2024-05-03 or"
+            " 2024-05-03 14:30, or give --dates dmy or mdy"
         ) from None
 
 
@@ -537,8 +546,8 @@ def _day(text: str, order: DateOrder) -> date:
         return date(first, middle, last)
     if len(parts[4]) != 4:
         raise ValueError  # which century, and which of the three is the year?
-    # Points part day, month and year nearly everywhere; other marks leave two readings,
-    # unless only one of them is a date.
+    # With points the day comes first nearly everywhere; with other marks both orders are possible,
+    # unless only one of them gives a date.
     day_first = order == "dmy" or (order == "ymd" and (mark == "." or first > 12))
     month_first = order == "mdy" or (order == "ymd" and middle > 12)
     if not day_first and not month_first:
@@ -565,7 +574,7 @@ def load(
 ) -> Loaded:
     """Keep the lines that the store does not have yet; with `dry_run` only say which.
 
-    One load at a time; a load that was broken off is completed by loading the same again.
+    One load at a time; an interrupted load is completed by loading the same again.
     """
     with _ONE_LOAD:
         trials = _identified(lines)
@@ -597,7 +606,7 @@ def _identified(lines: Iterable[NotebookLine]) -> list[_Trial]:
                 [value.nm for value in line.readings],
             )
         )
-        # Two lines that say the same are two strips that came out alike.
+        # Two equal lines are two strips with the same readings.
         seen[content] += 1
         trials.append(_Trial(line, uuid5(_NAMESPACE, f"{content} {seen[content]}")))
     return trials
@@ -642,8 +651,8 @@ def _load_series(journal: Journal, trials: Sequence[_Trial]) -> UUID:
 
 
 def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
-    """The readings, a second apart where the notebook does not say: close behind each other
-    two equal ones would be taken for a bounce of the button."""
+    """The readings, a second apart where the notebook has no times: two equal readings closer
+    together would be taken for a bounce of the button."""
     kept: list[records.Reading] = []
     ended: datetime | None = None
     for trial in trials:

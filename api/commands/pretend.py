@@ -6,8 +6,11 @@ import argparse
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.methods import Method
     from api.commands import Subparsers
-    from capture.pretend import Port, PretendCaliper
+    from capture.pretend import Board, Caliper, Port, PretendCaliper, Saw
 
 
 def add(subparsers: Subparsers) -> None:
@@ -93,77 +96,27 @@ _TERMINATORS = {"crlf": "\r\n", "cr": "\r", "lf": "\n", "none": ""}
 def _chance(text: str) -> float:
     chance = float(text)
     if not 0 <= chance <= 1:
-        raise argparse.ArgumentTypeError(f"{text} is no chance; give 0 to 1")
+        raise argparse.ArgumentTypeError(f"{text} is not a probability; give 0 to 1")
     return chance
 
 
 def run(args: argparse.Namespace) -> int:
     import contextlib
-    import random
     import signal
-    import sys
     import time
 
     from analysis.methods import method
     from api.commands import fail
-    from capture.pretend import (
-        Board,
-        Caliper,
-        PretendCaliper,
-        PtyPort,
-        Quirks,
-        Saw,
-        TcpPort,
-        parse_mm,
-        strip_widths,
-    )
+    from capture.pretend import PretendCaliper, PtyPort, Saw, TcpPort, strip_widths
 
-    if args.every is not None and not 0 < args.every < 86_400:
-        fail("--every must be a number of seconds above zero")
-    if args.tcp is not None and not 0 <= args.tcp <= 65535:
-        fail(f"--tcp {args.tcp} is no port; give one from 1 to 65535, or 0 for a free one")
-    if args.count is not None and args.count < 1:
-        fail("--count must be at least 1")
-    if args.stream is not None and not 0.1 <= args.stream <= 1000:
-        fail("--stream must be 0.1 to 1000 times a second")
-    if args.baud is not None:
-        if args.tcp is not None:
-            fail("--baud is a serial port's; a network has no speed to get wrong, so drop --tcp")
-        if not 50 <= args.baud <= 4_000_000:
-            fail(f"--baud {args.baud} is no speed; give one from 50 to 4000000")
-    lengths = {}
-    for name in ("width", "thickness", "strip", "inset", "repeatability"):
-        try:
-            lengths[name] = parse_mm(getattr(args, name))
-        except ValueError as fault:
-            fail(f"--{name}: {fault}")
+    _check(args)
+    lengths = _lengths(args)
     saw = Saw(args.angle, args.scatter, args.tilt, args.stop_error)
-    board = Board(
-        width_mm=lengths["width"],
-        thickness_mm=lengths["thickness"],
-        strip_mm=lengths["strip"],
-        inset_mm=lengths["inset"],
-        strip_side=args.strip_side,
-    )
+    board = _board(args, lengths)
     try:
-        caliper = Caliper(
-            args.resolution,
-            lengths["repeatability"],
-            quirks=Quirks(
-                terminator=_TERMINATORS[args.terminator],
-                label=args.label,
-                unit_word=args.unit_word,
-                comma=args.comma,
-                noise=args.noise,
-                bounce=args.bounce,
-                half_line=args.half_line,
-                unit_slip=args.unit_slip,
-                unplug=args.unplug,
-            ),
-        )
+        caliper = _caliper(args, lengths)
         measured = method(args.method)
-        places = len(measured.places)
-        strip_widths(measured, saw, board)  # what can't be cut is said before a port is made
+        strip_widths(measured, saw, board)  # raises for what can't be cut, before a port is opened
     except ValueError as fault:
         fail(str(fault))
     try:
@@ -172,7 +125,6 @@ def run(args: argparse.Namespace) -> int:
         fail(f"no port to be heard on: {fault}")
     hand = PretendCaliper(caliper, args.seed)
     stream = None if args.stream is None else _Stream(port, hand, args.stream)
-    chance = random.Random(f"plug {args.seed}")
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with contextlib.closing(port), contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
         print(port.target, flush=True)
@@ -182,35 +134,122 @@ def run(args: argparse.Namespace) -> int:
         if args.every is None:
             does = "presses the send button" if stream is None else "lays it on the next place"
             print(f"Enter {does}; Ctrl-D or Ctrl-C ends.", flush=True)
-        pressed = 0
-        while args.count is None or pressed < args.count:
-            if args.every is not None:
-                time.sleep(args.every)
-            elif not sys.stdin.readline():
-                break
-            trial, place = divmod(pressed, places)
-            widths = strip_widths(
-                measured, saw, board, trial=trial + 1, seed=args.seed, setup=args.setup
-            )
-            line = hand.line(widths[place])
-            if stream is None:
-                port.send(line)
-            else:
-                stream.lay_on(widths[place], line)
-            pressed += 1
-            print(f"trial {trial + 1} place {place + 1} of {places}: {line!r}", flush=True)
-            if chance.random() < args.unplug:
-                _pull_plug(port)
+        _press(args, port, hand, stream, measured, saw, board)
         if args.every is not None or args.count is not None:
-            # What was sent last must be read before the port is gone.
+            # The last line must be read before the port is closed.
             time.sleep(0.5 if stream is None else 1.5)
     return 0
 
 
-class _Stream:
-    """What the display shows, sent again and again on a thread of its own.
+def _check(args: argparse.Namespace) -> None:
+    """End the command where a number is out of its range."""
+    from api.commands import fail
 
-    It shows zero until it is laid on something.
+    if args.every is not None and not 0 < args.every < 86_400:
+        fail("--every must be a number of seconds above zero")
+    if args.tcp is not None and not 0 <= args.tcp <= 65535:
+        fail(f"--tcp {args.tcp} is not a port; give one from 1 to 65535, or 0 for a free one")
+    if args.count is not None and args.count < 1:
+        fail("--count must be at least 1")
+    if args.stream is not None and not 0.1 <= args.stream <= 1000:
+        fail("--stream must be 0.1 to 1000 times a second")
+    if args.baud is not None:
+        if args.tcp is not None:
+            fail("--baud is a serial port's; a network has no speed to get wrong, so drop --tcp")
+        if not 50 <= args.baud <= 4_000_000:
+            fail(f"--baud {args.baud} is not a speed; give one from 50 to 4000000")
+
+
+def _lengths(args: argparse.Namespace) -> dict[str, float]:
+    """The lengths of the options in mm, by option."""
+    from api.commands import fail
+    from capture.pretend import parse_mm
+
+    lengths = {}
+    for name in ("width", "thickness", "strip", "inset", "repeatability"):
+        try:
+            lengths[name] = parse_mm(getattr(args, name))
+        except ValueError as fault:
+            fail(f"--{name}: {fault}")
+    return lengths
+
+
+def _board(args: argparse.Namespace, lengths: Mapping[str, float]) -> Board:
+    from capture.pretend import Board
+
+    return Board(
+        width_mm=lengths["width"],
+        thickness_mm=lengths["thickness"],
+        strip_mm=lengths["strip"],
+        inset_mm=lengths["inset"],
+        strip_side=args.strip_side,
+    )
+
+
+def _caliper(args: argparse.Namespace, lengths: Mapping[str, float]) -> Caliper:
+    """Raises ValueError for a resolution that can't be read."""
+    from capture.pretend import Caliper, Quirks
+
+    return Caliper(
+        args.resolution,
+        lengths["repeatability"],
+        quirks=Quirks(
+            terminator=_TERMINATORS[args.terminator],
+            label=args.label,
+            unit_word=args.unit_word,
+            comma=args.comma,
+            noise=args.noise,
+            bounce=args.bounce,
+            half_line=args.half_line,
+            unit_slip=args.unit_slip,
+            unplug=args.unplug,
+        ),
+    )
+
+
+def _press(
+    args: argparse.Namespace,
+    port: Port,
+    hand: PretendCaliper,
+    stream: _Stream | None,
+    measured: Method,
+    saw: Saw,
+    board: Board,
+) -> None:
+    """Press at each Enter, or every so often, until the input or the presses end."""
+    import random
+    import sys
+    import time
+
+    from capture.pretend import strip_widths
+
+    chance = random.Random(f"plug {args.seed}")
+    places = len(measured.places)
+    pressed = 0
+    while args.count is None or pressed < args.count:
+        if args.every is not None:
+            time.sleep(args.every)
+        elif not sys.stdin.readline():
+            break
+        trial, place = divmod(pressed, places)
+        widths = strip_widths(
+            measured, saw, board, trial=trial + 1, seed=args.seed, setup=args.setup
+        )
+        line = hand.line(widths[place])
+        if stream is None:
+            port.send(line)
+        else:
+            stream.lay_on(widths[place], line)
+        pressed += 1
+        print(f"trial {trial + 1} place {place + 1} of {places}: {line!r}", flush=True)
+        if chance.random() < args.unplug:
+            _pull_plug(port)
+
+
+class _Stream:
+    """What the display shows, sent repeatedly by a thread of its own.
+
+    It shows zero until the jaws are laid on something.
     """
 
     def __init__(self, port: Port, hand: PretendCaliper, hertz: float) -> None:

@@ -103,7 +103,7 @@ def test_pulling_its_plug_is_survived(tmp_path: Path) -> None:
         (["--every", "0"], "--every"),
         (["--every", "nan"], "--every"),
         (["--count", "0"], "--count"),
-        (["--noise", "2"], "no chance"),
+        (["--noise", "2"], "not a probability"),
         (["--stream", "0"], "--stream"),
         (["--baud", "3"], "--baud"),
         (["--baud", "9600", "--tcp", "0"], "drop --tcp"),

@@ -220,14 +220,14 @@ def test_what_spreadsheets_save_unasked_is_read():
     ("sheet", "says"),
     [
         ("", "empty"),
-        ("\x00\x01\x02", "no text"),
+        ("\x00\x01\x02", "is not text"),
         ("date,machine,method\n", "no column holds readings"),
         ("machine,method,part\n", "date"),
         ("date,method,part\n", "--machine"),
         ("date,machine,part\n", "--method"),
         ("date,machine,method,part,part\n", "two columns"),
         ("date,machine,method,part,day\n", "two columns say the date"),
-        ('date,machine,method,part\n"' + "x" * 200_000, "no CSV"),
+        ('date,machine,method,part\n"' + "x" * 200_000, "is not CSV"),
     ],
 )
 def test_a_file_that_is_no_notebook_says_what_is_missing(client, sheet, says):
