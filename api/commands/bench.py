@@ -1,4 +1,4 @@
-"""`bothends bench`: instruments here, the server elsewhere."""
+"""`bothends bench`: instruments here, the server on another computer."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from api.commands.files import allow_files
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
-    from api.instruments.forward.queue import HandoverProgress, Item
+    from api.instruments.forward.queue import HandoverProgress, Item, Queue
     from capture.records import CaliperState, Reading, Refusal
     from capture.spec import Spec
 
@@ -58,27 +58,13 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     import sqlite3
 
-    from api.instruments.forward.client import server_url
     from api.instruments.forward.forwarder import Forwarder
-    from api.instruments.forward.queue import Queue, QueueError
-    from api.settings import user_data
     from capture.bench import Instruments
 
-    try:
-        url = server_url(args.to)
-    except ValueError as error:
-        fail(
-            f"--to {args.to!r} is no server's address ({error}); give one such as"
-            " http://shop.local:8017"
-        )
+    url = _server(args)
     specs = _specs(args)
     allow_files(len(specs))
-    try:
-        queue = Queue((args.data or user_data()) / "bench.sqlite")
-        queue.claim(url, change=args.change_server)
-    except QueueError as error:
-        fail(str(error))
-
+    queue = _open_queue(args, url)
     shown = _Shown()
 
     def keep(reading: Reading) -> None:
@@ -104,12 +90,12 @@ def run(args: argparse.Namespace) -> int:
     )
     forwarder.start()
     instruments.start(specs)
-    # A wait without end would not let Windows deliver Ctrl-C.
+    # A wait without a timeout would block Ctrl-C on Windows.
     while not over.wait(0.2):
         if all(state.state == "stopped" for state in instruments.states()):
             break
     lost = _keep_the_rest(keep, instruments.stop())
-    # Nobody presses any more: hand all over, however long it takes, unless told to stop.
+    # No more presses come: hand everything over, however long it takes, until a signal.
     while not over.is_set() and not forwarder.finish(0.2):
         pass
     ended = not over.is_set()
@@ -128,6 +114,31 @@ def run(args: argparse.Namespace) -> int:
     if ended and waiting:
         _complain(f"{waiting} wait here for the server; the same command hands them over later")
     return 1 if lost or (ended and waiting) else 0
+
+
+def _server(args: argparse.Namespace) -> str:
+    from api.instruments.forward.client import server_url
+
+    try:
+        return server_url(args.to)
+    except ValueError as error:
+        fail(
+            f"--to {args.to!r} is not a server's address ({error}); give one such as"
+            " http://shop.local:8017"
+        )
+
+
+def _open_queue(args: argparse.Namespace, url: str) -> Queue:
+    """The queue in the folder that --data names, for the server at `url`."""
+    from api.instruments.forward.queue import Queue, QueueError
+    from api.settings import user_data
+
+    try:
+        queue = Queue((args.data or user_data()) / "bench.sqlite")
+        queue.claim(url, change=args.change_server)
+    except QueueError as error:
+        fail(str(error))
+    return queue
 
 
 def _specs(args: argparse.Namespace) -> list[Spec]:
@@ -156,9 +167,10 @@ def _specs(args: argparse.Namespace) -> list[Spec]:
 
 
 def _keep_the_rest(keep: Callable[[Reading], None], left: Sequence[Reading]) -> Sequence[Reading]:
-    """Keep what the instruments still held when they stopped; what could not be.
+    """Keep the readings that the instruments still held when they stopped; returns those that
+    could not be kept.
 
-    Their own thread may be at it as well: each is stored once, and both go by the order.
+    The instruments' own thread may do the same: each is stored once, and both keep the order.
     """
     for number, reading in enumerate(left):
         try:
@@ -174,9 +186,9 @@ def _complain(sentence: str) -> None:
 
 
 class _Shown:
-    """Lines for the person at this bench; on a terminal each press rings as well.
+    """Prints lines for the person at this bench; on a terminal each press also rings the bell.
 
-    No reading hangs on them: nothing here raises, also where nobody can see a line any more.
+    Readings do not depend on them: nothing here raises, even when the terminal is gone.
     """
 
     def __init__(self) -> None:
@@ -188,14 +200,14 @@ class _Shown:
             out = sys.stdout
             # One bell for kept, two for not understood: heard without looking.
             bell = "\a" * (2 if wrong else 1) if out.isatty() else ""
-            # What comes from outside moves no cursor.
+            # Text from outside must not send control sequences to the terminal.
             plain = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
             code = out.encoding or "ascii"
             plain = plain.encode(code, "backslashreplace").decode(code)
             print(plain + bell, flush=True)
 
     def close(self) -> None:
-        """Let go of lines that nobody will take: Python would complain of them at its exit."""
+        """Discard unwritten lines when nobody reads them: Python would report them at its exit."""
         try:
             sys.stdout.flush()
         except (OSError, ValueError, AttributeError):
