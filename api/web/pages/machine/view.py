@@ -5,9 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from itertools import pairwise
-from statistics import median
 from typing import Any, Final, Literal
 from uuid import UUID
 
@@ -30,6 +27,7 @@ from api.answers.machine_state import (
     machine_states,
 )
 from api.answers.moments import ago, day
+from api.answers.next_check import next_check
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
@@ -49,7 +47,6 @@ from api.web.shapes.history import DriftOut
 router = APIRouter(include_in_schema=False)
 
 _SHOWN: Final = 40  # series in the table; the others are a link away
-_FEWEST_GAPS: Final = 2
 
 
 @router.get("/machines")
@@ -235,33 +232,6 @@ def _angle_of(how: MachineState) -> dict[str, str]:
                 "u_deg": f"{outward(known.check.expanded, 'angle'):.6f}",
             }
     return {}
-
-
-def next_check(found: MachineHistory, moment: datetime) -> str:
-    """When the machine is due again, in words: at once where something is open, else as often
-    as it was checked so far (the middle of the gaps between checks)."""
-    how = found.state
-    if not how.known:
-        return "Now: it has not been checked yet."
-    if how.caveat:
-        return "Now: it was changed since it was measured."
-    verdicts = {known.check.verdict for known in how.known}
-    if "needs adjusting" in verdicts:
-        return "Now: adjust it, then measure it again."
-    if "cannot tell yet" in verdicts:
-        return "Now: more cuts are needed for a verdict."
-    always = "after every blade change, move, adjustment or knock"
-    days = sorted({known.at.astimezone().date() for known in _all_known(found)})
-    gaps = [(b - a).days for a, b in pairwise(days)]
-    if len(gaps) < _FEWEST_GAPS:
-        return f"{sentences.capital(always)}, and before work that asks for this tolerance."
-    by = how.known[0].at + timedelta(days=median(gaps[-10:]))
-    words = f"overdue since {day(by)}" if by < moment else f"by {day(by)}"
-    return f"{sentences.capital(words)} (as often as so far), and {always}."
-
-
-def _all_known(found: MachineHistory) -> list[KnownCheck]:
-    return [known for series in found.series for known in all_known(series)]
 
 
 # ---------------------------------------------------------------- the history
