@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { Refused, Unreachable, get, memory, post, uuid7 } from "../../api/web/pages/shared/http.js";
+import { Refused, Unreachable, get, memory, patch, post, remove, uuid7 } from "../../api/web/pages/shared/http.js";
 import { openWindow } from "./stand_ins.js";
 
 beforeEach(openWindow);
@@ -41,6 +41,22 @@ test("no answer at all is told apart from a refusal", async () => {
     throw new TypeError("fetch failed");
   };
   await assert.rejects(get("/api/health"), Unreachable);
+});
+
+test("each kind of request goes out as what it is, and is refused alike", async () => {
+  const asked = [];
+  globalThis.fetch = async (path, options) => {
+    asked.push([path, options.method, options.body, options.headers?.["Content-Type"]]);
+    return new Response('{"detail": "Not now."}', { status: 409 });
+  };
+  await assert.rejects(post("/api/series", { unit: "mm" }), { status: 409, message: "Not now." });
+  await assert.rejects(patch("/api/series/1", { note: "" }), { status: 409, message: "Not now." });
+  await assert.rejects(remove("/api/identify"), { status: 409, message: "Not now." });
+  assert.deepEqual(asked, [
+    ["/api/series", "POST", '{"unit":"mm"}', "application/json"],
+    ["/api/series/1", "PATCH", '{"note":""}', "application/json"],
+    ["/api/identify", "DELETE", undefined, undefined],
+  ]);
 });
 
 test("settings are kept in this browser, under keys that begin alike", () => {

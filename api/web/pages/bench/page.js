@@ -2,7 +2,7 @@
 // events and the person.
 
 import { all, around, at, one } from "../shared/elements.js";
-import { Refused, Unreachable, get, memory, messageOf, post, uuid7 } from "../shared/http.js";
+import { Refused, get, getPage, memory, messageOf, post, uuid7 } from "../shared/http.js";
 import { catchKeys, watchListening } from "../shared/keys.js";
 import { listen } from "../shared/live.js";
 import * as measuring from "./measuring.js";
@@ -84,14 +84,7 @@ function sign(id, on, text) {
  * @param {string} side of the blade to which the strip falls
  */
 async function guide(key, side) {
-  let response;
-  try {
-    response = await fetch(`/guide/${encodeURIComponent(key)}?side=${side}`);
-  } catch {
-    throw new Unreachable();
-  }
-  if (!response.ok) throw new Refused(response.status, {});
-  const there = new DOMParser().parseFromString(await response.text(), "text/html");
+  const there = await getPage(`/guide/${encodeURIComponent(key)}?side=${side}`);
   return document.adoptNode(one(there, "#guide-article"));
 }
 

@@ -1,7 +1,7 @@
 // The Instruments page: identifies a caliper step by step, and keeps what is plugged in up to date.
 
 import { all, around, at, one } from "../shared/elements.js";
-import { Refused, get, memory, messageOf, post } from "../shared/http.js";
+import { Refused, get, getPage, memory, messageOf, post, remove } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
 import { listen } from "../shared/live.js";
 import { show as showUnits } from "../shared/units.js";
@@ -34,19 +34,6 @@ function step(name, focus) {
 function line(id, icon, text) {
   one(at(id), "use", SVGUseElement).setAttribute("href", `#mark-${icon}`);
   one(at(id), "span").textContent = text;
-}
-
-/** @param {string} path */
-async function remove(path) {
-  let response;
-  try {
-    response = await fetch(path, { method: "DELETE" });
-  } catch {
-    throw new Error("The server does not answer. Check that it runs and that this device is on its network.");
-  }
-  const body = await response.json().catch(() => ({}));
-  if (!response.ok) throw new Refused(response.status, body);
-  return body;
 }
 
 // ---- identifying
@@ -449,15 +436,12 @@ async function refresh() {
   refreshing = true;
   refreshAgain = false;
   try {
-    const response = await fetch("/instruments/now");
-    if (response.ok) {
-      const there = new DOMParser().parseFromString(await response.text(), "text/html");
-      for (const list of all(document, "[data-keyed]")) {
-        takeOver(list, one(there, `[data-keyed=${list.dataset.keyed}]`));
-      }
-      offerLeaveAlone();
-      offerListenTo();
+    const there = await getPage("/instruments/now");
+    for (const list of all(document, "[data-keyed]")) {
+      takeOver(list, one(there, `[data-keyed=${list.dataset.keyed}]`));
     }
+    offerLeaveAlone();
+    offerListenTo();
   } catch {
     // The server is away: what is shown stays until it is back.
   }
@@ -497,7 +481,6 @@ async function forget(button) {
   }
   const { forget: name = "", bench = "" } = button.dataset;
   try {
-    /** @type {ForgottenOut} */
     const gone = await remove(`/api/calipers/${encodeURIComponent(name)}?bench=${encodeURIComponent(bench)}`);
     const words = gone.again ? `${name} is not listened to until the next start; it is named on the command line.` : `${name} is not listened to any longer.`;
     say(at("said"), words);

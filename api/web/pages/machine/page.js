@@ -1,7 +1,7 @@
 // A machine's page: what is asked is answered by the server without leaving the page.
 
 import { at, entries, one } from "../shared/elements.js";
-import { Unreachable, memory, messageOf, post } from "../shared/http.js";
+import { getPage, memory, messageOf, post } from "../shared/http.js";
 import { show } from "../shared/units.js";
 
 /**
@@ -23,16 +23,14 @@ function asking(form, answer) {
     const mine = ++latest;
     const address = `${form.getAttribute("action")}?${new URLSearchParams(entries(form))}`;
     try {
-      const response = await fetch(address);
-      const there = new DOMParser().parseFromString(await response.text(), "text/html");
-      const found = there.getElementById(answer);
-      if (mine !== latest || !found) return;
-      at(answer).replaceChildren(...found.childNodes);
-    } catch {
+      const there = await getPage(address);
+      if (mine !== latest) return;
+      at(answer).replaceChildren(...one(there, `#${answer}`).childNodes);
+    } catch (error) {
       if (mine !== latest) return;
       const problem = document.createElement("p");
       problem.className = "problem";
-      problem.textContent = new Unreachable().message;
+      problem.textContent = messageOf(error);
       at(answer).replaceChildren(problem);
     }
     show(at(answer));

@@ -1,7 +1,7 @@
 // A series' page: it follows the bench while the series runs, and acts on its readings.
 
 import { all, around, at, one } from "../shared/elements.js";
-import { Refused, Unreachable, get, messageOf, post } from "../shared/http.js";
+import { get, getPage, messageOf, patch, post } from "../shared/http.js";
 import { listen } from "../shared/live.js";
 import { show } from "../shared/units.js";
 
@@ -69,14 +69,7 @@ function notDrawn(error) {
 }
 
 async function draw() {
-  let response;
-  try {
-    response = await fetch(location.pathname);
-  } catch {
-    throw new Unreachable();
-  }
-  if (!response.ok) throw new Refused(response.status, {});
-  const there = new DOMParser().parseFromString(await response.text(), "text/html");
+  const there = await getPage(location.pathname);
   const focused = all(document, "[data-act]").find((button) => button.contains(document.activeElement));
   for (const part of document.querySelectorAll("[data-live]")) {
     const fresh = there.getElementById(part.id);
@@ -191,14 +184,9 @@ at("note-form").addEventListener("submit", (event) => {
 async function keepNote() {
   const said = at("note-said");
   try {
-    const response = await fetch(`/api/series/${series}`, {
-      method: "PATCH",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ note: at("note", HTMLTextAreaElement).value.trim() }),
-    });
-    if (!response.ok) throw new Refused(response.status, await response.json());
+    await patch(`/api/series/${series}`, { note: at("note", HTMLTextAreaElement).value.trim() });
     said.textContent = "Kept.";
   } catch (error) {
-    said.textContent = error instanceof Refused ? error.message : new Unreachable().message;
+    said.textContent = messageOf(error);
   }
 }

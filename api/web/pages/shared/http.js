@@ -30,13 +30,20 @@ export const messageOf = (error) => (error instanceof Error ? error.message : St
  * @param {string} path
  * @param {RequestInit} options
  */
-async function request(path, options) {
-  let response;
+async function answer(path, options = {}) {
   try {
-    response = await fetch(path, options);
+    return await fetch(path, options);
   } catch {
     throw new Unreachable();
   }
+}
+
+/**
+ * @param {string} path
+ * @param {RequestInit} options
+ */
+async function request(path, options) {
+  const response = await answer(path, options);
   const text = await response.text();
   let body = {};
   try {
@@ -56,13 +63,42 @@ async function request(path, options) {
 export const get = (path) => /** @type {Promise<Got[P]>} */ (request(path, { headers: { Accept: "application/json" } }));
 
 /**
+ * @param {"POST" | "PATCH"} method
+ * @param {object} body
+ * @returns {RequestInit}
+ */
+const withBody = (method, body) => ({ method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+
+/**
  * @template {string & keyof Posted} P
  * @param {P} path
  * @param {object} body
  * @returns {Promise<Posted[P]>}
  */
-export const post = (path, body = {}) =>
-  request(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+export const post = (path, body = {}) => request(path, withBody("POST", body));
+
+/**
+ * @param {string} path
+ * @param {object} body
+ */
+export const patch = (path, body) => request(path, withBody("PATCH", body));
+
+/**
+ * @template {string & keyof Deleted} P
+ * @param {P} path
+ * @returns {Promise<Deleted[P]>}
+ */
+export const remove = (path) => /** @type {Promise<Deleted[P]>} */ (request(path, { method: "DELETE" }));
+
+/**
+ * A page of this server, to take parts of.
+ * @param {string} path
+ */
+export async function getPage(path) {
+  const response = await answer(path);
+  if (!response.ok) throw new Refused(response.status, {});
+  return new DOMParser().parseFromString(await response.text(), "text/html");
+}
 
 /**
  * A UUID of version 7 (RFC 9562, section 5.7). crypto.randomUUID would be version 4, and is

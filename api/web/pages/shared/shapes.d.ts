@@ -212,6 +212,12 @@ interface Posted {
   [other: string]: unknown;
 }
 
+/** What DELETE answers, by its address. */
+interface Deleted {
+  "/api/identify": IdentifyOut;
+  [caliper: `/api/calipers/${string}`]: ForgottenOut;
+}
+
 /** What the live link brings: each kind of event with its data. */
 type LiveEvent =
   | { kind: "reading"; data: ReadingOut }
