@@ -19,7 +19,8 @@ const MARKS = {
   waiting: "waiting",
   finished: "complete",
 };
-const VERDICT_MARKS = { "good enough": "good", "needs adjusting": "adjust", "cannot tell yet": "cannot" };
+/** @type {Record<string, string>} */
+const VERDICT_MARKS = JSON.parse(at("verdict-marks").textContent ?? "{}");
 /** @type {Record<string, string>} */
 const FLAGS = JSON.parse(at("flags").textContent ?? "{}");
 
@@ -264,7 +265,7 @@ export function showScore(score, units) {
   box.dataset.verdict = quantity?.verdict ?? "";
   verdict.hidden = !quantity?.verdict;
   if (quantity?.verdict) {
-    setMark(verdict, VERDICT_MARKS[quantity.verdict]);
+    setMark(verdict, VERDICT_MARKS[quantity.verdict] ?? "cannot");
     one(verdict, "span").textContent = capital(quantity.verdict);
   }
   const angle = quantity?.unit === "deg" ? mean : null;

@@ -25,6 +25,7 @@ from api.web.pages.bench import phone
 from api.web.pages.shared import drawings
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.static import SECURITY_HEADERS
+from api.web.pages.shared.verdicts import VERDICT_MARKS
 from api.web.pages.shared.words import FLAGS
 from api.web.shapes import BenchName, MachineOut, MethodOut
 
@@ -89,6 +90,7 @@ def bench(request: Request, name: BenchName, server: TheServer) -> HTMLResponse:
         bench=name,
         state=_in_script(state),
         flags=_in_script(FLAGS),
+        marks=_in_script(VERDICT_MARKS),
         measuring=method.key if method else None,
         places=Markup(drawings.places_drawing(method)) if method else "",
         methods=methods,

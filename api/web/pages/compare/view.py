@@ -47,11 +47,6 @@ _TITLES: Final[dict[Quantity, str]] = {
     "tilt": "The tilt",
     "length": "The length",
 }
-_VERDICT_MARKS: Final = {
-    "good enough": "good",
-    "needs adjusting": "adjust",
-    "cannot tell yet": "cannot",
-}
 
 
 @router.get("/compare")
@@ -260,7 +255,6 @@ def _shown(
                 "expanded": score.expanded_uncertainty if score else None,
                 "coverage": score.coverage_factor if score else None,
                 "verdict": score.verdict if score else None,
-                "verdict_mark": _VERDICT_MARKS.get((score and score.verdict) or "", "cannot"),
             }
         )
     nominal = [

@@ -12,7 +12,6 @@ from uuid import UUID
 from markupsafe import Markup
 from sqlalchemy import Connection
 
-from analysis import conformity
 from analysis.budget import trial_uncertainty
 from analysis.conformity import Tolerance
 from analysis.facts import SeriesFacts
@@ -43,11 +42,6 @@ ASIDE: Final = {
     "bounced": "ignored: a repeat of the reading before",
     "taken back": "taken back",
     "closed jaws": "jaws shut: it took the reading before back",
-}
-VERDICT_MARKS: Final = {
-    conformity.GOOD: "good",
-    conformity.ADJUST: "adjust",
-    conformity.UNKNOWN: "cannot",
 }
 _TITLES: Final[dict[Quantity, str]] = {"angle": "Angle", "tilt": "Tilt", "length": "Length"}
 # Beyond so many degrees of freedom Student's t is the normal distribution to three digits.

@@ -72,7 +72,6 @@ def all_series(
         methods=server.methods,
         asked={"machine": machine, "method": method, "before": before},
         problem=problem,
-        marks=series_view.VERDICT_MARKS,
     )
 
 
@@ -94,7 +93,6 @@ def one_series(request: Request, store: TheStore, series_id: str) -> HTMLRespons
         cautions=cautions_for(view.method.cautions),
         origins=series_view.ORIGINS,
         aside=series_view.ASIDE,
-        marks=series_view.VERDICT_MARKS,
     )
 
 
@@ -112,7 +110,6 @@ def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
         view=view,
         cautions=cautions_for(view.method.cautions),
         origins=series_view.ORIGINS,
-        marks=series_view.VERDICT_MARKS,
         printed=now(),
         version=VERSION,
     )

@@ -11,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from api.web.pages.shared import numbers
 from api.web.pages.shared.static import PAGES, SECURITY_HEADERS, STATIC_ADDRESS
+from api.web.pages.shared.verdicts import VERDICT_MARKS
 
 _templates: Final = Environment(
     loader=FileSystemLoader(PAGES),
@@ -19,7 +20,11 @@ _templates: Final = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_templates.globals |= {"static": STATIC_ADDRESS, "figures": numbers}
+_templates.globals |= {
+    "static": STATIC_ADDRESS,
+    "figures": numbers,
+    "verdict_marks": VERDICT_MARKS,
+}
 _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty, "day": numbers.day}
 
 
