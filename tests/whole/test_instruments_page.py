@@ -94,7 +94,7 @@ def test_a_person_with_no_manual_gets_from_the_plug_to_the_first_reading(server,
     card = page.locator(".caliper", has_text="six inch")
     expect(card).to_contain_text("Listening.")
     page.get_by_role("link", name="To the Bench page").last.click()
-    expect(page).to_have_url(f"{server.url}/bench/main")
+    expect(page).to_have_url(f"{server.url}/")
 
 
 def test_a_wrong_number_is_said_and_the_right_one_still_counts(opened, port):

@@ -6,11 +6,11 @@ import socket
 from functools import lru_cache
 from io import BytesIO
 from typing import Final
-from urllib.parse import quote
 
 from starlette.requests import Request
 
 from api.web.guard import anywhere, loopback
+from api.web.pages.shared.addresses import bench_page
 
 # Set aside for documentation (RFC 5737, section 3; RFC 3849): nobody is there, and nothing is
 # sent to them either. To "connect" a datagram socket only asks the system for the way.
@@ -47,7 +47,7 @@ def address(request: Request, listens_on: str, bench: str) -> str | None:
         if host is None:
             return None
         base = f"http://{host}:{request.scope['server'][1]}"
-    return base + ("/" if bench == "main" else f"/bench/{quote(bench, safe='')}")
+    return base + bench_page(bench)
 
 
 @lru_cache(maxsize=16)

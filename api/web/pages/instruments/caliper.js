@@ -1,5 +1,6 @@
 // A caliper's own page: begins a study and opens the Bench page, which then waits for presses.
 
+import { benchPage } from "../shared/addresses.js";
 import { all, entries, one } from "../shared/elements.js";
 import { Refused, memory, messageOf, post } from "../shared/http.js";
 
@@ -28,7 +29,7 @@ async function begin(form, event) {
       block: fields.block?.trim() || undefined,
       instead: event.submitter === instead,
     });
-    location.href = `/bench/${encodeURIComponent(series.bench)}`;
+    location.href = benchPage(series.bench);
   } catch (error) {
     wrong.textContent = messageOf(error);
     if (error instanceof Refused && error.status === 409) {

@@ -1,5 +1,6 @@
 // The Instruments page: identifies a caliper step by step, and keeps what is plugged in up to date.
 
+import { benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
 import { Refused, get, getPage, memory, messageOf, post, remove } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
@@ -316,7 +317,7 @@ function first(caliper, after) {
   waited = caliper;
   line("first-title", "waiting", `${caliper.name} is listened to. Press send once more.`);
   at("first-said").textContent = "";
-  at("to-bench", HTMLAnchorElement).href = `/bench/${encodeURIComponent(caliper.bench)}`;
+  at("to-bench", HTMLAnchorElement).href = benchPage(caliper.bench);
   step("first", "first-title");
   if (followed.has(caliper.bench)) return;
   followed.add(caliper.bench);

@@ -1,5 +1,6 @@
 // A series' page: it follows the bench while the series runs, and acts on its readings.
 
+import { benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
 import { get, getPage, messageOf, patch, post } from "../shared/http.js";
 import { listen } from "../shared/live.js";
@@ -124,7 +125,7 @@ page.addEventListener("click", async (event) => {
   resume.ariaBusy = "true";
   try {
     await post(`/api/series/${series}/resume`);
-    location.assign(bench === "main" ? "/" : `/bench/${encodeURIComponent(bench)}`);
+    location.assign(benchPage(bench));
   } catch (error) {
     complain(error);
     resume.ariaBusy = "false";

@@ -9,7 +9,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from api.web.pages.shared import numbers
+from api.web.pages.shared import addresses, numbers
 from api.web.pages.shared.static import PAGES, SECURITY_HEADERS, STATIC_ADDRESS
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 
@@ -24,6 +24,7 @@ _templates.globals |= {
     "static": STATIC_ADDRESS,
     "figures": numbers,
     "verdict_marks": VERDICT_MARKS,
+    "bench_page": addresses.bench_page,
 }
 _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty, "day": numbers.day}
 

@@ -1,0 +1,10 @@
+"""The address of a bench's page; `addresses.js` says the same for the scripts."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+
+def bench_page(name: str) -> str:
+    """The path of the page of bench `name`: "/" for `main`."""
+    return "/" if name == "main" else f"/bench/{quote(name, safe='')}"
