@@ -104,7 +104,7 @@ def test_all_machines_tell_how_they_stand_and_how_old_that_is(server, shop, page
 
 def test_how_it_stands_is_told_in_one_sentence_and_one_drawing(at, server, shop):
     page = at("out")
-    stands = page.locator(".now-standing")
+    stands = page.locator(".current-state")
     expect(stands).to_contain_text("needs adjusting")
     expect(stands).to_contain_text("The open end of the cut leans to the right")
     expect(stands).to_contain_text(re.compile(r"0\.064\d*° ± 0\.00\d+°"))
@@ -127,14 +127,14 @@ def test_a_change_recorded_on_the_page_ends_what_was_known(server, page):
     measured(server, "Attic saw", FINE, tolerance_deg="0.03")
     machine = next(m["id"] for m in server.get("/api/machines") if m["name"] == "Attic saw")
     page.goto(f"{server.url}/machine/{machine}")
-    expect(page.locator(".now-standing")).to_contain_text("good enough")
-    page.get_by_label("It was").focus()
+    expect(page.locator(".current-state")).to_contain_text("good enough")
+    page.get_by_label("The machine was").focus()
     # Struck with time stamps of their own: a list that is typed at forgets after a second.
     Keyboard(page).strike(us("given another"))
     page.keyboard.press("Tab")
-    page.get_by_label("Note, if any").fill("60 teeth")
+    page.get_by_label("Note (optional)").fill("60 teeth")
     page.get_by_role("button", name="Record it").press("Enter")
-    expect(page.locator(".now-standing")).to_contain_text("not known now")
+    expect(page.locator(".current-state")).to_contain_text("not known now")
     expect(page.locator(".changes")).to_contain_text("blade changed")
     expect(page.locator(".changes")).to_contain_text("60 teeth")
     (change,) = server.get(f"/api/machines/{machine}/history")["setup_changes"]
@@ -146,10 +146,10 @@ def test_a_change_of_the_past_is_recorded_at_its_own_moment(server, page):
     measured(server, "Cellar saw", FINE)
     machine = next(m["id"] for m in server.get("/api/machines") if m["name"] == "Cellar saw")
     page.goto(f"{server.url}/machine/{machine}")
-    page.get_by_label("When; left empty, now").fill("2025-05-06T07:08")
+    page.get_by_label("When (empty: now)").fill("2025-05-06T07:08")
     page.get_by_role("button", name="Record it").click()
     expect(page.locator(".changes")).to_contain_text("6 May 2025")
-    expect(page.locator(".now-standing")).not_to_contain_text("not known now")
+    expect(page.locator(".current-state")).not_to_contain_text("not known now")
 
 
 def test_the_chart_shows_phases_and_says_the_same_in_a_table(at):
@@ -166,7 +166,7 @@ def test_the_chart_shows_phases_and_says_the_same_in_a_table(at):
 
 def test_what_to_move_follows_what_is_said_of_the_fence_and_is_remembered(at, server, shop):
     page = at("out")
-    answer = page.locator("#mend-answer")
+    answer = page.locator("#adjust-answer")
     expect(answer).to_contain_text("Unplug the machine before you adjust it")
     expect(answer).to_contain_text("counter-clockwise")
     page.get_by_label("From the pivot to the point").fill("600")
@@ -190,13 +190,13 @@ def test_without_scripts_the_questions_are_answered_all_the_same(server, shop, b
     page = browser.new_context(java_script_enabled=False).new_page()
     page.goto(f"{server.url}/machine/{shop['out']}")
     page.get_by_label("From the pivot to the point").fill("600")
-    page.locator("#mend-form").get_by_role("button").click()
-    expect(page.locator("#mend-answer")).to_contain_text("Move the right end of the fence")
+    page.locator("#adjust-form").get_by_role("button").click()
+    expect(page.locator("#adjust-answer")).to_contain_text("Move the right end of the fence")
     page.context.close()
 
 
 def test_a_machine_within_its_tolerance_is_left_alone(at):
-    answer = at("fine").locator("#mend-answer")
+    answer = at("fine").locator("#adjust-answer")
     expect(answer).to_contain_text(re.compile("Leave the angle|may stay as it is"))
     expect(answer.locator(".todo")).not_to_be_visible()
 
@@ -205,12 +205,12 @@ def test_what_the_error_does_to_the_work_is_told_both_ways(at):
     page = at("out")
     answer = page.locator("#work-answer")
     expect(answer).to_contain_text("A joint 150 mm long stands 0.16")
-    page.get_by_label("A gap that you accept").fill("0.1")
+    page.get_by_label("Largest gap that you accept").fill("0.1")
     expect(answer).to_contain_text("A gap of 0.1 mm over a joint 150 mm long allows 0.0382 degrees")
     expect(answer).to_contain_text("does not keep within that")
-    page.get_by_label("A case this wide").fill("400")
+    page.get_by_label("Width of a case").fill("400")
     expect(answer).to_contain_text("Is needed with width")
-    page.get_by_label("and this high").fill("700")
+    page.get_by_label("Height of the case").fill("700")
     expect(answer).to_contain_text("The diagonals of a case 400 mm by 700 mm differ by")
 
 
@@ -227,15 +227,15 @@ def test_numbers_are_shown_in_the_units_chosen(at):
     page = at("out")
     page.locator("summary", has_text="Units").click()
     page.get_by_label("Show angles in").select_option("arc minutes")
-    expect(page.locator(".now-standing .sentence")).to_contain_text("3.85′ ± 0.22′")
+    expect(page.locator(".current-state .sentence")).to_contain_text("3.85′ ± 0.22′")
     page.get_by_label("Show lengths in").select_option("thou (0.001 in)")
     page.get_by_label("From the pivot to the point").fill("600")
-    expect(page.locator("#mend-answer")).to_contain_text(re.compile(r"by 26\.\d+ thou ±"))
+    expect(page.locator("#adjust-answer")).to_contain_text(re.compile(r"by 26\.\d+ thou ±"))
 
 
 def test_a_new_machine_is_told_what_comes_first(at):
     page = at("new")
-    expect(page.locator(".now-standing")).to_contain_text("Not checked yet")
+    expect(page.locator(".current-state")).to_contain_text("Not checked yet")
     expect(page.locator("#history")).to_contain_text("No check yet")
     expect(page.locator("#mend")).to_have_count(0)
 

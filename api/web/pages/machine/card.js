@@ -1,4 +1,4 @@
-// The card: printed from here, with numbers in the person's own units.
+// The card: numbers in the units chosen, and a button that prints.
 
 import { at } from "../shared/elements.js";
 import "../shared/units.js";

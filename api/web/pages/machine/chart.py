@@ -49,8 +49,8 @@ def history_chart(
         parts.append(charts.text(x.at(shift.at.timestamp()), _TOP + 13, "?", "strong halo"))
     parts += _changes(changes, x)
     parts += _checks(line, moments, x, y)
-    told = f"{name}: {len(line.values)} checks. {line.sentence}"
-    return charts.chart(name, _HEIGHT, parts, told)
+    summary = f"{name}: {len(line.values)} checks. {line.sentence}"
+    return charts.chart(name, _HEIGHT, parts, summary)
 
 
 def _wide(moments: Sequence[float]) -> tuple[float, float]:

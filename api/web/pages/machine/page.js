@@ -1,21 +1,21 @@
-// A machine's page: what is asked is answered by the server without leaving the page.
+// A machine's page: the server answers its forms without a new page.
 
 import { at, entries, one } from "../shared/elements.js";
 import { getPage, memory, messageOf, post } from "../shared/http.js";
 import { show } from "../shared/units.js";
 
 /**
- * A form that not every page with this script has.
+ * A form; null where the page has none of this id.
  * @param {string} id
  */
 const formIfAny = (id) => (document.getElementById(id) ? at(id, HTMLFormElement) : null);
 
-// ---- questions that the server answers with a part of a page
+// ---- forms that the server answers with a part of a page
 
 /**
- * Ask `form`'s own address what it says now, and put that part of the answer in place.
+ * Ask the address of `form` for its answer, and put it in place.
  * @param {HTMLFormElement} form
- * @param {string} answer the id of that part
+ * @param {string} answer the id of the element that holds it
  */
 function asking(form, answer) {
   let latest = 0;
@@ -49,7 +49,7 @@ function fill(form, kept) {
 }
 
 /**
- * A form whose answer follows what is typed; what was typed is remembered as `key`.
+ * Update the answer of `form` as its fields change; they are remembered as `key`.
  * @param {HTMLFormElement} form
  * @param {string} answer
  * @param {"work" | `fence ${string}`} key
@@ -58,7 +58,7 @@ function fill(form, kept) {
 function follow(form, answer, key, names) {
   const ask = asking(form, answer);
   const kept = memory.get(key, null);
-  // What the address says goes before what was remembered.
+  // What the address says takes precedence over what was remembered.
   if (kept && !location.search) {
     fill(form, kept);
     ask();
@@ -79,17 +79,17 @@ function follow(form, answer, key, names) {
   });
 }
 
-const mend = formIfAny("mend-form");
+const adjust = formIfAny("adjust-form");
 const work = formIfAny("work-form");
-if (mend) follow(mend, "mend-answer", `fence ${mend.dataset.machine}`, ["pivot", "span", "pitch", "unit"]);
+if (adjust) follow(adjust, "adjust-answer", `fence ${adjust.dataset.machine}`, ["pivot", "span", "pitch", "unit"]);
 if (work) follow(work, "work-answer", "work", ["joint", "width", "height", "pieces", "gap", "unit"]);
 
-// ---- what happened to the machine
+// ---- setup changes
 
 const change = formIfAny("change-form");
 change?.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const said = at("change-said");
+  const status = at("change-status");
   const { kind, at: when, note } = entries(change);
   const body = {
     machine: at("machine").dataset.machine,
@@ -101,12 +101,12 @@ change?.addEventListener("submit", async (event) => {
   button.disabled = true;
   try {
     await post("/api/setup-changes", body);
-    said.textContent = "Recorded.";
+    status.textContent = "Recorded.";
     change.reset();
-    // How it stands, the chart and the list all follow from it: the server draws them anew.
+    // The state, the chart and the list all depend on it: the server draws them again.
     location.reload();
   } catch (error) {
-    said.textContent = messageOf(error);
+    status.textContent = messageOf(error);
     button.disabled = false;
   }
 });

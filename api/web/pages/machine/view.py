@@ -1,4 +1,4 @@
-"""The pages of machines: all of them, one with its whole story, and its card on paper."""
+"""The pages of machines: the list, one machine, what to move on it, and its card to print."""
 
 from __future__ import annotations
 
@@ -16,8 +16,7 @@ from sqlalchemy import Row
 from analysis import sentences
 from analysis.advice import ADJUSTING_CAUTIONS
 from analysis.units import Unit
-from api.answers import advice, history
-from api.answers import checks as store_history
+from api.answers import advice, checks, history
 from api.answers.history import DriftLine, MachineHistory
 from api.answers.machine_state import (
     KIND_WORDS,
@@ -51,7 +50,7 @@ _SHOWN: Final = 40  # series in the table; the others are a link away
 
 @router.get("/machines")
 def machines(request: Request, store: TheStore) -> HTMLResponse:
-    """Every machine, how it stands today, and how old that knowledge is."""
+    """Every machine with its state and how old that knowledge is."""
     return page(
         request,
         "machine/list.html",
@@ -62,7 +61,7 @@ def machines(request: Request, store: TheStore) -> HTMLResponse:
 
 @router.get("/machine/{machine}")
 def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
-    """One machine's whole story."""
+    """One machine: its state, its history, what to move, its series."""
     try:
         found = history.read(store, parse_id(machine))
     except NotFound as error:
@@ -74,20 +73,20 @@ def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         part="machines",
         machine=found.machine,
         headline=_headline(found.state),
-        others=[_said(known) for known in found.state.known[1:]],
+        others=[_result(known) for known in found.state.known[1:]],
         halves=None if found.halves is None else halves_out(found.halves),
         lines=[_line(found, line, numbered) for line in found.drift.values()],
         series=[_row(s) for s in reversed(found.series[-_SHOWN:])],
         series_in_all=len(found.series),
         changes=[_change(n, c) for n, c in enumerate(found.changes, 1)][::-1],
         kinds=KIND_WORDS,
-        mend=_mending(found, None, {}),
-        work=_working({**_angle_of(found.state)}),
+        adjusting=_adjusting(found, None, {}),
+        work=_work({**_angle_of(found.state)}),
     )
 
 
 @router.get("/machine/{machine}/mend")
-def mend(request: Request, machine: str, store: TheStore) -> HTMLResponse:
+def what_to_move(request: Request, machine: str, store: TheStore) -> HTMLResponse:
     """What to move, step by step, with what the query says of the fence."""
     try:
         found = history.read(store, parse_id(machine))
@@ -97,23 +96,23 @@ def mend(request: Request, machine: str, store: TheStore) -> HTMLResponse:
     series = None
     if query.get("series"):
         try:
-            series = store_history.of_series(store, UUID(query["series"]))
+            series = checks.of_series(store, UUID(query["series"]))
         except ValueError:
             series = None
         if series is None or series.row.machine_id != found.machine.id:
-            return _missing(request, "That series is none of this machine's.")
+            return _missing(request, "That series is not one of this machine.")
     return page(
         request,
-        "machine/mend.html",
+        "machine/adjust.html",
         part="machines",
         machine=found.machine,
-        mend=_mending(found, series, query),
+        adjusting=_adjusting(found, series, query),
     )
 
 
 @router.get("/machine/{machine}/card")
 def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
-    """How the machine stands, to print and stick on it."""
+    """The state of the machine, to print and put on it."""
     try:
         found = history.read(store, parse_id(machine))
     except NotFound as error:
@@ -124,20 +123,20 @@ def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         part="machines",
         machine=found.machine,
         headline=_headline(found.state),
-        others=[_said(known) for known in found.state.known[1:4]],
+        others=[_result(known) for known in found.state.known[1:4]],
         printed=day(now()),
         due=next_check(found, now()),
     )
 
 
 @router.get("/work")
-def what_it_does(request: Request) -> HTMLResponse:
+def work_page(request: Request) -> HTMLResponse:
     """What an angle error does to the work, and what error a gap allows."""
     return page(
         request,
         "machine/work.html",
         part="machines",
-        work=_working(dict(request.query_params)),
+        work=_work(dict(request.query_params)),
     )
 
 
@@ -148,16 +147,16 @@ def _missing(request: Request, message: str) -> HTMLResponse:
         status=404,
         title="No such machine",
         message=f"{sentences.capital(message).partition(';')[0].rstrip('.')}."
-        " The Machines page lists those there are.",
+        " The Machines page lists all of them.",
     )
 
 
-# ---------------------------------------------------------------- how it stands
+# ---------------------------------------------------------------- the state
 
 
 @dataclass(frozen=True, slots=True)
-class _Said:
-    """What one series tells, ready for a template; values in degrees or mm."""
+class _Result:
+    """What one series says, ready for a template; values in degrees or mm."""
 
     known: KnownCheck
     leans: str
@@ -176,9 +175,9 @@ class _Said:
 
 @dataclass(frozen=True, slots=True)
 class _Headline:
-    """How a machine stands: what was said last, its age, and whether it still holds."""
+    """The state of a machine: its main result, the age of that, and whether it still holds."""
 
-    said: _Said | None
+    result: _Result | None
     verdict: str | None
     age: str
     caveat: str
@@ -190,7 +189,7 @@ def _headline(how: MachineState) -> _Headline:
         return _Headline(None, None, "", "", running=False)
     first = how.known[0]
     return _Headline(
-        _said(first),
+        _result(first),
         how.verdict,
         how.age,
         how.caveat,
@@ -198,7 +197,7 @@ def _headline(how: MachineState) -> _Headline:
     )
 
 
-def _said(known: KnownCheck) -> _Said:
+def _result(known: KnownCheck) -> _Result:
     check, relation = known.check, known.relation
     angular = check.quantity != "length"
     toward = sentences.direction(check.mean, check.expanded, relation.toward) if angular else ""
@@ -206,7 +205,7 @@ def _said(known: KnownCheck) -> _Said:
         f"{sentences.taper(check.mean, check.expanded, 'mm')},"
         f" {sentences.taper(check.mean, check.expanded, 'in')}"
     )
-    return _Said(
+    return _Result(
         known=known,
         leans=toward,
         view=relation.view,
@@ -224,7 +223,7 @@ def _said(known: KnownCheck) -> _Said:
 
 
 def _angle_of(how: MachineState) -> dict[str, str]:
-    """The angle of the cut that says most of the work, as a query would give it."""
+    """The angle of the cut that matters most for the work, as a query gives it."""
     for known in how.known:
         if known.check.quantity == "angle" and known.relation.view.startswith("seen from above"):
             return {
@@ -298,25 +297,25 @@ def _change(number: int, change: Row[Any]) -> dict[str, object]:
     }
 
 
-def _row(series: store_history.CheckedSeries) -> dict[str, object]:
+def _row(series: checks.CheckedSeries) -> dict[str, object]:
     return {
         "id": series.id,
         "day": day(series.row.started_at),
         "running": series.row.finished_at is None,
         "method": series.facts.method.title,
         "trials": series.trials,
-        "said": [_said(known) for known in all_known(series)],
+        "results": [_result(known) for known in all_known(series)],
         "calipers": ", ".join(series.calipers),
         "note": series.row.note,
     }
 
 
-# ---------------------------------------------------------------- mending and the work
+# ---------------------------------------------------------------- adjusting, and the work
 
 
 @dataclass(frozen=True, slots=True)
-class _Mending:
-    """The questions about the fence with what was answered, and what to move."""
+class _Adjusting:
+    """The form about the fence as it was filled in, and what to move."""
 
     query: dict[str, str]
     series: str
@@ -334,11 +333,11 @@ class _Mending:
     cautions: Sequence[str]
 
 
-def _mending(
+def _adjusting(
     found: MachineHistory,
-    series: store_history.CheckedSeries | None,
+    series: checks.CheckedSeries | None,
     query: dict[str, str],
-) -> _Mending | None:
+) -> _Adjusting | None:
     """None where nothing was measured."""
     chosen = bool(query.get("series"))
     if series is None:
@@ -348,15 +347,15 @@ def _mending(
     unit: Unit = "in" if query.get("unit", series.row.unit) == "in" else "mm"
     pivot: Literal["left", "right"] = "right" if query.get("pivot") == "right" else "left"
     method = series.facts.method
-    told, refused, field = None, "", ""
+    answer, refused, field = None, "", ""
     try:
         adjusting = adjusting_of(
             pivot, query.get("span"), query.get("pitch"), query.get("setting"), unit
         )
-        told = advice_out(advice.series_advice(found, series, adjusting))
+        answer = advice_out(advice.series_advice(found, series, adjusting))
     except InvalidField as error:
         refused, field = f"{sentences.capital(error.message)}.", error.field
-    return _Mending(
+    return _Adjusting(
         query=query,
         series=str(series.id) if chosen else "",
         unit=unit,
@@ -364,10 +363,10 @@ def _mending(
         asks_fence=advice.uses_fence(method),
         asks_span=advice.uses_span(method),
         asks_screw=advice.uses_screw(method),
-        advice=told,
+        advice=answer,
         drawings={
             m.quantity: Markup(fence_move(pivot, m.move.toward_board))
-            for m in (told.advice if told else ())
+            for m in (answer.advice if answer else ())
             if m.move is not None and m.move.toward_board is not None
         },
         measured=day(series.row.started_at),
@@ -382,7 +381,7 @@ _WORK_FIELDS: Final = ("angle_deg", "u_deg", "joint", "width", "height", "pieces
 
 
 @dataclass(frozen=True, slots=True)
-class _Working:
+class _Work:
     query: dict[str, str]
     unit: Unit
     found: WorkAnswer | None
@@ -390,7 +389,7 @@ class _Working:
     field: str
 
 
-def _working(query: dict[str, str]) -> _Working:
+def _work(query: dict[str, str]) -> _Work:
     unit: Unit = "in" if query.get("unit") == "in" else "mm"
     given = {name: query.get(name, "") for name in _WORK_FIELDS}
     if not any(given[name] for name in ("joint", "width", "height", "pieces", "gap")):
@@ -403,5 +402,5 @@ def _working(query: dict[str, str]) -> _Working:
         u = number_of("u_deg", given["u_deg"]) or 0.0
         found = work(None if angle is None else math.radians(angle), math.radians(u), asked)
     except InvalidField as error:
-        return _Working(given, unit, None, f"{sentences.capital(error.message)}.", error.field)
-    return _Working(given, unit, found, "", "")
+        return _Work(given, unit, None, f"{sentences.capital(error.message)}.", error.field)
+    return _Work(given, unit, found, "", "")
