@@ -205,7 +205,7 @@ def test_a_reading_is_taken_back_with_the_keyboard_and_stays_on_record(shop):
     button = page.locator("#trial-1 [data-act=take-back]").nth(1)
     button.focus()
     page.keyboard.press("Enter")
-    expect(page.locator("#told")).to_have_text("Taken back.")
+    expect(page.locator("#message")).to_have_text("Taken back.")
     expect(page.locator("#trial-1")).to_contain_text("not complete")
     expect(page.locator("#trial-1")).to_be_focused()
     expect(page.locator(".aside")).to_contain_text("12.40")
@@ -230,7 +230,7 @@ def test_a_repeat_that_was_real_is_counted_after_all(shop):
     shop.press("12.00", since_previous_ms=60)
     shop.open(f"/series/{series}")
     page = shop.page
-    expect(page.locator(".aside")).to_contain_text("a repeat of the reading before")
+    expect(page.locator(".aside")).to_contain_text("a repeat of the previous reading")
     page.click("[data-act=restore]")
     expect(page.locator("#trial-1 .readings li")).to_have_count(2)
     expect(page.locator(".aside")).to_have_count(0)
@@ -245,7 +245,7 @@ def test_a_finished_series_offers_no_changes_and_says_why(shop):
     shop.server.post(f"/api/series/{series}/finish")
     expect(page.locator("[data-act]")).to_have_count(0)
     expect(page.locator("#sign")).to_contain_text("Finished")
-    expect(page.locator("#readings")).to_contain_text("does not run any more")
+    expect(page.locator("#readings")).to_contain_text("is not running any more")
 
 
 def test_what_could_not_be_drawn_when_it_was_told_is_drawn_later(shop):
@@ -271,7 +271,7 @@ def test_of_two_notes_the_one_written_last_stays(shop):
         assert first.route
     first.let_go()
     assert until(lambda: shop.server.get(f"/api/series/{series}")["note"] == "last")
-    expect(page.locator("#note-said")).to_have_text("Kept.")
+    expect(page.locator("#note-status")).to_have_text("Saved.")
 
 
 def test_an_old_page_does_not_touch_the_series_that_runs_now(shop):
@@ -283,7 +283,7 @@ def test_an_old_page_does_not_touch_the_series_that_runs_now(shop):
     other = shop.start("Another saw")
     shop.strips(10)
     page.click("#trial-1 [data-act=swap-ends]")
-    expect(page.locator("#problem")).to_contain_text("no longer runs on its bench")
+    expect(page.locator("#problem")).to_contain_text("is no longer running on its bench")
     assert shop.server.get(f"/api/series/{other}")["trials"][0]["flags"] == []
 
 
@@ -292,7 +292,7 @@ def test_a_note_is_kept(shop):
     shop.open(f"/series/{series}")
     shop.page.fill("#note", "fence cleaned & <b>bolted</b>")
     shop.page.click("#note-form button")
-    expect(shop.page.locator("#note-said")).to_have_text("Kept.")
+    expect(shop.page.locator("#note-status")).to_have_text("Saved.")
     assert shop.server.get(f"/api/series/{series}")["note"] == "fence cleaned & <b>bolted</b>"
     shop.page.reload()
     expect(shop.page.locator("#note")).to_have_value("fence cleaned & <b>bolted</b>")
@@ -426,7 +426,7 @@ def test_the_report_holds_method_trials_budget_verdict_and_standards(shop):
         "JCGM 100:2008",
         "Keep the guards in place",
         f"caliper of {shop.bench}",
-        "1 set aside is on record",
+        "1 is kept but not counted",
         "new blade",
     ):
         expect(paper).to_contain_text(words)

@@ -1,4 +1,4 @@
-// A series' page: it follows the bench while the series runs, and acts on its readings.
+// A series' page: follows the bench while the series runs, and lets its readings be changed.
 
 import { benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
@@ -13,30 +13,30 @@ const api = /** @type {const} */ (`/api/benches/${encodeURIComponent(bench)}`);
 const ACTS = { "take-back": "Taken back", "swap-ends": "Ends swapped", restore: "It counts now" };
 
 /** @param {string} text */
-function tell(text) {
+function showMessage(text) {
   at("problem").hidden = true;
-  at("told").textContent = text;
+  at("message").textContent = text;
 }
 
 /** @param {unknown} error */
-function complain(error) {
+function showError(error) {
   at("problem").textContent = messageOf(error);
   at("problem").hidden = false;
 }
 
-// ---- the server draws; what it draws anew is put in place
+// ---- parts that the server draws again while the series runs
 
 const RETRY_MS = 2000;
 /** @type {Promise<void> | null} */
 let drawing = null;
 let again = false;
-let failure = ""; // why what is shown is older than what was told
+let failure = ""; // why the page shows an older state
 /** @type {ReturnType<typeof setTimeout> | undefined} */
 let retry;
 /** @type {Map<string, string>} */
 const drawn = new Map();
 
-/** Fetch the page anew and put its living parts in place of these; one at a time. */
+/** Fetch the page again and replace its live parts; one request at a time. */
 function redraw() {
   if (drawing) {
     again = true;
@@ -47,7 +47,7 @@ function redraw() {
     drawing = null;
     if (again) {
       again = false;
-      redraw().catch(complain);
+      redraw().catch(showError);
     }
   });
   return drawing;
@@ -59,13 +59,13 @@ function upToDate() {
 }
 
 /**
- * Nothing more may happen at the bench for long, so the page does not wait for it.
+ * Tries again by itself: the next event of the bench may be long in coming.
  * @param {unknown} error
  * @returns {never}
  */
 function notDrawn(error) {
   failure = messageOf(error);
-  retry = setTimeout(() => redraw().catch(complain), RETRY_MS);
+  retry = setTimeout(() => redraw().catch(showError), RETRY_MS);
   throw error;
 }
 
@@ -86,7 +86,7 @@ async function draw() {
 }
 
 /**
- * The button that had the focus was drawn anew, or is gone: stay where the person was.
+ * The button that had the focus was replaced or removed: keep the focus in the same place.
  * @param {HTMLElement} button
  */
 function refocus(button) {
@@ -99,7 +99,7 @@ function refocus(button) {
 }
 
 /**
- * What the error does to the work is asked with the error as it is now.
+ * Answer the form about the work with the error as it is now.
  * @param {Document} there
  */
 function followWork(there) {
@@ -109,15 +109,15 @@ function followWork(there) {
   if (!fresh) return;
   if (!form) {
     at("work").replaceChildren(...one(there, "#work").childNodes);
-    import("../machine/page.js"); // answers the form, which was not there until now
+    import("../machine/page.js"); // answers the form, which the page did not have until now
     return;
   }
   for (const name of ["angle_deg", "u_deg"]) one(form, `[name=${name}]`, HTMLInputElement).value = one(fresh, `[name=${name}]`, HTMLInputElement).value;
-  // Not before there is somebody to answer: the module may still be on its way.
+  // Not before the module that answers it is loaded.
   import("../machine/page.js").then(() => form.dispatchEvent(new Event("input")));
 }
 
-// ---- going on with one that was finished
+// ---- continuing a finished series
 
 page.addEventListener("click", async (event) => {
   const resume = around(event, "#resume");
@@ -127,7 +127,7 @@ page.addEventListener("click", async (event) => {
     await post(`/api/series/${series}/resume`);
     location.assign(benchPage(bench));
   } catch (error) {
-    complain(error);
+    showError(error);
     resume.ariaBusy = "false";
   }
 });
@@ -139,55 +139,55 @@ if (page.dataset.running === "yes") {
     bench,
     Number(page.dataset.after),
     ({ kind, data }) => {
-      if (kind === "trial" && data.series === series && data.state === "complete") tell(`Complete: number ${data.number}`);
-      if ((kind === "trial" || kind === "score") && data.series === series) redraw().catch(complain);
-      if (kind === "bench" && page.dataset.running === "yes") redraw().catch(complain);
+      if (kind === "trial" && data.series === series && data.state === "complete") showMessage(`Complete: number ${data.number}`);
+      if ((kind === "trial" || kind === "score") && data.series === series) redraw().catch(showError);
+      if (kind === "bench" && page.dataset.running === "yes") redraw().catch(showError);
     },
     (up) => {
-      const words = "The live link is down: what the server keeps meanwhile is shown once it is back.";
-      if (!up) tell(words);
-      else if (at("told").textContent === words) tell("");
+      const words = "The live connection is down. What the server keeps in the meantime is shown when it is back.";
+      if (!up) showMessage(words);
+      else if (at("message").textContent === words) showMessage("");
     },
   );
 }
 
-// ---- acts on readings, and the note
+// ---- changing readings, and the note
 
 let acting = false;
 
 document.addEventListener("click", async (event) => {
   const button = around(event, "[data-act]");
-  // Not disabled meanwhile: a disabled button would lose the focus.
+  // Not disabled while it acts: a disabled button would lose the focus.
   if (!button || acting) return;
   const { act, reading, trial } = button.dataset;
   acting = true;
   try {
-    // The bench may feed another series by now, which a trial's number would meet.
+    // The bench may feed another series by now, and the trial's number would be one of that.
     const now = await get(api);
-    if (now.series?.id !== series) throw new Error("This series no longer runs on its bench, so it stays as it is.");
+    if (now.series?.id !== series) throw new Error("This series is no longer running on its bench, so it cannot be changed.");
     await post(`${api}/${act}`, act === "swap-ends" ? { trial: Number(trial) } : { reading });
-    tell(`${ACTS[String(act)]}.`);
+    showMessage(`${ACTS[String(act)]}.`);
     await redraw();
   } catch (error) {
-    complain(error);
+    showError(error);
   }
   acting = false;
 });
 
-// One after the other, so that what was written last is what stays.
-let noting = Promise.resolve();
+// One after the other, so that the last text is the one that is kept.
+let savingNote = Promise.resolve();
 
 at("note-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  noting = noting.then(keepNote);
+  savingNote = savingNote.then(saveNote);
 });
 
-async function keepNote() {
-  const said = at("note-said");
+async function saveNote() {
+  const status = at("note-status");
   try {
     await patch(`/api/series/${series}`, { note: at("note", HTMLTextAreaElement).value.trim() });
-    said.textContent = "Kept.";
+    status.textContent = "Saved.";
   } catch (error) {
-    said.textContent = messageOf(error);
+    status.textContent = messageOf(error);
   }
 }

@@ -1,4 +1,4 @@
-"""A series as its page and its report show it: figures, pictures and words, ready to be set."""
+"""A series as its page and its report show it: figures, pictures and words for the templates."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ ORIGINS: Final = {
     "imported": "from an old notebook",
 }
 ASIDE: Final = {
-    "bounced": "ignored: a repeat of the reading before",
+    "bounced": "ignored: a repeat of the previous reading",
     "taken back": "taken back",
-    "closed jaws": "jaws shut: it took the reading before back",
+    "closed jaws": "jaws shut: this took the previous reading back",
 }
 _TITLES: Final[dict[Quantity, str]] = {"angle": "Angle", "tilt": "Tilt", "length": "Length"}
-# Beyond so many degrees of freedom Student's t is the normal distribution to three digits.
-_PLENTY: Final = 1000
+# Above this, Student's t is the normal distribution to three digits.
+_UNLIMITED_DF: Final = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What studies tell of the calipers, and the series they are."""
+    """What studies say about the calipers, and the series of these studies."""
 
     words: Markup
     series: tuple[UUID, ...]
@@ -87,7 +87,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One quantity with all its trials and without the doubted; a dash where none are left."""
+    """One quantity with all trials, and without the doubtful ones; a dash where none is left."""
 
     title: str
     whole: Markup
@@ -104,7 +104,7 @@ class Doubted:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A trial in the table beside the picture; `u` is what measuring it added (95 %)."""
+    """A trial in the table below the picture; `u` is the uncertainty of its measuring (95 %)."""
 
     trial: TrialOut
     deviation: Markup
@@ -118,8 +118,8 @@ class Row:
 class QuantityView:
     """What the series says of one quantity.
 
-    figure: the answer, None where there is none yet. signs: what a plus means, "" for a
-    length. tolerance_hidden: the limits lie beyond the picture.
+    figure: the main result, None where there is none yet. signs: what a plus means, "" for a
+    length. tolerance_hidden: the limits are outside the picture.
     """
 
     key: Quantity
@@ -139,8 +139,8 @@ class QuantityView:
 
 @dataclass(frozen=True, slots=True)
 class SeriesView:
-    """`running`: its bench feeds it now, so that its readings can be acted on. assumed: no
-    study of its calipers tells how they repeat."""
+    """`running`: its bench feeds it now, so that its readings can be changed. assumed: no
+    study of its calipers says how well they repeat."""
 
     series: SeriesOut
     method: Method
@@ -227,7 +227,7 @@ def _values(
             if math.isfinite(u):
                 expanded[trial.number] = u * outward
     except ValueError:
-        pass  # a length that cannot be; the score's sentence says which
+        pass  # an impossible length; the score's sentence says which
     field = {"angle": "angle_deg", "tilt": "tilt_deg", "length": "length_mm"}[key]
     return [(t, getattr(t, field), expanded.get(t.number)) for t in series.trials]
 
@@ -260,7 +260,7 @@ def _signs(relation: Relation) -> str:
 
 
 def _figure(facts: SeriesFacts, out: QuantityOut) -> Markup | None:
-    """The number that answers the question, with what it is sure to."""
+    """The main result with its uncertainty."""
     if out.mean is None:
         return None
     if facts.method.judges == "hand":
@@ -269,7 +269,7 @@ def _figure(facts: SeriesFacts, out: QuantityOut) -> Markup | None:
 
 
 def _facts(facts: SeriesFacts, out: QuantityOut) -> Iterator[Fact]:
-    """Plain words, the standard's term, the number; nothing that cannot be told."""
+    """Plain words, the standard's term, the number; only where it is known."""
     u, sd, sign = out.expanded_uncertainty, out.sd, out.unit == "deg"
     if out.mean is None or u is None or out.coverage_factor is None:
         return
@@ -282,7 +282,7 @@ def _facts(facts: SeriesFacts, out: QuantityOut) -> Iterator[Fact]:
 
     yield Fact("Mean", f"of {out.trials}", show(out.mean, uncertainty=u, sign=sign))
     yield Fact(
-        "How sure the mean is",
+        "Uncertainty of the mean",
         f"expanded uncertainty, 95 %, coverage factor {out.coverage_factor:.2f}, "
         f"effective degrees of freedom {_df(out.effective_degrees_of_freedom)}",
         Markup("± {}").format(show(u, uncertainty=u)),
@@ -295,27 +295,27 @@ def _facts(facts: SeriesFacts, out: QuantityOut) -> Iterator[Fact]:
             )
             term += ", with its confidence interval, 95 %"
             value = Markup("{} ({} to {})").format(value, low, high)
-        yield Fact("Scatter of a single one" if machine else "Scatter of a reading", term, value)
+        yield Fact("Scatter of a single result" if machine else "Scatter of a reading", term, value)
     if out.range is not None:
-        yield Fact("From the least to the most", "range", show(out.range, uncertainty=sd))
+        yield Fact("From the smallest to the largest", "range", show(out.range, uncertainty=sd))
     if out.own_scatter is not None:
         own = out.own_scatter
         low, high = (show(e, uncertainty=sd) for e in (own.interval.low, own.interval.high))
         yield Fact(
-            "The machine's own scatter, caliper and hand taken off",
+            "The machine's own scatter, without caliper and hand",
             "standard deviation, with its interval, 95 %",
             Markup("{} ({} to {})").format(show(own.sd, uncertainty=sd), low, high),
         )
     if machine and out.prediction is not None:
-        yield Fact("The next one will lie", "prediction interval, 95 %", between(out.prediction))
+        yield Fact("The next one will be", "prediction interval, 95 %", between(out.prediction))
     if machine and out.tolerance_interval is not None:
         yield Fact(
-            "95 in 100 of all to come will lie",
+            "95 of 100 later ones will be",
             "statistical tolerance interval, 95 %",
             between(out.tolerance_interval),
         )
     if out.tolerance is not None and facts.tolerance is not None:
-        yield Fact("Good enough is", "tolerance", _limits(facts.tolerance))
+        yield Fact("Good enough", "tolerance", _limits(facts.tolerance))
 
 
 def _limits(tolerance: Tolerance) -> Markup:
@@ -326,7 +326,7 @@ def _limits(tolerance: Tolerance) -> Markup:
 
 
 def _df(value: float | None) -> str:
-    return "unlimited" if value is None or value > _PLENTY else f"{value:.1f}"
+    return "unlimited" if value is None or value > _UNLIMITED_DF else f"{value:.1f}"
 
 
 def _line(c: ContributionOut, unit: Unit, combined: float) -> Line:
@@ -389,14 +389,14 @@ def _settings(series: SeriesOut, method: Method, facts: SeriesFacts) -> Iterator
     if series.pieces is not None:
         yield Setting("Pieces in the frame", str(series.pieces))
     yield Setting("Each place is read", times(series.repeats) if series.repeats > 1 else "once")
-    yield Setting("Good enough is", "not said" if facts.tolerance is None else facts.tolerance.text)
+    yield Setting("Good enough", "not given" if facts.tolerance is None else facts.tolerance.text)
     yield Setting("Bench", series.bench)
     if series.person:
         yield Setting("Measured by", series.person)
 
 
 def _study(series: SeriesOut) -> Iterator[Known]:
-    """What is known of the calipers, and the series that it is known from."""
+    """What is known of the calipers, and from which series."""
     study = series.score.study
     if study is not None and study.repeatability_mm is not None:
         repeat = size(study.repeatability_mm, "mm", study.repeatability_mm or None)
@@ -408,17 +408,17 @@ def _study(series: SeriesOut) -> Iterator[Known]:
         yield Known(words, tuple(study.same_spot))
     if study is not None and study.scale_u is not None:
         words = Markup(
-            "The caliper's scale is good to {} % (standard uncertainty), from known blocks."
+            "The caliper's scale is accurate to {} % (standard uncertainty), from known blocks."
         )
         yield Known(words.format(f"{100 * study.scale_u:.2g}"), tuple(study.known_block))
 
 
 def _standards(series: SeriesOut) -> Iterator[tuple[str, str]]:
-    """The standards whose terms and rules the numbers follow, with what for."""
+    """The standards whose terms and rules the numbers follow, and for what."""
     outs = series.score.quantities.values()
     yield "JCGM 100:2008 (GUM)", "uncertainty budget, expanded uncertainty, coverage factor"
     if any(out.verdict for out in outs):
-        yield "ISO 14253-1", "verdict: proved only beyond the uncertainty"
+        yield "ISO 14253-1", "verdict only where the uncertainty leaves no doubt"
     if any(out.tolerance_interval for out in outs):
         yield "ISO 16269-6", "statistical tolerance interval"
     if series.score.study is not None and series.score.study.same_spot:

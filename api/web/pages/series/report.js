@@ -1,4 +1,4 @@
-// The report: numbers in the person's units, and a button that prints.
+// The report: numbers in the units chosen, and a button that prints.
 
 import { at } from "../shared/elements.js";
 import "../shared/units.js";

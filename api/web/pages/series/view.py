@@ -1,4 +1,4 @@
-"""The pages of series: all of them, one with everything that is known of it, its report."""
+"""The pages of series: the list, one series, its report."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from api.web.routes.work import work_of
 router = APIRouter(include_in_schema=False)
 
 _ON_A_PAGE: Final = 25
-# A joint to begin with, and a gap that can just be seen in it. Common practice, no source.
+# The joint and gap shown at first; such a gap can just be seen. Common practice, no source.
 _USUAL_WORK: Final[dict[Unit, tuple[str, str]]] = {"mm": ("150", "0.1"), "in": ("6", "0.004")}
 
 
@@ -77,7 +77,7 @@ def all_series(
 
 @router.get("/series/{series_id}")
 def one_series(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
-    """A series with every trial, what it says, how surely, and what that means for the work."""
+    """A series: its result, every trial, its uncertainty, and what the error does to the work."""
     last_event = last_event_id(store)
     try:
         view = _view(store, series_id)
@@ -98,7 +98,7 @@ def one_series(request: Request, store: TheStore, series_id: str) -> HTMLRespons
 
 @router.get("/series/{series_id}/report")
 def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
-    """The series on paper."""
+    """The series, to print."""
     try:
         view = _view(store, series_id)
     except NotFound:
@@ -134,13 +134,13 @@ def _missing(request: Request) -> HTMLResponse:
         status=404,
         part="series",
         title="No such series",
-        message="There is no series at this address. The page of all series lists those there are.",
+        message="There is no series at this address. The Series page lists all series.",
     )
 
 
 @dataclass(frozen=True, slots=True)
-class _Working:
-    """What the form asks about the work, and the answer; `refused` says what can't be."""
+class _Work:
+    """What the form asks about the work, and the answer; `refused`: why there is none."""
 
     query: dict[str, str]
     unit: Unit
@@ -148,8 +148,8 @@ class _Working:
     refused: str
 
 
-def _work(view: SeriesView) -> _Working | None:
-    """What the error does to a joint, and back; None where it is no cut's error."""
+def _work(view: SeriesView) -> _Work | None:
+    """What the error does to a joint; None where it is not the error of a cut."""
     of = next((q for q in view.quantities if q.out.unit == "deg"), None)
     if of is None or of.out.mean is None or not (view.method.sided or view.method.pieces):
         return None
@@ -168,12 +168,12 @@ def _work(view: SeriesView) -> _Working | None:
         u = math.radians(of.out.expanded_uncertainty or 0.0)
         found = work(math.radians(of.out.mean), u, asked)
     except InvalidField as error:
-        return _Working(query, unit, None, f"{capital(error.message)}.")
-    return _Working(query, unit, found, "")
+        return _Work(query, unit, None, f"{capital(error.message)}.")
+    return _Work(query, unit, found, "")
 
 
 def _usual_work(view: SeriesView, of: QuantityView) -> tuple[str, str]:
-    """The joint and the gap that the series itself speaks of, else usual ones."""
+    """The joint and the gap of the series' own tolerance, else usual ones."""
     series = view.series
     joint, gap = _USUAL_WORK[series.unit]
     if series.tolerance is not None and series.tolerance.joint and series.tolerance.gap:
