@@ -156,7 +156,7 @@ def test_units_are_a_persons_choice_without_a_reload(bench):
     expect(page.locator("#figure")).to_contain_text("1.50")  # 0.0250 degrees
     expect(page.locator("#sentence")).to_contain_text("arc minutes")
     expect(page.locator("#sentence")).to_contain_text("mm per 300 mm")
-    # What the caliper shows stays a hand high; what it is in the other unit stands beside it.
+    # What the caliper shows stays large; the value in the other unit is beside it.
     bench.shows("0.482")
     expect(page.locator("#state-more")).to_contain_text("= 12.243 mm")
     page.select_option("#show-lengths", "thou")
@@ -219,7 +219,7 @@ def test_a_caliper_that_sends_when_asked_is_asked_with_one_button(page, tmp_path
             for count in (1, 2):
                 ask.click()
                 assert until(lambda n=count: sum(map(len, server.trials(series))) == n)
-                # While an act is under way its button does nothing more.
+                # Until the server answers, its button does nothing more.
                 expect(ask).to_have_attribute("aria-busy", "false")
             assert server.trials(series) == [["12.30", "12.34"]]
             expect(page.locator("#value")).to_contain_text("12.34")

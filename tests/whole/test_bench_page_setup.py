@@ -60,7 +60,7 @@ def test_no_series_starts_before_the_cautions_are_read(bench):
     ):
         expect(cautions).to_contain_text(caution)
     expect(page.locator("#start")).to_be_disabled()
-    # The button stands right under what has to be read.
+    # The button is directly below what has to be read.
     below = page.evaluate(
         """() => document.querySelector('#guide-body .cautions')
              .compareDocumentPosition(document.getElementById('start'))

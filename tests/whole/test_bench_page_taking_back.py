@@ -31,13 +31,13 @@ def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
     expect(figure).to_contain_text("1 trial")
     stands = HeldBack(bench.page, f"**/api/benches/{bench.name}")
     bench.page.context.set_offline(True)
-    expect(bench.page.locator("#sign-live")).to_contain_text("no link to the server")
-    bench.page.context.set_offline(False)  # the link comes back, and the page asks how things stand
+    expect(bench.page.locator("#sign-live")).to_contain_text("no connection to the server")
+    bench.page.context.set_offline(False)  # the link comes back, and the page asks for the state
     expect(bench.page.locator("#sign-live")).to_have_text("live")
     assert stands.answered()["next"]["place"] == "fence end"
     bench.page.click("#take-back")
     bench.state("taken back")
-    expect(figure).to_have_text("No result yet")  # how the bench stands comes with the score
+    expect(figure).to_have_text("No result yet")  # the state of the bench comes with the score
     bench.next("open end")
     stands.let_go()
     bench.next("open end")

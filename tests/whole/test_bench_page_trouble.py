@@ -88,7 +88,7 @@ def test_what_the_server_trips_over_is_set_aside_and_kept(bench, complaints):
     for value in ("12.34", "12.41"):
         page.fill("#typed-value", value)
         page.press("#typed-value", "Enter")
-    # It holds nobody up.
+    # It does not block the others.
     bench.shows("12.41")
     expect(page.locator("#aside")).to_contain_text("1 entry the server could not take: 12.34")
     assert bench.readings(series) == ["12.41"]
@@ -203,7 +203,7 @@ def test_a_server_killed_in_the_middle_of_a_series_goes_on_where_it_was(page, wi
         at.shows(width)
     where = server.port
     server.kill()
-    expect(page.locator("#sign-live")).to_contain_text("no link to the server")
+    expect(page.locator("#sign-live")).to_contain_text("no connection to the server")
     at.shows("13.30")
     server.start(where)
     assert server.calipers_listen()

@@ -100,7 +100,7 @@ def test_space_and_enter_still_press_buttons(bench):
     bench.page.focus("#take-back")
     bench.keyboard.strike([(" ", "Space")])
     bench.next("open end")
-    # While an act is under way its button does nothing more.
+    # Until the server answers, its button does nothing more.
     expect(bench.page.locator("#take-back")).to_have_attribute("aria-busy", "false")
     bench.page.focus("#take-back")
     bench.keyboard.strike([ENTER])
@@ -136,7 +136,7 @@ def test_a_typed_value_that_is_none_stays_and_is_explained(bench):
     bench.open()
     bench.page.fill("#typed-value", "thirteen")
     bench.page.press("#typed-value", "Enter")
-    expect(bench.page.locator("#typed-said")).to_contain_text("thirteen")
+    expect(bench.page.locator("#typed-status")).to_contain_text("thirteen")
     expect(bench.page.locator("#typed-value")).to_have_value("thirteen")
     assert bench.readings(series) == []
 
@@ -184,7 +184,7 @@ def test_shortcuts_are_left_to_the_browser(bench):
     assert untouched == [False, False, False]
 
 
-# A page that stands still hears silence where there was none. Which keys belong together only
+# A page that is blocked sees silence where there was none. Which keys belong together only
 # their own time stamps tell: `at` continues a burst, however late the rest of it is struck.
 
 

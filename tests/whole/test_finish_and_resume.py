@@ -1,4 +1,4 @@
-"""A series is finished, looked at, and gone on with; a strip's ends are swapped."""
+"""A series is finished, looked at, and continued; a strip's ends are swapped."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_finish_leads_on_to_series_machine_and_what_to_move(bench: Bench) -> Non
     for name, path in (
         ("to-series", f"/series/{series}"),
         ("to-machine", f"/machine/{head['machine']['id']}"),
-        ("to-mend", f"/machine/{head['machine']['id']}/mend?series={series}"),
+        ("to-adjusting", f"/machine/{head['machine']['id']}/mend?series={series}"),
     ):
         expect(page.locator(f"#{name}")).to_be_visible()
         assert page.get_attribute(f"#{name}", "href") == path

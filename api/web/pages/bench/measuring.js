@@ -1,4 +1,4 @@
-// What is seen while a series runs: the next place, the last reading, trials, the score.
+// What the page shows while a series runs: the next place, the last reading, trials, the score.
 
 import { all, at, one } from "../shared/elements.js";
 import * as words from "./words.js";
@@ -48,11 +48,11 @@ function make(tag, text, className) {
 /** @type {Shown | null} */
 let shown = null;
 
-/** The reading that stands there a hand high, with its outcome; null where none does. */
+/** The reading shown large, with its outcome; null where none is. */
 export const shownReading = () => shown;
 
 /**
- * Show `reading` a hand high and say what became of it.
+ * Show `reading` large, and its outcome.
  * @param {Shown} reading
  * @param {MethodOut | undefined} method
  * @param {Units} units
@@ -97,14 +97,14 @@ function showMore(reading, method, units) {
   if (reading.outcome === "taken back" && trial) more.push(`It no longer counts for ${trial}.`);
   if (reading.outcome === "jaws shut") more.push("The reading before it no longer counts.");
   if (reading.outcome === "nothing to take back") more.push("The jaws were shut, and no reading counts yet.");
-  if (reading.outcome === "bounced") more.push("It came again at once, as when a button bounces.");
+  if (reading.outcome === "bounced") more.push("It came a second time at once, as when a button bounces.");
   for (const flag of reading.flags ?? []) more.push(capital(FLAGS[flag] ?? flag) + ".");
   if (reading.sent.trim() !== words.numberIn(reading)) more.push(`As received: ${reading.sent}`);
   at("state-more").textContent = more.join(" ");
 }
 
 /**
- * The person chose other units: what is said beside the reading follows.
+ * The person chose other units: write the line below the reading again.
  * @param {MethodOut | undefined} method
  * @param {Units} units
  */
@@ -116,7 +116,7 @@ export function showUnits(method, units) {
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 /**
- * Show something an instrument sent that is no reading, as it was received.
+ * Show what an instrument sent that is not a reading, as received.
  * @param {Pick<RefusalOut, "text" | "reason">} refusal
  */
 export function showRefusal(refusal) {
@@ -141,7 +141,7 @@ export function showState(state, text) {
   setMark(line, MARKS[state] ?? "kept");
   one(line, "span").textContent = text;
   line.classList.remove("flash");
-  void line.offsetWidth; // begins the flash anew
+  void line.offsetWidth; // starts the flash again
   line.classList.add("flash");
 }
 
@@ -169,7 +169,7 @@ export function showSwapped(trial, method) {
   showState("swapped", `ends swapped${back}: ${words.trialName(method, trial.number)}`);
 }
 
-/** Say that the series is over, under its last reading or without one. */
+/** Say that the series is finished. */
 export function showFinished() {
   showNothingYet(undefined);
   at("value").hidden = at("places").hidden = true;
@@ -177,7 +177,7 @@ export function showFinished() {
 }
 
 /**
- * Light the place that is read next, in words and in the drawing.
+ * Show the place that is read next, in words and in the drawing.
  * @param {NextOut | null | undefined} next
  * @param {MethodOut | undefined} method
  * @param {TrialOut | undefined} trial
@@ -240,7 +240,7 @@ export function showTrials(trials, series, method, units) {
 }
 
 /**
- * As the caliper sent it; converted only for a person who chose another unit.
+ * As the caliper sent it; converted only where another unit was chosen.
  * @param {TrialReadingOut} reading
  * @param {SeriesHead} series
  * @param {Units} units
@@ -251,7 +251,7 @@ function width(reading, series, units) {
 }
 
 /**
- * The running score: how far off, how sure, what to make of it.
+ * The score so far: result, uncertainty, verdict.
  * @param {ScoreOut | null} score
  * @param {Units} units
  */
@@ -271,7 +271,7 @@ export function showScore(score, units) {
   const angle = quantity?.unit === "deg" ? mean : null;
   const lean = one(box, ".lean");
   lean.dataset.lean = angle === null ? "" : words.leans(angle, u) || "none";
-  // An angle that may as well be nothing is drawn with a broken line.
+  // An angle no larger than its uncertainty is drawn with a dashed line.
   lean.dataset.sure = String(angle !== null && Math.abs(angle) > (u ?? 0));
   at("figure").replaceChildren(...(quantity && mean !== null ? figure(quantity, mean, units) : ["No result yet"]));
   at("sentence").textContent = words.inUnits(quantity?.sentence_parts ?? [], units);

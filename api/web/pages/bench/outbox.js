@@ -1,21 +1,21 @@
-// What the page itself took in (bursts of keys, typed values; the taking back of a part of a
-// burst) and the server has not yet.
+// What the page itself recorded (bursts of keys, typed values, taking back a part of a burst)
+// and the server does not have yet.
 //
 // Each entry is kept in this browser before it is sent, under a key of its own, so that two
-// pages of one bench never write over each other. They are sent in order, and let go only when
-// the server has answered; an id makes sending twice harmless. An entry that the server can't
-// take is set aside, where it holds nobody up, until a person tries again or discards it.
+// pages of one bench never overwrite each other's. Entries are sent in order and removed only when
+// the server has answered; their ids make sending twice harmless. An entry that the server can't
+// take is set aside, where it does not block the others, until a person tries again or discards it.
 
 import { Refused, memory, messageOf, post } from "../shared/http.js";
 
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 8000;
-// An entry that the server itself trips over must not hold back all that come after it.
+// An entry on which the server fails must not block all those after it.
 const MOST_FAILURES = 4;
 const DIGITS = 9;
 
 /**
- * What a person would call an entry: what was typed or struck.
+ * An entry in words for a person: what was typed.
  * @param {{ body: Taken }} entry
  */
 export function entryText(entry) {
@@ -25,10 +25,10 @@ export function entryText(entry) {
 }
 
 /**
- * `answered(entry, body)` and `refused(entry, error)` are told how the server answered an
- * entry; `changed({ waiting, aside, unsaved })` what is still here: how many wait while the
- * server can't be reached, which entries are set aside (each with its `why`), and whether this
- * browser keeps some of it only as long as the page is open.
+ * `answered(entry, body)` and `refused(entry, error)` get the server's answer to an entry.
+ * `changed({ waiting, aside, unsaved })` gets what is still here: how many entries wait because
+ * the server can't be reached, which are set aside (each with its `why`), and whether some are
+ * lost when the page is closed, because this browser could not store them.
  *
  * @param {string} bench
  * @param {{
@@ -43,7 +43,7 @@ export function outbox(bench, { answered, refused, changed }) {
   const unsaved = new Map(); // where the browser keeps nothing
   const failures = new Map();
   let sending = false;
-  let late = false; // whether the server let an entry wait
+  let late = false; // whether an entry had to wait for the server
   let wait = FIRST_WAIT_MS;
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let timer;
@@ -73,8 +73,8 @@ export function outbox(bench, { answered, refused, changed }) {
   }
 
   /**
-   * Let go of a taking back of `reading` that is through. A part set aside before it must not come
-   * after it.
+   * Remove the entry that takes `reading` back: the server has answered it. The reading itself,
+   * where it was set aside, must not be sent after that.
    * @param {Entry} entry
    * @param {string} reading
    */
@@ -86,7 +86,7 @@ export function outbox(bench, { answered, refused, changed }) {
   }
 
   /**
-   * Unless it was let go of while the server was asked: here, or by another page of the bench.
+   * Unless it was removed while the server was asked: here, or by another page of the bench.
    * @param {Entry} entry
    * @param {string} why
    */
@@ -94,7 +94,7 @@ export function outbox(bench, { answered, refused, changed }) {
     if (names().includes(entry.name)) save(entry.name, { ...entry, why });
   }
 
-  function tell() {
+  function reportState() {
     const waiting = late ? queue().length : 0;
     changed({ waiting, aside: aside(), unsaved: unsaved.size > 0 });
   }
@@ -119,10 +119,10 @@ export function outbox(bench, { answered, refused, changed }) {
       wait = FIRST_WAIT_MS;
     }
     sending = false;
-    tell();
+    reportState();
   }
 
-  // A server that is busy, away or starting will take it later; one that fails may, too.
+  // A server that is busy, unreachable or starting will take it later; one that fails may, too.
   /**
    * @param {Entry} entry
    * @param {unknown} error
@@ -135,7 +135,7 @@ export function outbox(bench, { answered, refused, changed }) {
   }
 
   /**
-   * Send one entry. What went wrong, or null once the server has answered for good.
+   * Send one entry. Returns the error, or null when the server has answered for good.
    * @param {Entry} entry
    */
   async function deliver(entry) {
@@ -148,12 +148,12 @@ export function outbox(bench, { answered, refused, changed }) {
     } catch (error) {
       if (!(error instanceof Refused)) return error;
       if (error.status === 409 && part) {
-        // The part counts nowhere: no series runs, or it was no reading.
+        // Nothing to take back: no series runs, or it was not a reading.
         dropTakenBack(entry, part);
         return null;
       }
       if (error.status !== 422 && error.status !== 409) return error;
-      // It was read, and is no length or not the one that was stored: that is an answer.
+      // The server read it: it is no length, or not the one stored. Sending it again changes nothing.
       drop(entry);
       refused(entry, error);
     }
@@ -167,14 +167,14 @@ export function outbox(bench, { answered, refused, changed }) {
       if (error instanceof Refused) setAside(entry, error.message);
       else if (error) break;
     }
-    tell();
+    reportState();
   }
 
   addEventListener("online", send);
-  addEventListener("storage", tell); // another page of this bench
+  addEventListener("storage", reportState); // another page of this bench
   return {
     /**
-     * Keep `body` and send it to `path` as soon as all before it are through.
+     * Keep `body` and send it to `path` after all entries before it.
      * @param {string} path
      * @param {Taken} body
      */
@@ -184,16 +184,16 @@ export function outbox(bench, { answered, refused, changed }) {
       save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${id}`, { path, body });
       send();
     },
-    /** Try again now: the server has been heard from. */
+    /** Try again now: the server answers again. */
     send() {
       wait = FIRST_WAIT_MS;
       return send();
     },
     retry,
-    /** Let go of what was set aside, for good. */
+    /** Delete what was set aside. */
     discard() {
       aside().forEach(drop);
-      tell();
+      reportState();
     },
   };
 }

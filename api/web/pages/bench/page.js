@@ -1,5 +1,5 @@
-// The Bench page: begins with how things stood when the server wrote it, then follows the live
-// events and the person.
+// The Bench page: starts from the state that the server wrote into it, then follows the live
+// events and what the person does.
 
 import { all, around, at, one } from "../shared/elements.js";
 import { Refused, get, getPage, memory, messageOf, post, uuid7 } from "../shared/http.js";
@@ -27,12 +27,12 @@ let trials = new Map();
 /** @type {ScoreOut | null} */
 let score = null;
 /** @type {boolean | null} */
-let linked = null; // whether the live link is up; null before it was
+let linked = null; // whether the live connection is up; null before it was
 /** @type {TrialOut | null} */
 let justCompleted = null; // a complete trial not yet said aloud
 /** @type {Set<string>} */
-const withdrawn = new Set(); // readings that were parts of one: no press asked to take them back
-let answered = false; // the next reading that goes was sounded already (jaws shut and sent)
+const withdrawn = new Set(); // readings that were parts of one value: nobody pressed to take them back
+let answered = false; // the next taking back has had its sound already (jaws shut and sent)
 /** @type {Map<string, CaliperOut>} */
 const calipers = new Map();
 
@@ -97,10 +97,10 @@ async function showGuide() {
   try {
     article = await guide(chosen.key, setup.side());
   } catch (error) {
-    // Without it nobody has read the cautions.
+    // Nobody may start without having seen the cautions.
     return setup.showProblem(error);
   }
-  // Meanwhile another one was asked for, or a series was started elsewhere.
+  // In the meantime another guide was asked for, or a series was started elsewhere.
   if (mine !== latestGuide || page.dataset.view !== "setup") return;
   at("guide-title").textContent = `${chosen.title}: how it is done`;
   at("guide-body").replaceChildren(article);
@@ -128,7 +128,7 @@ function showGuideAgain(article) {
   at("guide-again").replaceChildren(article);
 }
 
-// ---- how things stand
+// ---- the state of the bench
 
 function openTrial() {
   return [...trials.values()].find((t) => t.state !== "gone" && t.number === bench?.next?.trial);
@@ -140,7 +140,7 @@ function next() {
 
 /** @param {BenchOut} state */
 async function follow(state) {
-  // An answer that was long on its way tells of before what the live link has told since.
+  // A late answer may be older than what the live connection has told since.
   if (bench && state.last_event < bench.last_event) return;
   bench = state;
   for (const caliper of state.calipers) calipers.set(caliper.name, caliper);
@@ -164,20 +164,20 @@ async function begin(running) {
   try {
     whole = await get(`/api/series/${running.id}`);
   } catch (error) {
-    if (series === running) series = null; // so that asking again begins it anew
+    if (series === running) series = null; // so that asking again starts it again
     delayed = `${messageOf(error)} Trying again…`;
     notice(delayed);
     setTimeout(ask, 2000);
     return;
   }
   if (series !== running) return;
-  // What else was noticed meanwhile is still to be read.
+  // Another notice that came in the meantime stays.
   if (delayed && at("notice").textContent === delayed) showCalipers();
   fill(whole);
 }
 
 /**
- * Turn to `running`, of which nothing is shown yet.
+ * Show `running`, without its trials yet.
  * @param {SeriesHead} running
  */
 function present(running) {
@@ -195,7 +195,7 @@ function present(running) {
 }
 
 /**
- * Show what the series `whole` holds. What the live link told meanwhile is newer.
+ * Show the trials of `whole`. What the live connection told in the meantime is newer.
  * @param {SeriesOut} whole
  */
 function fill(whole) {
@@ -204,17 +204,16 @@ function fill(whole) {
   const last = bench?.last_reading;
   const untold = at("value").dataset.state === "waiting";
   const ofThis = last && (whole.trials.length || whole.aside.some((r) => r.id === last.id));
-  if (ofThis && untold) measuring.showReading(asItStands(last, whole.trials), method(), shownUnits());
-  everything();
+  if (ofThis && untold) measuring.showReading(asItIsNow(last, whole.trials), method(), shownUnits());
+  showAll();
 }
 
 /**
- * What became of a reading is told as of when it came; since then it may have been taken back,
- * or counted after all.
+ * A reading with its outcome now: since it came it may have been taken back or restored.
  * @param {ReadingOut} reading
  * @param {TrialOut[]} all
  */
-function asItStands(reading, all) {
+function asItIsNow(reading, all) {
   const trial = all.find((t) => t.readings.some((r) => r.id === reading.id));
   const { outcome } = reading;
   if (!trial) {
@@ -223,33 +222,34 @@ function asItStands(reading, all) {
     return { ...reading, outcome: now[outcome] ?? outcome };
   }
   if (outcome === "kept" || outcome === "complete") return { ...reading, flags: trial.flags };
-  return standing(reading, trial);
+  return inTrial(reading, trial);
 }
 
 /**
  * @template {import("./measuring.js").Shown} R
  * @param {R} reading
- * @param {TrialOut} trial that it stands in
+ * @param {TrialOut} trial that it is in
  */
-function standing(reading, trial) {
+function inTrial(reading, trial) {
   const place = trial.readings.find((r) => r.id === reading.id)?.place ?? null;
   return { ...reading, place, trial: trial.number, flags: trial.flags, outcome: trial.state === "complete" ? "complete" : "kept" };
 }
 
-function everything() {
+function showAll() {
   if (!series) return;
   measuring.showTrials([...trials.values()], series, method(), shownUnits());
   measuring.showScore(score, shownUnits());
   next();
 }
 
-const RESUME_MS = 60_000; // how long the page itself offers to go on; the series' page always does
-const RESULT_MS = 60 * 60_000; // how long the result of the last series greets who opens the page
+const RESUME_MS = 60_000; // how long this page offers to continue; the series' page always does
+const RESULT_MS = 60 * 60_000; // how long the result of the last series is shown when the page is opened
 /** @type {ReturnType<typeof setTimeout> | undefined} */
 let resumable;
 
 /**
- * The series shown, `over`, is over: what is left is its result, and where to go from here.
+ * The series shown has ended: show its result, and links for what comes next.
+ *
  * @param {SeriesHead} over
  */
 function ended(over, at_moment = new Date().toISOString()) {
@@ -258,8 +258,8 @@ function ended(over, at_moment = new Date().toISOString()) {
   at("again").hidden = at("onward").hidden = false;
   at("to-series", HTMLAnchorElement).href = `/series/${series.id}`;
   at("to-machine", HTMLAnchorElement).href = `/machine/${series.machine.id}`;
-  at("to-mend", HTMLAnchorElement).href = `/machine/${series.machine.id}/mend?series=${series.id}`;
-  at("to-mend").hidden = !trials.size || !method()?.reveals.some((quantity) => quantity !== "length");
+  at("to-adjusting", HTMLAnchorElement).href = `/machine/${series.machine.id}/mend?series=${series.id}`;
+  at("to-adjusting").hidden = !trials.size || !method()?.reveals.some((quantity) => quantity !== "length");
   const left = RESUME_MS - (Date.now() - Date.parse(at_moment));
   at("resume").hidden = left <= 0;
   clearTimeout(resumable);
@@ -270,7 +270,7 @@ function ended(over, at_moment = new Date().toISOString()) {
 }
 
 /**
- * Whether the series that ended last is still to be shown: not for ever, nor once it was left.
+ * Whether the series that ended last is still to be shown: not for ever, nor after it was left.
  * @param {SeriesHead} head
  */
 const lasting = (head) =>
@@ -290,7 +290,7 @@ async function ask() {
     try {
       await follow(await get(bench_path));
     } catch {
-      // Without the link its coming back asks anew.
+      // Without a live connection, its return asks again.
       setTimeout(() => linked && ask(), 2000);
       break;
     }
@@ -321,17 +321,17 @@ function hear(event, number) {
  * @param {number} number of the event
  */
 function heardReading(reading, number) {
-  // Shut jaws are no reading that was taken back: they take one back, which its trial tells.
+  // This reading itself is the sign to take the last one back; the event of the trial says which.
   const outcome = reading.outcome === "taken back" ? "jaws shut" : reading.outcome;
   measuring.showReading({ ...reading, outcome }, method(), shownUnits());
   heardLine(`${words.numberIn(reading)} ${reading.unit}: heard from ${reading.caliper}`);
   answered = outcome === "jaws shut";
-  // A repeat is the same press once more, and was answered already.
+  // A bounce is the same press again, which had its sound already.
   /** @type {Record<string, string>} */
   const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
   if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
   if (answered) sounds.say("Taken back.");
-  // The fold that placed it says where the next one goes: nothing need be asked.
+  // The event says where the next reading goes: no need to ask.
   if (bench) bench = { ...bench, next: reading.next, last_reading: reading, last_event: Math.max(bench.last_event, number) };
   next();
 }
@@ -359,7 +359,7 @@ function heardTrial(trial) {
   }
   const shown = measuring.shownReading();
   if (shown?.outcome === "bounced" && trial.readings.some((r) => r.id === shown.id)) {
-    const restored = standing(shown, trial);
+    const restored = inTrial(shown, trial);
     measuring.showReading(restored, method(), shownUnits());
     sounds.play(restored.outcome);
   }
@@ -370,10 +370,10 @@ function heardTrial(trial) {
     sounds.play("swapped");
     sounds.say("Ends swapped.");
   }
-  // Also one that is gone: the series as it stood before may still be on its way.
+  // Also one that is gone: an older answer with it may still come.
   trials.set(trial.id, trial);
   if (trial.state === "complete" && before?.state !== "complete") justCompleted = trial;
-  everything();
+  showAll();
 }
 
 /** @param {{ series: string, score: ScoreOut }} event */
@@ -393,14 +393,14 @@ function heardLine(text) {
 
 /** @param {boolean} up */
 function link(up) {
-  // What was being asked when the link broke was perhaps never answered.
+  // A question asked when the connection broke may never be answered.
   if (up && linked === false) ask();
   linked = up;
-  sign("sign-live", up, up ? "live" : "no link to the server: what is typed here is kept and sent later; presses of a caliper at the server may be lost");
+  sign("sign-live", up, up ? "live" : "no connection to the server: what is typed here is kept and sent later; presses of a caliper at the server may be lost");
   if (up) box.send();
 }
 
-// Also takes away whatever else was noticed and is over.
+// Also removes any other notice.
 function showCalipers() {
   const items = [...calipers.values()].map((c) => {
     const item = document.createElement("li");
@@ -408,17 +408,17 @@ function showCalipers() {
     return item;
   });
   if (items.length) at("calipers").replaceChildren(...items);
-  const troubled = [...calipers.values()].filter((c) => c.state === "unplugged" || c.state === "trouble");
-  notice(troubled.map((c) => `${c.name}: ${c.message || c.state}`).join("\n"));
+  const inTrouble = [...calipers.values()].filter((c) => c.state === "unplugged" || c.state === "trouble");
+  notice(inTrouble.map((c) => `${c.name}: ${c.message || c.state}`).join("\n"));
 }
 
-// ---- what the page takes in itself
+// ---- typed values and keys
 
 const typedField = at("typed-value", HTMLInputElement);
 
 const box = outbox(name, {
   answered(entry, body) {
-    if (linked) return; // The live link has told it, or is about to.
+    if (linked) return; // The live connection tells it.
     const burst = "strokes" in entry.body ? /** @type {KeysOut} */ (body) : null;
     if (burst?.kept === false) heardRefusal({ caliper: "keyboard", text: burst.sent, reason: burst.reason ?? "" });
     else ask();
@@ -426,7 +426,7 @@ const box = outbox(name, {
   refused(entry, error) {
     const text = entryText(entry);
     if (entry.path !== "/api/readings") return heardRefusal({ caliper: "keyboard", text, reason: error.message });
-    at("typed-said").textContent = `${text}: ${error.message}`;
+    at("typed-status").textContent = `${text}: ${error.message}`;
     typedField.value ||= text;
   },
   changed({ waiting, aside, unsaved }) {
@@ -442,7 +442,7 @@ function showAside(aside) {
   at("aside").hidden = aside.length === 0;
   at("aside-count").textContent = `${aside.length} ${aside.length === 1 ? "entry" : "entries"} the server could not take`;
   const values = aside.map(entryText).join("; ");
-  // What was asked stays asked while it is about the same.
+  // The second question stays while the values are the same.
   if (at("aside-values").textContent !== values) at("aside-discard").textContent = "Discard";
   at("aside-values").textContent = values;
   at("aside-why").textContent = [...new Set(aside.map((entry) => entry.why))].join(" ");
@@ -457,14 +457,14 @@ function typedUnit() {
 function keepTyped() {
   const field = typedField;
   const sent = field.value.trim();
-  at("typed-said").textContent = "";
+  at("typed-status").textContent = "";
   if (!sent) {
-    at("typed-said").textContent = "Type the number the caliper shows, then Enter.";
+    at("typed-status").textContent = "Type the number the caliper shows, then Enter.";
     field.focus();
     return;
   }
   if (!/\d/.test(sent)) {
-    at("typed-said").textContent = `“${sent}” holds no number; type one such as 8.026 or 203,86.`;
+    at("typed-status").textContent = `“${sent}” has no number in it; type one such as 8.026 or 203,86.`;
     field.select();
     return;
   }
@@ -478,7 +478,7 @@ function keepTyped() {
  */
 function takeBurst(strokes, takenAt) {
   sounds.unlock().then(askForSound);
-  const id = uuid7(); // the reading's too
+  const id = uuid7(); // of the reading, too
   box.put(`${bench_path}/keys`, { id, taken_at: takenAt.toISOString(), strokes, unit: typed_unit() });
   return id;
 }
@@ -496,14 +496,14 @@ function refuseBurst(strokes, brokenAt, takenAt) {
 /** @param {string} id */
 function withdrawBurst(id) {
   withdrawn.add(id);
-  // Behind it, even where it still waits: the server may have it although no answer came.
+  // Sent after it even where it still waits: the server may have it although no answer came.
   box.put(`${bench_path}/take-back`, { reading: id });
 }
 
-// ---- acts
+// ---- buttons
 
-// While an act is under way its button does nothing more; it is not disabled, which would
-// take the focus from under a person at the keyboard.
+// Until the server answers, the button does nothing more; it is not disabled, because that would
+// take the focus away from a person at the keyboard.
 /**
  * @param {string} path
  * @param {object} body
@@ -523,10 +523,10 @@ async function act(path, body, button) {
   }
 }
 
-function otherUnits() {
+function unitsChanged() {
   at("show-lengths", HTMLSelectElement).value = memory.get("units", null)?.length ?? "";
   measuring.showUnits(method(), shownUnits());
-  everything();
+  showAll();
 }
 
 // ---- screen and sound
@@ -543,7 +543,7 @@ async function wake() {
       lock = await navigator.wakeLock.request("screen");
       lock.addEventListener("release", () => (lock = null));
     } catch {
-      lock = null; // A low battery may refuse it; a screen that sleeps loses nothing.
+      lock = null; // Refused with a low battery, for example; a screen that sleeps loses nothing.
     }
   }
   at("screen-note").textContent = navigator.wakeLock ? "" : "This browser lets the screen sleep. Nothing is lost: the page catches up when you wake it.";
@@ -555,8 +555,8 @@ function askForSound() {
 
 function wire() {
   document.addEventListener("visibilitychange", wake);
-  // Not on pointerdown: the line that asks would go while the finger is down, and what was
-  // meant to be tapped would move from under it.
+  // Not on pointerdown: the line that asks would disappear while the finger is down, and what the
+  // person taps would move away.
   for (const kind of ["click", "keydown"]) {
     addEventListener(kind, () => sounds.locked() && sounds.unlock().then(askForSound), { passive: true });
   }
@@ -588,7 +588,7 @@ function wire() {
       await setup.start(name);
       await ask();
     } catch (error) {
-      // Somebody else's start may have been the quicker one: that series is shown then.
+      // Another device may have started a series first: that one is shown then.
       if (series && !series.finished_at) notice(messageOf(error));
       else {
         view("setup", false);
@@ -605,7 +605,7 @@ function wire() {
   });
   swapEnds.addEventListener("click", () => act(`${bench_path}/swap-ends`, {}, swapEnds));
   restore.addEventListener("click", () => act(`${bench_path}/restore`, { reading: restore.dataset.reading }, restore));
-  // Only there where a caliper of this bench sends when it is asked.
+  // Only where a caliper of this bench sends when it is asked.
   for (const button of all(document, "#ask")) button.addEventListener("click", () => act(`${bench_path}/ask`, {}, button));
   const [press, finish, resume] = [at("press"), at("finish"), at("resume")];
   press.addEventListener("click", () => act(`${bench_path}/pretend-press`, {}, press));
@@ -616,7 +616,7 @@ function wire() {
     series = null;
     at("heard").hidden = true;
     const machines = await get("/api/machines").catch(() => null);
-    if (series) return; // started elsewhere meanwhile
+    if (series) return; // started elsewhere in the meantime
     if (machines) setup.prepare(methods, machines);
     view("setup");
   });
@@ -628,7 +628,7 @@ function wire() {
     if (article && series === shown) showGuideAgain(article);
   });
   at("aside-again").addEventListener("click", () => box.retry());
-  // Asked twice: what is discarded here is gone.
+  // Asks a second time: what is discarded is gone.
   const discard = at("aside-discard");
   discard.addEventListener("click", () => {
     const sure = `Discard ${at("aside-values").textContent} for good`;
@@ -639,11 +639,11 @@ function wire() {
   showLengths.addEventListener("change", () => {
     memory.set("units", { ...memory.get("units", null), length: showLengths.value || undefined });
     units.show();
-    otherUnits();
+    unitsChanged();
   });
-  document.addEventListener("change", (event) => around(event, "[data-units]") && otherUnits());
-  addEventListener("storage", otherUnits);
-  otherUnits();
+  document.addEventListener("change", (event) => around(event, "[data-units]") && unitsChanged());
+  addEventListener("storage", unitsChanged);
+  unitsChanged();
   at("typed").addEventListener("submit", (event) => {
     event.preventDefault();
     keepTyped();
@@ -652,12 +652,12 @@ function wire() {
 
 // ---- begin
 
-// As the server wrote it into the page; a page that the browser brings back from its memory
-// may be hours old, and asks.
-/** @returns {Promise<Stands>} */
-async function stands() {
-  /** @type {Stands} */
-  const written = JSON.parse(at("stands").textContent ?? "");
+// As the server wrote it into the page. A page that the browser restores from its memory may be
+// hours old, so it asks.
+/** @returns {Promise<BenchPageState>} */
+async function initialState() {
+  /** @type {BenchPageState} */
+  const written = JSON.parse(at("page-state").textContent ?? "");
   const [navigation] = performance.getEntriesByType("navigation");
   if (!(navigation instanceof PerformanceNavigationTiming) || navigation.type !== "back_forward") return written;
   const state = await get(bench_path);
@@ -668,7 +668,7 @@ async function stands() {
 
 async function load() {
   try {
-    const { bench: state, series: whole, machines, methods: known } = await stands();
+    const { bench: state, series: whole, machines, methods: known } = await initialState();
     methods = new Map(known.map((m) => [m.key, m]));
     notice("");
     setup.prepare(methods, machines);

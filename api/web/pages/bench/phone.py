@@ -1,4 +1,4 @@
-"""The address at which a phone finds this server, and its code to be photographed."""
+"""The address at which a phone reaches this server, and its QR code."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from starlette.requests import Request
 from api.web.guard import anywhere, loopback
 from api.web.pages.shared.addresses import bench_page
 
-# Set aside for documentation (RFC 5737, section 3; RFC 3849): nobody is there, and nothing is
-# sent to them either. To "connect" a datagram socket only asks the system for the way.
-_SOMEWHERE: Final = (
+# Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
+# datagram socket only asks the system for the route.
+_FAR_ADDRESSES: Final = (
     (socket.AF_INET, ("192.0.2.1", 9)),
     (socket.AF_INET6, ("2001:db8::1", 9)),
 )
@@ -22,10 +22,10 @@ _SOMEWHERE: Final = (
 
 def lan_host() -> str | None:
     """This computer's address on its network, as its routes say; None on no network."""
-    for family, somewhere in _SOMEWHERE:
+    for family, far in _FAR_ADDRESSES:
         try:
             with socket.socket(family, socket.SOCK_DGRAM) as probe:
-                probe.connect(somewhere)
+                probe.connect(far)
                 found = str(probe.getsockname()[0])
         except OSError:
             continue
@@ -53,8 +53,8 @@ def address(request: Request, listens_on: str, bench: str) -> str | None:
 @lru_cache(maxsize=16)
 def code(text: str) -> bytes:
     """The QR code (ISO/IEC 18004) of `text` as an SVG document, dark on light with its quiet
-    zone of four modules, whatever the page's colours: not every phone reads light on dark."""
-    import segno  # for the few who ask for the picture
+    zone of four modules, in light and dark pages alike: not every phone reads light on dark."""
+    import segno  # here, since few ask for the picture
 
     picture = BytesIO()
     segno.make(text, micro=False, error="l").save(

@@ -1,4 +1,4 @@
-// The form that sets up a series: shows what the method needs, remembers, asks the server.
+// The form that sets up a series: shows the fields that the method needs, remembers them, sends them.
 
 import { all, around, at, entries, one } from "../shared/elements.js";
 import { Refused, get, memory, messageOf, post } from "../shared/http.js";
@@ -13,7 +13,7 @@ let methods = new Map();
 let machines = [];
 
 /**
- * A field by its name: one input or list, or what of several radio buttons is chosen.
+ * A field by its name: an input, a list, or a group of radio buttons.
  * @param {string} name
  */
 function field(name) {
@@ -25,7 +25,7 @@ export const side = () => field("strip_side").value;
 export const method = () => methods.get(field("method").value);
 
 /**
- * Fill the form with what was set up last, and with the machines there are.
+ * Fill the form with the last settings and the known machines.
  * @param {Map<string, MethodOut>} known
  * @param {MachineOut[]} machinesKnown
  */
@@ -59,7 +59,7 @@ export function onChange(unitChanged) {
 }
 
 /**
- * Whether a field that is folded away holds anything but what it usually does.
+ * Whether a field in a closed part of the form has any other than its usual value.
  * @param {HTMLInputElement} field
  */
 const saysMore = (field) => (field.type === "radio" ? field.checked : !["", field.defaultValue].includes(field.value)) && !field.closest("[hidden]");
@@ -121,10 +121,10 @@ function visible(name) {
 }
 
 /**
- * What is plainly missing or no number, as [field name, sentence].
+ * Fields that are empty or not a number, as [field name, sentence].
  * @returns {[string, string][]}
  */
-function slips() {
+function mistakes() {
   /** @type {[string, string][]} */
   const found = [];
   /** @type {(name: string, sentence: string) => void} */
@@ -152,9 +152,9 @@ function slips() {
   return found;
 }
 
-/** Whether the form can go on; marks and says what can't. */
+/** Whether the form is complete; marks the fields that are wrong and says why. */
 export function check() {
-  return !show(slips(), "");
+  return !show(mistakes(), "");
 }
 
 /**
@@ -224,7 +224,7 @@ function payload(bench, machine) {
 }
 
 /**
- * Make the machine if it is new, and the series; remember everything for the next one.
+ * Add the machine if it is new, and the series; remember the form for the next one.
  * @param {string} bench
  */
 export async function start(bench) {

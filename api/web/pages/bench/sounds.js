@@ -1,5 +1,5 @@
-// The answer to a press, by ear: five sounds that differ in number, pitch and direction, so
-// that none is taken for another over a dust collector. And the result said aloud.
+// The answer to a press as a sound: five sounds that differ in number, pitch and direction, so
+// that they can be told apart beside a dust collector. And the result said aloud.
 
 import { memory } from "../shared/http.js";
 
@@ -48,7 +48,7 @@ export async function unlock() {
 }
 
 /**
- * Play the sound of `name`; says which in `data-sounded`, for whoever can't hear it.
+ * Play the sound of `name`; names it in `data-sounded`, so that tests can see it.
  * @param {string} name
  */
 export function play(name) {
@@ -56,8 +56,7 @@ export function play(name) {
   if (!notes || !settings.sounds) return;
   document.documentElement.dataset.sounded = name;
   if (context?.state !== "running") return;
-  // The newest answer counts: of several at once, as after a break of the link, none would be
-  // told from another.
+  // Only the newest: several at once, as after a break of the connection, could not be told apart.
   for (const tone of playing) tone.stop();
   playing = [];
   const now = context.currentTime + 0.005;
@@ -67,7 +66,7 @@ export function play(name) {
     tone.type = wave;
     tone.frequency.setValueAtTime(from, now + start);
     if (to !== from) tone.frequency.exponentialRampToValueAtTime(to, now + start + length);
-    // Soft edges: a bare on and off clicks, and the click would be the loudest part.
+    // Soft edges: a sudden start or end clicks, and the click would be the loudest part.
     volume.gain.setValueAtTime(0, now + start);
     volume.gain.linearRampToValueAtTime(wave === "sine" ? 0.5 : 0.3, now + start + 0.01);
     volume.gain.setValueAtTime(wave === "sine" ? 0.5 : 0.3, now + start + length - 0.03);

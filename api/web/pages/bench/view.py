@@ -1,4 +1,4 @@
-"""The pages: the Bench page of each bench, and each method's guide."""
+"""The Bench page of each bench, and each method's guide."""
 
 from __future__ import annotations
 
@@ -42,22 +42,22 @@ MACHINE_KINDS: Final = (
 
 _SIDES: Final[tuple[Side, Side]] = ("left", "right")
 
-# Offered first; the others are a touch away.
+# Offered first; the others in a part of the form that opens.
 _USUAL: Final = ("reversal", "half-turn", "roll")
 
-# Said before the first cut, whatever a method's own list leaves out.
+# Said before the first cut, also where a method's own list leaves it out.
 _ADJUSTING: Final = "Unplug the machine before you adjust anything on it."
 
 
-def cautions_for(said: Sequence[str]) -> tuple[str, ...]:
+def cautions_for(own: Sequence[str]) -> tuple[str, ...]:
     """What must be read before the first cut: a method's cautions and the usual ones that it
-    leaves out. The deferral to the machine's manual stays last. None where a method has none,
-    because no machine is touched."""
-    if not said:
+    leaves out. The sentence about the machine's manual stays last. None where a method has none,
+    because no machine is used."""
+    if not own:
         return ()
-    missing = [] if any(caution.startswith("Unplug") for caution in said) else [_ADJUSTING]
-    deferral = [caution for caution in said if caution == SAWING_CAUTIONS[-1]]
-    return (*(caution for caution in said if caution not in deferral), *missing, *deferral)
+    missing = [] if any(caution.startswith("Unplug") for caution in own) else [_ADJUSTING]
+    deferral = [caution for caution in own if caution == SAWING_CAUTIONS[-1]]
+    return (*(caution for caution in own if caution not in deferral), *missing, *deferral)
 
 
 @router.get("/")

@@ -12,8 +12,8 @@ const READ = { mm: 3, in: 4, thou: 1 };
 const THOU_PER_FOOT = 40;
 
 /**
- * The units to show: of lengths, of small differences between them, and of angles. A person
- * who chose none gets lengths in the series' own unit, and thou for differences in inches.
+ * The units to show: of lengths, of small differences between them, and of angles. Where none
+ * was chosen: lengths in the series' own unit, and thou for differences in inches.
  * @param {Pick<SeriesHead, "unit"> | null} series
  * @returns {Units}
  */
@@ -34,7 +34,7 @@ export function leans(value, uncertainty) {
 }
 
 /**
- * How large an angle is, whichever way it leans: "0.025°" or "1.5′".
+ * The size of an angle without its direction: "0.025°" or "1.5′".
  * @param {number} degrees
  * @param {number | undefined} uncertainty
  * @param {Pick<Units, "angle">} units
@@ -44,7 +44,7 @@ export function angleSize(degrees, uncertainty, units) {
 }
 
 /**
- * "0.025° right"; an angle of nothing is "0.000°".
+ * "0.025° right"; "0.000°" for an angle that rounds to zero.
  * @param {number} degrees
  * @param {number | undefined} uncertainty
  * @param {Pick<Units, "angle">} units

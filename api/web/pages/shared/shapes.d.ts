@@ -1,6 +1,6 @@
-// What the pages' scripts are told by the server and keep in the browser. No script: the names
-// here are known to the type checker in every script. An interface is part of
-// the shape of that name on the server, where there is one: tests/api/web/test_shapes_of_pages.py.
+// Types of what the server answers and of what the scripts keep in the browser. Not a script: the
+// type checker knows these names in every script. Where the server has a shape of that name, an
+// interface is a part of it: tests/api/web/test_shapes_of_pages.py.
 
 interface MachineOut {
   id: string;
@@ -201,7 +201,7 @@ interface Got {
   [series: `/api/series/${string}`]: SeriesOut;
 }
 
-/** What POST answers, by its address; nobody reads what the others say. */
+/** What POST answers, by its address; the answers of the others are not read. */
 interface Posted {
   "/api/calipers": ListenedOut;
   "/api/machines": MachineOut;
@@ -218,7 +218,7 @@ interface Deleted {
   [caliper: `/api/calipers/${string}`]: ForgottenOut;
 }
 
-/** What the live link brings: each kind of event with its data. */
+/** The live events: each kind with its data. */
 type LiveEvent =
   | { kind: "reading"; data: ReadingOut }
   | { kind: "trial"; data: TrialOut }
@@ -228,7 +228,7 @@ type LiveEvent =
   | { kind: "bench"; data: BenchOut };
 
 /** What the server writes into the Bench page. */
-interface Stands {
+interface BenchPageState {
   bench: BenchOut;
   series: SeriesOut | null;
   machines: MachineOut[];
@@ -282,7 +282,7 @@ interface TakeBackIn {
   reading: string;
 }
 
-/** What the page took in: readings, a burst of keys, or the taking back of a part of one. */
+/** What the page recorded: readings, a burst of keys, or the taking back of a part of one. */
 type Taken = ReadingIn[] | KeysIn | TakeBackIn;
 
 /** `why`: what the server said, where it was set aside. */
