@@ -89,8 +89,8 @@ def test_a_person_with_no_manual_gets_from_the_plug_to_the_first_reading(server,
     assert until(lambda: names(server).get("six inch") == "listening")
     port.send(b"12.35\r\n")
     expect(page.locator("#first-title")).to_have_text("six inch works.")
-    expect(page.locator("#first-said")).to_contain_text("12.35 mm")
-    # And it stands among the calipers without a reload.
+    expect(page.locator("#first-heard")).to_contain_text("12.35 mm")
+    # And it is in the list of calipers without a reload.
     card = page.locator(".caliper", has_text="six inch")
     expect(card).to_contain_text("Listening.")
     page.get_by_role("link", name="To the Bench page").last.click()
@@ -147,7 +147,7 @@ def test_a_caliper_whose_burst_was_cut_in_two_by_a_stall_is_found_all_the_same(o
     look.let_go()
 
 
-def test_stopping_releases_the_port_and_begins_anew(server, opened, port):
+def test_stopping_releases_the_port_and_starts_again(server, opened, port):
     page = opened
     begin(page, port)
     page.get_by_role("button", name="Stop", exact=True).click()
@@ -208,7 +208,7 @@ def test_everything_can_be_done_with_the_keyboard_alone(server, opened, port):
     assert until(lambda: "keyed" in names(server))
 
 
-# ---------------------------------------------------------------- how each fares
+# ---------------------------------------------------------------- the state of each
 
 
 def test_a_caliper_pulled_out_is_said_and_found_again(server, opened, tmp_path):
@@ -218,7 +218,7 @@ def test_a_caliper_pulled_out_is_said_and_found_again(server, opened, tmp_path):
         expect(card).to_contain_text("Listening.")
         port.unplug()
         expect(card).to_contain_text("Unplugged.")
-        expect(opened.locator("#said")).to_contain_text("pulled: Unplugged.")
+        expect(opened.locator("#announcement")).to_contain_text("pulled: Unplugged.")
         port.plug()
         expect(card).to_contain_text("Listening.")
 
@@ -290,7 +290,7 @@ def test_a_tolerance_that_is_no_number_is_said_at_its_field(server, page):
 def test_a_study_begins_from_the_page_and_the_bench_waits_for_presses(server, page):
     press(server, "fresh", "12.3", bench="west")
     page.goto(f"{server.url}/calipers/fresh")
-    expect(page.get_by_text("Not tried yet. Press ten times")).to_be_visible()
+    expect(page.get_by_text("Not known yet. Press ten times")).to_be_visible()
     page.locator("#spot-person").fill("Ada")
     page.locator("[data-begin=same-spot] button.main").click()
     expect(page).to_have_url(f"{server.url}/bench/west")
@@ -343,7 +343,7 @@ def test_it_is_within_reach_of_everybody(server, context: BrowserContext, port, 
 
 
 def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
-    """No such device is plugged in here, so one is put into the list as the server would."""
+    """No such device is plugged in, so one is put into the list as the server would."""
     opened.locator("#leave-alone summary").click()
     expect(opened.locator("#listen-to")).to_be_hidden()
     opened.evaluate(

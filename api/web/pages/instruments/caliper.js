@@ -1,4 +1,4 @@
-// A caliper's own page: begins a study and opens the Bench page, which then waits for presses.
+// A caliper's own page: starts a study and opens the Bench page, which then waits for presses.
 
 import { benchPage } from "../shared/addresses.js";
 import { all, entries, one } from "../shared/elements.js";
@@ -33,7 +33,7 @@ async function begin(form, event) {
   } catch (error) {
     wrong.textContent = messageOf(error);
     if (error instanceof Refused && error.status === 409) {
-      wrong.textContent += " Or end it now: what it measured stays.";
+      wrong.textContent += " Or end it now: its readings stay.";
       instead.hidden = false;
     }
     const named = error instanceof Refused ? error.errors.map(({ field }) => form.elements.namedItem(String(field))) : [];

@@ -15,7 +15,7 @@ from api.web.pages.shared.charts import Scale
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62.0, 388.0, 26.0, 196.0
 _HEIGHT: Final = 244
 _MOST_NUMBERS: Final = 12
-# Up to so many times the largest estimate an interval is drawn; few readings make it endless.
+# An interval is drawn up to so many times the largest estimate; few readings make it very wide.
 _TALLEST: Final = 3.0
 
 
@@ -59,7 +59,7 @@ def repeatability_chart(studies: Sequence[SpotStudy]) -> str:
 
 
 def block_chart(checks: Sequence[BlockStudy]) -> str:
-    """What was read off each block, check by check; a marker for each size."""
+    """The error read on each block, check by check; a marker for each size."""
     if not checks:
         return ""
     sizes = sorted({block.size_mm for check in checks for block in check.blocks})

@@ -46,7 +46,7 @@ let timer;
 /** @type {IdentifiedOut | null} */
 let found = null; // the caliper that pressed, as the server says
 let pressed = false;
-let run = 0; // which search is shown: an answer about an earlier one tells nothing
+let run = 0; // the number of the search shown: answers to an earlier one are ignored
 /** @type {Promise<unknown>} */
 let released = Promise.resolve(); // the end of one search must not end the next
 
@@ -79,7 +79,7 @@ function tickBox(value, text, checked = false) {
   return label;
 }
 
-/** One box to tick for each port that would be opened; what was ticked once stays so. */
+/** One box to tick for each port that would be opened; ticks are remembered. */
 function offerLeaveAlone() {
   const kept = new Set(memory.get("leave alone", null));
   const list = at("leave-alone-list");
@@ -100,7 +100,7 @@ export function offerListenTo() {
   list.replaceChildren(...there.map(({ device, likely }) => tickBox(device, `${device}: ${likely.split(":")[0]}`)));
 }
 
-function takenToo() {
+function chosenTypists() {
   return inputs(at("listen-to-list"))
     .filter((box) => box.checked)
     .map((box) => box.value);
@@ -120,13 +120,13 @@ const shownField = at("shown", HTMLInputElement);
 
 async function begin() {
   notice("");
-  run++; // whatever is still on its way tells of before
+  run++; // an answer still on its way is of the earlier search
   await released;
   const also = at("also", HTMLInputElement).value.trim();
   try {
     await post("/api/identify", {
       leave_alone_later: keepLeftAlone(),
-      listen_to: takenToo(),
+      listen_to: chosenTypists(),
       also: also ? [also] : [],
     });
   } catch (error) {
@@ -136,7 +136,7 @@ async function begin() {
   follow();
 }
 
-/** Go on from wherever the server's search is. */
+/** Continue with the server's search as it is now. */
 function follow() {
   run++;
   pressed = false;
@@ -166,7 +166,7 @@ async function takeKeys(strokes) {
   try {
     progress(await post("/api/identify/keys", { strokes }), mine);
   } catch (error) {
-    // A part of the burst may have come first and ended the search: the next look tells.
+    // A part of the burst may have come first and ended the search: the next request shows it.
     if (!(error instanceof Refused && error.status === 409)) notice(messageOf(error));
   }
 }
@@ -200,7 +200,7 @@ function progress(state, asked) {
   if (state.state !== "listening") return over(state.message);
   const items = state.ports.map((port) => `${port.device}: ${port.words}`);
   items.push(...state.left_out.map((port) => `${port.device}: not opened, ${port.why}`));
-  if (!state.ports.length) items.unshift("No port could be opened. A caliper that types like a keyboard is heard by this page all the same.");
+  if (!state.ports.length) items.unshift("No port could be opened. This page still hears a caliper that types like a keyboard.");
   fill(at("ports"), items);
   pressed ||= state.ports.some((port) => port.words.startsWith("heard"));
   const steps = [];
@@ -229,7 +229,7 @@ function fill(list, items) {
 }
 
 /**
- * Written again, the same words would be read out again.
+ * Only where they changed: a screen reader would read the same words again.
  * @param {HTMLElement} element
  * @param {string} text
  */
@@ -270,7 +270,7 @@ function cancel() {
   release((error) => notice(messageOf(error)));
 }
 
-function anew() {
+function searchAgain() {
   release();
   step("begin", "begin");
 }
@@ -316,7 +316,7 @@ const followed = new Set(); // benches whose live link is open
 function first(caliper, after) {
   waited = caliper;
   line("first-title", "waiting", `${caliper.name} is listened to. Press send once more.`);
-  at("first-said").textContent = "";
+  at("first-heard").textContent = "";
   at("to-bench", HTMLAnchorElement).href = benchPage(caliper.bench);
   step("first", "first-title");
   if (followed.has(caliper.bench)) return;
@@ -333,7 +333,7 @@ function hear({ kind, data }) {
     line("first-title", "good", `${waited.name} works.`);
     heard(data.sent.includes(data.unit) ? data.sent : `${data.sent} ${data.unit}`, "Heard and kept. Measure on the Bench page.");
   } else {
-    line("first-title", "refused", "Something came that is no reading.");
+    line("first-title", "refused", "Something came that is not a reading.");
     heard(data.text, data.reason);
   }
 }
@@ -345,10 +345,10 @@ function hear({ kind, data }) {
 function heard(text, words) {
   const small = document.createElement("small");
   small.textContent = words;
-  at("first-said").replaceChildren(text, small);
+  at("first-heard").replaceChildren(text, small);
 }
 
-// ---- what changes by itself
+// ---- the lists that are kept up to date
 
 /** @type {WeakMap<Element, string>} */
 const written = new WeakMap(); // each item as the server wrote it
@@ -360,7 +360,7 @@ const written = new WeakMap(); // each item as the server wrote it
 const itemsOf = (list) => all(list, ":scope > *");
 
 /**
- * Take over from `there` only what is new, so that what a person reads or types in stays.
+ * Take from `there` only what is new, so that what a person reads or types in stays.
  * @param {HTMLElement} list
  * @param {HTMLElement} there
  */
@@ -374,7 +374,7 @@ function takeOver(list, there) {
     else {
       const fresh = document.adoptNode(item);
       written.set(fresh, fresh.outerHTML);
-      tell(known, fresh);
+      announce(known, fresh);
       showUnits(fresh);
       if (known) keepPlace(known, fresh);
       order.push(fresh);
@@ -392,7 +392,7 @@ function takeOver(list, there) {
 }
 
 /**
- * Whether a person types in it, or was asked a question there.
+ * Whether a person types in it, or has been asked a question in it.
  * @param {HTMLElement} item
  */
 function inUse(item) {
@@ -416,14 +416,14 @@ function keepPlace(before, after) {
 }
 
 /**
- * Say aloud what a person at the bench would want to know of.
+ * Announce to a screen reader what a person at the bench wants to know.
  * @param {HTMLElement | undefined} before
  * @param {HTMLElement} item
  */
-function tell(before, item) {
+function announce(before, item) {
   const { name, state, device } = item.dataset;
-  if (name && before && before.dataset.state !== state) say(at("said"), `${name}: ${one(item, ".state-line").textContent?.trim()}`);
-  else if (device && !before) say(at("said"), `${device} is plugged in.`);
+  if (name && before && before.dataset.state !== state) say(at("announcement"), `${name}: ${one(item, ".state-line").textContent?.trim()}`);
+  else if (device && !before) say(at("announcement"), `${device} is plugged in.`);
 }
 
 let refreshing = false;
@@ -431,7 +431,7 @@ let refreshAgain = false;
 async function refresh() {
   if (document.hidden) return;
   if (refreshing) {
-    refreshAgain = true; // what is on its way may be older than what was done just now
+    refreshAgain = true; // the answer on its way may be older than what was done just now
     return;
   }
   refreshing = true;
@@ -444,7 +444,7 @@ async function refresh() {
     offerLeaveAlone();
     offerListenTo();
   } catch {
-    // The server is away: what is shown stays until it is back.
+    // The server is unreachable: what is shown stays until it is back.
   }
   refreshing = false;
   if (refreshAgain) refresh();
@@ -458,7 +458,7 @@ async function listenTo(form, spec) {
   const wrong = one(form, ".wrong");
   wrong.textContent = "";
   if (!spec) {
-    wrong.textContent = "Say what to listen to.";
+    wrong.textContent = "Type what to listen to.";
     return;
   }
   try {
@@ -483,8 +483,8 @@ async function forget(button) {
   const { forget: name = "", bench = "" } = button.dataset;
   try {
     const gone = await remove(`/api/calipers/${encodeURIComponent(name)}?bench=${encodeURIComponent(bench)}`);
-    const words = gone.again ? `${name} is not listened to until the next start; it is named on the command line.` : `${name} is not listened to any longer.`;
-    say(at("said"), words);
+    const words = gone.again ? `${name} is not listened to until the next start; it is named on the command line.` : `${name} is not listened to any more.`;
+    say(at("announcement"), words);
     button.blur();
     at("calipers-title").tabIndex = -1;
     at("calipers-title").focus();
@@ -500,7 +500,7 @@ function wire() {
   at("begin").addEventListener("click", begin);
   at("try-again").addEventListener("click", begin);
   at("cancel").addEventListener("click", cancel);
-  for (const id of ["not-it", "another", "again-after-keys"]) at(id).addEventListener("click", anew);
+  for (const id of ["not-it", "another", "again-after-keys"]) at(id).addEventListener("click", searchAgain);
   at("shown-form").addEventListener("submit", tellShown);
   at("listen-form").addEventListener("submit", listenToFound);
   const describe = at("describe-form", HTMLFormElement);
@@ -529,7 +529,7 @@ async function load() {
   offerLeaveAlone();
   offerListenTo();
   setInterval(refresh, LOOK_MS);
-  // A page that was reloaded in the middle goes on where it was.
+  // A page that was reloaded during a search continues it.
   const mine = run;
   const state = await get("/api/identify").catch(() => null);
   if (state?.state === "listening" && mine === run) follow();

@@ -1,4 +1,4 @@
-"""The Instruments page, and each caliper's own: its studies over time."""
+"""The Instruments page, and the page of each caliper: its studies over time."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from capture.identify import OPENING_CAUTION, TYPING_CAUTION
 
 router = APIRouter(include_in_schema=False)
 
-# What has no mark is no state of an instrument.
+# Other states have no mark.
 _MARKS: Final = {
     "listening": "on",
     "waiting": "waiting",
@@ -73,7 +73,7 @@ def instruments_page(request: Request, server: TheServer, store: TheStore) -> HT
 
 @router.get("/instruments/now")
 def instruments_now(request: Request, server: TheServer, store: TheStore) -> HTMLResponse:
-    """The parts of the page that change by themselves, for the page to take over."""
+    """The parts of the page that its script keeps up to date."""
     return page(
         request,
         "instruments/now.html",
@@ -100,8 +100,8 @@ def caliper_page(
             "shared/missing.html",
             status=404,
             title="No such caliper",
-            message=f"No caliper called “{name}” was ever heard. The Instruments page lists those"
-            " that were.",
+            message=f"No caliper called “{name}” has been heard. The Instruments page lists those"
+            " that have been.",
         )
     chosen: Unit = "in" if unit == "in" else "mm"
     problem, width = "", None
@@ -140,7 +140,7 @@ def _now(server: TheServer, store: TheStore) -> _Now:
 
 
 def _in_order(calipers: list[CaliperRecord]) -> list[CaliperRecord]:
-    """Those that are heard first, then what is typed, then those that rest."""
+    """Those that are heard first, then what is typed, then the others."""
     rank = {"here": 0, "elsewhere": 1, "page": 2, "not now": 3}
     return sorted(calipers, key=lambda each: rank[each.heard])
 
