@@ -97,7 +97,7 @@ def test_the_picture_has_a_dot_for_every_trial_and_a_table_says_the_same(server,
     page.get_by_text("The same in other measures").click()
     measures = page.get_by_role("table", name=re.compile("^Means"))
     expect(measures).to_contain_text("thou per foot")
-    expect(measures).to_contain_text("Loose saw less Steady saw")
+    expect(measures).to_contain_text("Loose saw minus Steady saw")
 
 
 def test_angles_change_unit_without_a_reload_and_stay_changed(server, shop, page, complaints):
@@ -178,7 +178,7 @@ def test_two_different_series_are_proposed_and_compared_with_one_press(page, tmp
     with serving(tmp_path / "shop") as alone:
         first = measured(alone, "Only saw", OUT)
         page.goto(f"{alone.url}/compare")
-        expect(page.locator("[role=status]")).to_contain_text("nothing to set beside it yet")
+        expect(page.locator("[role=status]")).to_contain_text("nothing to compare it with yet")
         assert _chosen(page)[1] == ""
         second = measured(alone, "Only saw", LOOSE)
         page.goto(f"{alone.url}/compare")

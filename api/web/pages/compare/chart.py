@@ -83,7 +83,7 @@ def _row(row: Row, index: int, x: Scale) -> list[str]:
         rect(x.at(min(row.values)), top + 24, x.at(max(row.values)), top + 44, f"spread {kind}")
     )
     for at, value in enumerate(row.values):
-        # Three heights by turns, so that equal trials do not hide one another.
+        # Three heights in turn, so that equal trials do not hide each other.
         y = top + 34 + 5 * (at % 3 - 1)
         parts.append(mark(x.at(value), y, marker(index), f"dot {kind}", 4))
     if row.mean is not None:

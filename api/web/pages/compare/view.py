@@ -1,4 +1,4 @@
-"""The Compare page: choose series or machines, read which is further out, which less steady."""
+"""The Compare page: of two series or machines, which is further out, which less steady."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ from api.web.shapes.comparison import ComparisonOut, Finding, QuantityComparison
 router = APIRouter(include_in_schema=False)
 
 _LISTED: Final = 300
-_ALONE: Final = (
-    "There is nothing to set beside it yet: measure another series that shows the same, of another"
-    " machine or of this one after something happened to it."
+_NOTHING_TO_COMPARE: Final = (
+    "There is nothing to compare it with yet: measure another series that shows the same, of"
+    " another machine or of this one after something happened to it."
 )
 _CHOOSE: Final = "Choose what to compare it with, then press Compare."
 _FIELDS: Final = ("the first", "the second", "the third", "the fourth")
@@ -60,7 +60,7 @@ def compare_page(
     margin: str = "",
 ) -> HTMLResponse:
     """Series side by side. `a`, `b` and `more` are series, or machines for their latest one."""
-    # What a hand repeats to is no machine's error.
+    # A study of caliper and hand says nothing about a machine.
     methods = [key for key, m in server.methods.items() if m.judges != "hand"]
     listed, cut = choices(store, methods)
     wanted = [a, b, *(m for m in more or [] if m)]
@@ -75,7 +75,7 @@ def compare_page(
             "margin": margin,
         },
         "problem": None,
-        "hint": "" if (a and b) or (first and second) else _ALONE,
+        "hint": "" if (a and b) or (first and second) else _NOTHING_TO_COMPARE,
         "found": [],
         "notes": [],
         "one_machine": None,
@@ -132,9 +132,9 @@ def choices(store: Connection, methods: Collection[str]) -> tuple[list[_Machine]
 
 
 def _proposed(listed: Sequence[_Machine], a: str, b: str) -> tuple[str, str]:
-    """What the two lists say until a person chooses: two different series that show the same.
+    """What the two lists show until a person chooses: two different series that show the same.
 
-    One that was chosen stays; an empty text where there is none to go with it.
+    A chosen one stays; an empty text where there is no other to compare it with.
     """
     if a and b:
         return a, b
@@ -144,21 +144,21 @@ def _proposed(listed: Sequence[_Machine], a: str, b: str) -> tuple[str, str]:
             if str(series.id) == chosen or (
                 str(machine.id) == chosen and series is machine.series[0]
             ):
-                other = _beside(listed, machine, series)
+                other = _counterpart(listed, machine, series)
                 return (chosen, other) if a else (other, chosen)
     if chosen or not listed:
         return a, b
     # The latest machine and another one; of one machine its last two series, in their order.
     machine = listed[0]
     series = machine.series[0]
-    other = _beside(listed, machine, series)
+    other = _counterpart(listed, machine, series)
     if any(str(each.id) == other for each in machine.series):
         return other, str(series.id)
     return str(machine.id), other
 
 
-def _beside(listed: Sequence[_Machine], machine: _Machine, series: _Series) -> str:
-    """What goes with a series of a machine: another machine, else another series of this one."""
+def _counterpart(listed: Sequence[_Machine], machine: _Machine, series: _Series) -> str:
+    """What to compare a series with: another machine, else another series of this one."""
     for other in listed:
         if other is not machine and other.series[0].reveals & series.reveals:
             return str(other.id)
@@ -189,10 +189,10 @@ def _answers(
         for field, text in zip(fields, wanted, strict=False)
     ]
     found = all_comparable(store, asked)
-    told = comparison_out(compared(found))
+    comparison = comparison_out(compared(found))
     answers: dict[str, Any] = {
-        "found": [_shown(found, told, q) for q in shared_quantities(found)],
-        "notes": told.notes,
+        "found": [_shown(found, comparison, q) for q in shared_quantities(found)],
+        "notes": comparison.notes,
     }
     one, other = found[:2]
     if len(found) == 2 and one.row.machine_id == other.row.machine_id:
@@ -215,30 +215,30 @@ def _one_machine(
             raise InvalidField("a shift that does not matter", "it must be greater than zero")
         accepted = accepted if quantity == "length" else math.radians(accepted)
     back = came_back(store, before, after, quantity, accepted)
-    told, withheld = None, ""
+    effect, withheld = None, ""
     if quantity != "length" or None not in (before.nominal_mm, after.nominal_mm):
-        told = helped(store, before, after, quantity)
-        if told.answer == "nothing was adjusted":
-            withheld = told.sentence
-        if told.answer in ("nothing was changed", "nothing was adjusted"):
-            told = None
+        effect = helped(store, before, after, quantity)
+        if effect.answer == "nothing was adjusted":
+            withheld = effect.sentence
+        if effect.answer in ("nothing was changed", "nothing was adjusted"):
+            effect = None
     shown = return_out(back)
     return {
         "one_machine": shown,
         "back": shown,
-        "helped": None if told is None else adjustment_out(told),
+        "helped": None if effect is None else adjustment_out(effect),
         "withheld": withheld,
         "done": back.of.done,
     }
 
 
 def _shown(
-    found: Sequence[ComparableSeries], told: ComparisonOut, quantity: Quantity
+    found: Sequence[ComparableSeries], comparison: ComparisonOut, quantity: Quantity
 ) -> dict[str, Any]:
     """What the template shows of one quantity."""
-    of = told.quantities[quantity]
-    names = [s.name for s in told.series]
-    scores = [s.score.quantities.get(quantity) for s in told.series]
+    of = comparison.quantities[quantity]
+    names = [s.name for s in comparison.series]
+    scores = [s.score.quantities.get(quantity) for s in comparison.series]
     by_nominal = quantity == "length" and all(v.out_by is not None for v in of.series)
     from_nominal = all(v.out_by is not None or v.mean is None for v in of.series)
     rows: list[dict[str, Any]] = []
@@ -295,17 +295,17 @@ def _caption(from_nominal: bool, toward: tuple[str, str]) -> str:
     if not from_nominal:
         return ""
     ways = f": to its right {toward[0]}, to its left {toward[1]}" if all(toward) else ""
-    return f"The dotted upright is nominal{ways}."
+    return f"The dotted vertical line is nominal{ways}."
 
 
 def _findings(
     of: QuantityComparison, names: Sequence[str], found: Sequence[ComparableSeries]
 ) -> list[Any]:
-    """The two answers, apart; of the first two series where there are more."""
+    """The two answers separately; of the first two series where there are more."""
     called = {s.row.id: name for s, name in zip(found, names, strict=True)}
     several = " (the first two)" if len(found) > 2 else ""
 
-    def told(question: str, finding: Finding, nothing: str, shown: str, looks: str) -> Any:
+    def finding_of(question: str, finding: Finding, nothing: str, shown: str, looks: str) -> Any:
         return {
             "question": question + several,
             "who": called[finding.series] if finding.series else nothing,
@@ -318,18 +318,18 @@ def _findings(
         }
 
     return [
-        told(
+        finding_of(
             "Which is further out?",
             of.further_out,
             "Neither, or not known",
             "the interval of the difference (95 %) leaves no doubt",
             "the means may be equally far out (95 %)",
         ),
-        told(
+        finding_of(
             "Which is less steady?",
             of.less_steady,
             "Neither, or not known",
-            "the interval of the ratio of spreads (95 %) leaves out 1",
+            "the interval of the ratio of spreads (95 %) does not include 1",
             "the spreads may be equal (95 %); few cuts seldom show more",
         ),
     ]
@@ -340,7 +340,7 @@ def _measures(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, l
     wanted = [(name, values.mean, values.sd) for name, values in zip(names, of.series, strict=True)]
     if of.difference is not None:
         error = of.difference.standard_error
-        wanted.append((f"{names[1]} less {names[0]}", of.difference.estimate, error))
+        wanted.append((f"{names[1]} minus {names[0]}", of.difference.estimate, error))
     rows = []
     for name, value, doubt in wanted:
         if value is not None:
@@ -360,21 +360,21 @@ def _measures(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, l
 
 def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Markup]]:
     """The figures behind the findings, with the standards' terms."""
-    told = []
+    rows = []
     difference, ratio = of.difference, of.spread_ratio
     if difference is not None:
         half = None
         if difference.interval is not None:
             half = (difference.interval.high - difference.interval.low) / 2
-        words = Markup("{} (mean of {} less mean of {})").format(
+        words = Markup("{} (mean of {} minus mean of {})").format(
             numbers.with_uncertainty(difference.estimate, half, of.unit, sign=True),
             names[1],
             names[0],
         )
-        told.append(("Difference of the means, 95 % interval", words))
+        rows.append(("Difference of the means, 95 % interval", words))
     if difference is not None and difference.t is not None:
         df = difference.degrees_of_freedom
-        told.append(
+        rows.append(
             (
                 "Welch’s test",
                 Markup(
@@ -390,7 +390,7 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
             between = f", 95 % interval {ratio.interval.low:.2g} to {ratio.interval.high:.2g}"
         section = "1.3.5.9" if ratio.rule == "F" else "1.3.5.10"
         rule = "F test" if ratio.rule == "F" else "test of Brown and Forsythe"
-        told.append(
+        rows.append(
             (
                 "Ratio of the spreads",
                 Markup("{:.2f}{} ({} over {}); {}, p = {} (NIST e-Handbook {})").format(
@@ -398,13 +398,13 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
                 ),
             )
         )
-    told.append(
+    rows.append(
         (
             "Mean ± expanded uncertainty",
             Markup("95 %, with the coverage factor k of each series (JCGM 100)"),
         )
     )
-    return told
+    return rows
 
 
 def _p(value: float | None) -> str:

@@ -60,13 +60,13 @@ def picture(curves: Sequence[Curve], error_deg: float, cuts: int | None) -> str:
             path(points, kind),
             text(_RIGHT + 6, height + 4, curve.words, "start strong" if curve.asked else "start"),
         ]
-    # Where the lines are not: they start high at the left and end low at the right.
+    # Where no lines are: they start high at the left and end low at the right.
     low = asked_at > (_TOP + _BOTTOM) / 2
     where = (_LEFT + 6, "start halo") if low else (_RIGHT, "end halo")
     parts.append(text(where[0], asked_at - 7, "the error asked for", where[1]))
     if cuts is not None and FEWEST <= cuts <= MOST:
-        told = f"{cuts} cuts are the fewest that see it"
-        parts.append(mark(x.at(cuts), asked_at, "diamond", "mean", 7, told))
+        words = f"{cuts} cuts are the fewest that see it"
+        parts.append(mark(x.at(cuts), asked_at, "diamond", "mean", 7, words))
     return chart(
         "The smallest error that can be seen, for each number of cuts and each width",
         _BOTTOM + 46,
@@ -80,7 +80,7 @@ def _plain(value: float) -> str:
 
 
 def _apart(heights: Sequence[float], least: float) -> list[float]:
-    """The heights moved apart so that words beside them do not run into one another."""
+    """The heights moved apart so that the words beside them do not overlap."""
     order = sorted(range(len(heights)), key=lambda i: heights[i])
     moved = list(heights)
     for above, below in pairwise(order):

@@ -1,4 +1,4 @@
-"""The Plan page: questions in plain words, an answer in a sentence, and what could be seen."""
+"""The Plan page: a form, the answer in sentences, a picture of the errors that can be seen."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from api.web.routes.plan import READING_SD, RESOLUTION, asked_for, usual_width
 
 router = APIRouter(include_in_schema=False)
 
-# What the form holds, and holds at first.
+# The fields of the form with their values at first.
 _FORM: Final = {
     "by": "deg",
     "error_deg": "0.05",
@@ -50,7 +50,7 @@ _FORM: Final = {
     "alpha": "0.05",
     "beta": "0.1",
 }
-_FINER: Final = ("resolution", "reading_sd", "inset", "pieces", "alpha", "beta")
+_MORE_SETTINGS: Final = ("resolution", "reading_sd", "inset", "pieces", "alpha", "beta")
 _WORDS: Final = {
     "error_deg": "the error",
     "cuts": "the cuts you would make",
@@ -64,7 +64,7 @@ _WORDS: Final = {
 
 @router.get("/plan")
 def plan_page(request: Request, server: TheServer, store: TheStore) -> HTMLResponse:
-    """The questions, and the answer to those asked; without any, to the usual ones."""
+    """The form and its answer; without a query, for the usual values."""
     form = {
         name: request.query_params.get(name, usual)[:100].strip() for name, usual in _FORM.items()
     }
@@ -79,7 +79,7 @@ def plan_page(request: Request, server: TheServer, store: TheStore) -> HTMLRespo
         "usual_width": usual_width(method, unit),
         "usual": {"resolution": RESOLUTION[unit], "reading_sd": READING_SD[unit]},
         "steady": steady(store, methods, method.reveals[0]),
-        "finer": any(form[name] != _FORM[name] for name in _FINER),
+        "more_settings": any(form[name] != _FORM[name] for name in _MORE_SETTINGS),
         "problem": None,
         "found": None,
         "cautions": cautions_for(method.cautions),
