@@ -2,7 +2,7 @@
 
 A chart is laid out for a phone (400 wide) and grows with its page, so that its numbers stay
 readable at any width. It holds class names and presentation attributes only; `charts.css`
-colours it. What it shows stands in a table beside it too.
+colours it. A table beside it shows the same.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Scale:
     logarithmic: bool = False
 
     def at(self, value: float) -> float:
-        """Where `value` lies; beyond the ends too."""
+        """The place of `value`, also beyond the ends."""
         low, high = self.low, self.high
         if self.logarithmic:
             low, high, value = math.log(low), math.log(high), math.log(value)
@@ -64,7 +64,7 @@ def round_values(low: float, high: float, most: int = 5, logarithmic: bool = Fal
 
 
 def padded(values: Iterable[float], share: float = 0.06) -> tuple[float, float]:
-    """The range of `values` with some room at both ends; never of no width."""
+    """The range of `values` with some room at both ends; always wider than zero."""
     found = list(values)
     low, high = min(found), max(found)
     room = (high - low) * share or abs(high) * share or 1.0
@@ -72,11 +72,11 @@ def padded(values: Iterable[float], share: float = 0.06) -> tuple[float, float]:
 
 
 def chart(title: str, height: float, parts: Iterable[str], words: str = "") -> str:
-    """The whole picture; `title` is its name for who cannot see it, `words` what it shows."""
-    told = f"<desc>{escape(words)}</desc>" if words else ""
+    """The whole picture; `title` and `words` are for people who cannot see it."""
+    desc = f"<desc>{escape(words)}</desc>" if words else ""
     return (
         f'<svg class="chart" role="img" viewBox="0 0 {WIDTH} {height:g}"'
-        f' aria-label="{escape(title)}">{told}{"".join(parts)}</svg>'
+        f' aria-label="{escape(title)}">{desc}{"".join(parts)}</svg>'
     )
 
 
@@ -106,7 +106,7 @@ def text(x: float, y: float, words: str, kind: str = "") -> str:
 def number(
     x: float, y: float, value: float, of: Literal["ang", "len"], shown: str, kind: str = ""
 ) -> str:
-    """A number that `units.js` shows in the person's own units: degrees or mm in `value`."""
+    """A number that `units.js` shows in the units chosen: degrees or mm in `value`."""
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" class="{of} {kind}" data-value="{value!r}"'
         f' data-u="{_finest(value, shown)!r}">{escape(shown)}</text>'
@@ -114,17 +114,17 @@ def number(
 
 
 def mark(x: float, y: float, marker: Marker, kind: str, size: float = 4.5, words: str = "") -> str:
-    """One dot; series are told apart by its shape as well as by colour."""
-    told = f"<title>{escape(words)}</title>" if words else ""
+    """One dot; its shape, as well as its colour, shows the series."""
+    title = f"<title>{escape(words)}</title>" if words else ""
     if marker == "circle":
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{size:g}" class="{kind}">{told}</circle>'
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{size:g}" class="{kind}">{title}</circle>'
     points = [(x + size * dx, y + size * dy) for dx, dy in _CORNERS[marker]]
     if marker == "cross":
         (a, b), (c, d), (e, f), (g, h) = points
         drawn = f"M{a:.1f} {b:.1f}L{c:.1f} {d:.1f}M{e:.1f} {f:.1f}L{g:.1f} {h:.1f}"
-        return f'<path d="{drawn}" class="{kind}">{told}</path>'
+        return f'<path d="{drawn}" class="{kind}">{title}</path>'
     corners = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
-    return f'<polygon points="{corners}" class="{kind}">{told}</polygon>'
+    return f'<polygon points="{corners}" class="{kind}">{title}</polygon>'
 
 
 # Around the middle, for a size of 1; the cross is two strokes.

@@ -1,11 +1,11 @@
 """Drawings made from a method's own data, as SVG to be set into a page.
 
 Every picture is the same view: from above, the fence at the bottom, the blade's path
-upright. Nothing is told by colour alone: each mark carries its word. The drawings hold no
+upright. Nothing is shown by colour alone: each mark carries its word. The drawings hold no
 style of their own (a strict content security policy would drop it) but class names, which
 `static/drawings.css` colours for light and dark.
 
-`hatch` and `grain`, the patterns they fill with, stand once in the page around them
+`hatch` and `grain`, the patterns they fill with, are once in the page around them
 (`templates/marks.svg`).
 """
 
@@ -235,7 +235,7 @@ def _ghost(side: Side) -> str:
 
 def _offcut(board_side: Side, *, strip: bool, cuts: bool) -> str:
     x, w = _span(_other(board_side), _STRIP)
-    # Once cut, what falls stands a little apart from the board.
+    # After the cut, what falls is drawn a little apart from the board.
     apart = (4 if board_side == "left" else -4) if cuts else 0
     css = "strip" if strip else "waste"
     return _rect(

@@ -1,5 +1,4 @@
-// The elements that a page's script relies on: an element that its template does not have is an
-// error that names it.
+// Looking up elements: one that the page's template does not have is an error that names it.
 
 /**
  * @template {Element} [T=HTMLElement]
@@ -8,7 +7,7 @@
  * @param {{ new (): T }} [type]
  * @returns {T}
  */
-function sure(found, what, type) {
+function checked(found, what, type) {
   if (!(found instanceof (type ?? HTMLElement))) throw new Error(`This page has no ${(type ?? HTMLElement).name} ${what}.`);
   return /** @type {T} */ (found);
 }
@@ -20,7 +19,7 @@ function sure(found, what, type) {
  * @param {{ new (): T }} [type]
  * @returns {T}
  */
-export const at = (id, type) => sure(document.getElementById(id), `#${id}`, type);
+export const at = (id, type) => checked(document.getElementById(id), `#${id}`, type);
 
 /**
  * The first element below `root` that `selector` finds.
@@ -30,7 +29,7 @@ export const at = (id, type) => sure(document.getElementById(id), `#${id}`, type
  * @param {{ new (): T }} [type]
  * @returns {T}
  */
-export const one = (root, selector, type) => sure(root.querySelector(selector), selector, type);
+export const one = (root, selector, type) => checked(root.querySelector(selector), selector, type);
 
 /**
  * All elements below `root` that `selector` finds.
@@ -40,7 +39,7 @@ export const one = (root, selector, type) => sure(root.querySelector(selector), 
  * @param {{ new (): T }} [type]
  * @returns {T[]}
  */
-export const all = (root, selector, type) => [...root.querySelectorAll(selector)].map((found) => sure(found, selector, type));
+export const all = (root, selector, type) => [...root.querySelectorAll(selector)].map((found) => checked(found, selector, type));
 
 /**
  * What `form` holds, by the names of its fields; no page sends files.
@@ -59,5 +58,5 @@ export const entries = (form) => Object.fromEntries([...new FormData(form)].map(
  */
 export function around(event, selector, type) {
   const found = event.target instanceof Element ? event.target.closest(selector) : null;
-  return found && sure(found, selector, type);
+  return found && checked(found, selector, type);
 }

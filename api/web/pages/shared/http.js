@@ -1,6 +1,6 @@
 // Requests to the page's own server, and ids made here.
 
-/** An answer that is not a yes: `detail` says what to do, `errors` names fields. */
+/** The server refused: the message says what to do, `errors` names fields. */
 export class Refused extends Error {
   /**
    * @param {number} status
@@ -21,7 +21,7 @@ export class Unreachable extends Error {
 }
 
 /**
- * What to tell a person of an error that was caught.
+ * The message of a caught error, for a person.
  * @param {unknown} error
  */
 export const messageOf = (error) => (error instanceof Error ? error.message : String(error));

@@ -1,15 +1,15 @@
-// Catches what a caliper that types like a keyboard sends, wherever the focus is.
+// Catches what a caliper that types like a keyboard sends, whatever element has the focus.
 //
-// The theory. Such a caliper types 5 to 60 ms a character; a person is rarely under 100.
+// Such a caliper types 5 to 60 ms a character; a person is rarely under 100.
 // So characters that follow each other faster than GAP_MS and end in Enter or Tab are a
 // burst: one reading, decoded by the server from the keys as they were struck. Anything
 // slower is a person, and goes into the field for typed values, so that nothing is lost.
-// Only event.timeStamp is asked for the time: a busy page handles keys late and in heaps.
-// Silence alone is no key and has no stamp: where it ended a burst and a key turns out to have
-// been struck right behind, the burst goes on, and the part that was sent is withdrawn.
+// Times are taken from event.timeStamp alone: a busy page handles keys late and many at once.
+// Silence has no time stamp: where it ended a burst and a later event shows that the next key
+// followed at once, the burst continues, and the part that was sent is withdrawn.
 // A burst less than DOUBT_MS behind other keys, with no end key between, may be the end of a
-// value whose beginning was held up: kept by itself it would be a shorter value. Nobody can tell,
-// so it is refused with what came before it.
+// value whose beginning was delayed: kept alone it would be a wrong, shorter value. This cannot
+// be decided, so it is refused together with what came before it.
 
 export const GAP_MS = 100;
 const DOUBT_MS = 1000;
@@ -17,7 +17,7 @@ const DOUBT_MS = 1000;
 const BARE_LEAST = 4;
 const BARE_GAP_MS = 60;
 const BARE_SILENCE_MS = 300;
-// Text that stands in the field already is a person's; a burst behind it must be plain.
+// Text already in the field is a person's; a burst after it must be clearly one.
 const AFTER_TEXT_LEAST = 4;
 const LONGEST = 250;
 
@@ -66,12 +66,12 @@ export function catchKeys({ field, take, withdraw, refuse }) {
   let timer;
   /** @type {Sent | null} */
   let early = null; // the burst that silence ended, in case the rest of it comes late
-  let loose = false; // whether the burst's keys were taken and stand nowhere yet
+  let loose = false; // whether the burst's keys were taken and are shown nowhere yet
   /** @type {Element | null} */
   let focused = null; // what had the focus when it began
   /** @type {{ strokes: StrokeIn[], before: string, taken?: Sent } | null} */
   let stray = null; // the keys before this burst: no end key, and less than DOUBT_MS, between
-  const held = new Set(); // keys taken, whose keyup must do nothing either
+  const held = new Set(); // keys taken: their keyup must do nothing either
 
   /** @param {KeyboardEvent} event */
   const isCharacter = (event) => event.key.length === 1 || KEYPAD.test(event.code);
@@ -104,7 +104,7 @@ export function catchKeys({ field, take, withdraw, refuse }) {
     const first = stray;
     stray = null;
     if (first && inDoubt(first)) {
-      // What came before is shown with it; what a person had in the field before that stays.
+      // What came before is shown with it; a person's text in the field stays.
       field.value = !first.taken && first.before === "" ? "" : before;
       forget();
       early = null;
@@ -123,7 +123,7 @@ export function catchKeys({ field, take, withdraw, refuse }) {
   const inDoubt = (first) => !first.taken || strokes.length < BARE_LEAST;
 
   /**
-   * What stands before a burst that begins at `at`.
+   * The keys just before a burst that starts at `at`.
    * @param {number} at
    * @param {Sent | null} sentEarly
    */
@@ -161,14 +161,14 @@ export function catchKeys({ field, take, withdraw, refuse }) {
         if (left <= 0) finish(null);
         else timer = setTimeout(quiet, left);
       } else if (stray?.taken) {
-        finish(null); // the rest of a value that was taken for whole
+        finish(null); // the rest of a value that was taken as complete
       } else {
         giveBack();
       }
     }, 0);
   }
 
-  // What was taken turns out to be a person's: it gets its meaning back.
+  // The keys taken were a person's: let them do what they would have done.
   function giveBack() {
     if (!loose) return;
     loose = false;
@@ -180,7 +180,7 @@ export function catchKeys({ field, take, withdraw, refuse }) {
     }
     const text = textOf(strokes);
     if (!/[0-9.,+-]/.test(text) || strokes.every((s) => s.key.length > 1)) return;
-    // The strokes stay: should the rest of a burst come late, it is taken whole after all.
+    // The strokes stay: if the rest of a burst comes late, all of it is taken.
     field.value = before + text;
     if (!takesText(focusedNow())) field.focus();
   }
@@ -214,11 +214,11 @@ export function catchKeys({ field, take, withdraw, refuse }) {
     const stroke = { key: event.key, code: event.code, shift: event.shiftKey, at_ms: Math.round(at * 10) / 10 };
 
     if (isEnd(event)) {
-      // Struck as no fingers can, and its end key held up: whole all the same.
-      const held_up = !fast && strokes.length > 1 && machine() && at - last < DOUBT_MS;
-      // No fingers reach Enter so soon: the end of a value whose beginning came before.
+      // Faster than fingers, and only its end key delayed: a complete burst.
+      const late_end = !fast && strokes.length > 1 && machine() && at - last < DOUBT_MS;
+      // Enter came faster than fingers: the end of a value whose beginning came before.
       const tail = stray && machine() && at - last <= BARE_GAP_MS;
-      const caliper = tail ? !blank() : (fast || held_up) && !blank() && (!inField || before === "" || strokes.length >= AFTER_TEXT_LEAST);
+      const caliper = tail ? !blank() : (fast || late_end) && !blank() && (!inField || before === "" || strokes.length >= AFTER_TEXT_LEAST);
       if (caliper) {
         taken(event);
         finish(stroke);
@@ -271,7 +271,7 @@ export function catchKeys({ field, take, withdraw, refuse }) {
 }
 
 /**
- * Tell `changed(listening, why)` now and whenever it may have changed: a keyboard caliper's
+ * Call `changed(listening, why)` now and whenever it may have changed: a keyboard caliper's
  * keys reach this page only while it is in front.
  * @param {HTMLInputElement} field
  * @param {(listening: boolean, why: string) => void} changed

@@ -17,14 +17,14 @@ _MOST: Final = 96.0
 
 
 def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
-    """The lean of `mean_rad`, drawn so many times as far as the drawing says; "" for a quantity
-    that is no lean of a cut or blade in some view (a length, a miter)."""
+    """The lean of `mean_rad`, enlarged as the drawing says; "" for a quantity that is not the lean
+    of a cut or blade in some view (a length, a miter)."""
     words = _VIEWS.get(relation.view)
     if words is None or relation.quantity == "length":
         return ""
     foot, true, body = words
     factor = _factor(abs(mean_rad) + expanded_rad)
-    told = f"{_toward(relation, mean_rad)}; drawn {factor:g} times as far"
+    label = f"{_toward(relation, mean_rad)}; drawn {factor:g} times as far"
     low, high, mid = (
         _reach(angle, factor)
         for angle in (mean_rad - expanded_rad, mean_rad + expanded_rad, mean_rad)
@@ -32,14 +32,14 @@ def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
     picture = _planed if body == "planed" else _upright
     return (
         f'<svg class="drawing leaning" viewBox="0 0 {_WIDTH} 240" role="img"'
-        f' aria-label="{told}" focusable="false">'
+        f' aria-label="{label}" focusable="false">'
         + "".join(picture(foot, true, body, low, mid, high))
         + text(_MIDDLE, 232, f"drawn {factor:g} times as far", "quiet")
         + "</svg>"
     )
 
 
-# By the method's view: the words at the foot, for what is true, and what is drawn.
+# By the method's view: the label at the bottom, that of the nominal line, and what is drawn.
 _VIEWS: Final = {
     "seen from above with the fence at the bottom": ("fence", "square", "board"),
     "seen from the fence toward the open end": ("table", "upright", "board"),
@@ -124,10 +124,10 @@ def fence_move(pivot: str, toward_board: bool) -> str:
     head = 10 if toward_board else -10
     way = "toward the board" if toward_board else "away from the board"
     point_side = "right" if pivot == "left" else "left"
-    told = f"Pivot at the {pivot} end of the fence; the {point_side} end moves {way}"
+    label = f"Pivot at the {pivot} end of the fence; the {point_side} end moves {way}"
     return (
         f'<svg class="drawing fence-move" viewBox="0 0 {_WIDTH} 196" role="img"'
-        f' aria-label="{told}" focusable="false">'
+        f' aria-label="{label}" focusable="false">'
         f"{rect(64, 20, 256, 96, 'board')}"
         f"{text(_MIDDLE + 46, 64, 'board')}"
         f"{rect(24, 98, 296, 110, 'fence')}"

@@ -1,4 +1,4 @@
-// The live link: the server's events, each once, in order, with no hole after a break.
+// The live connection: the server's events, each once and in order, none lost after a break.
 
 /** @type {LiveEvent["kind"][]} */
 const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench"];
@@ -7,13 +7,13 @@ const SILENCE_MS = 20_000;
 const PATIENCE_MS = 4000;
 
 /**
- * Listen at `bench` for what comes after event `after`. `hear(event, number)` gets each event,
- * `link(up)` whether the link is up.
+ * Listen to `bench` for what comes after event `after`. `hear(event, number)` gets each event,
+ * `link(up)` whether the connection is up.
  *
  * The browser reconnects by itself and says what it saw last. It gives up for good when it
- * gets an answer that is no stream (a server just starting), so that is begun anew here. And
- * it does not notice a connection that died without a word, as when a phone leaves the reach
- * of its network: so after a silence the server is asked whether it is still there.
+ * gets an answer that is not a stream (a server just starting), so the stream is opened again
+ * here. And it does not notice a connection that died silently, as when a phone leaves its
+ * network: so after a silence the server is asked whether it is still there.
  *
  * @param {string} bench
  * @param {number} after

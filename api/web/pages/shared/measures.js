@@ -1,4 +1,4 @@
-// Units that a person may choose, and how many digits a number deserves.
+// Units that a person may choose, and how many digits a number gets.
 
 import { memory } from "./http.js";
 

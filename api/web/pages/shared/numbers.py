@@ -54,7 +54,7 @@ def with_uncertainty(
 
 
 def day(moment: datetime, *, time: bool = False) -> Markup:
-    """The day (and the time) where the server stands: "2 March 2026, 09:05"."""
+    """The day (and the time) at the place of the server: "2 March 2026, 09:05"."""
     local = moment.astimezone()
     shown = f"{local.day} {local:%B %Y}" + (f", {local:%H:%M}" if time else "")
     return Markup('<time datetime="{}">{}</time>').format(moment.isoformat(), shown)

@@ -1,4 +1,4 @@
-"""From a template to an answer: compressed, and under the policy that allows nothing inline."""
+"""Pages from templates: compressed, and with the policy that allows nothing inline."""
 
 from __future__ import annotations
 
@@ -30,15 +30,15 @@ _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty,
 
 
 def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
-    """The page that `template` makes of `values`; a missing value is an error, not a blank.
+    """The page of `template` with `values`; a missing value is an error, not a blank.
 
     A template marks the link of the part it belongs to by setting `part` ("compare").
     """
     body = _templates.get_template(template).render(**values).encode()
     headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
     if "gzip" in request.headers.get("Accept-Encoding", ""):
-        # Here, in the thread that renders, not in the middleware's loop, which all answers share:
-        # 0.6 ms for the Bench page.
+        # Here, in the thread that renders, not in the event loop that all answers share: 0.6 ms
+        # for the Bench page.
         body = gzip.compress(body, 6, mtime=0)
         headers["Content-Encoding"] = "gzip"
     return HTMLResponse(body, status_code=status, headers=headers)

@@ -1,7 +1,7 @@
 """Styles, scripts and pictures of the pages, as a browser asks for them.
 
-Everything a page needs comes from this program, so that it works with no network beyond the
-bench itself, and under a content security policy that allows nothing inline.
+All that a page needs comes from this program, so that it works without any other network, under
+a content security policy that allows nothing inline.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _FILES["base.css"] = b"\n".join(_FILES[f"shared/{name}"] for name in _BASE)
 _VERSION: Final = hashlib.sha256(repr(sorted(_FILES.items())).encode()).hexdigest()[:12]
 _VERSIONED: Final = f"v-{_VERSION}"
 STATIC_ADDRESS: Final = f"/static/{_VERSIONED}"
-"""Where a page asks for static files, so that the browser need never ask again."""
+"""Under this address the browser keeps a static file and need not ask for it again."""
 
 # The page loads from its own server only: no inline script or style, no frame around it.
 SECURITY_HEADERS: Final = {
@@ -48,9 +48,9 @@ SECURITY_HEADERS: Final = {
 class StaticPages:
     """The pages' files, to be mounted at /static; kept in memory, compressed once.
 
-    Below STATIC_ADDRESS a browser keeps them for good: an update gives them another address, so
-    that a page never runs one new module beside one old one. Elsewhere, and under the address
-    of another version, it asks each time.
+    Under STATIC_ADDRESS a browser keeps them: a new version of the program has another address, so
+    that a page never mixes new and old modules. Elsewhere, and under the address of another
+    version, the browser asks each time.
     """
 
     def __init__(self) -> None:

@@ -3,7 +3,7 @@
 // <data class="len" value="203.86" data-u="0.02">203.86 mm</data>  a length, value in mm
 // <data class="ang" value="0.0521" data-u="0.011">0.052°</data>    an angle, value in degrees
 // In a drawing: <text class="len" data-value="...">. `data-u`, where given, is the uncertainty
-// that decides how many digits are worth showing; `data-sign` shows a plus as well.
+// that decides how many digits are shown; `data-sign` shows a plus as well.
 // A <select data-units="length"> or "angle" lets the person choose; both are remembered.
 
 import { memory } from "./http.js";
@@ -47,6 +47,6 @@ document.addEventListener("change", (event) => {
   const select = around(event, "select[data-units]", HTMLSelectElement);
   if (select?.dataset.units) choose(select.dataset.units, select.value);
 });
-// Another window of this browser chose.
+// Chosen in another window of this browser.
 addEventListener("storage", () => show());
 show();

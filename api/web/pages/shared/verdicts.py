@@ -1,4 +1,4 @@
-"""Which mark stands beside each verdict; base.css has its colour."""
+"""The mark shown with each verdict; base.css has its colour."""
 
 from __future__ import annotations
 

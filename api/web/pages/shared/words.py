@@ -1,4 +1,4 @@
-"""Words of this program as every page writes them."""
+"""Words that every page writes the same way."""
 
 from __future__ import annotations
 
