@@ -1,4 +1,4 @@
-"""The application: built from a shop, knowing nothing of how it is served."""
+"""The application: built on what a running server holds, independent of how it is served."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ from api.web.routes import (
 
 
 def build(server: Server) -> FastAPI:
-    """The application on `server`; whoever made the shop starts and closes it."""
+    """The application on `server`, which the caller starts and closes."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -60,13 +60,13 @@ def build(server: Server) -> FastAPI:
     )
     app.state.server = server
     app.state.pulls = BoundedSemaphore(4)
-    # A phone at the saw is often far from the router. Live streams are passed over by it.
+    # A phone at the saw is often far from the router. Live streams are not compressed.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
-    # Added last, it comes first.
+    # Added last, so it comes first.
     app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
     problems.install(app)
     under_api = APIRouter(prefix="/api")
-    for room in (
+    for resource in (
         health,
         machines,
         history,
@@ -85,7 +85,7 @@ def build(server: Server) -> FastAPI:
         instruments,
         calipers,
     ):
-        under_api.include_router(room.router)
+        under_api.include_router(resource.router)
     app.include_router(under_api)
     for page in (bench_page, machine_page, series_page, compare_page, plan_page, instruments_page):
         app.include_router(page.router)

@@ -1,4 +1,4 @@
-"""What a handler asks for."""
+"""The dependencies of the handlers."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ def _store(server: Annotated[Server, Depends(_server)]) -> Iterator[Connection]:
 
 
 def on_this_computer(request: Request) -> bool:
-    """Whether who asks is on the server's own computer."""
+    """Whether the request comes from the server's own computer."""
     return request.client is None or loopback(request.client.host)
 
 
 def _here(request: Request) -> None:
-    # Until it is known who asks, whoever reaches the port could have this computer open any of
-    # its devices, or connect to any address, and read what comes back.
+    # Requests are not authenticated: without this check, anyone who reaches the port could make
+    # this computer open any of its devices, or connect to any address, and read the answer.
     if not on_this_computer(request):
         raise HTTPException(
             403,
@@ -39,7 +39,7 @@ def _here(request: Request) -> None:
 
 
 OnThisComputer = Depends(_here)
-"""For routes that are for people at the server's own computer alone."""
+"""For routes that only people at the server's own computer may use."""
 
 TheServer = Annotated[Server, Depends(_server)]
 TheStore = Annotated[Connection, Depends(_store)]

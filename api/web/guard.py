@@ -1,10 +1,10 @@
-"""What every request must be before it reaches a route: to this server, from its own pages or
-from a program, and of a size that it can hold.
+"""Checks on every request before it reaches a route: that it is meant for this server, comes from
+its own pages or from a program, and is not too large.
 
-A browser lets any page on the internet send requests to an address of this computer or of the
-network it is on, with the person none the wiser. Such a page can neither set the `Host` that it
-came by, nor hide its `Origin`, nor send JSON to another origin without asking first (WHATWG
-Fetch). So these three are checked, from loopback too, where everything else is trusted.
+A browser lets any page on the internet send requests to an address of this computer or of its
+network without the person noticing. Such a page cannot set the `Host`, cannot hide its `Origin`,
+and cannot send JSON to another origin without asking first (WHATWG Fetch). So these three are
+checked, also from loopback, where everything else is trusted.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from api.answers import notebook
 from api.web.problems import no_such_address, problem
 
 LARGEST: Final = 1_000_000
-"""Bytes of a request's body, but for an old notebook's."""
+"""Bytes of a request's body, except for an old notebook's."""
 
 _NOTEBOOK: Final = "/api/load"
 _READING: Final = ("GET", "HEAD", "OPTIONS")
@@ -33,7 +33,7 @@ _LOOPBACK_NAMES: Final = frozenset(("localhost", "127.0.0.1", "::1"))
 
 
 def loopback(host: str) -> bool:
-    """Whether `host`, a name or an address, is this computer to itself alone."""
+    """Whether `host`, a name or an address, can be reached from this computer alone."""
     name = _plain(host)
     try:
         address = ipaddress.ip_address(name)
@@ -44,7 +44,7 @@ def loopback(host: str) -> bool:
 
 
 def anywhere(host: str) -> bool:
-    """Whether `host` is no address but "all of mine"; a browser takes it for this computer."""
+    """Whether `host` means all addresses of this computer; a browser takes it for this computer."""
     try:
         return ipaddress.ip_address(_plain(host)).is_unspecified
     except ValueError:
@@ -52,9 +52,9 @@ def anywhere(host: str) -> bool:
 
 
 class Guard:
-    """Answers what must not reach `app` with a problem document that says what to do.
+    """Answers requests that must not reach `app` with a problem document that says what to do.
 
-    bound: the host that the server was told to serve on. allowed: further names of it.
+    bound: the host that the server listens on. allowed: further names of it.
     """
 
     def __init__(self, app: ASGIApp, bound: str, allowed: Iterable[str] = ()) -> None:
@@ -71,7 +71,7 @@ class Guard:
             await self._app(scope, receive, send)
             return
 
-        async def plainly(message: Message) -> None:
+        async def send_nosniff(message: Message) -> None:
             if message["type"] == "http.response.start":
                 MutableHeaders(scope=message).setdefault("X-Content-Type-Options", "nosniff")
             await send(message)
@@ -79,14 +79,14 @@ class Guard:
         largest = notebook.LARGEST if scope["path"] == _NOTEBOOK else LARGEST
         refusal = self._refusal(scope, largest)
         if refusal is None:
-            await self._app(scope, _counted(receive, largest), plainly)
+            await self._app(scope, _counted(receive, largest), send_nosniff)
             return
         status, detail = refusal
-        # Of these refusals, the address is the only one that a person may have typed.
+        # Only the 422 can come from an address that a person typed.
         answer = (
             no_such_address(Request(scope), detail) if status == 422 else problem(status, detail)
         )
-        await answer(scope, receive, plainly)
+        await answer(scope, receive, send_nosniff)
 
     def _refusal(self, scope: Scope, largest: int) -> tuple[int, str] | None:
         headers, method = Headers(scope=scope), scope["method"]
@@ -98,7 +98,7 @@ class Guard:
                 " that name"
             )
         if "\0" in scope["path"] or b"%00" in scope["query_string"]:
-            return 422, "an address must not hold a NUL; leave it out"
+            return 422, "an address must not contain a NUL; leave it out"
         if method in _READING:
             return None
         origin, site = headers.get("Origin"), headers.get("Sec-Fetch-Site", "none")
@@ -124,10 +124,10 @@ def _plain(host: str) -> str:
 
 
 def _name(host: str) -> str:
-    """The name in a Host header, without the port; empty where there is none to be read."""
+    """The name in a Host header, without the port; empty where the header is not valid."""
     try:
         found = urlsplit(f"//{host}")
-        _ = found.port  # raises ValueError where it is no number
+        _ = found.port  # raises ValueError where it is not a number
     except ValueError:
         return ""
     if found.username is not None or found.path or found.query or found.fragment:
@@ -136,7 +136,7 @@ def _name(host: str) -> str:
 
 
 def _own_address(name: str) -> bool:
-    """Whether `name` is an address of this computer: only such a one can be bound."""
+    """Whether `name` is an address of this computer: only its own can be bound."""
     try:
         address = ipaddress.ip_address(name)
     except ValueError:
@@ -151,7 +151,7 @@ def _own_address(name: str) -> bool:
 
 
 def _same(origin: str | None, host: str) -> bool:
-    """Whether a request's Origin, where it has one, is of the host that it was sent to."""
+    """Whether a request's Origin, where it has one, is the host that it was sent to."""
     if origin is None:
         return True
     scheme, marked, rest = origin.partition("://")
@@ -164,7 +164,7 @@ def _declared(headers: Headers) -> int:
 
 
 def _counted(receive: Receive, largest: int) -> Receive:
-    """`receive`, which ends with a 413 once more than `largest` bytes have come."""
+    """`receive`, which fails with a 413 after more than `largest` bytes."""
     came = 0
 
     async def counted() -> Message:

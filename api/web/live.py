@@ -1,9 +1,9 @@
-"""Live events to readers: a signal that something was committed, and the store's own numbers.
+"""Live events: a signal that something was committed, and the store's own event numbers.
 
-A reader always reads the store for what comes after the number it saw last. The signal
-only says when to look, so a reader that was away, or listens to another process, misses
-nothing and is told nothing twice. The states of calipers are told beside that: they are known
-without the store, and most needed when it fails.
+A reader always gets from the store what comes after the number it saw last. The signal only says
+when to look, so a reader that was disconnected, or is connected to another process, misses nothing
+and gets nothing twice. The states of calipers are sent separately: they are known without the
+store, and most needed when it fails.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from api.store.rows import events
 from api.web import convert
 from capture.records import CaliperState
 
-# A line now and then, so that a dead connection is noticed by either side.
+# A line now and then, so that both sides notice a dead connection.
 _STILL_HERE_S: Final = 15.0
 _ASK_AGAIN_S: Final = 1.0
 
 
 Calipers = Callable[[str], list[CaliperState]]
-"""How the calipers of a bench fare now."""
+"""The states of the calipers of a bench now."""
 
 
 async def stream(
@@ -42,24 +42,24 @@ async def stream(
     try:
         yield "retry: 1000\n\n"
         while not signal.closed:
-            waiter.clear()  # before reading: what is committed from here on sets it again
-            # First, and without the store: that it fails must be seen while it does.
+            waiter.clear()  # before reading: later commits set it again
+            # First, without the store: a reader must see that the store fails while it does.
             if changed := states.changed():
                 yield "".join(changed)
-            patience = _STILL_HERE_S
+            wait_s = _STILL_HERE_S
             try:
                 seen, messages = await asyncio.to_thread(
                     _messages, engine, bench, after, calipers, pretend
                 )
-            except DBAPIError:  # the store is away; what comes meanwhile is read then
-                seen, messages, patience = after, [], _ASK_AGAIN_S
+            except DBAPIError:  # the store is unreachable; read again when it is back
+                seen, messages, wait_s = after, [], _ASK_AGAIN_S
             if messages:
                 yield "".join(messages)
             if seen > after:
                 after = seen
                 continue
             try:
-                await asyncio.wait_for(waiter.wait(), patience)
+                await asyncio.wait_for(waiter.wait(), wait_s)
             except TimeoutError:
                 yield ": still here\n\n"
     finally:
@@ -67,23 +67,23 @@ async def stream(
 
 
 class _States:
-    """The states of a bench's calipers, as its reader was told them last.
+    """The states of a bench's calipers, as its reader last got them.
 
-    They are no events of the store, so they have no number: a reader that comes again is told
-    all of them.
+    They are not events of the store and have no number: a reader that reconnects gets all of
+    them.
     """
 
     def __init__(self, bench: str, calipers: Calipers) -> None:
         self._bench = bench
         self._calipers = calipers
-        self._told: dict[str, tuple[str, str]] = {}
+        self._sent: dict[str, tuple[str, str]] = {}
 
     def changed(self) -> list[str]:
         messages = []
         for state in self._calipers(self._bench):
             now = (state.state, state.message)
-            if self._told.get(state.caliper) != now:
-                self._told[state.caliper] = now
+            if self._sent.get(state.caliper) != now:
+                self._sent[state.caliper] = now
                 messages.append(_text("caliper", convert.caliper_out(state)))
         return messages
 
@@ -93,16 +93,16 @@ def _messages(
 ) -> tuple[int, list[str]]:
     with engine.connect() as connection:
         found = events.events_after(connection, bench, after)
-        # A score says what all trials up to now say: of several, the last is enough.
+        # A score covers all trials so far: of several, the last is enough.
         latest = {(e.kind, e.subject): e.id for e in found if e.kind in ("score", "bench")}
         messages: list[str] = []
         for event in found:
             if latest.get((event.kind, event.subject), event.id) == event.id:
                 if event.kind == "score" and messages:
-                    break  # it takes a while to work out; what is ready goes out first
+                    break  # it takes a while to compute; send what is ready first
                 if event.kind == "caliper" and _known(event, calipers(bench)):
                     after = event.id
-                    continue  # told already, and what it says may be over
+                    continue  # sent already, and may be outdated
                 data = _data(connection, bench, event, calipers(bench), pretend)
                 messages.append(_message(event, data))
             after = event.id
@@ -129,7 +129,7 @@ def _data(
 
 
 def _known(event: Row[Any], states: list[CaliperState]) -> bool:
-    """Whether it tells of a caliper whose state this server knows by itself."""
+    """Whether the event is of a caliper whose state this server knows itself."""
     return any(state.caliper == event.data.get("name") for state in states)
 
 

@@ -42,14 +42,14 @@ def problem(
 def no_such_address(
     request: Request, detail: str, errors: list[dict[str, str]] | None = None
 ) -> Response:
-    """422, as a page where a person looks, else as a problem document."""
-    if _a_person_looks(request):
+    """422, as a page for a browser, else as a problem document."""
+    if _wants_page(request):
         return page(
             request,
             "shared/missing.html",
             status=422,
             title="No such address",
-            message=f"{detail}. The links above lead to the pages there are.",
+            message=f"{detail}. The links above lead to all pages.",
         )
     return problem(422, detail, errors)
 
@@ -79,18 +79,17 @@ def install(app: FastAPI) -> None:
     def _http(request: Request, error: HTTPException) -> Response:
         detail = str(error.detail)
         if error.status_code == 404 and detail == "Not Found":
-            if _a_person_looks(request):
+            if _wants_page(request):
                 return page(
                     request,
                     "shared/missing.html",
                     status=404,
                     title="Nothing here",
-                    message="There is no page at this address. The links above lead to those there"
-                    " are.",
+                    message="There is no page at this address. The links above lead to all pages.",
                 )
-            detail = "there is nothing at this address; /openapi.json lists what there is"
+            detail = "there is nothing at this address; /openapi.json lists all addresses"
         if error.status_code == 405:
-            detail = "this address does not take that method; /openapi.json lists what it takes"
+            detail = "this address does not take that method; /openapi.json lists those it takes"
         return problem(error.status_code, detail)
 
     @app.exception_handler(StoreError)
@@ -113,7 +112,7 @@ def install(app: FastAPI) -> None:
         )
 
 
-def _a_person_looks(request: Request) -> bool:
+def _wants_page(request: Request) -> bool:
     return "text/html" in request.headers.get("Accept", "") and not request.url.path.startswith(
         "/api/"
     )
@@ -127,7 +126,7 @@ def field_error(error: Any) -> dict[str, str]:
         case "missing":
             message = "is needed"
         case "extra_forbidden":
-            message = "is not a field here; see /openapi.json for those that are"
+            message = "is not a field here; see /openapi.json for all fields"
         case "literal_error":
             message = f"must be {error['ctx']['expected']}"
         case "json_invalid":

@@ -1,4 +1,4 @@
-"""From answers (radians, mm, rows) to what goes out (degrees, mm): the one place for that."""
+"""From answers (radians, mm, rows) to shapes (degrees, mm): the only place for that."""
 
 from __future__ import annotations
 
@@ -160,7 +160,7 @@ def reading_out(found: Heard) -> ReadingOut:
 
 
 def _reading_fields(reading: Row[Any] | Reading) -> dict[str, Any]:
-    """What goes out of a reading, whatever became of it."""
+    """The fields of a reading that do not depend on its outcome."""
     return {
         "id": reading.id,
         "sent": reading.sent,
@@ -272,7 +272,7 @@ def _study_out(study: Study) -> StudyOut:
 
 
 def _named_sources(study: Study) -> dict[str, str]:
-    """What a budget's line says of the study behind it, by the line's source."""
+    """What a budget's line says about the study it uses, by the line's source."""
     named = {}
     if study.same_spot:
         on = study.same_spot[-1].started_at

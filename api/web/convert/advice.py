@@ -1,4 +1,4 @@
-"""What to move on a machine, from the answer to what goes out."""
+"""What to move on a machine, from the answer to its shape."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Series side by side, and before and after, from answers to what goes out."""
+"""Series side by side, and before and after, from answers to shapes."""
 
 from __future__ import annotations
 

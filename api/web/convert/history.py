@@ -1,4 +1,4 @@
-"""From a machine's history to what goes out; angles by `convert`, like all others."""
+"""From a machine's history to its shapes; angles by `convert`, like all others."""
 
 from __future__ import annotations
 

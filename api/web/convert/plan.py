@@ -1,4 +1,4 @@
-"""What it takes to see an error, from the answer to what goes out."""
+"""What it takes to see an error, from the answer to its shape."""
 
 from __future__ import annotations
 

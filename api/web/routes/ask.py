@@ -15,7 +15,7 @@ router = APIRouter(prefix="/benches/{name}", tags=["benches"])
 
 
 class AskIn(In):
-    """Whom to ask; not needed where the bench has one caliper that is asked."""
+    """Which caliper to ask; not needed where the bench has only one that can be asked."""
 
     caliper: Annotated[str, StringConstraints(min_length=1, max_length=64)] | None = None
 
@@ -29,9 +29,9 @@ class AskedOut(Out):
 def ask(
     name: BenchName, server: TheServer, body: Annotated[AskIn | None, Body()] = None
 ) -> AskedOut:
-    """Send a caliper of mode=ask its request. What it answers comes as any reading does.
+    """Send a caliper of mode=ask its request. Its answer comes like any reading.
 
-    An answer that does not come is asked for once more, then said in the caliper's state.
+    Without an answer it is asked once more; then the caliper's state says so.
     """
     there = {each.name: each.spec for each in server.listening.listened() if each.bench == name}
     askable = [each for each, spec in there.items() if spec.mode == "ask"]
@@ -58,7 +58,7 @@ def ask(
     if state is None:
         raise NotFound(f"no caliper {caliper} is listened to here on bench {name}")
     if state.state not in ("listening", "quiet"):
-        # Kept until it is back, the question would bring a reading that nobody expects.
+        # A request kept until it is back would bring a reading that nobody expects.
         raise Conflict(f"{caliper} can't be asked now, it is {state.state}: {state.message}")
     try:
         server.instruments.ask(caliper, name)

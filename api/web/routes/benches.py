@@ -1,4 +1,4 @@
-"""Benches: how they stand, and what the person does there other than measure."""
+"""Benches: their state, and what a person does there besides measuring."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ from capture.values import NotUnderstood, Value, read_value
 
 router = APIRouter(prefix="/benches/{name}", tags=["benches"])
 
-# The page's keyboard is no instrument of its own: whose keys they are the page can't see.
+# The page cannot see which keyboard or caliper its keys come from.
 _KEYBOARD = "keyboard"
 
 
@@ -52,14 +52,14 @@ def take_back(
 def swap_ends(
     name: BenchName, server: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
 ) -> BenchOut:
-    """Name the two ends of the last strip, or of the trial numbered, the other way."""
+    """Swap the names of the two ends of the last strip, or of the trial numbered."""
     server.journal.act(name, SwapEnds(body.trial if body else None))
     return _out(server, name)
 
 
 @router.post("/restore")
 def restore(name: BenchName, server: TheServer, body: RestoreIn) -> BenchOut:
-    """Count a reading that was set aside as a bounce after all."""
+    """Count a reading that was set aside as a bounce."""
     server.journal.act(name, Restore(body.reading))
     return _out(server, name)
 
@@ -75,7 +75,11 @@ def add_keys(name: BenchName, body: KeysIn, server: TheServer) -> KeysOut:
     value = read_value(typed.text, unit)
     if not isinstance(value, Value) and isinstance(read_value(typed.text, "mm"), Value):
         return _refused(
-            name, body, server, typed.text, "no unit: start a series, or type the unit behind it"
+            name,
+            body,
+            server,
+            typed.text,
+            "no unit: start a series, or type the unit after the number",
         )
     if not isinstance(value, Value):
         reason = value.reason if isinstance(value, NotUnderstood) else "a message, no length"
@@ -111,7 +115,7 @@ def _refused(name: str, body: KeysIn, server: TheServer, text: str, reason: str)
 
 @router.post("/calipers")
 def tell_calipers(name: BenchName, body: CalipersIn, server: TheServer) -> ClockOut:
-    """Tell how the instruments of a bench elsewhere fare; its clock is compared with ours."""
+    """Report the states of a distant bench's instruments; its clock is compared with ours."""
     server.heard_of(
         [
             CaliperState(

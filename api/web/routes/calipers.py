@@ -1,4 +1,4 @@
-"""Calipers: all ever heard, listened to from now on or no longer, and their studies."""
+"""Calipers: all that were ever heard, adding and removing them, and their studies."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _KIND = "caliper"
 
 class ListenIn(In):
     """An instrument to listen to, as `--caliper` takes it; name, bench and unit, where given,
-    go before those in `spec`."""
+    take precedence over those in `spec`."""
 
     spec: Annotated[str, Field(min_length=1, max_length=1000)]
     name: Annotated[str, StringConstraints(min_length=1, max_length=64)] | None = None
@@ -55,7 +55,7 @@ class ForgottenOut(Out):
 
 
 class StudyIn(In):
-    """A study to begin. block: the gauge block's stated size, in `unit`, for a known-block one.
+    """A study to start. block: the gauge block's stated size, in `unit`, for a known-block one.
     instead: end the series that runs on the bench, where one does."""
 
     method: Literal["same-spot", "known-block"]
@@ -95,7 +95,9 @@ def forget(name: str, server: TheServer, bench: BenchName | None = None) -> Forg
                 f"{name} is listened to by a bench program elsewhere, or is the pretend one; stop"
                 " it there"
             ) from None
-        raise NotFound(f"{name} is not listened to; GET /api/calipers tells which are") from None
+        raise NotFound(
+            f"{name} is not listened to; GET /api/calipers lists those that are"
+        ) from None
     return ForgottenOut(name=gone.name, bench=gone.bench, again=not gone.remembered)
 
 
@@ -108,22 +110,22 @@ def studies(
     ] = None,
     unit: Unit = "mm",
 ) -> CaliperStudiesOut:
-    """How well a caliper and its hands repeat, and what it reads on known blocks, over time."""
+    """How well caliper and hand repeat, and what the caliper reads on known blocks, over time."""
     if not is_known(store, name):
-        raise NotFound(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
+        raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
     return convert.caliper_studies_out(caliper_studies(store, name, tolerance_mm(tolerance, unit)))
 
 
 @router.post("/{name:path}/studies", status_code=201)
 def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
-    """Begin a study of a caliper: its bench feeds the series from now on."""
+    """Start a study of a caliper: its bench feeds the series from now on."""
     if body.method == "known-block" and body.block is None:
         raise InvalidField("block", "give the size that is stated on the block")
     with server.reading() as store:
         known = {each.name: each.bench for each in known_calipers(store)}
     listened = next((each.bench for each in server.calipers() if each.caliper == name), None)
     if listened is None and name not in known:
-        raise NotFound(f"no caliper called {name} was ever heard; GET /api/calipers lists them")
+        raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
     bench = body.bench or listened or known.get(name) or "main"
     running = server.bench(bench).series
     if running is not None and not body.instead:
@@ -145,7 +147,7 @@ def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
 
 
 def tolerance_mm(text: str | None, unit: Unit) -> float | None:
-    """The width of a tolerance in mm; None for none. Raises InvalidField where it can't be one."""
+    """The width of a tolerance in mm; None for none. Raises InvalidField where it is not valid."""
     if text is None or not text.strip():
         return None
     try:
@@ -162,7 +164,7 @@ def _spec(body: ListenIn) -> Spec:
         spec = parse_spec(body.spec)
         options = {"name": body.name, "bench": body.bench, "unit": body.unit}
         given = {field: value for field, value in options.items() if value is not None}
-        # Once more through its text, so that a name or bench is held to the same rules.
+        # Parsed again from its text, so that the same rules hold for name and bench.
         named = parse_spec(str(replace(spec, **given)))  # type: ignore[arg-type]
         return check_from_afar(named)
     except SpecError as error:

@@ -1,4 +1,4 @@
-"""The history, pulled: whole, or what is new since the last time."""
+"""Pulls of the history: all of it, or what is new since the last pull."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _PART: Final = 1 << 18
 
 
 class _Asked:
-    """The question, as the address puts it."""
+    """What the address asks for."""
 
     def __init__(
         self,
@@ -59,7 +59,7 @@ class _Asked:
         self.if_none_match = if_none_match
 
     def wanted(self, connection: Connection) -> Wanted:
-        """The question put to the store. Raises InvalidField naming what can't be asked."""
+        """The query for the store. Raises InvalidField naming what is not valid."""
         machine = None
         if self.machine is not None:
             try:
@@ -79,8 +79,8 @@ class _Asked:
         since = None if self.since is None else aware(self.since)
         return Wanted(machine, self.method, since, after)
 
-    def knows(self, tag: str) -> bool:
-        """Whether the asker has what `tag` names (RFC 9110, 13.1.2; compared weakly)."""
+    def has(self, tag: str) -> bool:
+        """Whether the client has what `tag` names (RFC 9110, 13.1.2; compared weakly)."""
         if self.if_none_match is None:
             return False
         theirs = [t.strip().removeprefix("W/") for t in self.if_none_match.split(",")]
@@ -95,10 +95,10 @@ def _answer(
     media_type: str,
     chunks: Callable[[Connection, Wanted], Iterator[bytes]],
 ) -> Response:
-    """What was asked for, streamed from one moment of the store, and where to go on."""
+    """What was asked for, streamed from one snapshot of the store, and the cursor for the next."""
     filename = request.url.path.rpartition("/")[2]
     with ExitStack() as held:
-        # A long pull holds a connection for as long as its reader takes; the benches need some.
+        # A long pull holds a connection until its reader is done; the benches need some, too.
         pulls: BoundedSemaphore = request.app.state.pulls
         if not pulls.acquire(blocking=False):
             raise HTTPException(503, "too many pulls are running at once; try again in a minute")
@@ -113,14 +113,14 @@ def _answer(
             "Cache-Control": "private, no-cache",
         }
         wanted = asked.wanted(connection)
-        if asked.knows(tag):
+        if asked.has(tag):
             return Response(status_code=304, headers=headers)
         rows = expected_rows(connection, what, wanted)
         if rows is not None:
             headers[HEADER] = str(rows)
         parts = _gathered(chunks(connection, wanted))
         try:
-            # The first part is made here: what can't be done is said before any of it is sent.
+            # The first part is made here, so that an error can still be answered as one.
             first = next(parts)
         except MissingExtra as error:
             raise HTTPException(501, str(error)) from None
@@ -131,10 +131,10 @@ def _answer(
 
 
 class _Pull(StreamingResponse):
-    """Sends the parts, and ends them where the reader leaves before their end.
+    """Sends the parts, and closes their generator where the reader leaves early.
 
-    They would otherwise wait for the garbage collector, which a quiet server seldom needs,
-    and hold their connection and their place among the pulls till then.
+    Otherwise it would wait for the garbage collector, which seldom runs in a quiet server, and
+    hold its connection and its place among the pulls until then.
     """
 
     def __init__(self, parts: Parts, media_type: str, headers: dict[str, str]) -> None:
@@ -150,15 +150,15 @@ class _Pull(StreamingResponse):
 
 
 def _held(held: ExitStack, parts: Parts, first: bytes) -> Parts:
-    """The parts, after an empty one; what it holds is let go at the end, or wherever the
-    reader leaves: a generator that was never begun would not notice."""
+    """The parts, after an empty one; what it holds is released at the end, or where the reader
+    leaves: a generator that was never started would not release anything."""
     with held, closing(parts):
         yield b""
         yield from chain([first], parts)
 
 
 def _gathered(parts: Iterator[bytes]) -> Parts:
-    """The same in larger parts: each is handed to the network by itself."""
+    """The same in larger parts, since each is sent to the network separately."""
     held: list[bytes] = []
     size = 0
     for part in parts:
@@ -215,5 +215,5 @@ for _what, _forms in formats.OFFERED.items():
 def history_zip(
     request: Request, server: TheServer, asked: Annotated[_Asked, Depends()]
 ) -> Response:
-    """Trials, readings and what joins them, as a zipped Tabular Data Package."""
+    """Trials, readings and their relations, as a zipped Tabular Data Package."""
     return _answer(request, server, asked, "history", package.MEDIA_TYPE, package.package_chunks)

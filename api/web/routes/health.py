@@ -1,4 +1,4 @@
-"""How the server and its instruments are."""
+"""The state of the server and its instruments."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ router = APIRouter(tags=["health"])
 
 @router.get("/health")
 def health(server: TheServer, response: Response) -> HealthOut:
-    """How the server is; 503 while its store can't be read, with what to do in `message`."""
+    """The state of the server; 503 while its store can't be read, with what to do in `message`."""
     message = ""
     try:
         server.journal.check()

@@ -1,4 +1,4 @@
-"""A machine's history, and what to move to mend it."""
+"""A machine's history, and what to move on it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ router = APIRouter(tags=["machines"])
 def machine_history(machine: str, store: TheStore) -> Response:
     """A machine (by id or name): its series, what happened to it, phases, limits and shifts."""
     found = history_out(history.read(store, parse_id(machine)))
-    # Checked already: checking five years of it again would double the time.
+    # Validated already: validating five years of it again would double the time.
     return Response(found.model_dump_json(), media_type="application/json")
 
 
@@ -33,7 +33,7 @@ def machine_advice(
     machine: str,
     store: TheStore,
     series: Annotated[
-        UUID | None, Query(description="the one to go by; without it the one that tells most")
+        UUID | None, Query(description="the series to use; without it the one that matters most")
     ] = None,
     pivot: Annotated[
         Literal["left", "right"], Query(description="the end about which the fence turns")

@@ -33,7 +33,7 @@ class FoundOut(Out):
 
     spec: what POST /api/calipers takes, by the most lasting name there is. likely: what it
     probably is. missing: why it can't be heard yet, "" where it can; remedy: the exact command,
-    or text to put into a file, that mends it. listened_as: the caliper it is already.
+    or text to put into a file, that fixes it. listened_as: the caliper it is already.
     """
 
     kind: Literal["serial", "hid", "keys", "usb"]
@@ -127,8 +127,8 @@ def get_instruments(server: TheServer) -> InstrumentsOut:
 def start_identifying(server: TheServer, body: IdentifyIn | None = None) -> IdentifyOut:
     """Listen on every serial port at once for a caliper's send button.
 
-    Opening a port can restart a small board behind it. It ends after five minutes, or when
-    nobody keeps it going for twenty seconds.
+    Opening a port can restart a small board behind it. It ends after five minutes, or after
+    twenty seconds without a request to keep it.
     """
     asked = body or IdentifyIn()
     also = [_port(text) for text in asked.also]
@@ -148,19 +148,19 @@ def start_identifying(server: TheServer, body: IdentifyIn | None = None) -> Iden
 
 @router.get("/identify", dependencies=[OnThisComputer])
 def identifying(server: TheServer) -> IdentifyOut:
-    """What was heard until now; asking changes nothing."""
+    """What was heard until now; this changes nothing."""
     return _out(server.identifying.progress())
 
 
 @router.post("/identify/keep", dependencies=[OnThisComputer])
 def keep_identifying(server: TheServer) -> IdentifyOut:
-    """Go on listening, and what was heard until now: a page sends it while it waits."""
+    """Keep listening, and what was heard until now: a page sends it while it waits."""
     return _out(server.identifying.keep())
 
 
 @router.post("/identify/shown", dependencies=[OnThisComputer])
 def shown(body: ShownIn, server: TheServer) -> IdentifyOut:
-    """Tell what the display shows, before the press or after it."""
+    """Say what the display shows, before the press or after it."""
     try:
         return _out(server.identifying.shown(f"{body.value} {body.unit}"))
     except NoneUnderWay:
@@ -192,7 +192,7 @@ def found_now(server: Server) -> list[FoundOut]:
     def name_of(found: Found) -> str | None:
         try:
             return listened.get(place_of(parse_spec(found.spec)))
-        except SpecError:  # what has no driver has no spec either
+        except SpecError:  # without a driver there is no spec
             return None
 
     found = []

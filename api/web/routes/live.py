@@ -1,4 +1,4 @@
-"""What happens at a bench, as it happens."""
+"""Live events of a bench."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ async def live(
     seen = last_event_id if last_event_id is not None else after
     with server.reading() as store:
         latest = events.last_event_id(store)
-    # A reader may have seen more than there is when the store was put back from a backup.
+    # A reader may have seen more events than the store has, where that was restored from a backup.
     seen = latest if seen is None else min(seen, latest)
     return StreamingResponse(
         stream(server.engine, server.signal, bench, seen, server.calipers, server.pretends(bench)),

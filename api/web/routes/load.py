@@ -1,4 +1,4 @@
-"""Old notebooks, loaded."""
+"""Loading old notebooks."""
 
 from __future__ import annotations
 
@@ -62,10 +62,10 @@ def load(
     strip_side: Literal["left", "right"] = "left",
     dates: notebook.DateOrder = "ymd",
 ) -> LoadedOut | Response:
-    """Load old measurements: a CSV file with one row a trial, as the documentation tells.
+    """Load old measurements: a CSV file with one row per trial, as the documentation says.
 
-    Lines that can't be taken are listed and stop no others. Loading the same again adds
-    nothing. The parameters stand in for columns that the file does not have.
+    Lines that can't be taken are listed; the others are taken. Loading the same again adds
+    nothing. The parameters are used for columns that the file does not have.
     """
     defaults = notebook.Defaults(machine, method, unit, strip_side, dates)
     try:
@@ -75,7 +75,7 @@ def load(
     if strict and book.refused and not dry_run:
         return problem(
             422,
-            f"{len(book.refused)} lines can't be taken, so none was; mend them, or load without"
+            f"{len(book.refused)} lines can't be taken, so none was; correct them, or load without"
             " strict",
             [{"field": f"line {line}", "message": reason} for line, reason in book.refused],
         )

@@ -1,4 +1,4 @@
-"""Machines, and what happened to them."""
+"""Machines and their setup changes."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from api.web.shapes import MachineIn, MachineOut, SetupChangeIn, SetupChangeOut
 
 router = APIRouter(tags=["machines"])
 
-# More than a shop has: what shows them all gets them at once.
+# More than a shop has, so that one request gets all.
 MOST = 500
 
 
@@ -49,7 +49,7 @@ def machines(
 
 @router.post("/machines", status_code=201)
 def add_machine(body: MachineIn, server: TheServer) -> MachineOut:
-    """Add a machine; one with the same name is given back as it is."""
+    """Add a machine; where one has the same name, that one is returned unchanged."""
     machine_id = server.journal.add_machine(body.name, body.kind)
     with server.reading() as store:
         return MachineOut.model_validate(rows.machine(store, machine_id))
@@ -66,7 +66,7 @@ def machine_named(server: TheServer, text: str) -> MachineOut:
 
 @router.post("/setup-changes", status_code=201)
 def add_setup_change(body: SetupChangeIn, server: TheServer) -> SetupChangeOut:
-    """Record what happened to a machine, so that its history falls into phases."""
+    """Record what happened to a machine; its history is divided into phases by it."""
     machine = machine_named(server, body.machine)
     at = body.moment() or now()
     change_id = server.journal.add_setup_change(machine.id, body.kind, at, body.note)

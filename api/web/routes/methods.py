@@ -1,4 +1,4 @@
-"""The methods there are."""
+"""The methods."""
 
 from __future__ import annotations
 

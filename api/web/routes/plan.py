@@ -111,9 +111,9 @@ def asked_for(
     beta: float,
     two_series: bool,
 ) -> Asked:
-    """What is asked, with what is left open filled in.
+    """What is asked, with usual values for what is left out.
 
-    Raises InvalidField naming the field that can't be, NotFound for a series that is not there.
+    Raises InvalidField naming a field that is not valid, NotFound for an unknown series.
     """
     follows = _method(method, methods)
     asked = Asked(
@@ -144,7 +144,7 @@ def asked_for(
 
 
 def usual_width(method: Method, unit: Unit) -> str:
-    """The board, thickness or joint of most shops; common practice, no source."""
+    """The width, thickness or joint usual in most shops; common practice, no source."""
     if method.relations[0].over == "thickness":
         return "18" if unit == "mm" else "0.75"
     return "200" if unit == "mm" else "8"
@@ -181,7 +181,7 @@ def _error(deg: float | None, gap: str | None, joint: str | None, unit: Unit) ->
         )
     high = Tolerance.gap(_length("gap", gap, unit), _length("joint", joint, unit)).high
     if high > math.radians(45):
-        raise InvalidField("gap", "must be smaller than its joint; change the two round")
+        raise InvalidField("gap", "must be smaller than its joint; swap the two")
     return high
 
 

@@ -44,13 +44,13 @@ class _Wrong:
 
 
 def _or_wrong(value: Any, read: Callable[[Any], Any]) -> Any:
-    """The entry, or what is wrong with it: one that can't be read holds up none of the others."""
+    """The entry, or what is wrong with it: one that can't be read does not block the others."""
     try:
         return read(value)
     except ValidationError as error:
         found = field_error(error.errors()[0])
         given = value.get("id") if isinstance(value, dict) else None
-        # A lone surrogate, which JSON can spell, is no text that an answer could carry.
+        # JSON can contain a lone surrogate, which no answer could carry.
         shown = str(given)[:100].encode("utf-8", "backslashreplace").decode()
         return _Wrong(None if given is None else shown, found["field"], found["message"])
 
@@ -80,14 +80,14 @@ def add_readings(body: _Readings, server: TheServer) -> AcknowledgementOut | JSO
         for number, each in enumerate(read)
         if isinstance(each, _Wrong) or id(each) in conflicting
     ]
-    told = AcknowledgementOut(
+    acknowledged = AcknowledgementOut(
         stored=done.stored,
         known=done.known,
         outcomes=[
             OutcomeOut(id=o.reading, kind=o.kind) for o in done.outcomes if o.reading is not None
         ],
     )
-    return _answer(told, wrong)
+    return _answer(acknowledged, wrong)
 
 
 @router.post("/refusals", response_model=AcknowledgementOut, responses=_PROBLEMS)
@@ -114,21 +114,21 @@ def add_refusals(body: _Refusals, server: TheServer) -> AcknowledgementOut | JSO
 
 
 def _answer(
-    told: AcknowledgementOut, wrong: list[tuple[int, _Wrong]]
+    acknowledged: AcknowledgementOut, wrong: list[tuple[int, _Wrong]]
 ) -> AcknowledgementOut | JSONResponse:
     if not wrong:
-        return told
-    told.refused = [NotTakenOut(id=each.id, why=each.why) for _, each in wrong]
+        return acknowledged
+    acknowledged.refused = [NotTakenOut(id=each.id, why=each.why) for _, each in wrong]
     first = wrong[0][1].why
     others = f" ({len(wrong) - 1} more were refused)" if len(wrong) > 1 else ""
     return problem(
         409 if all(each.conflict for _, each in wrong) else 422,
-        f"{first}{others}; {told.stored + told.known} of this request are stored",
+        f"{first}{others}; {acknowledged.stored + acknowledged.known} of this request are stored",
         [
             {"field": ".".join(filter(None, (str(n), each.field))), "message": each.message}
             for n, each in wrong
         ],
-        told.model_dump(mode="json"),
+        acknowledged.model_dump(mode="json"),
     )
 
 

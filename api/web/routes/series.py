@@ -1,4 +1,4 @@
-"""Series: begun, finished, and what their trials say."""
+"""Series: starting and finishing them, and what their trials say."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ router = APIRouter(tags=["series"])
 
 @router.post("/series", status_code=201)
 def start_series(body: SeriesIn, server: TheServer) -> SeriesOut:
-    """Begin a series: its bench feeds it from now on."""
+    """Start a series: its bench feeds it from now on."""
     machine = machine_named(server, body.machine)
     asked = AskedSeries(**body.model_dump(exclude={"machine"}))
     series_id = server.journal.start(new_series(asked, machine.id, server.methods))

@@ -62,10 +62,10 @@ def list_series(
     method: str | None = None,
     limit: Annotated[int, Query(ge=1, le=MOST)] = 50,
     before: Annotated[
-        UUID | None, Query(description="a series: only those begun before it")
+        UUID | None, Query(description="a series: only those started before it")
     ] = None,
 ) -> SeriesPage:
-    """Series with what they say, the latest begun first.
+    """Series with what they say, the latest started first.
 
     The `Link` header (RFC 8288) with rel="next" is the address of the next page.
     """

@@ -1,4 +1,4 @@
-"""What comes in and goes out over HTTP, as the OpenAPI document shows it."""
+"""Bodies of requests and answers over HTTP, as the OpenAPI document shows them."""
 
 from __future__ import annotations
 
@@ -27,17 +27,19 @@ from capture.values import LONGEST_PATTERN
 
 
 class In(BaseModel):
-    """A request's body: a field that is not known is an error, not a silence."""
+    """A request's body: an unknown field is an error, not ignored."""
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
 
     @field_validator("*", mode="before")
     @classmethod
     def _without_nul(cls, value: object) -> object:
-        # PostgreSQL's text and the system's names cannot hold it, and no display shows it.
+        # PostgreSQL's text and the system's names cannot contain it, and no display shows it.
         texts = value if isinstance(value, list) else [value]
         if any(isinstance(text, str) and "\0" in text for text in texts):
-            raise PydanticCustomError("nul", "must not hold a NUL; send what was received, escaped")
+            raise PydanticCustomError(
+                "nul", "must not contain a NUL; send what was received, escaped"
+            )
         return value
 
 
@@ -52,9 +54,9 @@ def _as_text(value: object) -> object:
     return value
 
 
-def _sane(value: datetime) -> datetime:
-    # A caliper's clock may be years off, and is kept as it says; far beyond that a moment
-    # is a slip, and nothing that shows a history could place it.
+def _plausible(value: datetime) -> datetime:
+    # A caliper's clock may be years off, and its moments are kept as sent; beyond these years a
+    # moment is a mistake that no view of a history could show.
     if not 1970 <= value.year <= 2200:
         raise PydanticCustomError("moment", "must be a moment between 1970 and 2200")
     return value
@@ -66,7 +68,7 @@ def _plain(value: str) -> str:
     return value
 
 
-When = Annotated[datetime, AfterValidator(_sane)]
+When = Annotated[datetime, AfterValidator(_plausible)]
 
 
 LengthText = Annotated[str, BeforeValidator(_as_text), Field(max_length=40)]
@@ -99,7 +101,7 @@ class MachineOut(Out):
 
 
 class ToleranceOut(Out):
-    """At most one way of saying what is good enough."""
+    """At most one kind of tolerance: an angle, a gap over a joint, or a length from nominal."""
 
     deg: str | None = None
     gap: str | None = None
@@ -109,13 +111,13 @@ class ToleranceOut(Out):
 
 
 class SeriesIn(In):
-    """A series to begin. Lengths are in `unit`.
+    """A series to start. Lengths are in `unit`.
 
     inset: from the strip's end to the middle of the jaws' contact. strip_side: the side of
     the blade to which the strip fell at the last cut. repeats: how often each place is read
     before the next. unit is needed with any length, strip_side where the side sets the sign.
     baseline_within, inset_within, straightness: how far the baseline, the inset, and edge or
-    fence from straight, may be off; without them the usual bounds count. A tolerance is an
+    fence from straight, may be off; without them usual bounds are used. A tolerance is an
     angle, or a gap over a joint's length, or so much more or less than a nominal length.
     """
 
@@ -211,7 +213,8 @@ class ContributionOut(Out):
 
 
 class OwnScatterOut(Out):
-    """The machine's own scatter apart from caliper and hand; `hidden`: they could explain all."""
+    """The machine's own scatter, without that of caliper and hand; `hidden`: these two could
+    explain all of it."""
 
     sd: float
     interval: IntervalOut
@@ -219,8 +222,8 @@ class OwnScatterOut(Out):
 
 
 class MeasureOut(Out):
-    """A number in a sentence: value, with its expanded uncertainty where one is told, in `unit`;
-    decimals: as many as are worth showing in that unit."""
+    """A number in a sentence: value, with its expanded uncertainty where it is given, in `unit`;
+    decimals: as many as the sentence shows in that unit."""
 
     value: float
     uncertainty: float | None
@@ -229,7 +232,7 @@ class MeasureOut(Out):
 
 
 class SentencePartOut(Out):
-    """`text` as it stands in the sentence; `measure` where it is a number with a unit."""
+    """`text` as in the sentence; `measure` where it is a number with a unit."""
 
     text: str
     measure: MeasureOut | None
@@ -241,8 +244,8 @@ class QuantityOut(Out):
     expanded_uncertainty = coverage_factor * standard uncertainty of the mean, at 95 %
     (JCGM 100). verdict by the rule of ISO 14253-1; conformance is the probability of lying
     within the tolerance (JCGM 106). sentence_parts: the sentence cut at its measures, for a
-    page that shows other units; their texts joined are `sentence`. scatter says in words whose
-    scatter it is.
+    page that shows other units; their texts joined are `sentence`. scatter says in words what
+    the scatter is of.
     """
 
     unit: Literal["deg", "mm"]
@@ -295,7 +298,7 @@ class ScoreOut(Out):
 
 
 class WithoutOut(Out):
-    """What is left of a quantity without the doubted trials."""
+    """A quantity without the doubtful trials."""
 
     trials: int
     mean: float | None
@@ -306,7 +309,7 @@ class WithoutOut(Out):
 class DoubtOut(Out):
     """Trials, by number, that deserve a second look, and the score without them.
 
-    They count all the same: nothing is dropped.
+    They still count: nothing is left out.
     """
 
     kind: str
@@ -316,7 +319,7 @@ class DoubtOut(Out):
 
 
 class TrendOut(Out):
-    """How a quantity crept from the first cut to the last, in its own unit.
+    """How a quantity changed from the first cut to the last, in its own unit.
 
     creep: by the fitted line, with its interval and p (NIST e-Handbook 4.4.3); early and
     late: means of the two halves. Null where the cuts are too few. `shown`: the interval
@@ -334,7 +337,7 @@ class TrendOut(Out):
 
 
 class AsideOut(Out):
-    """A reading of the series that stands in no trial, and why.
+    """A reading of the series that is in no trial, and why.
 
     bounced: the button sent it twice; it can be restored while the series runs. taken back:
     the person took it back. closed jaws: it took another one back.
@@ -351,7 +354,7 @@ class AsideOut(Out):
 
 
 class SeriesOut(SeriesHead):
-    """A series whole. `doubts` and `trend` are empty where the method judges no machine."""
+    """A series with its trials. `doubts` and `trend`: empty where the method judges no machine."""
 
     trials: list[TrialOut]
     score: ScoreOut
@@ -361,7 +364,7 @@ class SeriesOut(SeriesHead):
 
 
 class SeriesChangeIn(In):
-    """What may be changed of a series: its note alone. Null or empty: no note."""
+    """The note is all that may be changed of a series. Null or empty: no note."""
 
     note: Note | None
 
@@ -369,7 +372,7 @@ class SeriesChangeIn(In):
 class ReadingIn(In):
     """A reading as its bench kept it; sending it twice stores it once.
 
-    pattern: by which the bench read the line, where it has one; the server reads it again. nm:
+    pattern: by which the bench read the line, where one was set; the server reads it again. nm:
     the length that the bench read, which must be the same.
     """
 
@@ -410,14 +413,14 @@ class CaliperIn(In):
 
 
 class CalipersIn(In):
-    """How the instruments of a bench elsewhere fare; `sent_at` by that bench's clock."""
+    """The states of the instruments of a bench elsewhere; `sent_at` by that bench's clock."""
 
     calipers: Annotated[list[CaliperIn], Field(max_length=1000)]
     sent_at: When
 
 
 class ClockOut(Out):
-    """How far the bench's clock stands behind the server's (negative: ahead)."""
+    """How far the bench's clock is behind the server's (negative: ahead)."""
 
     behind_ms: int
 
@@ -437,7 +440,7 @@ class NotTakenOut(Out):
 
 
 class AcknowledgementOut(Out):
-    """How much was stored now and how much was known already; what was refused is neither."""
+    """How many were stored now and how many were known already; those refused are neither."""
 
     stored: int
     known: int
@@ -458,7 +461,7 @@ class NextOut(Out):
 
 class ReadingOut(Out):
     """A reading and what became of it; `next`: where the one after it goes, null where no series
-    ran or its event was told by an earlier version."""
+    ran or where an earlier version stored the event."""
 
     id: UUID
     bench: str
@@ -494,7 +497,7 @@ class CaliperOut(Out):
 
 
 class BenchOut(Out):
-    """How a bench stands. clock_behind_ms: how far the clock of a bench elsewhere stands behind
+    """The state of a bench. clock_behind_ms: how far the clock of a bench elsewhere is behind
     the server's (negative: ahead), as last compared; null for one whose instruments are here.
     ended: the series that ended last, while none runs."""
 
@@ -547,7 +550,7 @@ class KeysIn(In):
 
 
 class KeysOut(Out):
-    """What the burst said: a reading that was kept, or why it is none."""
+    """What became of the burst: a reading that was kept, or why it is not one."""
 
     kept: bool
     sent: str

@@ -1,4 +1,4 @@
-"""What to move on a machine, as it goes out."""
+"""Answers about what to move on a machine."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from api.web.shapes import IntervalOut, MachineOut, Out
 class MoveOut(Out):
     """At the adjusting point, square to the fence; the uncertainty holds at 95 %.
 
-    toward_board: null where it is no fence that moves. turns: of the screw, null without its
+    toward_board: null where what moves is not a fence. turns: of the screw, null without its
     pitch.
     """
 
@@ -39,7 +39,7 @@ class MendOut(Out):
 
     blade_turn_deg: counter-clockwise positive, seen from above with the fence at the bottom; of
     a tilt the top to the left positive, seen from the fence; null where no blade turns.
-    predicted: where the error will lie then. asks: what was not given and would say more.
+    predicted: where the error will be then. asks: what was not given and would add to the answer.
     """
 
     quantity: Literal["angle", "tilt", "length"]
@@ -58,7 +58,7 @@ class MendOut(Out):
 
 
 class AdviceOut(Out):
-    """Lengths and sentences are in mm, whatever unit the span and pitch were given in."""
+    """Lengths and sentences are in mm, also where span and pitch were given in inches."""
 
     machine: MachineOut
     series: UUID

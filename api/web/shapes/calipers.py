@@ -1,4 +1,4 @@
-"""What goes out about calipers and their studies."""
+"""Answers about calipers and their studies."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ class ComponentOut(Out):
 class SpotStudyOut(Out):
     """A same-spot study: one series, or several people's of the same spots.
 
-    repeatability: equipment variation (ISO 5725-2; ASTM E2782), the rest as there: null where
-    the study was not laid out to tell it. tolerance_fraction: 6 gauge / tolerance, of
+    repeatability: equipment variation (ISO 5725-2; ASTM E2782), the others as defined there: null
+    where the design of the study does not show it. tolerance_fraction: 6 gauge / tolerance, of
     `tolerance_mm` from end to end. distinct_categories: sizes of these spots told apart.
     """
 
@@ -45,7 +45,7 @@ class SpotStudyOut(Out):
 
 
 class EstimateOut(Out):
-    """An estimate with its expanded uncertainty at 95 %, null where too few readings tell it."""
+    """An estimate with its expanded uncertainty at 95 %, null with too few readings."""
 
     estimate: float
     standard_uncertainty: float | None
@@ -92,7 +92,7 @@ class CaliperOnRecord(Out):
 
     heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
-    stopped), or "not listened to". words: how it fares, for a person. message: what to do,
+    stopped), or "not listened to". words: the state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
     start too.
     same_spot: the latest such study; known_block: of each size the latest.

@@ -1,4 +1,4 @@
-"""Series side by side, and before and after, as they go out."""
+"""Answers about series side by side, and before and after."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class ComparedTrial(Out):
 class ComparedValues(Out):
     """The values of one series, one for each trial that counts, and what they come to.
 
-    Where all series state the length they should have, `out_by` is the mean less that length;
+    Where all series state the length they should have, `out_by` is the mean minus that length;
     for an angle it is the mean. Null for no trials (mean) or fewer than two (sd, range).
     """
 
@@ -42,7 +42,7 @@ class ComparedValues(Out):
 
 
 class DifferenceOut(Out):
-    """Second less first; Welch's interval and test (NIST e-Handbook 1.3.5.3)."""
+    """Second minus first; Welch's interval and test (NIST e-Handbook 1.3.5.3)."""
 
     estimate: float
     standard_error: float | None
@@ -122,7 +122,7 @@ class BeforeAfter(Out):
 
 
 class ReturnOut(BeforeAfter):
-    """Did it come back to its stop. `more_cuts`: how many more would tell; 0 when it is known,
+    """Did it come back to its stop. `more_cuts`: how many more would decide it; 0 when it is known,
     null where no number would. `margin`: the largest shift that does not matter."""
 
     answer: Literal["came back", "did not", "cannot tell"]
@@ -136,7 +136,7 @@ class ReturnOut(BeforeAfter):
 
 
 class AdjustmentOut(BeforeAfter):
-    """Did an adjustment help. `change`: distance from nominal after, less before.
+    """Did an adjustment help. `change`: distance from nominal after, minus before.
 
     nothing was changed: nothing but a swing to an angle and back is recorded between the two.
     nothing was adjusted: neither an adjustment nor another blade is.

@@ -1,4 +1,4 @@
-"""What goes out about a machine's history."""
+"""Answers about a machine's history."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class CheckOut(Out):
 
 
 class StandingOut(Out):
-    """How it stands; verdict null where there is none or it no longer holds.
+    """The state of a machine; verdict null where there is none or it no longer holds.
 
     setup_change: the one since which nothing was measured.
     """
@@ -72,7 +72,7 @@ class PhaseOut(Out):
 
 class ShiftOut(Out):
     """A lasting shift: the series at which it most likely began, and from which to which it may
-    have (95 %). p: how often shuffled checks look as divided."""
+    have (95 %). p: how often shuffled checks look as clearly divided."""
 
     phase: int
     series: UUID
@@ -103,7 +103,7 @@ class EwmaOut(Out):
 class DriftOut(Out):
     """One quantity by one method through the years, one value for each series.
 
-    half: of the fence, where the method judges one. A length is told as its error from the
+    half: of the fence, where the method judges one. A length is given as its error from the
     nominal length, so only series with one take part.
     """
 
@@ -124,7 +124,7 @@ class DriftOut(Out):
 class FenceHalvesOut(Out):
     """A roll with the board on each side of the blade: the two halves of the fence.
 
-    out_of_line_deg: the left half's error less the right half's. mean_deg: what a reversal
+    out_of_line_deg: the left half's error minus the right half's. mean_deg: what a reversal
     shows of the two. agrees: whether the reversal does; null without one.
     """
 

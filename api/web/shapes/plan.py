@@ -1,4 +1,4 @@
-"""What it takes to see an error, as it goes out."""
+"""Answers about what it takes to see an error."""
 
 from __future__ import annotations
 

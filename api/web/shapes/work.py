@@ -1,4 +1,4 @@
-"""What goes out about an error and the work."""
+"""Answers about an error and the work."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class AllowedOut(Out):
     """The angle error at which the accepted gap is reached, either way.
 
     within: whether the error given, with its uncertainty, stays inside it; null without one or
-    where the uncertainty does not tell.
+    where the uncertainty is too large to decide.
     """
 
     of: Literal["joint", "case", "frame"]
