@@ -13,7 +13,7 @@ from playwright.sync_api import APIResponse, Page, Route
 
 from tests.ptys import until
 
-# The shell is Chromium without the windows around a page, and half as dear to run.
+# The shell is Chromium without the windows around a page, and half the cost to run.
 _SHELL: Final = Path("/usr/bin/chromium-headless-shell")
 CHROMIUM: Final = _SHELL if _SHELL.exists() else Path("/usr/bin/chromium")
 FLAGS: Final = (
@@ -133,7 +133,7 @@ class HeldBack:
         return self._answer.json() if self._answer.ok else None
 
     def let_go(self, **instead: Any) -> None:
-        """Hand the answer over, or what stands `instead` of it, until the page has it."""
+        """Hand the answer over, or what `instead` says, until the page has it."""
         route = self.route
         with self._page.expect_event("requestfinished", lambda r: r == route.request):
             if instead:
@@ -152,7 +152,7 @@ def wait_for(page: Page, condition: str) -> None:
 
 
 def no_serious_axe_findings(page: Page) -> None:
-    """axe-core finds nothing serious or critical on the page as it stands, WCAG 2.2 AA."""
+    """axe-core finds nothing serious or critical on the page as it is now, WCAG 2.2 AA."""
     rules = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]}
     found = Axe().run(page, options={"runOnly": rules}).response["violations"]
     grave = [

@@ -51,7 +51,7 @@ def line_with(process: subprocess.Popen[str], words: str) -> str:
 
 
 def as_program(words: list[str], out: Connection, log: str) -> None:
-    """Be the program from here on, in a process that was forked for it."""
+    """Run the program in this process, which was forked for it."""
     from api.cli import main
 
     with open(log, "a") as errors:

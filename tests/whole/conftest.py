@@ -19,7 +19,7 @@ from tests.whole.serving import Serving
 expect.set_options(timeout=PATIENCE_S * 1000)
 
 
-# Begun last, it would keep one processor busy for a minute while the other has nothing left.
+# Started last, it would keep one processor busy for a minute while the other is idle.
 _LONGEST = "test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order"
 
 

@@ -1,4 +1,4 @@
-"""`bothends serve` in a process of its own that need not import everything anew.
+"""`bothends serve` in a process of its own that need not import everything again.
 
 Nine tenths of a start are imports. Here they are done once: each server is forked from a
 process that has done them, and from there on is the program: its own process, port, folder

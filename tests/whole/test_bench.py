@@ -181,7 +181,7 @@ def _run(words: list[str], said: str = "", **environment: str) -> subprocess.Com
 
 
 def _buffered() -> dict[str, str]:
-    """Lines left in a buffer are complained of at the exit, if nobody sees to them."""
+    """Python complains at the exit of lines left in a buffer, unless they are dealt with."""
     return {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
 
 

@@ -229,7 +229,7 @@ def test_a_caliper_named_at_the_start_and_remembered_too_is_opened_once(tmp_path
     with serving(data, "--caliper", spec) as server:
         assert listening(server, "twice")
         assert len(server.get("/api/health")["calipers"]) == 1
-        # Forgotten, it comes back: the command line names it.
+        # It comes back after it was removed: the command line names it.
         assert server.client.delete("/api/calipers/twice").json()["again"] is True
 
 

@@ -283,7 +283,7 @@ def test_a_pull_goes_through_the_proxy_that_the_settings_name_for_it(tmp_path, m
     with answering(b"the proxy's") as proxy:
         for name in ("http_proxy", "HTTP_PROXY", "no_proxy", "NO_PROXY"):
             monkeypatch.delenv(name, raising=False)
-        # Not for this: few speak it, and it would stand before a server on this very computer.
+        # Not for this: few programs use it, and it would come before a server on this computer.
         monkeypatch.setenv("all_proxy", "socks5://127.0.0.1:9")
         assert "did not answer" in run(*words, status=1).stderr
         monkeypatch.setenv("http_proxy", proxy.removeprefix("http://"))

@@ -161,7 +161,7 @@ def test_the_demo_shop_is_measured_by_its_pretend_caliper(tmp_path):
     with program(tmp_path / "shop", "--pretend") as server:
         assert server.calipers_listen()
         assert server.get("/api/benches/main")["series"]["machine"]["name"] == "Birch sled"
-        # The sled's ends may read the same, which pressed so fast would be a bounce; this one's
+        # The sled's ends may read the same, which would be a bounce so fast; this one's
         # are far apart.
         series = server.start_series(machine="Window bench miter saw")
         for count in range(1, 7):
@@ -171,7 +171,7 @@ def test_the_demo_shop_is_measured_by_its_pretend_caliper(tmp_path):
         assert server.get(f"/api/series/{series}")["score"]["trials"] == 3
         machines = {m["name"] for m in server.get("/api/machines")}
         assert len(machines) == 3
-        # A second start finds its shop furnished and changes nothing.
+        # A second start finds the demo data and changes nothing.
         server.stop()
         server.start()
         assert {m["name"] for m in server.get("/api/machines")} == machines
@@ -199,7 +199,7 @@ def test_the_csv_is_plain_and_a_second_pull_gives_only_what_is_new(tmp_path):
         second = server.client.get(following)
         assert second.text.count("\r\n") == 2
         assert ",12.5,,,,,open,," in second.text
-        # Taken back since: told to whoever has it, as gone; not told to anybody new.
+        # Taken back since: sent as gone to readers that have it, not to new ones.
         server.post("/api/benches/main/take-back")
         third = server.client.get(second.headers["link"].partition(">")[0].lstrip("<"))
         assert ",gone,," in third.text

@@ -125,7 +125,7 @@ def test_of_two_servers_starting_on_one_bench_together_one_wins_and_the_other_is
         for each in (one, other):
             assert each.get("/api/benches/main")["series"]["id"] == won.json()["id"]
         assert one.get(f"/api/series/{before}")["finished_at"] is not None
-        # One after the other, a start takes the bench over, as ever.
+        # One after the other, a start takes the bench over, as usual.
         after = other.post("/api/series", body)["id"]
         assert one.get("/api/benches/main")["series"]["id"] == after
 
@@ -144,7 +144,7 @@ def test_a_kill_of_a_server_on_postgresql_loses_nothing_acknowledged(tmp_path, d
             server.kill()
             server.start()
         kept = [s for trial in server.trials(series) for s in trial]
-        # One that was on its way may be there too: kept, but nobody could be told.
+        # One that was on its way may be there too: kept, but its answer was lost.
         assert [s for s in kept if s in set(acknowledged)] == acknowledged
         assert len(kept) <= len(acknowledged) + 3
 

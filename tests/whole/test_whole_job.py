@@ -1,4 +1,4 @@
-"""The whole job as a person does it: from an empty store to "adjusted, and proven better"."""
+"""The whole job as a person does it: from an empty store to an adjustment shown to help."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.whole.serving import Serving, serving
 
 BOARD = Board(width_mm=203.86)
 OUT_OF_TRUE = Saw(angle_deg=0.12, scatter_deg=0.01)
-# Not so well that both ends of a strip could read alike: pressed so fast, that is a bounce.
+# Not so well that both ends of a strip could read the same: so fast, that is a bounce.
 PUT_RIGHT = Saw(angle_deg=0.02, scatter_deg=0.006)
 STRIPS = 6
 
@@ -91,7 +91,7 @@ def the_job(page: Page, server: Serving, port: PtyPort) -> list[list[str]]:
     expect(page.locator(".changes")).to_contain_text("fence pivoted at the stop")
 
     page.goto(server.url)
-    page.click("#again")  # the result of the last series is still to be seen
+    page.click("#again")  # the result of the last series is still shown
     expect(page.locator("#as-last")).to_contain_text("Attic miter saw")
     page.click("#as-last button")
     begin(page)

@@ -18,7 +18,7 @@ def asked() -> list[bytes]:
 
 @pytest.fixture
 def port(asked: list[bytes], monkeypatch: pytest.MonkeyPatch) -> Iterator[TcpPort]:
-    # However long the answer takes, nobody asks a second time.
+    # However long the answer takes, it is not asked a second time.
     monkeypatch.setattr("capture.bench._ANSWER_S", 300.0)
 
     def answer(request: bytes) -> bytes:
@@ -60,7 +60,7 @@ def test_where_none_or_several_can_be_asked_one_sentence_says_so(server, client,
             both = client.post("/api/benches/main/ask", json={})
             assert both.status_code == 422
             assert "name one of a, b" in both.json()["detail"]
-            # What has gone is not asked, now or when it is back.
+            # A caliper that is gone is not asked, now or when it is back.
             other.close()
             assert until(lambda: server.instruments.states()[1].state == "unplugged")
             gone = client.post("/api/benches/main/ask", json={"caliper": "b"})

@@ -1,4 +1,4 @@
-"""The drawings against the methods' own data, and the look against what it must allow."""
+"""The drawings agree with the methods' own data; colours have enough contrast."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What never reaches a route: other hosts' names, other sites' pages, bodies too large."""
+"""What never reaches a route: names of other hosts, pages of other sites, too large bodies."""
 
 from __future__ import annotations
 

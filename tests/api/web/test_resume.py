@@ -1,4 +1,4 @@
-"""A finished series goes on, over HTTP: nothing of it is lost, and no other is disturbed."""
+"""A finished series is continued over HTTP: nothing of it is lost, no other is disturbed."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def test_while_another_series_runs_there_it_is_refused_and_the_other_is_named(pe
     refused = person.post(f"/api/series/{series}/resume", status=409)
     assert "a series of Blue sled by Stop block runs on bench main; finish it" in refused["detail"]
     assert person.series(series)["finished_at"] == before["finished_at"]
-    # What runs on other benches is in nobody's way.
+    # What runs on other benches does not matter.
     elsewhere = Person(person.client, "by the door").start()
     assert person.post(f"/api/series/{elsewhere}/resume")["finished_at"] is None
     assert in_order(server)

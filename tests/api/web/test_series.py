@@ -1,4 +1,4 @@
-"""Series over HTTP: opened, fed, corrected, scored."""
+"""Series over HTTP: started, fed, corrected, scored."""
 
 from __future__ import annotations
 

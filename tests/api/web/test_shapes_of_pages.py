@@ -1,4 +1,4 @@
-"""What the pages' scripts take for the server's shapes are the server's shapes."""
+"""The types in the pages' scripts are those of the server's shapes."""
 
 from __future__ import annotations
 
