@@ -83,3 +83,23 @@ def digests(engine: Engine) -> dict[str, Any]:
     """Every table's digest."""
     with engine.connect() as connection:
         return {t.name: digest(connection, t) for t in Base.metadata.sorted_tables}
+
+
+def change(engine: Engine, *statements: str) -> None:
+    """As somebody with a database tool might."""
+    with engine.begin() as connection:
+        for statement in statements:
+            connection.execute(text(statement))
+
+
+def without_triggers(engine: Engine, table: str, *statements: str) -> None:
+    """Past the triggers that hold the log, as damage would."""
+    if engine.dialect.name == "postgresql":
+        change(engine, "SET session_replication_role = replica", *statements)
+        return
+    change(
+        engine,
+        f"DROP TRIGGER {table}_no_update",
+        f"DROP TRIGGER {table}_no_delete",
+        *statements,
+    )

@@ -14,7 +14,7 @@ from api.store import doctor, migrations
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal
 from tests.api.bench import Person
-from tests.api.stores import digests, fill
+from tests.api.stores import change, digests, fill, without_triggers
 
 
 @pytest.fixture
@@ -31,26 +31,6 @@ def filled(engine: Engine) -> Engine:
 def found(engine: Engine) -> list[str]:
     with engine.connect() as connection:
         return [finding.sentence for finding in doctor.findings(connection)]
-
-
-def change(engine: Engine, *statements: str) -> None:
-    """As somebody with a database tool might."""
-    with engine.begin() as connection:
-        for statement in statements:
-            connection.execute(text(statement))
-
-
-def without_triggers(engine: Engine, table: str, *statements: str) -> None:
-    """Without the triggers that protect the log, like damage."""
-    if engine.dialect.name == "postgresql":
-        change(engine, "SET session_replication_role = replica", *statements)
-        return
-    change(
-        engine,
-        f"DROP TRIGGER {table}_no_update",
-        f"DROP TRIGGER {table}_no_delete",
-        *statements,
-    )
 
 
 def test_a_store_in_order_is_said_to_be(filled):

@@ -1,0 +1,90 @@
+"""Commits of other processes are noticed, also those of before and after an outage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from uuid import UUID
+
+import pytest
+from sqlalchemy import Engine
+
+from api.store.engine import open_engine
+from api.store.journal import Journal
+from api.store.watch import Watch
+from capture.records import Refusal
+from tests.ptys import until
+
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+class Heard:
+    """How often a commit was told."""
+
+    def __init__(self) -> None:
+        self.times = 0
+
+    def __call__(self) -> None:
+        self.times += 1
+
+
+@contextmanager
+def watching(engine: Engine) -> Iterator[tuple[Watch, Heard]]:
+    heard = Heard()
+    watch = Watch(engine, heard)
+    try:
+        yield watch, heard
+    finally:
+        watch.stop()
+        watch._thread.join(30)
+        assert not watch._thread.is_alive()
+
+
+@pytest.fixture
+def other(store_url: str) -> Iterator[Journal]:
+    """Another program's journal on the same store."""
+    engine = open_engine(store_url)
+    yield Journal(engine)
+    engine.dispose()
+
+
+def say(journal: Journal, number: int) -> None:
+    journal.refuse(Refusal(UUID(int=number), "main", "six inch", "what?", "no number", NOON))
+
+
+def test_a_watch_tells_at_its_beginning_what_it_may_have_missed(engine):
+    with watching(engine) as (_, heard):
+        assert until(lambda: heard.times > 0)
+
+
+def test_each_commit_of_another_program_is_told(engine, other):
+    with watching(engine) as (_, heard):
+        assert until(lambda: heard.times > 0)
+        for number in range(1, 4):
+            before = heard.times
+            say(other, number)
+            assert until(lambda before=before: heard.times > before)
+
+
+# A file does not go away by itself.
+@pytest.mark.parametrize("store_url", ["postgresql"], indirect=True)
+def test_a_store_that_was_away_is_watched_anew(engine, other):
+    with watching(engine) as (watch, heard):
+        assert until(lambda: heard.times > 0)
+        before = heard.times
+        _break_off(engine)
+        assert watch._thread.is_alive()
+        assert until(lambda: heard.times > before, 30)
+        before = heard.times
+        say(other, 1)
+        assert until(lambda: heard.times > before)
+
+
+def _break_off(engine: Engine) -> None:
+    """End the watch's own connection, as a database that is stopped does."""
+    with engine.begin() as connection:
+        connection.exec_driver_sql(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+            " WHERE query LIKE 'LISTEN%%' AND datname = current_database()"
+        )
