@@ -1,12 +1,12 @@
-"""How long ago something was, in words."""
+"""Days and ages in words, and moments in UTC."""
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from api.answers.moments import ago
+from api.answers.moments import ago, aware, day
 
 
 @pytest.mark.parametrize(
@@ -20,3 +20,25 @@ from api.answers.moments import ago
 def test_an_age_is_said_in_words_a_person_would_use(days, words):
     now = datetime(2026, 6, 10, 12).astimezone()
     assert ago(now - timedelta(days=days), now) == words
+
+
+def test_a_day_is_said_without_zeros_before_it():
+    assert day(datetime(2026, 3, 2, 12).astimezone()) == "2 March 2026"
+
+
+def test_a_moment_without_a_zone_is_taken_as_utc():
+    assert aware(datetime(2026, 3, 2, 12)) == datetime(2026, 3, 2, 12, tzinfo=UTC)
+    east = timezone(timedelta(hours=2))
+    found = aware(datetime(2026, 3, 2, 12, tzinfo=east))
+    assert (found.tzinfo, found.hour) == (UTC, 10)
+
+
+@pytest.mark.parametrize(
+    "edge",
+    [
+        datetime.min.replace(tzinfo=timezone(timedelta(hours=2))),
+        datetime.max.replace(tzinfo=timezone(timedelta(hours=-2))),
+    ],
+)
+def test_a_moment_at_the_end_of_what_a_date_can_say_is_no_failure(edge):
+    assert aware(edge) == edge.replace(tzinfo=UTC)
