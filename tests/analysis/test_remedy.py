@@ -10,10 +10,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from analysis.conformity import Tolerance
-from analysis.remedy import SECOND_CUT, Sources, remedy
+from analysis.remedy import SECOND_CUT, UncertaintyParts, remedy
 
 BAND = Tolerance(-1.0, 1.0, "rad", "")
-NOTHING = Sources(
+NOTHING = UncertaintyParts(
     trials=6,
     trial_sd=1e-12,
     hand_u=0.0,

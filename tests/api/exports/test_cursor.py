@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from sqlalchemy import Engine
 
-from api.exports.cursor import START, TOLD_BY, LostCursor, NoCursor, latest, number
+from api.exports.cursor import EVENT_KINDS, START, LostCursor, NoCursor, latest, number
 from api.store.rows.events import last_event_id
 from tests.api.stores import change, fill
 
-KINDS = TOLD_BY["history"]
+KINDS = EVENT_KINDS["history"]
 
 
 @pytest.fixture

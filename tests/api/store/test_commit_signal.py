@@ -10,15 +10,15 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
+from api.store.commit_signal import CommitSignal
 from api.store.engine import open_engine, sqlite_url
-from api.store.signal import Signal
 from tests.ptys import until
 
 
 @pytest.fixture
-def signal(tmp_path: Path) -> Iterator[Signal]:
+def signal(tmp_path: Path) -> Iterator[CommitSignal]:
     engine: Engine = open_engine(sqlite_url(tmp_path))
-    made = Signal(engine)
+    made = CommitSignal(engine)
     yield made
     made.close()
     assert until(lambda: not watched())
