@@ -17,7 +17,7 @@ from analysis.methods import METHODS
 from analysis.units import mm, parse_length
 from api.errors import Conflict
 from api.server import Server
-from api.store import migrations
+from api.store import schema_step
 from api.store.facts import method_of
 from api.store.journal import NewSeries, new_id
 from api.store.rows.machines import machines
@@ -67,7 +67,7 @@ _CALIPER: Final = "demo caliper"
 def may_open(engine: Engine) -> bool:
     """Whether the demo may open this store: one that does not exist yet, or that it made."""
     with engine.connect() as connection:
-        return migrations.revision(connection) is None or is_demo(connection)
+        return schema_step.revision(connection) is None or is_demo(connection)
 
 
 def is_demo(connection: Connection) -> bool:

@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from typing import Final, Protocol
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
 from api.answers.bench import BenchAnswer, bench
@@ -95,6 +95,12 @@ class Server:
         """A connection that sees one snapshot of the store."""
         with self.engine.connect() as connection:
             yield connection
+
+    def check(self) -> None:
+        """Raise StoreError or DBAPIError where the store can't be written or read now."""
+        self.journal.check()
+        with self.reading() as connection:
+            connection.execute(text("SELECT 1"))
 
     def calipers(self, bench: str | None = None) -> list[CaliperState]:
         """The states of instruments, here and at remote benches, of one bench or of all."""

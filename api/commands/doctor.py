@@ -31,13 +31,13 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     from sqlalchemy.exc import DBAPIError
 
-    from api.store import doctor, migrations
+    from api.store import doctor, schema_step
     from api.store.engine import StoreError
 
     try:
         engine = open_existing(store_url(args))
         with engine.connect() as connection:
-            migrations.check(connection)
+            schema_step.check(connection)
         if args.repair and (repaired := doctor.repair(engine)):
             print(f"{repaired} findings repaired from the log")
         found = 0

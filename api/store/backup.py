@@ -18,6 +18,7 @@ from typing import Final
 from sqlalchemy import Connection, Engine, func, inspect, select
 from sqlalchemy.exc import DBAPIError
 
+from api.store import schema_step
 from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_file_url
 from api.store.tables import Base
 
@@ -69,8 +70,6 @@ def check(path: Path) -> Checked:
     Raises StoreError where it is not the file that was written, SQLite finds it damaged,
     a row points nowhere, or it is no store of a step that this program knows.
     """
-    from api.store import migrations
-
     try:
         digest = _sha256(path)
     except OSError as error:
@@ -87,8 +86,8 @@ def check(path: Path) -> Checked:
                 found = connection.exec_driver_sql(f"PRAGMA {pragma}").fetchall()
                 if found not in ([], [("ok",)]):
                     raise StoreError(f"{path} is {what}: {' '.join(map(str, found[0]))}")
-            step = migrations.revision(connection)
-            if step is None or step > migrations.HEAD:
+            step = schema_step.revision(connection)
+            if step is None or step > schema_step.HEAD:
                 raise StoreError(f"{path} holds no store that this program knows (step {step})")
             return Checked(step, counts(connection), digest)
     except DBAPIError as error:

@@ -29,7 +29,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
-from api.store import migrations
+from api.store import migrations, schema_step
 from api.store.backup import counts
 from api.store.engine import StoreError, begin_writing
 from api.store.tables import APPEND_ONLY, Base
@@ -53,9 +53,9 @@ def move(
     with source.connect() as there:
         if there.dialect.name == "postgresql":
             there.execution_options(isolation_level="REPEATABLE READ")
-        migrations.check(there)
+        schema_step.check(there)
         whole = counts(there)
-        mark = migrations.moving_mark(source)
+        mark = schema_step.moving_mark(source)
         _prepare(target, mark)
         tables = Base.metadata.sorted_tables
         for table in tables:
@@ -91,7 +91,7 @@ def _plain(value: Any) -> str:
 def _prepare(target: Engine, mark: str) -> None:
     """Create the target's tables and mark it as being filled, where it is empty."""
     with target.connect() as connection:
-        at = migrations.revision(connection)
+        at = schema_step.revision(connection)
     if at == mark:
         return
     if at is None:
@@ -99,8 +99,8 @@ def _prepare(target: Engine, mark: str) -> None:
     with target.connect() as connection:
         begin_writing(connection)
         with connection.begin():
-            at = migrations.revision(connection)
-            if at != migrations.HEAD or any(counts(connection).values()):
+            at = schema_step.revision(connection)
+            if at != schema_step.HEAD or any(counts(connection).values()):
                 raise StoreError("the target holds a store already; give an empty database")
             connection.execute(
                 text("UPDATE alembic_version SET version_num = :mark"), {"mark": mark}
@@ -121,7 +121,7 @@ def _finish(target: Engine) -> None:
                         )
                     )
             connection.execute(
-                text("UPDATE alembic_version SET version_num = :head"), {"head": migrations.HEAD}
+                text("UPDATE alembic_version SET version_num = :head"), {"head": schema_step.HEAD}
             )
 
 

@@ -9,7 +9,7 @@ from uuid import UUID
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import Field, StringConstraints
 
-from analysis.units import Unit, mm, parse_length
+from analysis.units import Unit
 from api.answers.caliper_studies import caliper_studies
 from api.answers.settings import LONGEST_NAME, AskedSeries, new_series
 from api.errors import Conflict, InvalidField, NotFound
@@ -17,6 +17,7 @@ from api.instruments.listening import FileError, Listened, ListenError, check_fr
 from api.store.rows import series as rows
 from api.store.rows.calipers import is_known, known_calipers
 from api.web import convert
+from api.web.asked import length_mm
 from api.web.deps import OnThisComputer, TheServer, TheStore
 from api.web.shapes import BenchName, In, LengthText, Name, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
@@ -113,7 +114,8 @@ def studies(
     """How well caliper and hand repeat, and what the caliper reads on known blocks, over time."""
     if not is_known(store, name):
         raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
-    return convert.caliper_studies_out(caliper_studies(store, name, tolerance_mm(tolerance, unit)))
+    width = length_mm("tolerance", tolerance, unit)
+    return convert.caliper_studies_out(caliper_studies(store, name, width))
 
 
 @router.post("/{name:path}/studies", status_code=201)
@@ -144,19 +146,6 @@ def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
     series = server.journal.start(replace(new, machine_id=machine))
     with server.reading() as store:
         return convert.series_head(rows.series(store, series))
-
-
-def tolerance_mm(text: str | None, unit: Unit) -> float | None:
-    """The width of a tolerance in mm; None for none. Raises InvalidField where it is not valid."""
-    if text is None or not text.strip():
-        return None
-    try:
-        nm = parse_length(text, unit)
-    except ValueError as error:
-        raise InvalidField("tolerance", str(error)) from None
-    if nm <= 0:
-        raise InvalidField("tolerance", f"{text} must be greater than zero")
-    return mm(nm)
 
 
 def _spec(body: ListenIn) -> Spec:

@@ -7,10 +7,10 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query, Response
 
-from analysis.units import Unit, mm, parse_length
+from analysis.units import Unit
 from api.answers import advice, history
-from api.errors import InvalidField
 from api.store.rows.machines import parse_id
+from api.web.asked.advice import adjusting_of
 from api.web.convert.advice import advice_out
 from api.web.convert.history import history_out
 from api.web.deps import TheStore
@@ -53,35 +53,3 @@ def machine_advice(
     found = history.read(store, parse_id(machine))
     adjusting = adjusting_of(pivot, span, pitch, setting, unit)
     return advice_out(advice.machine_advice(store, found, series, adjusting))
-
-
-def adjusting_of(
-    pivot: Literal["left", "right"],
-    span: str | None,
-    pitch: str | None,
-    setting: str | None,
-    unit: Unit,
-) -> advice.Adjusting:
-    """What a query says of the fence. Raises InvalidField naming what can't be read."""
-    return advice.Adjusting(
-        pivot,
-        length_mm("span", span, unit),
-        length_mm("pitch", pitch, unit),
-        length_mm("setting", setting, unit, zero=True) or 0.0,
-    )
-
-
-def length_mm(field: str, text: str | None, unit: Unit, *, zero: bool = False) -> float | None:
-    """The length in a query's field, in mm; None where it is left out or empty.
-
-    Raises InvalidField for what is no length greater than zero (or zero, where that may be).
-    """
-    if text is None or not text.strip():
-        return None
-    try:
-        found = mm(parse_length(text, unit))
-    except ValueError as error:
-        raise InvalidField(field, str(error)) from None
-    if found < 0 or (found == 0 and not zero):
-        raise InvalidField(field, f"{text} {unit} must be greater than zero")
-    return found

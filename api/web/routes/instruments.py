@@ -11,14 +11,15 @@ from analysis.units import Unit
 from api.errors import Conflict, InvalidField
 from api.instruments.calipers import in_words
 from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay, UnknownPort
-from api.instruments.listening import ListenError, check_from_afar, place_of
+from api.instruments.listening import ListenError, check_from_afar
+from api.instruments.plugged_in import plugged_in
 from api.server import Server
-from api.settings import program
 from api.store.journal import now
+from api.web.convert.instruments import found_out
 from api.web.deps import OnThisComputer, TheServer
 from api.web.shapes import In, LengthText, Out, Strokes
+from api.web.shapes.instruments import FoundOut
 from capture.errors import SpecError
-from capture.finding import Found, instruments
 from capture.identify import OPENING_CAUTION
 from capture.keys import Stroke
 from capture.spec import Spec, parse_spec
@@ -26,23 +27,6 @@ from capture.spec import Spec, parse_spec
 router = APIRouter(tags=["instruments"])
 
 Text = Annotated[str, Field(min_length=1, max_length=1000)]
-
-
-class FoundOut(Out):
-    """One thing that is plugged in.
-
-    spec: what POST /api/calipers takes, by the most lasting name there is. likely: what it
-    probably is. missing: why it can't be heard yet, "" where it can; remedy: the exact command,
-    or text to put into a file, that fixes it. listened_as: the caliper it is already.
-    """
-
-    kind: Literal["serial", "hid", "keys", "usb"]
-    device: str
-    spec: str
-    likely: str
-    missing: str
-    remedy: str
-    listened_as: str | None
 
 
 class HeardNow(Out):
@@ -120,7 +104,9 @@ class IdentifyOut(Out):
 @router.get("/instruments")
 def get_instruments(server: TheServer) -> InstrumentsOut:
     """What is plugged in that may be a caliper, what it lacks, and what is listened to."""
-    return InstrumentsOut(found=found_now(server), calipers=heard_now(server))
+    return InstrumentsOut(
+        found=[found_out(each) for each in plugged_in(server.listening)], calipers=heard_now(server)
+    )
 
 
 @router.post("/identify", status_code=201, dependencies=[OnThisComputer])
@@ -184,33 +170,6 @@ def cancel_identifying(server: TheServer) -> IdentifyOut:
     """Release every port."""
     server.identifying.cancel()
     return _out(server.identifying.progress())
-
-
-def found_now(server: Server) -> list[FoundOut]:
-    listened = {place_of(each.spec): each.name for each in server.listening.listened()}
-
-    def name_of(found: Found) -> str | None:
-        try:
-            return listened.get(place_of(parse_spec(found.spec)))
-        except SpecError:  # without a driver there is no spec
-            return None
-
-    found = []
-    for each in instruments(program()):
-        name = name_of(each)
-        ours = name is not None
-        found.append(
-            FoundOut(
-                kind=each.kind,
-                device=each.device,
-                spec=each.spec,
-                likely=each.likely,
-                missing="" if ours else each.missing,
-                remedy="" if ours else each.remedy,
-                listened_as=name,
-            )
-        )
-    return found
 
 
 def heard_now(server: Server) -> list[HeardNow]:

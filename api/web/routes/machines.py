@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request, Response
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
 from api.store.rows import machines as rows
-from api.store.rows.machines import parse_id
+from api.web.asked.machine import machine_named
 from api.web.deps import TheServer, TheStore
 from api.web.shapes import MachineIn, MachineOut, SetupChangeIn, SetupChangeOut
 
@@ -53,15 +53,6 @@ def add_machine(body: MachineIn, server: TheServer) -> MachineOut:
     machine_id = server.journal.add_machine(body.name, body.kind)
     with server.reading() as store:
         return MachineOut.model_validate(rows.machine(store, machine_id))
-
-
-def machine_named(server: TheServer, text: str) -> MachineOut:
-    """The machine that a body names by id or name. Raises InvalidField where there is none."""
-    try:
-        with server.reading() as store:
-            return MachineOut.model_validate(rows.machine(store, parse_id(text)))
-    except NotFound as error:
-        raise InvalidField("machine", str(error)) from None
 
 
 @router.post("/setup-changes", status_code=201)

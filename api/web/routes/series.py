@@ -9,8 +9,8 @@ from fastapi import APIRouter
 from api.answers import series
 from api.answers.settings import AskedSeries, new_series
 from api.web import convert
+from api.web.asked.machine import machine_named
 from api.web.deps import TheServer, TheStore
-from api.web.routes.machines import machine_named
 from api.web.shapes import SeriesChangeIn, SeriesIn, SeriesOut
 
 router = APIRouter(tags=["series"])

@@ -8,11 +8,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from analysis.units import Unit
-from analysis.work import AskedWork
 from api.answers.work import work
-from api.errors import InvalidField
 from api.web import convert
-from api.web.routes.history import length_mm
+from api.web.asked import number_of
+from api.web.asked.work import work_of
 from api.web.shapes.work import WorkOut
 
 router = APIRouter(tags=["work"])
@@ -41,38 +40,3 @@ def what_it_does(
     asked = work_of(joint, width, height, pieces, gap, unit)
     found = work(None if angle is None else math.radians(angle), math.radians(u), asked)
     return convert.work_out(found, angle, u)
-
-
-def work_of(
-    joint: str | None,
-    width: str | None,
-    height: str | None,
-    pieces: str | None,
-    gap: str | None,
-    unit: Unit,
-) -> AskedWork:
-    """What a query asks about. Raises InvalidField naming what can't be read."""
-    count = number_of("pieces", pieces)
-    if count is not None and count != int(count):
-        raise InvalidField("pieces", "must be a whole number")
-    return AskedWork(
-        length_mm("joint", joint, unit),
-        length_mm("width", width, unit),
-        length_mm("height", height, unit),
-        None if count is None else int(count),
-        length_mm("gap", gap, unit),
-        unit,
-    )
-
-
-def number_of(field: str, text: str | None) -> float | None:
-    """The number in a query's field, None where it is left out or empty."""
-    if text is None or not text.strip():
-        return None
-    try:
-        found = float(text.replace(",", "."))
-    except ValueError:
-        found = math.nan
-    if not math.isfinite(found):
-        raise InvalidField(field, f"{text!r} is no number such as 0.052 or 0,052")
-    return found

@@ -28,7 +28,7 @@ from sqlalchemy import Engine, text
 
 from api.server import Server
 from api.settings import Settings
-from api.store import doctor, migrations
+from api.store import doctor, migrations, schema_step
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
 from api.store.rows.machines import machines
 from api.store.tables import Base
@@ -46,7 +46,7 @@ def steps() -> list[str]:
 
 def test_the_program_knows_the_newest_step_and_one_follows_the_other():
     found = steps()
-    assert found[-1] == migrations.HEAD
+    assert found[-1] == schema_step.HEAD
     assert found == sorted(found)
     assert all(re.fullmatch(r"\d{4}", step) for step in found)
 
@@ -103,7 +103,7 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
     server = Server(Settings(data=data, db=url))
     try:
         with server.reading() as store:
-            assert migrations.revision(store) == migrations.HEAD
+            assert schema_step.revision(store) == schema_step.HEAD
             assert list(doctor.findings(store)) == []
             assert [m.name for m in machines(store)] == ["Blue sled", "Window saw"]
             trials = store.execute(text("SELECT readings_mm FROM trial_history ORDER BY taken_at"))
@@ -114,11 +114,11 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
     finally:
         server.close()
     copies = [p.stem for p in data.glob("bothends-before-*.sqlite")]
-    if stored.stem == migrations.HEAD or url.startswith("postgresql"):
+    if stored.stem == schema_step.HEAD or url.startswith("postgresql"):
         assert copies == []
         return
     # What was there before lies beside it, as it was.
-    assert copies == [f"bothends-before-{migrations.HEAD}"]
+    assert copies == [f"bothends-before-{schema_step.HEAD}"]
     with closing(sqlite3.connect(data / f"{copies[0]}.sqlite")) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == (stored.stem,)
         readings = 16 if stored.stem < "0005" else 27
@@ -255,7 +255,7 @@ def test_servers_that_start_together_on_an_empty_store_both_come_up(kind, tmp_pa
         list(pool.map(migrations.upgrade, engines))
     for engine in engines:
         with engine.connect() as connection:
-            assert migrations.revision(connection) == migrations.HEAD
+            assert schema_step.revision(connection) == schema_step.HEAD
         engine.dispose()
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import Engine, text
 
 from api.server import Server
 from api.settings import Settings
-from api.store import doctor, migrations, moving
+from api.store import doctor, migrations, moving, schema_step
 from api.store.engine import StoreError, open_engine, sqlite_file_url
 from api.store.journal import Journal
 from api.store.moving import move
@@ -126,7 +126,7 @@ def test_a_target_that_holds_something_is_not_touched(filled, target, tmp_path):
     with target.begin() as connection:
         connection.execute(
             text("UPDATE alembic_version SET version_num = :m"),
-            {"m": migrations.moving_mark(other)},
+            {"m": schema_step.moving_mark(other)},
         )
     with pytest.raises(StoreError, match="holds a store already"):
         move(filled, target)

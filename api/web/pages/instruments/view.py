@@ -14,12 +14,14 @@ from analysis.units import Unit
 from api.answers.caliper_studies import CaliperStudies, caliper_studies
 from api.errors import InvalidField
 from api.instruments.calipers import CaliperRecord
+from api.instruments.plugged_in import plugged_in
 from api.store.rows.benches import bench_names
+from api.web.asked import length_mm
+from api.web.convert.instruments import found_out
 from api.web.deps import TheServer, TheStore, on_this_computer
 from api.web.pages.instruments import chart as caliper_charts
 from api.web.pages.shared.rendering import page
-from api.web.routes.calipers import tolerance_mm
-from api.web.routes.instruments import FoundOut, found_now
+from api.web.shapes.instruments import FoundOut
 from capture.identify import OPENING_CAUTION, TYPING_CAUTION
 
 router = APIRouter(include_in_schema=False)
@@ -106,7 +108,7 @@ def caliper_page(
     chosen: Unit = "in" if unit == "in" else "mm"
     problem, width = "", None
     try:
-        width = tolerance_mm(tolerance, chosen)
+        width = length_mm("tolerance", tolerance, chosen)
     except InvalidField as error:
         problem = error.message
     studies = caliper_studies(store, name, width)
@@ -128,7 +130,7 @@ def caliper_page(
 
 
 def _now(server: TheServer, store: TheStore) -> _Now:
-    found = found_now(server)
+    found = [found_out(each) for each in plugged_in(server.listening)]
     return _Now(
         [
             _Kind(title, those)

@@ -31,6 +31,9 @@ from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
 from api.store.rows.machines import parse_id
+from api.web.asked import number_of
+from api.web.asked.advice import adjusting_of
+from api.web.asked.work import work_of
 from api.web.convert import outward
 from api.web.convert.advice import advice_out
 from api.web.convert.history import drift_out, halves_out
@@ -38,8 +41,6 @@ from api.web.deps import TheStore
 from api.web.pages.machine.chart import Change, history_chart
 from api.web.pages.shared.leaning import fence_move, leaning
 from api.web.pages.shared.rendering import page
-from api.web.routes.history import adjusting_of
-from api.web.routes.work import number_of, work_of
 from api.web.shapes.advice import AdviceOut
 from api.web.shapes.history import DriftOut
 

@@ -21,13 +21,13 @@ from api.answers.moments import day
 from api.answers.plan import Asked, methods_to_plan
 from api.errors import InvalidField, NotFound
 from api.store.rows.measured import latest_of_each_machine
+from api.web.asked.plan import READING_SD, RESOLUTION, asked_for, usual_width
 from api.web.convert.plan import plan_out, table_out
 from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.plan import chart as plan_chart
 from api.web.pages.shared.charts import short
 from api.web.pages.shared.rendering import page
-from api.web.routes.plan import READING_SD, RESOLUTION, asked_for, usual_width
 
 router = APIRouter(include_in_schema=False)
 

@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 from analysis.sentences import capital
 from analysis.units import Unit
 from api import VERSION
+from api.answers.series import many_scored
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
@@ -23,13 +24,13 @@ from api.store.rows.machines import machines as machine_rows
 from api.store.rows.machines import parse_id
 from api.store.rows.measured import running
 from api.store.rows.series import latest_series
+from api.web.asked.work import work_of
+from api.web.convert.series_list import series_line
 from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.series import parts as series_view
 from api.web.pages.series.parts import QuantityView, SeriesView
 from api.web.pages.shared.rendering import page
-from api.web.routes.series_list import series_lines
-from api.web.routes.work import work_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -60,7 +61,7 @@ def all_series(
         )
     except (NotFound, InvalidField) as error:
         problem = f"{capital(str(error))}. Choose again below."
-    shown = series_lines(store, found[:_ON_A_PAGE])
+    shown = [series_line(each) for each in many_scored(store, found[:_ON_A_PAGE])]
     return page(
         request,
         "series/list.html",
