@@ -218,11 +218,14 @@ def advise_miters(angle_rad: float, expanded_rad: float) -> Advice:
     _check(angle_rad, expanded_rad, None, 0.0)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
         return _no_change(angle_rad, expanded_rad)
-    way = "further from" if angle_rad > 0 else "nearer to"
+    size = _sized(angle_rad, expanded_rad, "rad")
+    # A gap on the inside is negative only if the person said so; a caliper sends no minus sign.
     words = (
-        f"Set the miter {way} square by {_sized(angle_rad, expanded_rad, 'rad')}. "
-        f"{_expected(expanded_rad)}"
-    )
+        f"Set the miter further from square by {size} where the gap is on the outside of the "
+        "frame; nearer to square by as much where it is on the inside. "
+        if angle_rad > 0
+        else f"Set the miter nearer to square by {size}. "
+    ) + _expected(expanded_rad)
     predicted = Interval(-expanded_rad, expanded_rad)
     return Advice(False, None, None, None, predicted, words, ADJUSTING_CAUTIONS)
 

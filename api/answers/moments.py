@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from api.errors import InvalidField
+
+# Clocks and time zones of the devices of a shop differ; never by more than this.
+_CLOCK_ERROR: Final = timedelta(days=1)
 
 
 def day(at: datetime) -> str:
@@ -25,6 +31,12 @@ def ago(at: datetime, now: datetime) -> str:
         if days >= least:
             return f"{round(days / length)} {word} ago"
     return f"{days} days ago"
+
+
+def check_past(field: str, at: datetime, now: datetime) -> None:
+    """Raise InvalidField where `at` is in the future by more than a clock may be wrong."""
+    if at > now + _CLOCK_ERROR:
+        raise InvalidField(field, f"{day(at)} is in the future; give the day on which it happened")
 
 
 def aware(value: datetime) -> datetime:

@@ -29,6 +29,7 @@ from sqlalchemy import Connection, Engine, select
 
 from analysis.methods import METHODS, Method, Side
 from analysis.units import Unit, mm_text
+from api.answers.moments import check_past
 from api.answers.settings import (
     FEWEST_PIECES,
     LONGEST_NAME,
@@ -38,7 +39,7 @@ from api.answers.settings import (
     new_series,
 )
 from api.errors import InvalidField
-from api.store.journal import Journal, NewSeries
+from api.store.journal import Journal, NewSeries, now
 from api.store.tables import Bench, Reading
 from capture import records
 from capture.pairing import CLOSED_JAWS_NM
@@ -332,6 +333,8 @@ def _line(
             f"{method.title} needs {_readings(len(method.places))}"
             f" ({', '.join(p.key for p in method.places)}); it has {len(values)}"
         )
+    moment = _moment(said.get("date"), said.get("time"), defaults.dates)
+    check_past("date", moment, now())
     return NotebookLine(
         number=row.number,
         machine=machine,
@@ -339,7 +342,7 @@ def _line(
         method=method,
         settings=replace(settings, repeats=repeats),
         series=said.get("series", ""),
-        moment=_moment(said.get("date"), said.get("time"), defaults.dates),
+        moment=moment,
         caliper=said.get("caliper", "notebook")[:LONGEST_NAME],
         readings=values,
     )

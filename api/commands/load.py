@@ -52,6 +52,7 @@ def add(subparsers: Subparsers) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from analysis.sentences import cuts
     from api.answers.notebook import LARGEST, UnreadableNotebook
     from api.exports.sources import NoSuchQuestion, PullFailed
     from api.store.engine import StoreError
@@ -85,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
         return 1
     would = "would be " if args.dry_run else ""
     print(
-        f"{done['trials']} trials ({done['readings']} readings) {would}loaded,"
+        f"{cuts(done['trials'])} ({cuts(done['readings'], 'reading')}) {would}loaded,"
         f" {done['known']} known already, {lines} refused"
     )
     return 0

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Engine
 
 DB_HELP = (
-    "the store by its database URL, or @FILE that holds it (default: $BOTHENDS_DB, else the file"
-    " in DIR)"
+    "the store by its database URL, or @FILE that holds it (default: the file in --data; without"
+    " --data $BOTHENDS_DB, else the file in your own folder)"
 )
 
 

@@ -193,6 +193,13 @@ def test_a_frame_cut_again_at_the_advised_miter_closes(pieces: int, error: float
     assert max(last_joint(mended)) < 1e-9
 
 
+def test_a_gap_whose_side_is_not_known_is_told_both_ways() -> None:
+    outside, inside = advise_miters(0.01, 0).sentence, advise_miters(-0.01, 0).sentence
+    assert "further from square by 0.573 degrees where the gap is on the outside" in outside
+    assert "nearer to square by as much where it is on the inside" in outside
+    assert "further" not in inside
+
+
 @pytest.mark.parametrize("angle", ANGLES)
 def test_table_and_cutterhead_come_together_where_boards_are_thick(angle: float) -> None:
     left, right = 20.0, 20.0 + 300 * math.tan(angle)

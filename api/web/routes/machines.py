@@ -7,6 +7,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
 
+from api.answers.moments import check_past
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
 from api.store.rows import machines as rows
@@ -60,5 +61,6 @@ def add_setup_change(body: SetupChangeIn, server: TheServer) -> SetupChangeOut:
     """Record what happened to a machine; its history is divided into phases by it."""
     machine = machine_named(server, body.machine)
     at = body.moment() or now()
+    check_past("at", at, now())
     change_id = server.journal.add_setup_change(machine.id, body.kind, at, body.note)
     return SetupChangeOut(id=change_id, machine=machine.id, kind=body.kind, at=at, note=body.note)

@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from api.answers.moments import ago, aware, day
+from api.answers.moments import ago, aware, check_past, day
+from api.errors import InvalidField
 
 
 @pytest.mark.parametrize(
@@ -42,3 +43,10 @@ def test_a_moment_without_a_zone_is_taken_as_utc():
 )
 def test_a_moment_at_the_end_of_what_a_date_can_say_is_no_failure(edge):
     assert aware(edge) == edge.replace(tzinfo=UTC)
+
+
+def test_a_moment_in_the_future_is_refused_beyond_a_clocks_error() -> None:
+    noon = datetime(2026, 3, 2, 12, tzinfo=UTC)
+    check_past("at", noon + timedelta(hours=23), noon)
+    with pytest.raises(InvalidField, match="at: 4 March 2026 is in the future; give the day"):
+        check_past("at", noon + timedelta(days=2), noon)

@@ -249,3 +249,13 @@ def test_a_load_that_was_broken_off_is_completed_by_the_next(client, server):
     done = load(client, page("inches.csv"))
     assert done["trials"] == 5
     assert client.get("/api/benches/imported").json()["series"] is None
+
+
+def test_a_line_of_the_future_is_refused() -> None:
+    sheet = (
+        "date,machine,method,cut length,unit,strip side,fence end,open end\n"
+        "2962-05-03,Window saw,reversal,200,mm,left,12.30,12.40\n"
+    )
+    book = read_notebook(sheet.encode(), Defaults())
+    assert book.lines == []
+    assert "3 May 2962 is in the future" in book.refused[0].reason
