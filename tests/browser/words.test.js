@@ -83,6 +83,15 @@ test("a score is about its angle first, then its tilt, then its length", () => {
   assert.equal(words.mainQuantity({ quantities: {} }), null);
 });
 
+test("a tilt that needs adjusting is not hidden behind an angle that is good enough", () => {
+  const of = (angle, tilt) => ({ quantities: { angle: { verdict: angle }, tilt: { verdict: tilt } } });
+  assert.equal(words.mainQuantity(of("good enough", "needs adjusting"))?.name, "tilt");
+  assert.equal(words.mainQuantity(of("good enough", "cannot tell yet"))?.name, "tilt");
+  assert.equal(words.mainQuantity(of("needs adjusting", "needs adjusting"))?.name, "angle");
+  assert.equal(words.mainQuantity(of("needs adjusting", "cannot tell yet"))?.name, "angle");
+  assert.equal(words.mainQuantity(of(null, null))?.name, "angle");
+});
+
 for (const [sent, unit, mm, shown] of [
   ["  11.41 mm\r", "mm", 11.41, "11.41"],
   ["11,410", "mm", 11.41, "11,410"],

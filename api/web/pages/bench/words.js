@@ -175,14 +175,21 @@ function spokenAngle(value, what, units) {
   return `${what}${size}${side ? " to the " + side : ""}`;
 }
 
+// What asks for something to be done comes first: a large "good enough" must not hide it.
+const URGENCY = { "needs adjusting": 0, "cannot tell yet": 1, "good enough": 2 };
+
 /**
- * The quantity a score is about first: the angle, else the tilt, else the length.
+ * The quantity a score is about first: the one that asks most for something to be done; of those
+ * alike the angle, then the tilt, then the length.
  * @param {Pick<ScoreOut, "quantities">} score
  */
 export function mainQuantity(score) {
+  /** @param {QuantityOut} quantity */
+  const urgency = ({ verdict }) => (verdict ? URGENCY[verdict] : URGENCY["good enough"]);
+  let main = null;
   for (const name of ["angle", "tilt", "length"]) {
     const quantity = score.quantities[name];
-    if (quantity) return { name, quantity };
+    if (quantity && (!main || urgency(quantity) < urgency(main.quantity))) main = { name, quantity };
   }
-  return null;
+  return main;
 }
