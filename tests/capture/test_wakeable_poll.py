@@ -1,4 +1,4 @@
-"""A wait for a descriptor ends for what came, for the time, and for whoever rings."""
+"""A wait for a descriptor ends for what came, for the time, and for a wake."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_a_wait_for_nothing_ends_after_its_time(poll: WakeablePoll, seconds: flo
 
 
 def test_a_wait_for_ever_is_ended_from_another_thread(poll: WakeablePoll) -> None:
-    threading.Timer(0.01, poll.ring).start()
+    threading.Timer(0.01, poll.wake).start()
     assert poll.wait(None) == 0
 
 
@@ -66,7 +66,7 @@ def test_however_often_it_rang_one_wait_ends_and_no_more(poll: WakeablePoll) -> 
     thread.join()
 
 
-def test_a_bell_that_nobody_hears_does_not_hold_up_who_rings(poll: WakeablePoll) -> None:
+def test_a_wake_that_nobody_waits_for_does_not_block(poll: WakeablePoll) -> None:
     for _ in range(100_000):  # more than any pipe takes
         poll.wake()
     assert poll.wait(None) == 0
@@ -80,7 +80,7 @@ def test_a_ring_hides_nothing_that_came_meanwhile(
     assert poll.wait(None) == select.POLLIN
 
 
-def test_who_rings_after_the_end_writes_into_no_other_file(pipe: tuple[int, int]) -> None:
+def test_a_wake_after_the_end_writes_into_no_other_file(pipe: tuple[int, int]) -> None:
     poll = WakeablePoll(pipe[0])
     poll.close()
     taken = os.pipe()  # the numbers that have become free

@@ -251,7 +251,7 @@ def test_a_line_that_this_version_cannot_read_stays_in_the_list(tmp_path, port):
     strange = "radio:channel-5"
     (data / "calipers.json").write_text(json.dumps({"calipers": [strange]}))
     with serving(data) as server:
-        assert "passed over" in server.log.read_text()
+        assert "is skipped" in server.log.read_text()
         server.post("/api/calipers", {"spec": f"serial:{port.target},name=new"})
         assert strange in json.loads((data / "calipers.json").read_text())["calipers"]
 

@@ -274,7 +274,7 @@ def test_an_answer_that_breaks_off_changes_nothing(tmp_path):
     with answering(b"", Link=link, Content_Length="5000") as url:
         assert "broke off" in run("pull", url, "--to", tmp_path / "t.parquet", status=1).stderr
     with answering(b"<html>hello</html>") as url:
-        assert "no bothends" in run("pull", url, "--to", tmp_path / "t.csv", status=1).stderr
+        assert "is not bothends" in run("pull", url, "--to", tmp_path / "t.csv", status=1).stderr
     assert list(tmp_path.iterdir()) == []
 
 
@@ -287,7 +287,7 @@ def test_a_pull_goes_through_the_proxy_that_the_settings_name_for_it(tmp_path, m
         monkeypatch.setenv("all_proxy", "socks5://127.0.0.1:9")
         assert "did not answer" in run(*words, status=1).stderr
         monkeypatch.setenv("http_proxy", proxy.removeprefix("http://"))
-        assert "no bothends" in run(*words, status=1).stderr
+        assert "is not bothends" in run(*words, status=1).stderr
         monkeypatch.setenv("no_proxy", "shop.invalid")
         assert "did not answer" in run(*words, status=1).stderr
         monkeypatch.delenv("no_proxy")

@@ -33,7 +33,7 @@ class Sent(BaseModel):
     ("body", "field", "message"),
     [
         ({"unit": "cm"}, "unit", "must be 'mm' or 'in'"),
-        ({"nmae": 1}, "nmae", "is not a field here; see /openapi.json for those that are"),
+        ({"nmae": 1}, "nmae", "is not a field here; see /openapi.json for all fields"),
         ({"name": 5}, "name", "must be text, in quotes"),
         ({"name": ""}, "name", "must not be empty"),
         ({"name": "abcd"}, "name", "must be at most 3 characters"),
