@@ -112,7 +112,8 @@ class Server:
 
     def calipers_on_record(self, connection: Connection) -> list[CaliperRecord]:
         """Every caliper that is listened to or was ever heard."""
-        return calipers_on_record(connection, self.listening.listened(), self.calipers(), now())
+        here, elsewhere = self.instruments.states(), tuple(self._states_elsewhere())
+        return calipers_on_record(connection, self.listening.listened(), here, elsewhere, now())
 
     def heard_of(self, states: Sequence[CaliperState]) -> None:
         """Remember the states of a remote bench's instruments, and publish those that changed."""

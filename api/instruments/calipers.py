@@ -53,25 +53,27 @@ class CaliperRecord:
 def calipers_on_record(
     store: Connection,
     listened: Iterable[Listened],
-    states: Sequence[CaliperState],
+    here: Sequence[CaliperState],
+    elsewhere: Sequence[CaliperState],
     now: datetime,
 ) -> list[CaliperRecord]:
     """All of them: those that have a state first, then by name.
 
-    listened: those that this server listens to; states: of theirs and of benches elsewhere.
+    listened: those that a person may have this server stop listening to. here, elsewhere: the
+    states of this server's instruments and of those at benches elsewhere.
     """
-    here = {(each.bench, each.name): each for each in listened}
+    specs = {(each.bench, each.name): each for each in listened}
     known = {each.name: each for each in known_calipers(store)}
-    behind = _behind_one_port(known, here.values())
+    behind = _behind_one_port(known, specs.values())
     found = []
-    for state in states:
-        key = (state.bench, state.caliper)
-        heard: Heard = "here" if key in here else "elsewhere"
-        found.append(_listened(state, here.get(key), known.get(state.caliper), heard, now))
-    live = {state.caliper for state in states}
-    by_name = {state.caliper: state for state in states}
+    heard: Heard
+    for heard, states in (("here", here), ("elsewhere", elsewhere)):
+        for state in states:
+            spec = specs.get((state.bench, state.caliper))
+            found.append(_listened(state, spec, known.get(state.caliper), heard, now))
+    by_name = {state.caliper: state for state in (*here, *elsewhere)}
     for each in known.values():
-        if each.name in live:
+        if each.name in by_name:
             continue
         port = behind.get(each.name)
         if port is not None and port.name in by_name:

@@ -10,7 +10,8 @@ from api.instruments.calipers import in_words, lasting, since
 from api.store.engine import open_engine
 from api.store.journal import Journal, new_id, now
 from api.store.rows.calipers import known_calipers
-from capture.records import Reading
+from capture.records import CaliperState, Reading
+from capture.spec import parse_spec
 from tests.api.bench import Person
 from tests.api.studying import NAME
 
@@ -112,3 +113,11 @@ def test_when_a_caliper_was_heard_last_is_said_as_people_say_it():
     assert since(NOON - timedelta(minutes=5), NOON) == "5 minutes ago"
     assert since(NOON - timedelta(days=1), NOON) == "yesterday"
     assert "press its send button" in in_words("listening", None, NOON)
+
+
+def test_an_instrument_that_this_server_brought_itself_is_heard_here(server):
+    server.instruments.add(parse_spec("serial:socket://127.0.0.1:9,name=demo"))
+    server.heard_of([CaliperState("north", "ring gauge", "listening")])
+    with server.reading() as store:
+        found = {each.name: (each.heard, each.spec) for each in server.calipers_on_record(store)}
+    assert found == {"demo": ("here", None), "ring gauge": ("elsewhere", None)}
