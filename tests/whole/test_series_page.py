@@ -153,7 +153,12 @@ def test_numbers_follow_the_units_a_person_chooses(shop):
     page.select_option("#unit-angle", "arcmin")
     mean = fmean(angles(40, 43, 41)) * 60
     expect(page.locator(".result .figure")).to_contain_text(f"+{mean:.2f}′")
+    sentence = page.locator(".result .sentence")
+    expect(sentence).to_contain_text("mm per 300 mm")
+    expect(sentence).to_contain_text(f"{mean:.2f} ±")
+    expect(sentence).to_contain_text("arc minutes")
     page.select_option("#unit-length", "thou")
+    expect(sentence).to_contain_text("thou per foot")
     expect(page.locator("#pictures tbody tr").first).to_contain_text("+15.7 thou")
 
 

@@ -2,14 +2,12 @@
 // page shows or says them.
 
 import { memory } from "../shared/http.js";
-import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, isLength, text } from "../shared/measures.js";
+import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, isLength, measureIn, text } from "../shared/measures.js";
 
 /** @typedef {Pick<Units, "length" | "angle">} Shown */
 
 // Decimals with a digit for the caliper's last one.
 const READ = { mm: 3, in: 4, thou: 1 };
-// Thou per foot for each mm in 300 mm: 12 in / 300 mm / 0.001 in, 1 in = 25.4 mm.
-const THOU_PER_FOOT = 40;
 
 /**
  * The units to show: of lengths, of small differences between them, and of angles. Where none
@@ -104,38 +102,6 @@ export function converted(mm, unit) {
  */
 export function inUnits(parts, units) {
   return parts.map(({ text, measure }) => (measure ? measureIn(measure, units) ?? text : text)).join("");
-}
-
-/**
- * A measure in `units`, with the digits it had; null where it stays as the server wrote it.
- * @param {MeasureOut} measure
- * @param {Shown} units
- */
-function measureIn({ value, uncertainty, unit, decimals }, units) {
-  const other = conversion(unit, units);
-  if (!other) return null;
-  const { factor, word } = other;
-  const digits =
-    uncertainty === null
-      ? Math.max(0, decimals - Math.floor(Math.log10(factor) + 1e-9))
-      : (decimalsFor(uncertainty * factor) ?? decimals);
-  /** @param {number} number */
-  const shown = (number) => fixed(number * factor, digits);
-  return `${shown(value)}${uncertainty === null ? "" : ` ± ${shown(uncertainty)}`} ${word}`;
-}
-
-/**
- * What the number is multiplied by and the new word for the unit; null where it stays.
- * @param {string} unit
- * @param {Shown} units
- */
-function conversion(unit, units) {
-  const inches = units.length !== "mm";
-  if (unit === "degrees") return units.angle === "arcmin" ? { factor: 60, word: "arc minutes" } : null;
-  if (unit === "mm per 300 mm") return inches ? { factor: THOU_PER_FOOT, word: "thou per foot" } : null;
-  if (unit === "thou per foot") return inches ? null : { factor: 1 / THOU_PER_FOOT, word: "mm per 300 mm" };
-  if (unit === units.length) return null;
-  return { factor: (unit === "in" ? MM_PER_INCH : 1) * LENGTHS[units.length].per, word: units.length };
 }
 
 /**

@@ -8,6 +8,9 @@ export const LENGTHS = { mm: { per: 1, word: " mm", usual: 2 }, in: { per: 1 / M
 /** @type {Record<AngleUnit, ShownUnit>} */
 export const ANGLES = { deg: { per: 1, word: "°", usual: 3 }, arcmin: { per: 60, word: "′", usual: 1 } };
 
+// Thou per foot for each mm in 300 mm: 12 in / 300 mm / 0.001 in, 1 in = 25.4 mm.
+const THOU_PER_FOOT = 40;
+
 /** @type {(unit: string | undefined) => unit is LengthUnit} */
 export const isLength = (unit) => Object.hasOwn(LENGTHS, String(unit));
 
@@ -61,4 +64,36 @@ export function text(value, unit, uncertainty = NaN, signed = false) {
   const digits = fixed(Math.abs(shown), decimalsFor(Math.abs(uncertainty * unit.per)) ?? unit.usual);
   const zero = Number(digits) === 0;
   return `${zero ? "" : shown < 0 ? "−" : signed ? "+" : ""}${digits}${unit.word}`;
+}
+
+/**
+ * A measure in `units`, with the digits it had; null where it stays as the server wrote it.
+ * @param {Omit<MeasureOut, "unit"> & { unit: string }} measure
+ * @param {{ length: LengthUnit, angle: AngleUnit }} units
+ */
+export function measureIn({ value, uncertainty, unit, decimals }, units) {
+  const other = conversion(unit, units);
+  if (!other) return null;
+  const { factor, word } = other;
+  const digits =
+    uncertainty === null
+      ? Math.max(0, decimals - Math.floor(Math.log10(factor) + 1e-9))
+      : (decimalsFor(uncertainty * factor) ?? decimals);
+  /** @param {number} number */
+  const shown = (number) => fixed(number * factor, digits);
+  return `${shown(value)}${uncertainty === null ? "" : ` ± ${shown(uncertainty)}`} ${word}`;
+}
+
+/**
+ * What the number is multiplied by and the new word for the unit; null where it stays.
+ * @param {string} unit
+ * @param {{ length: LengthUnit, angle: AngleUnit }} units
+ */
+function conversion(unit, units) {
+  const inches = units.length !== "mm";
+  if (unit === "degrees") return units.angle === "arcmin" ? { factor: 60, word: "arc minutes" } : null;
+  if (unit === "mm per 300 mm") return inches ? { factor: THOU_PER_FOOT, word: "thou per foot" } : null;
+  if (unit === "thou per foot") return inches ? null : { factor: 1 / THOU_PER_FOOT, word: "mm per 300 mm" };
+  if (unit === units.length) return null;
+  return { factor: (unit === "in" ? MM_PER_INCH : 1) * LENGTHS[units.length].per, word: units.length };
 }
