@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from fastapi.testclient import TestClient
 
+from tests.api.bench import Person
+
 
 def names(client: TestClient, address: str) -> tuple[list[str], str]:
     answer = client.get(address)
@@ -64,3 +66,19 @@ def test_what_has_not_happened_yet_is_no_setup_change(client):
     refused = client.post("/api/setup-changes", json=body)
     assert refused.status_code == 422
     assert "at: 3 May 2190 is in the future" in refused.json()["detail"]
+
+
+@pytest.mark.parametrize(
+    ("method", "settings", "readings", "said"),
+    [
+        ("blade-to-slot", {"baseline": "180"}, ("20.10", "20.90"), "Bring the back of the blade"),
+        ("planed-thickness", {"baseline": "150"}, ("18.10", "18.90"), "table and cutterhead"),
+        ("closing-miters", {"baseline": "60"}, ("0.90",), "further from square"),
+    ],
+)
+def test_what_to_move_is_said_by_what_adjusts_the_method(client, method, settings, readings, said):
+    person = Person(client)
+    series = person.start(method=method, **settings)
+    person.press(*readings * 3)
+    machine = person.series(series)["machine"]["id"]
+    assert said in client.get(f"/machine/{machine}/mend").text

@@ -15,6 +15,7 @@ from sqlalchemy import Row
 
 from analysis import sentences
 from analysis.advice import ADJUSTING_CAUTIONS
+from analysis.methods import AdjustedPart, Quantity
 from analysis.units import Unit
 from api.answers import advice, checks, history
 from api.answers.history import DriftLine, MachineHistory
@@ -326,6 +327,7 @@ class _Adjusting:
     asks_span: bool
     asks_screw: bool
     advice: AdviceOut | None
+    adjusted_by: dict[Quantity, AdjustedPart | None]
     drawings: dict[str, Markup]
     measured: str
     method: str
@@ -365,6 +367,7 @@ def _adjusting(
         asks_span=advice.uses_span(method),
         asks_screw=advice.uses_screw(method),
         advice=answer,
+        adjusted_by={r.quantity: r.adjusted_by for r in method.relations},
         drawings={
             m.quantity: Markup(fence_move(pivot, m.move.toward_board))
             for m in (answer.advice if answer else ())
