@@ -6,8 +6,7 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta, timezone
-from itertools import count
+from datetime import datetime, timedelta, timezone
 from typing import Any
 from uuid import UUID
 
@@ -19,53 +18,18 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from analysis.methods import method
-from analysis.units import Unit, parse_length
 from api.answers.bench import bench as bench_answer
 from api.answers.series import series as whole_series
 from api.errors import Conflict
 from api.store import doctor
 from api.store.engine import begin_writing, open_engine
-from api.store.journal import Journal, NewSeries
+from api.store.journal import Journal
 from api.store.tables import APPEND_ONLY
 from api.web import convert
 from capture import pairing, records
 from capture.records import Finish, Press, Reading, Restore, Resume, Start, SwapEnds, TakeBack
+from tests.api.entries import new_series, numbers, reading
 from tests.api.stores import fill
-
-_NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
-_numbers = count(1001)  # below are the ids of `tests.api.stores.fill`
-
-
-def reading(sent: str, unit: Unit = "mm", bench: str = "main", pause_ms: int = 4000) -> Reading:
-    number = next(_numbers)
-    return Reading(
-        id=UUID(int=number),
-        bench=bench,
-        caliper="six-inch",
-        sent=sent,
-        unit=unit,
-        nm=parse_length(sent, unit),
-        taken_at=_NOON + timedelta(seconds=4 * number),
-        since_previous_ms=pause_ms,
-    )
-
-
-def new_series(machine: UUID, bench: str = "main", key: str = "reversal") -> NewSeries:
-    return NewSeries(
-        machine_id=machine,
-        bench=bench,
-        method=method(key),
-        unit="mm",
-        baseline="200",
-        baseline_nm=200_000_000,
-        thickness="19" if key == "half-turn" else None,
-        thickness_nm=19_000_000 if key == "half-turn" else None,
-        inset="0",
-        inset_nm=0,
-        strip_side="left",
-        repeats=2 if key == "half-turn" else 1,
-    )
-
 
 # ------------------------------------------------------------ the log and its trials
 
@@ -95,7 +59,7 @@ _STEP = st.one_of(
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(engine, steps):
-    bench = f"bench {next(_numbers)}"
+    bench = f"bench {next(numbers)}"
     journals = [Journal(engine), Journal(engine)]
     machine = journals[0].add_machine("Window saw", "other")
     first = journals[0].start(new_series(machine, bench))
