@@ -9,7 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 from scipy import stats
 
-from tests.api.answers.cutting import LENGTH_IN, cut, degrees, refused
+from tests.api.answers.cutting import LENGTH_IN, cut, degrees
 from tests.api.bench import Person
 
 
@@ -121,13 +121,6 @@ def test_series_without_trials_are_answered_in_words(person):
     assert angle["further_out"] == {"series": None, "shown": False}
 
 
-def test_two_series_of_one_machine_are_called_by_their_day(person):
-    a, b = cut(person, "Saw", FIRST), cut(person, "Saw", SECOND)
-    names = [s["name"] for s in person.get(f"/api/compare?a={a}&b={b}")["series"]]
-    assert all(name.startswith("Saw on ") for name in names)
-    assert names[0] != names[1]
-
-
 def test_a_roll_compares_with_both_it_reveals(person):
     roll = {"method": "roll", "thickness": "0.75"}
     a, b = (
@@ -171,28 +164,3 @@ def test_lengths_without_a_nominal_one_are_not_further_out(person):
     assert length["series"][0]["out_by"] is None
     assert length["difference"]["estimate"] == pytest.approx(0.020 * 25.4)
     assert "20 thou more" in length["sentence"].replace("20.0", "20")
-
-
-@pytest.mark.parametrize("method", ["half-turn", "stop-block", "blade-to-slot", "same-spot"])
-def test_what_reveals_something_else_is_refused_with_a_sentence(person, method):
-    a = cut(person, "Saw", FIRST)
-    other = {"thickness": "0.75"} if method == "half-turn" else {}
-    baseline = LENGTH_IN if method == "blade-to-slot" else None
-    b = person.start("Other", method=method, unit="in", baseline=baseline, **other)
-    detail = refused(person, f"/api/compare?a={a}&b={b}")
-    assert detail.startswith("b: ")
-    assert "choose series" in detail
-    assert "more: " in refused(
-        person, f"/api/compare?a={a}&b={cut(person, 'Third', FIRST)}&more={b}"
-    )
-
-
-def test_a_series_beside_itself_or_beside_none_is_refused(person):
-    a = cut(person, "Saw", FIRST)
-    nobody = "01939d3e-7c1a-7000-8000-000000000000"
-    assert "same series as a" in refused(person, f"/api/compare?a={a}&b={a}")
-    assert "no series with that id" in refused(person, f"/api/compare?a={a}&b={nobody}", 404)
-    assert "b: must be a UUID" in refused(person, f"/api/compare?a={a}&b=saw")
-    assert "b: is needed" in refused(person, f"/api/compare?a={a}")
-    many = "".join(f"&more={nobody}" for _ in range(11))
-    assert "give at most 12" in refused(person, f"/api/compare?a={a}&b={nobody}{many}")

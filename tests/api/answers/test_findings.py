@@ -1,9 +1,8 @@
-"""A series' doubts, its drift, what was set aside, and its note."""
+"""A series' doubts, its drift, and its note."""
 
 from __future__ import annotations
 
 import math
-from datetime import datetime, timedelta
 from statistics import fmean
 
 import pytest
@@ -112,37 +111,6 @@ def test_what_judges_no_machine_is_neither_doubted_nor_said_to_drift(person, met
     person.press("12.00", "12.01", "12.02", "12.03", "13.04")
     found = person.series(series)
     assert (found["doubts"], found["trend"]) == ([], {})
-
-
-def test_nothing_that_was_heard_is_lost_and_each_says_why_it_does_not_count(person):
-    series = person.start()
-    (first,) = person.press("12.30")
-    again = (datetime.fromisoformat(first["taken_at"]) + timedelta(milliseconds=90)).isoformat()
-    (twin,) = person.press("12.30", taken_at=again)
-    (second,) = person.press("12.41")
-    (third,) = person.press("12.31")
-    (jaws,) = person.press("0.00")
-    person.post("/api/benches/main/take-back", {"reading": second["id"]})
-    person.post(f"/api/series/{series}/finish")
-    person.press("99.99")
-    found = person.series(series)["aside"]
-    assert [(a["id"], a["why"]) for a in found] == [
-        (twin["id"], "bounced"),
-        (second["id"], "taken back"),
-        (third["id"], "taken back"),
-        (jaws["id"], "closed jaws"),
-    ]
-    assert {(a["caliper"], a["origin"]) for a in found} == {("six-inch", "button")}
-
-
-def test_a_repeat_that_was_real_stands_again_once_restored(person):
-    series = person.start()
-    (first,) = person.press("12.30")
-    again = (datetime.fromisoformat(first["taken_at"]) + timedelta(milliseconds=90)).isoformat()
-    (twin,) = person.press("12.30", taken_at=again)
-    person.post("/api/benches/main/restore", {"reading": twin["id"]})
-    assert person.series(series)["aside"] == []
-    assert person.sent(series) == [["12.30", "12.30"]]
 
 
 def test_each_reading_says_which_caliper_it_came_from_and_how(person):
