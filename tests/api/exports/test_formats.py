@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-from decimal import Decimal
 
 import openpyxl
 import pyarrow.parquet
@@ -12,12 +11,7 @@ import pytest
 
 from api.exports.columns import BLOCK
 from tests.api.bench import Person
-from tests.api.exports.pulled import FORMULA, body, rows
-
-TRIALS_HEADER = (
-    "trial_id,series_id,machine,method,number,taken_at,baseline_mm,readings_mm,deviation_mm,"
-    "angle_deg,tilt_deg,expanded_uncertainty_deg,state,flags,caliper"
-)
+from tests.api.exports.pulled import FORMULA, TRIALS_HEADER, body, rows
 
 
 def test_the_csv_has_the_promised_header_and_every_row_its_cells(person):
@@ -45,52 +39,6 @@ def test_a_spreadsheet_runs_no_name_as_a_formula_and_numbers_stay_numbers(person
     person.press("-12.5", "-12.25")
     last = rows(body(person, "/api/trials.csv"))[-1]
     assert (last["machine"], last["readings_mm"]) == ("-4", "-12.5 -12.25")
-
-
-def test_json_lines_say_the_same_with_exact_numbers(person):
-    lines = body(person, "/api/trials.jsonl").splitlines()
-    found = [json.loads(line, parse_float=Decimal) for line in lines]
-    for row, same in zip(found, rows(body(person, "/api/trials.csv")), strict=True):
-        assert ",".join(row) == TRIALS_HEADER
-        assert [str(r) for r in row["readings_mm"]] == same["readings_mm"].split()
-        assert str(row["deviation_mm"] or "") == same["deviation_mm"]
-        assert [flag.replace(" ", "-") for flag in row["flags"]] == same["flags"].split()
-        assert str(row["angle_deg"] if row["angle_deg"] is not None else "") == same["angle_deg"]
-    assert found[0]["machine"] == FORMULA
-    assert isinstance(found[0]["number"], int)
-
-
-def test_parquet_has_types_units_and_exact_decimals(person):
-    table = pyarrow.parquet.read_table(io.BytesIO(body(person, "/api/trials.parquet")))
-    assert ",".join(table.schema.names) == TRIALS_HEADER
-    for name in ("baseline_mm", "readings_mm", "deviation_mm"):
-        assert table.schema.field(name).metadata[b"unit"] == b"mm"
-    assert table.schema.field("angle_deg").metadata[b"unit"] == b"deg"
-    assert str(table.schema.field("taken_at").type) == "timestamp[us, tz=UTC]"
-    for row, same in zip(table.to_pylist(), rows(body(person, "/api/trials.csv")), strict=True):
-        assert [str(r.normalize()) for r in row["readings_mm"]] == same["readings_mm"].split()
-        assert row["flags"] == same["flags"].split()
-        assert row["number"] == int(same["number"])
-        assert row["taken_at"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") == same["taken_at"]
-        assert row["angle_deg"] == (float(same["angle_deg"]) if same["angle_deg"] else None)
-    assert table["machine"][0].as_py() == FORMULA
-
-
-def test_a_workbook_has_numbers_moments_and_harmless_text(person):
-    book = openpyxl.load_workbook(io.BytesIO(body(person, "/api/trials.xlsx")))
-    assert book.sheetnames == ["trials", "notes"]
-    header, *found = book["trials"].iter_rows()
-    assert ",".join(cell.value for cell in header) == TRIALS_HEADER
-    for row, same in zip(found, rows(body(person, "/api/trials.csv")), strict=True):
-        cells = {h.value: cell for h, cell in zip(header, row, strict=True)}
-        assert "f" not in {cell.data_type for cell in row}
-        assert cells["machine"].value == same["machine"].removeprefix("'")
-        assert cells["number"].value == int(same["number"])
-        assert cells["taken_at"].value.isoformat()[:19] == same["taken_at"][:19]
-        if same["deviation_mm"]:
-            assert cells["deviation_mm"].value == float(same["deviation_mm"])
-    notes = [row[:3] for row in book["notes"].iter_rows(values_only=True)]
-    assert ("deviation_mm", "mm", "open end minus fence end, exact") in notes
 
 
 def test_readings_are_told_as_sent_whatever_became_of_them(person):
