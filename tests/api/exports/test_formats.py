@@ -41,19 +41,6 @@ def test_a_spreadsheet_runs_no_name_as_a_formula_and_numbers_stay_numbers(person
     assert (last["machine"], last["readings_mm"]) == ("-4", "-12.5 -12.25")
 
 
-def test_readings_are_told_as_sent_whatever_became_of_them(person):
-    person.post("/api/benches/main/take-back")
-    found = rows(body(person, "/api/readings.csv"))
-    assert [row["sent"] for row in found][:2] == ["0.475", "0.482"]
-    assert len(found) == 9
-    assert {row["machine"] for row in found} == {"'" + FORMULA, "Sled"}
-    assert [row["reading_mm"] for row in found[3:5]] == ["13.0302", "13.013944"]
-    person.post(f"/api/series/{found[-1]['series_id']}/finish")
-    person.press("99")
-    last = rows(body(person, "/api/readings.csv"))[-1]
-    assert (last["sent"], last["series_id"], last["machine"]) == ("99", "", "")
-
-
 def test_readings_in_other_formats_say_the_same(person):
     same = rows(body(person, "/api/readings.csv"))
     data = body(person, "/api/readings.jsonl")

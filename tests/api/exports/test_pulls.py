@@ -145,30 +145,6 @@ def test_nothing_new_is_a_304_whatever_calipers_report(person, client, server):
         assert client.get(path, headers={"If-None-Match": tag}).status_code == 200
 
 
-def test_about_how_many_rows_will_come_is_said_first(person, client):
-    def expected(what: str, **asked: str) -> str | None:
-        found: str | None = client.get(f"/api/{what}", params=asked).headers.get("expected-rows")
-        return found
-
-    person.start()
-    person.press("12.30", "12.40", "12.50")
-    assert (expected("trials.csv"), expected("readings.jsonl")) == ("2", "3")
-    assert expected("trials.csv", machine="Window saw", method="reversal") == "2"
-    assert expected("trials.csv", method="stop-block") == "0"
-    # Only reading them would tell.
-    assert expected("readings.csv", machine="Window saw") is None
-    assert expected("trials.csv", since="2026-01-01") is None
-    assert expected("history.zip") is None
-    following = {
-        what: client.get(f"/api/{what}").links["next"]["url"].partition("after=")[2]
-        for what in ("trials.csv", "readings.csv")
-    }
-    person.press("12.60")
-    person.post("/api/benches/main/swap-ends")
-    for what, after in following.items():
-        assert expected(what, after=after) == "1", what
-
-
 def test_a_cursor_of_another_history_is_not_taken_up(person, puller, client):
     person.start()
     person.press("12.30", "12.40")
@@ -197,27 +173,6 @@ def test_an_incremental_package_holds_what_is_new(person, client):
     assert found == {"trials.csv": 1, "readings.csv": 1, "trial_readings.csv": 1}
     resources = json.loads(archive.read("datapackage.json"))["resources"]
     assert not any("foreignKeys" in r["schema"] for r in resources)
-
-
-def test_no_pull_sorts_or_scans_what_it_need_not(tmp_path):
-    server = Server(Settings(data=tmp_path))
-    try:
-        with server.engine.connect() as connection:
-
-            def plan(wanted: Wanted) -> str:
-                sql = trials._query(wanted).compile(
-                    server.engine, compile_kwargs={"literal_binds": True}
-                )
-                steps = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}")
-                return "\n".join(step[-1] for step in steps)
-
-            assert "TEMP B-TREE" not in plan(Wanted())
-            assert "SCAN trials USING INDEX" in plan(Wanted())
-            new = plan(Wanted(after=7))
-            assert "SEARCH trials" in new
-            assert "SEARCH events USING INDEX ix_events_kind_id" in new
-    finally:
-        server.close()
 
 
 def test_a_reader_beside_a_writer_misses_nothing(client, server):
