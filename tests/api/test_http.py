@@ -1,0 +1,88 @@
+"""How this program asks another server: under its own name, and by no hidden way round."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from threading import Event, Thread
+
+import httpx2
+import pytest
+
+from api import VERSION
+from api.http import client
+
+
+class Answering(ThreadingHTTPServer):
+    """Another server: it notes what it is asked, and /held is not answered before the end."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, dict[str, str]]] = []
+        self.ends = Event()
+        super().__init__(("127.0.0.1", 0), _Handler)
+        self.url = f"http://127.0.0.1:{self.server_address[1]}"
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: Answering
+
+    def do_GET(self) -> None:
+        self.server.asked.append((self.path, dict(self.headers)))
+        if self.path == "/held":
+            self.server.ends.wait()
+        if self.path == "/moved":
+            self.send_response(302)
+            self.send_header("Location", "/here")
+        else:
+            self.send_response(200)
+        self.send_header("Content-Length", "0")
+        self.end_headers()
+
+    def log_message(self, *_: object) -> None:
+        """Say nothing on the error stream."""
+
+
+@pytest.fixture
+def other() -> Iterator[Answering]:
+    with Answering() as server:
+        thread = Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        yield server
+        server.ends.set()
+        server.shutdown()
+        thread.join()
+
+
+def test_it_says_who_asks_and_takes_no_compressed_answer(other):
+    with client(timeout=30) as asking:
+        assert asking.get(f"{other.url}/here").status_code == 200
+    ((path, headers),) = other.asked
+    assert path == "/here"
+    assert headers["User-Agent"] == f"bothends/{VERSION}"
+    assert headers["Accept-Encoding"] == "identity"
+
+
+def test_a_redirection_is_followed_only_where_asked(other):
+    with client(timeout=30) as asking:
+        assert asking.get(f"{other.url}/moved").status_code == 302
+    with client(timeout=30, follow_redirects=True) as asking:
+        assert asking.get(f"{other.url}/moved").status_code == 200
+    assert [path for path, _ in other.asked] == ["/moved", "/moved", "/here"]
+
+
+def test_the_environment_names_no_proxy_and_an_argument_does(other, monkeypatch):
+    for name in ("HTTP_PROXY", "ALL_PROXY"):
+        monkeypatch.setenv(name, "http://127.0.0.1:9")
+        monkeypatch.setenv(name.lower(), "http://127.0.0.1:9")
+    for name in ("NO_PROXY", "no_proxy"):
+        monkeypatch.delenv(name, raising=False)
+    with client(timeout=30) as asking:
+        assert asking.get(f"{other.url}/here").status_code == 200
+    with client(timeout=30, proxy=other.url) as asking:
+        assert asking.get("http://shop.example/there").status_code == 200
+    assert [path for path, _ in other.asked] == ["/here", "http://shop.example/there"]
+
+
+def test_a_server_that_does_not_answer_is_not_waited_for_longer(other):
+    with client(timeout=0.05) as asking, pytest.raises(httpx2.TimeoutException):
+        asking.get(f"{other.url}/held")
