@@ -1,0 +1,129 @@
+"""A machine's checks through the years as a picture: each one shown, whatever the years were."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from uuid import UUID
+
+import pytest
+
+from api.web.pages.machine.chart import Change, history_chart
+from api.web.shapes.history import DriftOut, PhaseOut, ShiftOut
+from tests.api.web.pages.pictures import of_class, parsed, words
+
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+def phase(count: int, *, limits: tuple[float, float] | None = None, out: tuple[int, ...] = ()):
+    return PhaseOut(
+        start=0,
+        stop=count,
+        setup_changes=[],
+        checks=count,
+        centre=0.0,
+        sigma=None,
+        lower=limits and limits[0],
+        upper=limits and limits[1],
+        mean_range=None,
+        range_upper=None,
+        out=[UUID(int=n) for n in out],
+        range_out=[],
+        sentence="",
+    )
+
+
+def line(*values: float, phases: tuple[PhaseOut, ...] = (), days: int = 30) -> DriftOut:
+    """A line of checks, one each so many days."""
+    return DriftOut(
+        method="reversal",
+        quantity="angle",
+        half=None,
+        unit="deg",
+        series=[UUID(int=n) for n in range(len(values))],
+        at=[NOON + timedelta(days=days * n) for n in range(len(values))],
+        values=list(values),
+        expanded_uncertainty=[0.01] * len(values),
+        phases=list(phases),
+        suspected_shifts=[],
+        ewma=None,
+        sentence="Nothing moved.",
+    )
+
+
+def steps(picture: str, name: str, letter: str) -> int:
+    """How many strokes the one path of a class has."""
+    (path,) = of_class(picture, name)
+    return (path.get("d") or "").count(letter)
+
+
+def test_every_check_has_its_dot_and_its_bar():
+    picture = history_chart(line(0.1, 0.0, -0.1, phases=(phase(3),)), [], None, "Angle")
+    assert (steps(picture, "dots", "h0"), steps(picture, "bars", "V")) == (3, 3)
+    assert "Angle: 3 checks. Nothing moved." in picture
+
+
+def test_a_single_check_exactly_square_can_be_drawn():
+    picture = history_chart(line(0.0, phases=(phase(1),)), [], None, "Angle")
+    assert "nan" not in picture
+    assert steps(picture, "dots", "h0") == 1
+    assert not of_class(picture, "centre")
+
+
+def test_a_check_outside_the_limits_is_a_shape_of_its_own_and_no_dot_as_well():
+    whole = phase(4, limits=(-0.05, 0.05), out=(3,))
+    picture = history_chart(line(0.0, 0.01, 0.0, 0.3, phases=(whole,)), [], None, "Angle")
+    assert len(of_class(picture, "outside")) == 1
+    assert steps(picture, "dots", "h0") == 3
+    assert len(of_class(picture, "control")) == 2
+
+
+@pytest.mark.parametrize(("limit", "drawn"), [(0.2, 2), (5.0, 0)])
+def test_a_tolerance_far_wider_than_all_that_happened_is_left_out(limit, drawn):
+    picture = history_chart(line(0.1, -0.1), [], (-limit, limit), "Angle")
+    assert len(of_class(picture, "limit")) == drawn
+
+
+def test_a_setup_change_after_the_last_check_is_seen_and_one_before_the_first_is_not():
+    changes = [Change(1, NOON - timedelta(days=900)), Change(2, NOON + timedelta(days=300))]
+    picture = history_chart(line(0.1, 0.0), changes, None, "Angle")
+    assert [e.text for e in of_class(picture, "change-word")] == ["2"]
+    assert len(of_class(picture, "change")) == 1
+
+
+def test_numbers_that_would_run_into_one_another_are_left_out_but_no_change_is():
+    changes = [Change(n, NOON + timedelta(days=n)) for n in range(1, 16)]
+    picture = history_chart(line(0.1, 0.0), changes, None, "Angle")
+    assert len(of_class(picture, "change")) == 15
+    assert not of_class(picture, "change-word")
+
+
+def test_a_suspected_shift_that_is_sure_to_a_day_is_still_wide_enough_to_see():
+    found = line(0.0, 0.2)
+    at = found.at[1]
+    found.suspected_shifts.append(
+        ShiftOut(
+            phase=0,
+            series=found.series[1],
+            at=at,
+            first=found.series[1],
+            first_at=at,
+            last=found.series[1],
+            last_at=at,
+            before=0.0,
+            after=0.2,
+            p=0.01,
+            sentence="",
+        )
+    )
+    picture = history_chart(found, [], None, "Angle")
+    (band,) = of_class(picture, "suspect")
+    assert float(band.get("width")) == 4.0
+    assert "?" in words(picture)
+
+
+@pytest.mark.parametrize("days", [1, 7, 30, 365, 3650])
+def test_a_date_or_a_few_stand_below_any_span_of_time(days):
+    picture = history_chart(line(0.1, 0.0, 0.1, days=days), [], None, "Angle")
+    dates = [e for e in parsed(picture).iter() if e.get("class") == "quiet"]
+    assert 1 <= len(dates) <= 7
+    assert len({e.text for e in dates}) == len(dates)
