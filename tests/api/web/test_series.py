@@ -5,22 +5,14 @@ from __future__ import annotations
 import json
 import math
 import re
-import sqlite3
-from contextlib import closing
 from typing import get_args
-from uuid import UUID
 
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
-from sqlalchemy import event
 
-from api.server import Server
-from api.settings import Settings
-from api.web.app import build
 from capture.records import Flag
 from tests.api.bench import Person
-from tests.api.conftest import local_client
 
 
 @pytest.fixture
@@ -134,15 +126,6 @@ def test_a_bounced_press_is_kept_and_can_be_restored(person):
     assert person.sent(series) == [["12.30", "12.30"]]
 
 
-def test_the_same_batch_again_stores_nothing(person):
-    series = person.start()
-    batch = person.press("12.30", "12.40", "12.50")
-    more = [*batch, person.reading("12.60")]
-    assert counts(person.post("/api/readings", batch)) == (0, 3)
-    assert counts(person.post("/api/readings", [*more, more[-1]])) == (1, 4)
-    assert person.sent(series) == [["12.30", "12.40"], ["12.50", "12.60"]]
-
-
 def test_finishing_frees_the_bench_and_readings_after_it_are_still_kept(person):
     series = person.start()
     person.press("12.30")
@@ -231,106 +214,6 @@ def test_a_setting_that_cannot_be_right_is_refused_by_name(person, wrong, field,
     assert problem["errors"][0]["field"] == field
 
 
-@pytest.mark.parametrize(
-    ("wrong", "says"),
-    [
-        ({"id": "17"}, "UUID"),
-        ({"sent": "Err 3"}, "no reading"),
-        ({"sent": "12.3 45.6"}, "no reading"),
-        ({"sent": "nan"}, "no reading"),
-        ({"sent": "1,234.5"}, "no reading"),
-        ({"sent": "12.34 in"}, "says in"),
-        ({"unit": "furlong"}, "'mm' or 'in'"),
-        ({"taken_at": "yesterday"}, "a moment such as"),
-        ({"taken_at": "9999-12-31T23:59:59-05:00"}, "between 1970 and 2200"),
-        ({"taken_at": "0001-01-01T00:00:00+12:00"}, "between 1970 and 2200"),
-        ({"nm": 5}, "send the same"),
-        ({"sent": "hello", "nm": 10_000_000}, "no reading"),
-        ({"sent": "#1 12.40 20.1", "nm": 12_400_000}, "no reading"),
-        ({"sent": "12.40", "pattern": "(?P<value>"}, "pattern"),
-        (
-            {"sent": "#1 12.40", "pattern": "#[0-9] (?P<value>.*)", "nm": 12_000_000},
-            "send the same",
-        ),
-        ({"sent": "12.40\0"}, "NUL"),
-        ({"colour": "red"}, "not a field"),
-    ],
-)
-def test_a_bad_reading_is_refused_alone_and_by_its_id(person, wrong, says):
-    series = person.start()
-    first, bad, last = (person.reading(sent) for sent in ("12.30", "12.40", "12.50"))
-    bad |= wrong
-    answer = person.client.post("/api/readings", json=[first, bad, last])
-    assert answer.status_code == 422
-    told = answer.json()
-    assert says in told["detail"]
-    assert told["errors"][0]["field"].startswith("1.")
-    assert (told["stored"], told["known"]) == (2, 0)
-    assert [refused["id"] for refused in told["refused"]] == [bad["id"]]
-    assert says in told["refused"][0]["why"]
-    assert [o["id"] for o in told["outcomes"]] == [first["id"], last["id"]]
-    assert person.sent(series) == [["12.30", "12.50"]]
-
-
-def test_a_line_read_by_a_pattern_is_read_by_it_again(person):
-    series = person.start()
-    pattern = r"(?P<label>CH[0-9]) +(?P<value>[-+0-9.]+) .*"
-    person.press("CH1 12.30 20.1C", pattern=pattern, nm=12_300_000)
-    person.press("CH1 12.40 20.1C", pattern=pattern)
-    (trial,) = person.series(series)["trials"]
-    assert [r["mm"] for r in trial["readings"]] == [12.30, 12.40]
-    assert [r["sent"] for r in trial["readings"]] == ["CH1 12.30 20.1C", "CH1 12.40 20.1C"]
-
-
-@pytest.mark.parametrize(
-    "other", [{"sent": "12.31"}, {"unit": "in"}, {"caliper": "another"}, {"bench": "side"}]
-)
-def test_an_id_that_is_known_with_another_value_is_a_conflict(person, other):
-    series = person.start()
-    (stored,) = person.press("12.30")
-    new = person.reading("12.40")
-    answer = person.client.post("/api/readings", json=[stored | other, stored, new])
-    told = answer.json()
-    assert answer.status_code == 409
-    assert "another value" in told["detail"]
-    assert [refused["id"] for refused in told["refused"]] == [stored["id"]]
-    assert (told["stored"], told["known"]) == (1, 1)
-    assert person.sent(series) == [["12.30", "12.40"]]
-
-
-def test_one_id_twice_in_a_request_with_two_values_is_a_conflict_too(person):
-    series = person.start()
-    first = person.reading("12.30")
-    answer = person.client.post("/api/readings", json=[first, first | {"sent": "12.31"}])
-    assert answer.status_code == 409
-    assert answer.json()["stored"] == 1
-    assert person.sent(series) == [["12.30"]]
-
-
-def test_what_became_of_each_reading_is_in_the_answer(person):
-    person.start()
-    readings = [person.reading(sent) for sent in ("12.30", "12.40", "0.00")]
-    told = person.post("/api/readings", readings)
-    kinds = ["kept", "complete", "taken back"]
-    assert told["outcomes"] == [
-        {"id": r["id"], "kind": kind} for r, kind in zip(readings, kinds, strict=True)
-    ]
-
-
-def test_a_refusal_that_cannot_be_kept_holds_up_none_of_the_others(person):
-    good = {"id": str(UUID(int=7)), "caliper": "a", "text": "Err", "reason": "no number"}
-    good |= {"heard_at": "2026-03-02T12:00:00Z"}
-    bad = good | {"id": str(UUID(int=8)), "heard_at": "yesterday"}
-    answer = person.client.post("/api/refusals", json=[bad, good])
-    assert answer.status_code == 422
-    assert answer.json()["stored"] == 1
-    assert [refused["id"] for refused in answer.json()["refused"]] == [bad["id"]]
-
-
-def counts(told):
-    return told["stored"], told["known"]
-
-
 def test_what_cannot_be_done_now_says_what_to_do_first(person):
     for path in ("take-back", "swap-ends"):
         answer = person.client.post(f"/api/benches/main/{path}", json={})
@@ -386,12 +269,6 @@ def test_a_page_key_burst_is_a_reading_and_says_whose(person):
     assert person.sent(series) == [["12,34", "12.40"]]
 
 
-def test_health_and_the_contract_are_told(client, server):
-    health = client.get("/api/health").json()
-    assert (health["status"], health["store"], health["calipers"]) == ("ok", server.engine.name, [])
-    assert "/api/trials.csv" in client.get("/openapi.json").json()["paths"]
-
-
 def test_better_known_lengths_make_the_answer_surer(person):
     def expanded(**bounds: str) -> float:
         series = person.start(tolerance_deg="5", **bounds)
@@ -402,24 +279,6 @@ def test_better_known_lengths_make_the_answer_surer(person):
     usual = expanded()
     assert expanded(baseline_within="0.05", inset_within="0.1") < usual / 2
     assert expanded(straightness="0.5") > usual
-
-
-def test_a_file_that_another_program_holds_is_said_and_nothing_taken_for_kept(tmp_path):
-    server = Server(Settings(data=tmp_path))
-    server.engine.dispose()
-    event.listen(server.engine, "connect", lambda c, _: c.execute("PRAGMA busy_timeout=0"))
-    with local_client(build(server)) as client:
-        person = Person(client)
-        person.start()
-        held_up = person.reading("12.30")
-        with closing(sqlite3.connect(tmp_path / "bothends.sqlite", isolation_level=None)) as other:
-            other.execute("BEGIN IMMEDIATE")
-            answer = client.post("/api/readings", json=[held_up])
-            assert (answer.status_code, answer.json()["title"]) == (503, "Service Unavailable")
-            assert "nothing was changed" in answer.json()["detail"]
-            assert "another program holds" in answer.json()["detail"]
-        assert counts(person.post("/api/readings", [held_up])) == (1, 0)
-    server.close()
 
 
 def test_a_person_at_a_wrong_address_sees_a_page_and_a_program_a_problem(client):
