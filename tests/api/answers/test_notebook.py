@@ -4,28 +4,12 @@ from __future__ import annotations
 
 import csv
 import math
-from pathlib import Path
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.answers.notebook import Defaults, UnreadableNotebook, read_notebook
 from tests.api.bench import Person
-
-NOTEBOOK = Path(__file__).parents[3] / "fixtures" / "notebook"
-
-
-def load(client: TestClient, data: bytes | str, status: int = 200, **asked: object):
-    body = data.encode() if isinstance(data, str) else data
-    answer = client.post(
-        "/api/load", content=body, params=asked, headers={"Content-Type": "text/csv"}
-    )
-    assert answer.status_code == status, answer.text
-    return answer.json()
-
-
-def page(name: str) -> bytes:
-    return (NOTEBOOK / name).read_bytes()
+from tests.api.notebooks import load, page
 
 
 def reading(sheet: str, **defaults: object):
@@ -97,22 +81,6 @@ def test_a_bad_line_says_why_and_stops_no_good_one(client):
     assert sorted(told) == list(range(3, 14))
     for line, reason in told.items():
         assert notes[line - 1] in reason
-
-
-def test_strict_takes_all_or_nothing(client):
-    refused = load(client, page("faulty.csv"), 422, strict=True)
-    assert len(refused["errors"]) == 11
-    assert refused["errors"][0]["field"] == "line 3"
-    assert client.get("/api/machines").json() == []
-    assert load(client, page("inches.csv"), strict=True)["trials"] == 5
-
-
-def test_a_dry_run_tells_the_same_and_stores_nothing(client):
-    dry = load(client, page("faulty.csv"), dry_run=True)
-    assert client.get("/api/machines").json() == []
-    wet = load(client, page("faulty.csv"))
-    assert dry["refused"] == wet["refused"]
-    assert (dry["trials"], dry["readings"]) == (wet["trials"], wet["readings"]) == (2, 4)
 
 
 def test_a_bench_in_use_is_not_disturbed(client):

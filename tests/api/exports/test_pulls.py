@@ -34,7 +34,6 @@ from api.store.journal import Journal, NewSeries
 from capture import records
 from tests.api.bench import Person
 from tests.api.conftest import local_client
-from tests.ptys import until
 
 
 def rows(text: str) -> list[dict[str, str]]:
@@ -125,24 +124,6 @@ def test_since_holds_in_every_later_pull_too(person, client):
     # What is left of it is older than was asked for.
     assert [row["state"] for row in puller.pull()] == ["gone"]
     assert puller.folded() == puller.whole() == {}
-
-
-def test_nothing_new_is_a_304_whatever_calipers_report(person, client, server):
-    person.start()
-    person.press("12.30", "12.40")
-    paths = ["/api/trials.csv", "/api/trials.jsonl", "/api/readings.senml", "/api/history.zip"]
-    tags = {path: client.get(path).headers["etag"] for path in paths}
-    server.journal.report(records.CaliperState("main", "six-inch", "quiet"))
-    for path, tag in tags.items():
-        for theirs in (tag, tag.removeprefix("W/"), f'"x", {tag}', "*"):
-            answer = client.get(path, headers={"If-None-Match": theirs})
-            assert (answer.status_code, answer.content) == (304, b"")
-            assert answer.headers["etag"] == tag
-            assert "next" in answer.links
-        assert client.get(path, headers={"If-None-Match": '"x"'}).status_code == 200
-    person.press("12.50")
-    for path, tag in tags.items():
-        assert client.get(path, headers={"If-None-Match": tag}).status_code == 200
 
 
 def test_a_cursor_of_another_history_is_not_taken_up(person, puller, client):
@@ -413,30 +394,3 @@ def _cursors(engine: Engine) -> Iterator[list[bool]]:
         yield used
     finally:
         event.remove(engine, "before_cursor_execute", hear)
-
-
-def test_a_pull_that_is_over_holds_no_connection(client, server):
-    """More pulls than the pool has connections: the writer never waits for one."""
-    person = Person(client)
-    person.start()
-    person.press("12.30", "12.40")
-    for _ in range(20):
-        client.get("/api/trials.csv")
-        client.get("/api/trials.csv", headers={"If-None-Match": "*"})
-        client.get("/api/trials.csv?after=x")
-        client.get("/api/trials.csv?machine=nobody")
-    assert until(lambda: server.engine.pool.checkedout() == 0)
-    person.press("12.50")
-
-
-def test_pulls_beyond_what_is_given_at_once_are_told_to_come_again(client):
-    pulls = client.app.state.pulls
-    taken = 0
-    while pulls.acquire(blocking=False):
-        taken += 1
-    answer = client.get("/api/trials.csv")
-    assert answer.status_code == 503
-    assert "try again" in answer.json()["detail"]
-    for _ in range(taken):
-        pulls.release()
-    assert client.get("/api/trials.csv").status_code == 200
