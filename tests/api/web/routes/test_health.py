@@ -2,8 +2,35 @@
 
 from __future__ import annotations
 
+from api.server import Server
+from api.settings import Settings
+from api.web.app import build
+from capture.records import CaliperState
+from tests.api.conftest import local_client
+
 
 def test_health_and_the_contract_are_told(client, server):
     health = client.get("/api/health").json()
     assert (health["status"], health["store"], health["calipers"]) == ("ok", server.engine.name, [])
     assert "/api/trials.csv" in client.get("/openapi.json").json()["paths"]
+
+
+def test_a_store_that_was_taken_away_is_told_and_so_is_that_it_is_back(tmp_path):
+    server = Server(Settings(data=tmp_path))
+    file = tmp_path / "bothends.sqlite"
+    with local_client(build(server)) as client:
+        aside = file.rename(tmp_path / "aside.sqlite")
+        answer = client.get("/api/health")
+        told = answer.json()
+        assert (answer.status_code, told["status"]) == (503, "store in trouble")
+        assert "put it back" in told["message"]
+        aside.rename(file)
+        answer = client.get("/api/health")
+        assert (answer.status_code, answer.json()["message"]) == (200, "")
+    server.close()
+
+
+def test_the_calipers_of_every_bench_are_told(client, server):
+    server.heard_of([CaliperState("by the door", "six-inch", "quiet")])
+    (told,) = client.get("/api/health").json()["calipers"]
+    assert (told["bench"], told["name"], told["state"]) == ("by the door", "six-inch", "quiet")

@@ -1,0 +1,54 @@
+"""Pages from templates: escaped, whole, compressed where that is understood."""
+
+from __future__ import annotations
+
+import gzip
+
+import pytest
+from jinja2 import TemplateNotFound, UndefinedError
+from starlette.requests import Request
+
+from api.web.pages.shared.rendering import page
+from api.web.pages.shared.static import SECURITY_HEADERS
+
+
+def request(*accepted: str) -> Request:
+    headers = [(b"accept-encoding", each.encode()) for each in accepted]
+    return Request({"type": "http", "method": "GET", "path": "/", "headers": headers})
+
+
+def missing(*accepted: str, title: str = "Not here", **more: int):
+    return page(request(*accepted), "shared/missing.html", title=title, message="Look", **more)
+
+
+def test_a_value_that_looks_like_code_is_shown_as_text():
+    shown = missing(title="<script>alert(1)</script>").body.decode()
+    assert "<h1>&lt;script&gt;alert(1)&lt;/script&gt;</h1>" in shown
+    assert "<script>alert" not in shown
+
+
+def test_a_missing_value_is_an_error_and_not_a_blank():
+    with pytest.raises(UndefinedError, match="message"):
+        page(request(), "shared/missing.html", title="Not here")
+    with pytest.raises(TemplateNotFound):
+        page(request(), "shared/none.html")
+
+
+def test_every_page_carries_the_policy_and_its_status():
+    answer = missing(status=404)
+    assert (answer.status_code, missing().status_code) == (404, 200)
+    assert answer.headers["content-type"] == "text/html; charset=utf-8"
+    for name, value in SECURITY_HEADERS.items():
+        assert answer.headers[name] == value
+    assert answer.headers["cache-control"] == "no-cache"
+
+
+def test_a_page_is_compressed_for_who_asks_for_that_alone():
+    plain, packed = missing(), missing("br, gzip")
+    assert "content-encoding" not in plain.headers
+    assert packed.headers["content-encoding"] == "gzip"
+    assert gzip.decompress(packed.body) == plain.body
+    # The same bytes each time, and a cache keeps the two apart.
+    assert packed.body == missing("gzip").body
+    assert plain.headers["vary"] == packed.headers["vary"] == "Accept-Encoding"
+    assert int(packed.headers["content-length"]) == len(packed.body)
