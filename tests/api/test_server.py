@@ -1,0 +1,67 @@
+"""What a server holds: its store or a sentence why not, and the calipers of benches elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from api.server import Server
+from api.settings import Settings
+from api.store.engine import StoreError
+from capture.records import CaliperState
+
+HERE = CaliperState("main", "six-inch", "listening", last_heard=datetime(2026, 3, 2, tzinfo=UTC))
+
+
+def test_a_data_folder_that_cannot_be_made_is_a_sentence(tmp_path):
+    file = tmp_path / "file"
+    file.write_text("not a folder", encoding="utf-8")
+    with pytest.raises(StoreError, match="give another with --data"):
+        Server(Settings(data=file / "data"))
+
+
+def test_a_server_that_nobody_reports_to_has_no_calipers(server):
+    assert server.calipers() == []
+    assert server.calipers("main") == []
+
+
+def test_calipers_elsewhere_are_told_of_their_own_bench(server):
+    there = replace(HERE, bench="by the door")
+    server.heard_of([HERE, there])
+    assert server.calipers() == [HERE, there]
+    assert server.calipers("by the door") == [there]
+    assert server.calipers("attic") == []
+
+
+def test_the_last_that_was_heard_of_a_caliper_holds(server):
+    server.heard_of([HERE])
+    server.heard_of([replace(HERE, state="waiting", message="plug it in")])
+    assert [(s.state, s.message) for s in server.calipers()] == [("waiting", "plug it in")]
+
+
+def test_only_a_change_of_state_is_published(server):
+    def published() -> int:
+        return server.bench("main").last_event
+
+    before = published()
+    server.heard_of([HERE])
+    first = published()
+    assert first > before
+    server.heard_of([replace(HERE, last_heard=datetime(2026, 3, 3, tzinfo=UTC))])
+    assert published() == first
+    server.heard_of([replace(HERE, state="waiting")])
+    assert published() > first
+
+
+def test_a_bench_that_is_not_heard_from_for_long_is_waited_for(server, monkeypatch):
+    server.heard_of([HERE])
+    monkeypatch.setattr("api.server._AWAY_AFTER_S", -1.0)
+    (told,) = server.calipers()
+    assert (told.state, told.last_heard) == ("waiting", HERE.last_heard)
+    assert "not heard from" in told.message
+
+
+def test_without_the_demo_no_bench_pretends(server):
+    assert not server.pretends("main")
