@@ -35,7 +35,7 @@ def revision(connection: Connection) -> str | None:
 
 def moving_mark(source: Engine) -> str:
     """The value that replaces the step in a store that is being filled from `source`."""
-    name = source.url.set(password=None).render_as_string()
+    name = source.url._replace(password=None).render_as_string()
     return _MOVING + hashlib.sha256(name.encode()).hexdigest()[:16]
 
 

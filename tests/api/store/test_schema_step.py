@@ -73,3 +73,11 @@ def test_tables_of_another_program_are_no_store(tmp_path, table):
     ):
         schema_step.revision(connection)
     engine.dispose()
+
+
+def test_a_move_is_the_same_one_with_and_without_the_password_in_its_url():
+    marks = {
+        schema_step.moving_mark(open_engine(f"postgresql://shop{password}@db.local/shop"))
+        for password in ("", ":secret", ":other")
+    }
+    assert len(marks) == 1
