@@ -13,12 +13,13 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from analysis.comparison import Difference, difference_from_parts
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.methods import SAWING_CAUTIONS, Side
+from analysis.units import positive
 
 Array = NDArray[np.float64]
 
@@ -187,7 +188,7 @@ def advise_slot(angle_rad: float, expanded_rad: float, *, distance_mm: float) ->
     to the right, so it moves to the left by distance tan|e|.
     """
     _check(angle_rad, expanded_rad, None, 0.0)
-    _positive("distance", distance_mm)
+    positive("distance", distance_mm)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
         return _no_change(angle_rad, expanded_rad)
     distance = distance_mm * math.tan(abs(angle_rad))
@@ -238,7 +239,7 @@ def advise_cutterhead(angle_rad: float, expanded_rad: float, *, span_mm: float) 
     there.
     """
     _check(angle_rad, expanded_rad, None, 0.0)
-    _positive("span", span_mm)
+    positive("span", span_mm)
     if abs(angle_rad) <= expanded_rad or angle_rad == 0:
         return _no_change(angle_rad, expanded_rad)
     distance = span_mm * math.tan(abs(angle_rad))
@@ -269,7 +270,7 @@ def advise_stop(error_mm: float, expanded_mm: float, *, pitch_mm: float | None =
         raise ValueError("error: give the mean length less the wanted one, in mm")
     if not 0 <= expanded_mm < math.inf:
         raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
-    turns = None if pitch_mm is None else abs(error_mm) / _positive("pitch", pitch_mm)
+    turns = None if pitch_mm is None else abs(error_mm) / positive("pitch", pitch_mm)
     if abs(error_mm) <= expanded_mm or error_mm == 0:
         return _no_change(error_mm, expanded_mm, "mm")
     way = "nearer to" if error_mm > 0 else "further from"
@@ -323,85 +324,6 @@ def fence_halves(
     return FenceHalves(
         halves, in_line, mean, against, agrees, _halves_sentence(left, right, halves, agrees)
     )
-
-
-def joint_gap(angle_rad: ArrayLike, joint_mm: ArrayLike) -> Array:
-    """Gap at one end of a butt joint, or out-of-square of a case side: joint tan e, signed."""
-    return np.asarray(np.asarray(joint_mm, float) * np.tan(np.asarray(angle_rad, float)))
-
-
-def diagonals_differ(angle_rad: ArrayLike, width_mm: float, height_mm: float) -> Array:
-    """By how much a case's diagonals differ when its corners are off by e, signed.
-
-    Exact for opposite sides equal: sqrt(a^2 + b^2 + 2 a b sin e) - sqrt(a^2 + b^2 - 2 a b sin e).
-    """
-    squares, twice = width_mm**2 + height_mm**2, 2 * width_mm * height_mm
-    sine = np.sin(np.asarray(angle_rad, float))
-    # The difference of the roots, computed from their sum: no digits are lost at small angles.
-    roots = np.sqrt(squares + twice * sine) + np.sqrt(squares - twice * sine)
-    return np.asarray(2 * twice * sine / roots)
-
-
-def last_gap(angle_rad: ArrayLike, joint_mm: float, pieces: int) -> Array:
-    """Gap left at the last joint of a frame of n mitred pieces: joint tan(2 n e), signed."""
-    return np.asarray(joint_mm * np.tan(2 * pieces * np.asarray(angle_rad, float)))
-
-
-def angle_for_joint(gap_mm: ArrayLike, joint_mm: float) -> Array:
-    """The angle error that leaves `gap_mm` at one end of a joint: atan(gap / joint)."""
-    return np.asarray(np.arctan(np.asarray(gap_mm, float) / _positive("joint", joint_mm)))
-
-
-def angle_for_diagonals(difference_mm: float, width_mm: float, height_mm: float) -> float:
-    """The corner error that makes a case's diagonals differ by so much; inverse, exact.
-
-    sin e = d sqrt(2 S - d^2) / (4 a b), S = 2 (a^2 + b^2). Raises ValueError where no such
-    case exists.
-    """
-    a, b = _positive("width", width_mm), _positive("height", height_mm)
-    # A case folded flat has the diagonals a + b and |a - b|.
-    if not abs(difference_mm) <= 2 * min(a, b):
-        raise ValueError("diagonals: no case of this size has diagonals so different")
-    sine = difference_mm * math.sqrt(4 * (a * a + b * b) - difference_mm**2) / (4 * a * b)
-    return math.asin(max(-1.0, min(1.0, sine)))
-
-
-def angle_for_last_gap(gap_mm: ArrayLike, joint_mm: float, pieces: int) -> Array:
-    """The error of each miter that leaves `gap_mm` at the last joint: atan(gap/joint) / (2 n)."""
-    if pieces < 3:
-        raise ValueError("pieces: a frame has at least three")
-    ratio = np.asarray(gap_mm, float) / _positive("joint", joint_mm)
-    return np.asarray(np.arctan(ratio) / (2 * pieces))
-
-
-def work_sentences(
-    angle_rad: float,
-    *,
-    joint_mm: float | None = None,
-    case_mm: tuple[float, float] | None = None,
-    pieces: int | None = None,
-) -> tuple[str, ...]:
-    """The effect of the error on the work, one sentence for each thing asked about."""
-    sentences = []
-    if joint_mm is not None:
-        gap = float(joint_gap(angle_rad, joint_mm))
-        sentences.append(
-            f"A joint {size_text(joint_mm, 'mm')} long stands {size_text(gap, 'mm')} open at one "
-            "end."
-        )
-    if case_mm is not None:
-        gap = float(diagonals_differ(angle_rad, *case_mm))
-        sentences.append(
-            f"The diagonals of a case {size_text(case_mm[0], 'mm')} by "
-            f"{size_text(case_mm[1], 'mm')} differ by {size_text(gap, 'mm')}."
-        )
-    if pieces is not None and joint_mm is not None:
-        gap = float(last_gap(angle_rad, joint_mm, pieces))
-        sentences.append(
-            f"Set so for miters, the last joint of a frame of {pieces} pieces stands "
-            f"{size_text(gap, 'mm')} open."
-        )
-    return tuple(sentences)
 
 
 def _move(angle_rad: float, expanded_rad: float, fence: Fence) -> Move:
@@ -462,15 +384,9 @@ def _check(angle_rad: float, expanded_rad: float, fence: Fence | None, setting_m
     if not 0 <= setting_mm < math.inf:
         raise ValueError("setting: it is zero or more; say how closely the point can be set")
     if fence is not None:
-        _positive("span", fence.span_mm)
+        positive("span", fence.span_mm)
         if fence.pitch_mm is not None:
-            _positive("pitch", fence.pitch_mm)
-
-
-def _positive(name: str, value: float) -> float:
-    if not 0 < value < math.inf:
-        raise ValueError(f"{name}: it must be greater than zero")
-    return value
+            positive("pitch", fence.pitch_mm)
 
 
 def _halves_sentence(

@@ -7,6 +7,7 @@ between the instrument and the analysis.
 
 from __future__ import annotations
 
+import math
 import re
 from decimal import Decimal
 from typing import Final, Literal
@@ -70,3 +71,10 @@ def mm_text(nanometres: int) -> str:
 def mm(nanometres: int) -> float:
     """`nanometres` in millimetres, as the nearest float."""
     return nanometres / NM_PER_MM
+
+
+def positive(name: str, value: float) -> float:
+    """`value`, which must be greater than zero. Raises ValueError naming it."""
+    if not 0 < value < math.inf:
+        raise ValueError(f"{name}: it must be greater than zero")
+    return value

@@ -9,17 +9,63 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from analysis.advice import (
-    angle_for_diagonals,
-    angle_for_joint,
-    angle_for_last_gap,
-    diagonals_differ,
-    joint_gap,
-    last_gap,
-)
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from analysis.conversions import SizeUnit, size_text
 from analysis.sentences import number
-from analysis.units import MM_PER_INCH, Unit
+from analysis.units import MM_PER_INCH, Unit, positive
+
+Array = NDArray[np.float64]
+
+
+def joint_gap(angle_rad: ArrayLike, joint_mm: ArrayLike) -> Array:
+    """Gap at one end of a butt joint, or out-of-square of a case side: joint tan e, signed."""
+    return np.asarray(np.asarray(joint_mm, float) * np.tan(np.asarray(angle_rad, float)))
+
+
+def diagonals_differ(angle_rad: ArrayLike, width_mm: float, height_mm: float) -> Array:
+    """By how much a case's diagonals differ when its corners are off by e, signed.
+
+    Exact for opposite sides equal: sqrt(a^2 + b^2 + 2 a b sin e) - sqrt(a^2 + b^2 - 2 a b sin e).
+    """
+    squares, twice = width_mm**2 + height_mm**2, 2 * width_mm * height_mm
+    sine = np.sin(np.asarray(angle_rad, float))
+    # The difference of the roots, computed from their sum: no digits are lost at small angles.
+    roots = np.sqrt(squares + twice * sine) + np.sqrt(squares - twice * sine)
+    return np.asarray(2 * twice * sine / roots)
+
+
+def last_gap(angle_rad: ArrayLike, joint_mm: float, pieces: int) -> Array:
+    """Gap left at the last joint of a frame of n mitred pieces: joint tan(2 n e), signed."""
+    return np.asarray(joint_mm * np.tan(2 * pieces * np.asarray(angle_rad, float)))
+
+
+def angle_for_joint(gap_mm: ArrayLike, joint_mm: float) -> Array:
+    """The angle error that leaves `gap_mm` at one end of a joint: atan(gap / joint)."""
+    return np.asarray(np.arctan(np.asarray(gap_mm, float) / positive("joint", joint_mm)))
+
+
+def angle_for_diagonals(difference_mm: float, width_mm: float, height_mm: float) -> float:
+    """The corner error that makes a case's diagonals differ by so much; inverse, exact.
+
+    sin e = d sqrt(2 S - d^2) / (4 a b), S = 2 (a^2 + b^2). Raises ValueError where no such
+    case exists.
+    """
+    a, b = positive("width", width_mm), positive("height", height_mm)
+    # A case folded flat has the diagonals a + b and |a - b|.
+    if not abs(difference_mm) <= 2 * min(a, b):
+        raise ValueError("diagonals: no case of this size has diagonals so different")
+    sine = difference_mm * math.sqrt(4 * (a * a + b * b) - difference_mm**2) / (4 * a * b)
+    return math.asin(max(-1.0, min(1.0, sine)))
+
+
+def angle_for_last_gap(gap_mm: ArrayLike, joint_mm: float, pieces: int) -> Array:
+    """The error of each miter that leaves `gap_mm` at the last joint: atan(gap/joint) / (2 n)."""
+    if pieces < 3:
+        raise ValueError("pieces: a frame has at least three")
+    ratio = np.asarray(gap_mm, float) / positive("joint", joint_mm)
+    return np.asarray(np.arctan(ratio) / (2 * pieces))
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,7 +106,7 @@ def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any
 
     settings = Settings(data=args.data or user_data(), db=named_store(args.db, args.data))
     defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
-    # Where nothing is loaded, no store is made.
+    # No store is made where nothing is loaded, or where the file turns out to be no notebook.
     made = settings.db is not None or file_in(settings.data).exists()
     if not made:
         book = read_notebook(data, defaults, all_methods(None, settings.data))

@@ -118,9 +118,8 @@ def _values(
     The caliper's count is taken from the trial's own texts, so that a trial's row does not depend
     on which others are written with it.
     """
-    from analysis.budget import (
-        trial_uncertainty,  # it imports scipy, which is not needed before the first trial
-    )
+    # It imports scipy, which is not needed before the first trial.
+    from analysis.budget import trial_uncertainty
 
     by_resolution: dict[float, list[pairing.Trial]] = defaultdict(list)
     for trial in trials:

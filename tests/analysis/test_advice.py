@@ -20,14 +20,7 @@ from analysis.advice import (
     advise_slot,
     advise_stop,
     advise_tilt,
-    angle_for_diagonals,
-    angle_for_joint,
-    angle_for_last_gap,
-    diagonals_differ,
     fence_halves,
-    joint_gap,
-    last_gap,
-    work_sentences,
 )
 from analysis.geometry import series_values
 from analysis.methods import Side, method
@@ -293,56 +286,9 @@ def test_advice_that_cannot_be_given_names_the_field() -> None:
         (lambda: advise_stop(math.nan, 0), "error"),
         (lambda: advise_stop(1, -1), "uncertainty"),
         (lambda: advise_stop(1, 0, pitch_mm=0), "pitch"),
-        (lambda: angle_for_joint(1, 0), "joint"),
-        (lambda: angle_for_last_gap(1, 90, 2), "pieces"),
-        (lambda: angle_for_diagonals(900, 400, 300), "diagonals"),
     ):
         with pytest.raises(ValueError, match=field):
             call()
-
-
-@pytest.mark.parametrize("angle", ANGLES)
-def test_the_diagonals_of_a_leaning_case_are_those_of_its_corners(angle: float) -> None:
-    a, b = 640.0, 310.0
-    corners = np.array([[0, 0], [a, 0], [a + b * math.sin(angle), b * math.cos(angle)],
-                        [b * math.sin(angle), b * math.cos(angle)]])  # fmt: skip
-    long = np.linalg.norm(corners[2] - corners[0]) - np.linalg.norm(corners[3] - corners[1])
-    found = float(diagonals_differ(angle, a, b))
-    assert found == pytest.approx(float(long), rel=1e-9)
-    assert angle_for_diagonals(found, a, b) == pytest.approx(angle, rel=1e-12)
-    # The shop's formula for small errors.
-    assert found == pytest.approx(2 * a * b * math.sin(angle) / math.hypot(a, b), rel=2e-3)
-
-
-@pytest.mark.parametrize("pieces", [3, 4, 6, 8])
-def test_the_last_gap_of_a_frame_is_what_its_pieces_leave(pieces: int) -> None:
-    angle, joint = math.radians(0.05), 80.0
-    # Turn from piece to piece by what its two miters leave of 180 degrees; the last face
-    # should lie on the first.
-    heading = 0.0
-    for _ in range(pieces):
-        heading += 2 * (math.pi / pieces + angle)
-    leftover = heading - 2 * math.pi
-    gap = joint * math.tan(leftover)
-    assert float(last_gap(angle, joint, pieces)) == pytest.approx(gap, rel=1e-9)
-    assert float(angle_for_last_gap(gap, joint, pieces)) == pytest.approx(angle, rel=1e-9)
-
-
-def test_a_gap_at_a_joint_there_and_back() -> None:
-    angles = np.array([-0.01, 0, 0.002])
-    gaps = joint_gap(angles, 90)
-    np.testing.assert_allclose(gaps, 90 * np.sin(angles) / np.cos(angles), rtol=1e-14)
-    np.testing.assert_allclose(angle_for_joint(gaps, 90), angles, rtol=1e-14)
-
-
-def test_what_the_error_does_to_the_work_is_said_for_what_was_asked() -> None:
-    told = work_sentences(0.001, joint_mm=90, case_mm=(400, 300), pieces=4)
-    assert told == (
-        "A joint 90 mm long stands 0.09 mm open at one end.",
-        "The diagonals of a case 400 mm by 300 mm differ by 0.48 mm.",
-        "Set so for miters, the last joint of a frame of 4 pieces stands 0.72 mm open.",
-    )
-    assert work_sentences(0.001) == ()
 
 
 def test_fence_halves_out_of_line_are_told_apart_and_explain_the_reversal() -> None:

@@ -5,9 +5,23 @@ from __future__ import annotations
 import math
 from dataclasses import fields, replace
 
+import numpy as np
 import pytest
 
-from analysis.work import AskedWork, Effect, Effects, allowed, effects, is_within
+from analysis.work import (
+    AskedWork,
+    Effect,
+    Effects,
+    allowed,
+    angle_for_diagonals,
+    angle_for_joint,
+    angle_for_last_gap,
+    diagonals_differ,
+    effects,
+    is_within,
+    joint_gap,
+    last_gap,
+)
 
 ALL = AskedWork(joint_mm=150.0, width_mm=400.0, height_mm=700.0, pieces=4)
 
@@ -90,3 +104,47 @@ def test_the_work_is_said_in_mm_or_in_inches_and_thou() -> None:
         "A gap of 4 thou over a joint 6 in long allows 0.0382 degrees either way in each cut; "
         "this machine keeps within that."
     ]
+
+
+@pytest.mark.parametrize("angle", [math.radians(d) for d in (-3, -0.5, -0.01, 0.01, 0.5, 3)])
+def test_the_diagonals_of_a_leaning_case_are_those_of_its_corners(angle: float) -> None:
+    a, b = 640.0, 310.0
+    corners = np.array([[0, 0], [a, 0], [a + b * math.sin(angle), b * math.cos(angle)],
+                        [b * math.sin(angle), b * math.cos(angle)]])  # fmt: skip
+    long = np.linalg.norm(corners[2] - corners[0]) - np.linalg.norm(corners[3] - corners[1])
+    found = float(diagonals_differ(angle, a, b))
+    assert found == pytest.approx(float(long), rel=1e-9)
+    assert angle_for_diagonals(found, a, b) == pytest.approx(angle, rel=1e-12)
+    # The shop's formula for small errors.
+    assert found == pytest.approx(2 * a * b * math.sin(angle) / math.hypot(a, b), rel=2e-3)
+
+
+@pytest.mark.parametrize("pieces", [3, 4, 6, 8])
+def test_the_last_gap_of_a_frame_is_what_its_pieces_leave(pieces: int) -> None:
+    angle, joint = math.radians(0.05), 80.0
+    # Turn from piece to piece by what its two miters leave of 180 degrees; the last face
+    # should lie on the first.
+    heading = 0.0
+    for _ in range(pieces):
+        heading += 2 * (math.pi / pieces + angle)
+    leftover = heading - 2 * math.pi
+    gap = joint * math.tan(leftover)
+    assert float(last_gap(angle, joint, pieces)) == pytest.approx(gap, rel=1e-9)
+    assert float(angle_for_last_gap(gap, joint, pieces)) == pytest.approx(angle, rel=1e-9)
+
+
+def test_a_gap_at_a_joint_there_and_back() -> None:
+    angles = np.array([-0.01, 0, 0.002])
+    gaps = joint_gap(angles, 90)
+    np.testing.assert_allclose(gaps, 90 * np.sin(angles) / np.cos(angles), rtol=1e-14)
+    np.testing.assert_allclose(angle_for_joint(gaps, 90), angles, rtol=1e-14)
+
+
+def test_work_that_cannot_be_names_its_field() -> None:
+    for call, field in (
+        (lambda: angle_for_joint(1, 0), "joint"),
+        (lambda: angle_for_last_gap(1, 90, 2), "pieces"),
+        (lambda: angle_for_diagonals(900, 400, 300), "diagonals"),
+    ):
+        with pytest.raises(ValueError, match=field):
+            call()
