@@ -2,4 +2,4 @@
 
 from typing import Final
 
-VERSION: Final = "0.2.0"
+VERSION: Final = "0.3.0"

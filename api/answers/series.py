@@ -76,7 +76,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
         scored=Scored(row, score(facts), study),
         doubts=doubted(facts, numbers, found_before(connection, row)),
         trend=trend(facts),
-        uncounted=uncounted(connection, series_id),
+        uncounted=uncounted(connection, series_id, {r.id for t in readings.values() for r in t}),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 from uuid import UUID
@@ -9,7 +10,6 @@ from uuid import UUID
 from sqlalchemy import Connection
 
 from api.store.log import read_series
-from api.store.rows.series import counted_readings
 from capture import pairing
 from capture.records import Press, Reading
 
@@ -24,12 +24,13 @@ class Uncounted:
     why: Why
 
 
-def uncounted(connection: Connection, series_id: UUID) -> tuple[Uncounted, ...]:
+def uncounted(
+    connection: Connection, series_id: UUID, counted: Collection[UUID]
+) -> tuple[Uncounted, ...]:
     """The readings that the bench heard while it fed a series and that no trial holds, in order.
 
-    From the bench's log, replayed; the trials say which readings count.
+    From the bench's log, replayed. counted: the ids of the readings that trials hold.
     """
-    counted = counted_readings(connection, series_id)
     folding = pairing.Folding()
     heard: list[tuple[Press, pairing.OutcomeKind]] = []
     for entry in read_series(connection, series_id):

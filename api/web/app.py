@@ -14,6 +14,7 @@ from api import VERSION
 from api.server import Server
 from api.web import problems
 from api.web.guard import Guard
+from api.web.kept import KeptAnswers
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
 from api.web.pages.instruments import view as instruments_page
@@ -59,6 +60,7 @@ def build(server: Server) -> FastAPI:
         redoc_url=None,
     )
     app.state.server = server
+    app.state.kept = KeptAnswers()
     app.state.pulls = BoundedSemaphore(4)
     # A phone at the saw is often far from the router. Live streams are not compressed.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)

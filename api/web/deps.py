@@ -10,11 +10,19 @@ from sqlalchemy import Connection
 
 from api.server import Server
 from api.web.guard import loopback
+from api.web.kept import KeptAnswers
 
 
-def _server(request: Request) -> Server:
+# Both are coroutines, since FastAPI runs a plain function in a thread, which costs each request a
+# tenth of a millisecond.
+async def _server(request: Request) -> Server:
     server: Server = request.app.state.server
     return server
+
+
+async def _kept(request: Request) -> KeptAnswers:
+    kept: KeptAnswers = request.app.state.kept
+    return kept
 
 
 def _store(server: Annotated[Server, Depends(_server)]) -> Iterator[Connection]:
@@ -43,3 +51,4 @@ OnThisComputer = Depends(_here)
 
 TheServer = Annotated[Server, Depends(_server)]
 TheStore = Annotated[Connection, Depends(_store)]
+TheKept = Annotated[KeptAnswers, Depends(_kept)]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, select
 
 from api.store.rows.series import READINGS
 from api.store.tables import Bench, Caliper, Event, Reading, Refusal
@@ -14,7 +14,8 @@ from api.store.tables import Bench, Caliper, Event, Reading, Refusal
 
 def last_event_id(connection: Connection) -> int:
     """The number of the latest event of all benches, 0 before the first."""
-    return connection.scalar(select(func.max(Event.id))) or 0
+    # Asked so often that the text is given as it is.
+    return connection.exec_driver_sql("SELECT max(id) FROM events").scalar() or 0
 
 
 def events_after(

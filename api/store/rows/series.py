@@ -149,17 +149,6 @@ def readings_of_series(connection: Connection, series_id: UUID) -> dict[UUID, li
     return _readings_by_trial(connection, Trial.series_id == series_id)
 
 
-def counted_readings(connection: Connection, series_id: UUID) -> set[UUID]:
-    """The ids of the readings that trials of a series hold."""
-    return set(
-        connection.scalars(
-            select(TrialReading.reading_id)
-            .join(Trial, Trial.id == TrialReading.trial_id)
-            .where(Trial.series_id == series_id)
-        )
-    )
-
-
 def _readings_by_trial(
     connection: Connection, condition: ColumnElement[bool]
 ) -> dict[UUID, list[Row[Any]]]:

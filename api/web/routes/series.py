@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 
 from api.answers import series
 from api.answers.settings import AskedSeries, new_series
 from api.web import convert
 from api.web.asked.machine import machine_named
-from api.web.deps import TheServer, TheStore
+from api.web.deps import TheKept, TheServer
 from api.web.shapes import SeriesChangeIn, SeriesIn, SeriesOut
 
 router = APIRouter(tags=["series"])
@@ -26,9 +26,16 @@ def start_series(body: SeriesIn, server: TheServer) -> SeriesOut:
         return convert.series_out(series.series(store, series_id))
 
 
-@router.get("/series/{series_id}")
-def get_series(series_id: UUID, store: TheStore) -> SeriesOut:
-    return convert.series_out(series.series(store, series_id))
+@router.get("/series/{series_id}", response_model=SeriesOut)
+def get_series(series_id: UUID, server: TheServer, kept: TheKept) -> Response:
+    """A series with its trials and what they say."""
+    with server.reading() as store:
+
+        def answer() -> bytes:
+            found = convert.series_out(series.series(store, series_id))
+            return found.model_dump_json().encode()
+
+        return Response(kept.get(store, series_id, answer), media_type="application/json")
 
 
 @router.patch("/series/{series_id}")

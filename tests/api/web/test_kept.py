@@ -1,0 +1,133 @@
+"""A kept answer is given only while nothing has happened that it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from uuid import UUID
+
+import pytest
+from sqlalchemy import Engine, create_engine, event
+
+from api.answers import series as answers
+from api.server import Server
+from api.store.engine import open_engine
+from api.store.journal import Journal
+from api.web import convert
+from api.web.kept import KeptAnswers
+from tests.api.bench import Person
+from tests.api.entries import reading
+
+
+@pytest.fixture
+def person(client) -> Person:
+    return Person(client)
+
+
+@contextmanager
+def statements(engine: Engine) -> Iterator[list[str]]:
+    """The statements that the engine runs meanwhile."""
+    ran: list[str] = []
+
+    def note(_connection, _cursor, statement, *_rest) -> None:
+        ran.append(statement)
+
+    event.listen(engine, "before_cursor_execute", note)
+    yield ran
+    event.remove(engine, "before_cursor_execute", note)
+
+
+def anew(server: Server, series: str) -> str:
+    with server.reading() as store:
+        return convert.series_out(answers.series(store, UUID(series))).model_dump_json()
+
+
+def test_after_whatever_happens_the_answer_is_that_of_now(person, server, client):
+    series = person.start()
+
+    def same() -> None:
+        assert client.get(f"/api/series/{series}").text == anew(server, series)
+        assert client.get(f"/api/series/{series}").text == anew(server, series)
+
+    same()
+    person.press("12.30", "12.41", "12.30", "12.44", "12.31")
+    same()
+    person.post("/api/benches/main/take-back")
+    same()
+    person.post("/api/benches/main/swap-ends")
+    same()
+    (aside,) = person.press("0.00")
+    same()
+    assert person.series(series)["aside"][-1]["id"] == aside["id"]
+    client.patch(f"/api/series/{series}", json={"note": "after the rain"})
+    same()
+    assert person.series(series)["note"] == "after the rain"
+    person.post(f"/api/series/{series}/finish")
+    same()
+    assert person.series(series)["finished_at"] is not None
+    spot = {"method": "same-spot", "baseline": None, "strip_side": "left"}
+    person.start("Window saw", **spot)
+    person.press("12.30", "12.31", "12.30", "12.32", "12.30", "12.31")
+    person.post(f"/api/series/{series}/resume", status=409)
+    same()
+    assert person.series(series)["score"]["study"] is not None
+
+
+def test_what_another_program_writes_is_seen(person, store_url):
+    series = person.start()
+    person.press("12.30")
+    assert person.sent(series) == [["12.30"]]
+    elsewhere = open_engine(store_url)
+    Journal(elsewhere).keep([reading("12.44")])
+    elsewhere.dispose()
+    assert person.sent(series) == [["12.30", "12.44"]]
+
+
+def test_while_nothing_happens_one_statement_finds_that_out(person, server):
+    series = person.start()
+    person.press("12.30", "12.41")
+    first = person.series(series)
+    with statements(server.engine) as ran:
+        assert person.series(series) == first
+    assert len(ran) == 1
+
+
+def test_a_series_that_is_not_there_is_not_found_twice(client):
+    for _ in range(2):
+        answer = client.get(f"/api/series/{UUID(int=3)}")
+        assert answer.status_code == 404
+        assert answer.headers["Content-Type"] == "application/problem+json"
+
+
+def test_only_so_many_bytes_are_kept_the_latest_asked_ones():
+    engine = create_engine("sqlite://")
+    kept = KeptAnswers(most_bytes=250)
+    made: list[str] = []
+
+    def ask(name: str, size: int = 100) -> bytes:
+        def answer() -> bytes:
+            made.append(name)
+            return name.encode() * size
+
+        return kept.get(store, name, answer)
+
+    with engine.connect() as store:
+        store.exec_driver_sql("CREATE TABLE events (id INTEGER PRIMARY KEY)")
+        assert ask("a") == b"a" * 100
+        ask("b")
+        ask("a")
+        ask("c")  # b was asked longest ago
+        assert made == ["a", "b", "c"]
+        ask("a")
+        assert made == ["a", "b", "c"]
+        ask("b")
+        assert made == ["a", "b", "c", "b"]
+        ask("large", 300)  # larger than all that may be kept: answered, not kept
+        ask("large", 300)
+        ask("b")
+        assert made == ["a", "b", "c", "b", "large", "large"]
+        store.exec_driver_sql("INSERT INTO events VALUES (7)")
+        ask("b")
+        ask("b")
+        assert made[6:] == ["b"]
+    engine.dispose()
