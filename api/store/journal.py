@@ -353,13 +353,18 @@ class Journal:
             return known
 
     def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
-        """Record what happened to a machine.
+        """Record what happened to a machine; the bench that measured it last gets an event, since
+        the answers about its series rest on this too.
 
         Raises NotFound where no machine has that id.
         """
         change_id = new_id()
         with self._writing() as connection:
             _need_machine(connection, machine_id)
+            bench_id = connection.execute(_MEASURED_AT, {"machine": machine_id}).scalar()
+            if bench_id is not None:
+                data = {"machine": str(machine_id), "kind": kind, "at": at.isoformat()}
+                self._add_event(bench_id, "setup change", change_id, data)
             connection.execute(
                 insert(SetupChange).values(
                     id=change_id,
@@ -591,6 +596,12 @@ _LOCK_AND_NOTIFY: Final = text(
     f"SELECT pg_advisory_xact_lock({_EVENT_LOCK}), pg_notify('{CHANNEL}', '')"
 )
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
+_MEASURED_AT: Final = (
+    select(_SERIES.c.bench_id)
+    .where(_SERIES.c.machine_id == bindparam("machine"))
+    .order_by(_SERIES.c.started_at.desc())
+    .limit(1)
+)
 _NO_DATA: Final[dict[str, Any]] = {}
 _SAID: Final = (
     *(_READINGS.c.id, _READINGS.c.bench_id, _READINGS.c.caliper_id),

@@ -73,6 +73,23 @@ def test_after_whatever_happens_the_answer_is_that_of_now(person, server, client
     assert person.series(series)["score"]["study"] is not None
 
 
+def test_a_setup_change_is_heard_of_by_what_rests_on_the_series_before_it(person, server, client):
+    person.start()
+    person.press("10.00", "11.00", "12.00", "13.00", "14.00", "15.00")
+    series = person.start()
+    person.press("10.00", "10.00", "12.00", "12.00", "14.00", "14.00")
+    assert [d["kind"] for d in person.series(series)["doubts"]] == ["wrong turn"]
+    assert client.get(f"/api/series/{series}").text == anew(server, series)
+    before = anew(server, series)
+    machine = person.series(series)["machine"]["id"]
+    at = person.series(series)["started_at"]
+    change = {"machine": machine, "kind": "adjusted", "at": at}
+    person.post("/api/setup-changes", change, 201)
+    assert anew(server, series) != before
+    assert person.series(series)["doubts"] == []
+    assert client.get(f"/api/series/{series}").text == anew(server, series)
+
+
 def test_what_another_program_writes_is_seen(person, store_url):
     series = person.start()
     person.press("12.30")
