@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
-from typing import Any
+from collections.abc import Collection, Iterable, Sequence
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, select, tuple_
+from sqlalchemy import Connection, Row, Select, bindparam, select, tuple_
 
 from api.errors import InvalidField, NotFound
 from api.store.tables import Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
@@ -24,6 +24,8 @@ _WITH_NAMES: Select[Any] = (
     .join(Machine, Machine.id == Series.machine_id)
 )
 
+# Statements that each press runs are made once: building one takes as long as running it.
+_SERIES: Final = _WITH_NAMES.where(Series.id == bindparam("series"))
 
 READINGS: Select[Any] = (
     select(Reading.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
@@ -38,7 +40,7 @@ def series(connection: Connection, series_id: UUID) -> Row[Any]:
 
     Raises NotFound where no series has that id.
     """
-    row = connection.execute(_WITH_NAMES.where(Series.id == series_id)).first()
+    row = connection.execute(_SERIES, {"series": series_id}).first()
     if row is None:
         raise NotFound("there is no series with that id")
     return row
@@ -90,16 +92,12 @@ def latest_series(
 
 def trial(connection: Connection, trial_id: UUID) -> Row[Any]:
     """One trial's row; its state is "gone" since its last reading was taken back."""
-    return connection.execute(select(Trial.__table__).where(Trial.id == trial_id)).one()
+    return connection.execute(_TRIAL, {"trial": trial_id}).one()
 
 
 def trials(connection: Connection, series_id: UUID) -> Sequence[Row[Any]]:
     """The trials of a series in order, without those that are gone."""
-    return connection.execute(
-        select(Trial.__table__)
-        .where(Trial.series_id == series_id, Trial.state != "gone")
-        .order_by(Trial.number)
-    ).all()
+    return connection.execute(_TRIALS, {"series": series_id}).all()
 
 
 def last_trial(connection: Connection, series_id: UUID) -> Row[Any] | None:
@@ -136,42 +134,49 @@ def complete_trials(
     )
     for row in connection.execute(query):
         found[row.series_id].append(row)
-    return found, _readings_by_trial(connection, complete)
+    return found, _by_trial(connection.execute(_PLACED.where(complete)))
 
 
 def readings_of_trial(connection: Connection, trial_id: UUID) -> list[Row[Any]]:
     """The readings of a trial, in slot order."""
-    return _readings_by_trial(connection, Trial.id == trial_id)[trial_id]
+    return _by_trial(connection.execute(_OF_TRIAL, {"trial": trial_id}))[trial_id]
 
 
 def readings_of_series(connection: Connection, series_id: UUID) -> dict[UUID, list[Row[Any]]]:
     """The readings of each trial of a series, in slot order."""
-    return _readings_by_trial(connection, Trial.series_id == series_id)
+    return _by_trial(connection.execute(_OF_SERIES, {"series": series_id}))
 
 
-def _readings_by_trial(
-    connection: Connection, condition: ColumnElement[bool]
-) -> dict[UUID, list[Row[Any]]]:
+def _by_trial(rows: Iterable[Row[Any]]) -> dict[UUID, list[Row[Any]]]:
     found: dict[UUID, list[Row[Any]]] = defaultdict(list)
-    query: Any = (
-        select(
-            TrialReading.trial_id,
-            TrialReading.slot,
-            TrialReading.place,
-            Reading.id,
-            Reading.sent,
-            Reading.unit,
-            Reading.nm,
-            Reading.origin,
-            Reading.taken_at,
-            Caliper.name.label("caliper"),
-        )
-        .join(Trial, Trial.id == TrialReading.trial_id)
-        .join(Reading, Reading.id == TrialReading.reading_id)
-        .join(Caliper, Caliper.id == Reading.caliper_id)
-        .where(condition)
-        .order_by(TrialReading.trial_id, TrialReading.slot)
-    )
-    for row in connection.execute(query):
+    for row in rows:
         found[row.trial_id].append(row)
     return found
+
+
+_TRIAL: Final = select(Trial.__table__).where(Trial.id == bindparam("trial"))
+_TRIALS: Final = (
+    select(Trial.__table__)
+    .where(Trial.series_id == bindparam("series"), Trial.state != "gone")
+    .order_by(Trial.number)
+)
+_PLACED: Any = (
+    select(
+        TrialReading.trial_id,
+        TrialReading.slot,
+        TrialReading.place,
+        Reading.id,
+        Reading.sent,
+        Reading.unit,
+        Reading.nm,
+        Reading.origin,
+        Reading.taken_at,
+        Caliper.name.label("caliper"),
+    )
+    .join(Trial, Trial.id == TrialReading.trial_id)
+    .join(Reading, Reading.id == TrialReading.reading_id)
+    .join(Caliper, Caliper.id == Reading.caliper_id)
+    .order_by(TrialReading.trial_id, TrialReading.slot)
+)
+_OF_TRIAL: Final = _PLACED.where(Trial.id == bindparam("trial"))
+_OF_SERIES: Final = _PLACED.where(Trial.series_id == bindparam("series"))
