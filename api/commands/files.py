@@ -14,15 +14,16 @@ _BESIDE: Final = 200
 _ENOUGH: Final = 65_536
 
 
-def allow_files(ports: int) -> None:
-    """Let this program open enough files to listen to so many ports.
+def allow_files(ports: int) -> int:
+    """Let this program open enough files to listen to so many ports; returns how many of them are
+    left for readers of live events.
 
     Ends the command with a sentence where the system does not allow it. Windows has no such limit.
     """
     try:
         import resource
     except ImportError:
-        return
+        return _ENOUGH
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     most = _ENOUGH if hard == resource.RLIM_INFINITY else min(hard, _ENOUGH)
     if soft != resource.RLIM_INFINITY and soft < most:
@@ -32,9 +33,12 @@ def allow_files(ports: int) -> None:
         except (OSError, ValueError):
             pass  # some systems report more than they allow
     needed = ports * _A_PORT + _BESIDE
-    if soft != resource.RLIM_INFINITY and soft < needed:
+    if soft == resource.RLIM_INFINITY:
+        return _ENOUGH
+    if soft < needed:
         fail(
             f"{ports} calipers need about {needed} open files, and this computer allows {soft};"
             f" raise that with ulimit -n {needed} (in a service: LimitNOFILE={needed}), or spread"
             " the calipers over several programs"
         )
+    return soft - needed + _BESIDE // 2

@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     from api.server import Server
     from api.store.engine import StoreError
 
-    allow_files(len(settings.calipers) + remembered(settings.data))
+    files = allow_files(len(settings.calipers) + remembered(settings.data))
     if settings.pretend:
         _only_its_own(settings, listener)
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
@@ -99,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             _say_whether_invented(server)
         server.start()
-        _serve(server, listener)
+        _serve(server, listener, files)
     finally:
         server.close()
         listener.close()
@@ -201,11 +201,14 @@ def _listener(host: str, port: int) -> socket.socket:
     return listener
 
 
-def _serve(server: Server, listener: socket.socket) -> None:
+def _serve(server: Server, listener: socket.socket, files: int) -> None:
+    """Serve until a signal says to stop; `files` may be open for readers of live events."""
     import uvicorn
 
     from api.web.app import build
+    from api.web.connections import Connection
     from api.web.guard import loopback
+    from api.web.live import MOST_READERS
 
     host, port = listener.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
@@ -224,7 +227,8 @@ def _serve(server: Server, listener: socket.socket) -> None:
             super().handle_exit(sig, frame)
 
     config = uvicorn.Config(
-        build(server),
+        build(server, min(files, MOST_READERS)),
+        http=Connection,
         log_config=None,
         access_log=False,
         server_header=False,

@@ -15,6 +15,7 @@ from api.server import Server
 from api.web import problems
 from api.web.guard import Guard
 from api.web.kept import KeptAnswers
+from api.web.live import MOST_READERS, Live
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
 from api.web.pages.instruments import view as instruments_page
@@ -43,12 +44,19 @@ from api.web.routes import (
 )
 
 
-def build(server: Server) -> FastAPI:
-    """The application on `server`, which the caller starts and closes."""
+def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
+    """The application on `server`, which the caller starts and closes.
+
+    readers: how many may follow live events at once.
+    """
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        app.state.server.signal.attach(asyncio.get_running_loop())
+        server: Server = app.state.server
+        server.signal.attach(asyncio.get_running_loop())
+        app.state.live = Live(
+            server.engine, server.signal, server.calipers, server.pretends, readers
+        )
         yield
 
     app = FastAPI(

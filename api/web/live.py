@@ -1,142 +1,411 @@
-"""Live events: a signal that something was committed, and the store's own event numbers.
+"""Live streams: each event of a bench is read and made once, for all of its readers.
 
-A reader always gets from the store what comes after the number it saw last. The signal only says
-when to look, so a reader that was disconnected, or is connected to another process, misses nothing
-and gets nothing twice. The states of calipers are sent separately: they are known without the
-store, and most needed when it fails.
+Each bench that has readers has a hub. It reads new events from the store when a signal says that
+something was committed, and keeps the latest messages by the store's own event numbers. A reader
+is a position in them and nothing more: it takes what comes after the number it saw last when its
+connection has room, so a slow one holds up nobody. One that is further behind than what the hub
+keeps reads the store in pages until it is not. So a reader that was disconnected, or is connected
+to another process, misses nothing and gets nothing twice. The states of calipers are sent
+separately: they are known without the store, and most needed when it fails.
+
+All of this runs on the event loop; only what reads the store runs in threads.
 """
 
 from __future__ import annotations
 
 import asyncio
-import json
-from collections.abc import AsyncIterator, Callable
+import logging
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import aclosing, suppress
+from dataclasses import dataclass
 from typing import Any, Final
 
-from fastapi.encoders import jsonable_encoder
-from sqlalchemy import Connection, Engine, Row
+from fastapi import HTTPException
+from fastapi.responses import StreamingResponse
+from sqlalchemy import Engine, Row
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
+from starlette.types import Receive, Scope, Send
 
-from api.answers import bench as benches
-from api.answers import series
 from api.store.commit_signal import CommitSignal
 from api.store.rows import events
-from api.web import convert
-from capture.records import CaliperState
+from api.web.live_messages import (
+    LAST_IS_ENOUGH,
+    Calipers,
+    Message,
+    Told,
+    messages,
+    said,
+    state_message,
+    superseded,
+)
+
+PATH: Final = "/api/live"
+"""Where they are asked for."""
+
+MOST_READERS: Final = 1000
+"""How many readers one server serves, of all benches together; each is an open file."""
 
 # A line now and then, so that both sides notice a dead connection.
 _STILL_HERE_S: Final = 15.0
 _ASK_AGAIN_S: Final = 1.0
+_COME_AGAIN_S: Final = 15
+# The store is unreachable or busy; it is read again.
+_AWAY: Final = (DBAPIError, NoConnectionFree)
+_PAGE: Final = 256
+"""Events read from the store, and handed to a reader, at once."""
+_KEPT: Final = 1024
+"""The latest events of a bench that its hub keeps."""
+# Messages made at once of those that a reader was away for.
+_MADE_TOGETHER: Final = 32
+
+_log = logging.getLogger(__name__)
 
 
-Calipers = Callable[[str], list[CaliperState]]
-"""The states of the calipers of a bench now."""
+class Live:
+    """The live streams of one server; used on its event loop alone."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        signal: CommitSignal,
+        calipers: Calipers,
+        pretends: Callable[[str], bool],
+        most: int = MOST_READERS,
+    ) -> None:
+        self.engine = engine
+        self.signal = signal
+        self.calipers = calipers
+        self.pretends = pretends
+        self._most = most
+        self.readers = 0
+        self._hubs: dict[str, _Hub] = {}
+        # One thread at a time for scores, one for readers far behind: the others are for readings.
+        self.scoring = asyncio.Semaphore(1)
+        self.paging = asyncio.Semaphore(1)
+
+    def follow(self, bench: str, after: int) -> EventStream:
+        """The answer with Server-Sent Events (WHATWG HTML, 9.2) of a bench, from event number
+        `after` on.
+
+        Raises HTTPException (503) where there are too many readers.
+        """
+        if self.readers >= self._most:
+            raise HTTPException(
+                503,
+                f"{self._most} pages and programs follow live events here, and this server serves"
+                " no more at once; close some that nobody looks at, then try again",
+                {"Retry-After": str(_COME_AGAIN_S)},
+            )
+        hub = self._hubs.get(bench)
+        if hub is None or hub.over:
+            hub = self._hubs[bench] = _Hub(self, bench)
+        self.readers += 1
+        hub.readers += 1
+        return EventStream(_Reader(hub, after).chunks(), lambda: self._leave(hub))
+
+    def _leave(self, hub: _Hub) -> None:
+        self.readers -= 1
+        hub.readers -= 1
+        if not hub.readers:
+            hub.close()
+            if self._hubs.get(hub.bench) is hub:
+                del self._hubs[hub.bench]
 
 
-async def stream(
-    engine: Engine, signal: CommitSignal, bench: str, after: int, calipers: Calipers, pretend: bool
-) -> AsyncIterator[str]:
-    """Server-Sent Events (WHATWG HTML, 9.2) of a bench, from event number `after` on."""
-    waiter = signal.join()
-    states = _States(bench, calipers)
-    try:
-        yield "retry: 1000\n\n"
-        while not signal.closed:
-            waiter.clear()  # before reading: later commits set it again
-            # First, without the store: a reader must see that the store fails while it does.
-            if changed := states.changed():
-                yield "".join(changed)
-            wait_s = _STILL_HERE_S
-            try:
-                seen, messages = await asyncio.to_thread(
-                    _messages, engine, bench, after, calipers, pretend
-                )
-            except DBAPIError:  # the store is unreachable; read again when it is back
-                seen, messages, wait_s = after, [], _ASK_AGAIN_S
-            if messages:
-                yield "".join(messages)
-            if seen > after:
-                after = seen
-                continue
-            try:
-                await asyncio.wait_for(waiter.wait(), wait_s)
-            except TimeoutError:
-                yield ": still here\n\n"
-    finally:
-        signal.leave(waiter)
+class EventStream(StreamingResponse):
+    """Sends `chunks`, and calls `left` when that has ended, however it did."""
+
+    def __init__(self, chunks: AsyncIterator[bytes], left: Callable[[], None]) -> None:
+        headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+        super().__init__(chunks, media_type="text/event-stream", headers=headers)
+        self.left = left
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            async with aclosing(self.body_iterator):  # type: ignore[type-var]
+                await super().__call__(scope, receive, send)
+        finally:
+            self.left()
 
 
-class _States:
-    """The states of a bench's calipers, as its reader last got them.
+@dataclass(slots=True)
+class _Entry:
+    """An event of the store; `message` is None until it is made."""
 
-    They are not events of the store and have no number: a reader that reconnects gets all of
-    them.
+    event: Row[Any]
+    message: Message | None = None
+
+
+class _Hub:
+    """The latest events of one bench, made once for all of its readers.
+
+    `_kept` holds, by number, every event of the bench after `start` that was committed until the
+    store was read last, except those that a later one makes needless. They are made in the order
+    of their numbers and handed out in it; scores are made beside the others, so that a reading
+    never waits for one that is needless by then.
     """
 
-    def __init__(self, bench: str, calipers: Calipers) -> None:
-        self._bench = bench
-        self._calipers = calipers
-        self._sent: dict[str, tuple[str, str]] = {}
+    def __init__(self, live: Live, bench: str) -> None:
+        self.bench = bench
+        self.readers = 0
+        self.start: int | None = None  # None until the store was read
+        self.news = asyncio.Event()  # another one after each change
+        self._live = live
+        self._kept: dict[int, _Entry] = {}
+        self._end = 0
+        # Only what comes after this number is made: no reader asks for the others.
+        self._wanted: int | None = None
+        self._unmade = asyncio.Event()
+        self._states: dict[str, tuple[tuple[str, str], bytes]] = {}
+        self._task = asyncio.create_task(self._run(), name=f"live events of {bench}")
+        self._failed = False
 
-    def changed(self) -> list[str]:
-        messages = []
-        for state in self._calipers(self._bench):
-            now = (state.state, state.message)
-            if self._sent.get(state.caliper) != now:
-                self._sent[state.caliper] = now
-                messages.append(_text("caliper", convert.caliper_out(state)))
-        return messages
+    @property
+    def over(self) -> bool:
+        return self._failed or self._live.signal.closed
+
+    def close(self) -> None:
+        self._task.cancel()
+
+    # ------------------------------------------------------------ what readers ask
+
+    def after(self, number: int) -> list[tuple[int, Message]]:
+        """The next events after `number`, which is `start` or later; none where they are still
+        being made."""
+        if self._wanted is None or number < self._wanted:
+            self._wanted = number
+            self._unmade.set()
+        waiting: list[_Entry] = []
+        for entry in reversed(self._kept.values()):
+            if entry.event.id <= number:
+                break
+            waiting.append(entry)
+        found: list[tuple[int, Message]] = []
+        for entry in reversed(waiting[-_PAGE:]):
+            if entry.message is None:
+                break
+            found.append((entry.event.id, entry.message))
+        return found
+
+    async def page(self, number: int, start: int) -> tuple[int, list[Message]]:
+        """The next events after `number` up to `start` from the store, and how far they reach."""
+        async with self._live.paging:
+            found = await asyncio.to_thread(self._page, number, start)
+        self.look()  # a bench in it may tell newer states
+        return found
+
+    def look(self, *, afresh: bool = False) -> bool:
+        """Note the states of the calipers now, and return whether one has changed; `afresh` also
+        notes what is no news, as when a caliper was heard last."""
+        states = {}
+        for state in self._live.calipers(self.bench):
+            before = self._states.get(state.caliper)
+            now = said(state)
+            if afresh or before is None or before[0] != now:
+                states[state.caliper] = now, state_message(state)
+            else:
+                states[state.caliper] = before
+        changed = states != self._states
+        self._states = states
+        return changed
+
+    def states(self, told: Told) -> Iterator[bytes]:
+        """The states of calipers that differ from those told, which they are then."""
+        for caliper, (now, text) in self._states.items():
+            if told.get(caliper) != now:
+                told[caliper] = now
+                yield text
+
+    # ------------------------------------------------------------ what runs
+
+    async def _run(self) -> None:
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                rest = tasks.create_task(self._make_rest())
+                await self._follow()
+                rest.cancel()
+        except Exception as error:
+            _log.error("the live events of bench %s", self.bench, exc_info=error)
+            self._failed = True
+        finally:
+            self._wake()
+
+    async def _follow(self) -> None:
+        """Read what is new whenever something was committed."""
+        waiter = self._live.signal.join()
+        try:
+            while not self.over:
+                waiter.clear()  # before reading: later commits set it again
+                # First, without the store: a reader must see that the store fails while it does.
+                if self.look():
+                    self._wake()
+                wait_s = _STILL_HERE_S
+                try:
+                    if self.start is None:
+                        self._begin(await asyncio.to_thread(self._latest))
+                    else:
+                        fresh = await asyncio.to_thread(self._fresh, self._end)
+                        self._add(fresh)
+                        if len(fresh) == _PAGE:
+                            continue
+                except _AWAY:
+                    wait_s = _ASK_AGAIN_S
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(wait_s):
+                        await waiter.wait()
+        finally:
+            self._live.signal.leave(waiter)
+
+    async def _make_rest(self) -> None:
+        """Make what is not made as it is read: scores, and what a reader was away for."""
+        while True:
+            entries = self._next_unmade()
+            if not entries:
+                self._unmade.clear()
+                await self._unmade.wait()
+                continue
+            async with self._live.scoring:
+                began = time.monotonic()
+                try:
+                    made = await asyncio.to_thread(self._made, [e.event for e in entries])
+                except _AWAY:
+                    await asyncio.sleep(_ASK_AGAIN_S)
+                    continue
+                took = time.monotonic() - began
+                for entry, message in zip(entries, made, strict=True):
+                    entry.message = message
+                self._tell()
+                # At most half of the time: however long a series is, readings come first.
+                await asyncio.sleep(took)
+
+    def _next_unmade(self) -> list[_Entry]:
+        """The next entries to make, in order: a score by itself, of the others a few."""
+        found: list[_Entry] = []
+        for entry in self._kept.values():
+            if entry.message is not None or self._wanted is None or entry.event.id <= self._wanted:
+                continue
+            if entry.event.kind == "score":
+                return found or [entry]
+            found.append(entry)
+            if len(found) == _MADE_TOGETHER:
+                break
+        return found
+
+    def _begin(self, found: list[Row[Any]]) -> None:
+        self.start = found[0].id - 1 if len(found) == _PAGE else 0
+        self._add([_Entry(event) for event in found])
+
+    def _add(self, fresh: list[_Entry]) -> None:
+        for entry in fresh:
+            if entry.event.kind in LAST_IS_ENOUGH:
+                self._drop_before(entry.event)
+            self._kept[entry.event.id] = entry
+            self._end = entry.event.id
+        while len(self._kept) > _KEPT:
+            self.start = next(iter(self._kept))
+            del self._kept[self.start]
+        self._unmade.set()
+        self._tell()
+
+    def _drop_before(self, event: Row[Any]) -> None:
+        """Forget the event that this one makes needless, whether a reader has it or not."""
+        for number, entry in reversed(self._kept.items()):
+            if (entry.event.kind, entry.event.subject) == (event.kind, event.subject):
+                del self._kept[number]
+                return
+
+    def _tell(self) -> None:
+        """Wake the readers for new messages. A bench holds states of calipers too, so those that
+        are told after it must not be older."""
+        self.look()
+        self._wake()
+
+    def _wake(self) -> None:
+        news, self.news = self.news, asyncio.Event()
+        news.set()
+
+    # ------------------------------------------------------------ in a thread
+
+    def _latest(self) -> list[Row[Any]]:
+        with self._live.engine.connect() as connection:
+            return events.latest_events(connection, self.bench, _PAGE)
+
+    def _fresh(self, end: int) -> list[_Entry]:
+        """The next events after `end`; scores, which take a while, are left to be made later."""
+        with self._live.engine.connect() as connection:
+            found = events.events_after(connection, self.bench, end, _PAGE)
+            needless = superseded(found)
+            now = [e for e in found if e.kind != "score" and e.id not in needless]
+            made = dict(zip((e.id for e in now), self._messages(connection, now), strict=True))
+        return [_Entry(event, made.get(event.id)) for event in found]
+
+    def _made(self, found: list[Row[Any]]) -> list[Message]:
+        with self._live.engine.connect() as connection:
+            return self._messages(connection, found)
+
+    def _page(self, number: int, start: int) -> tuple[int, list[Message]]:
+        with self._live.engine.connect() as connection:
+            # Twice as many as are sent: then a series that goes on is not scored for each page.
+            found = events.events_after(connection, self.bench, number, 2 * _PAGE)
+            needless = superseded(found)
+            page = [event for event in found[:_PAGE] if event.id <= start]
+            made = self._messages(connection, [e for e in page if e.id not in needless])
+        return page[-1].id if len(page) == _PAGE else start, made
+
+    def _messages(self, connection: Any, found: list[Row[Any]]) -> list[Message]:
+        live = self._live
+        states = live.calipers(self.bench)
+        return messages(connection, self.bench, found, states, live.pretends(self.bench))
 
 
-def _messages(
-    engine: Engine, bench: str, after: int, calipers: Calipers, pretend: bool
-) -> tuple[int, list[str]]:
-    with engine.connect() as connection:
-        found = events.events_after(connection, bench, after)
-        # A score covers all trials so far: of several, the last is enough.
-        latest = {(e.kind, e.subject): e.id for e in found if e.kind in ("score", "bench")}
-        messages: list[str] = []
-        for event in found:
-            if latest.get((event.kind, event.subject), event.id) == event.id:
-                if event.kind == "score" and messages:
-                    break  # it takes a while to compute; send what is ready first
-                if event.kind == "caliper" and _known(event, calipers(bench)):
-                    after = event.id
-                    continue  # sent already, and may be outdated
-                data = _data(connection, bench, event, calipers(bench), pretend)
-                messages.append(_message(event, data))
-            after = event.id
-    return after, messages
+class _Reader:
+    """One reader of a bench: how far it has come."""
 
+    def __init__(self, hub: _Hub, after: int) -> None:
+        self._hub = hub
+        self._after = after
+        self._told: Told = {}
 
-def _data(
-    connection: Connection, bench: str, event: Row[Any], calipers: list[CaliperState], pretend: bool
-) -> Any:
-    match event.kind:
-        case "reading":
-            return convert.reading_out(benches.heard(connection, event))
-        case "trial":
-            return convert.trial_out(series.trial(connection, event.subject))
-        case "score":
-            scored = series.scored(connection, event.subject)
-            return {"series": event.subject, "score": convert.score_out(scored)}
-        case "refusal":
-            return convert.refusal_out(events.refusal(connection, event.subject))
-        case "bench":
-            return convert.bench_out(benches.bench(connection, bench), calipers, pretend)
-        case _:
-            return event.data
+    async def chunks(self) -> AsyncIterator[bytes]:
+        """Server-Sent Events, and a comment where there is none for a while."""
+        hub = self._hub
+        yield b"retry: 1000\n\n"
+        hub.look(afresh=True)
+        while not hub.over:
+            news = hub.news  # before looking: what comes later sets it
+            if states := b"".join(hub.states(self._told)):
+                yield states
+            wait_s = _STILL_HERE_S
+            try:
+                chunk = await self._next()
+            except _AWAY:
+                chunk, wait_s = None, _ASK_AGAIN_S
+            if chunk is not None:
+                if chunk:
+                    yield chunk
+                continue
+            try:
+                async with asyncio.timeout(wait_s):
+                    await news.wait()
+            except TimeoutError:
+                yield b": still here\n\n"
 
-
-def _known(event: Row[Any], states: list[CaliperState]) -> bool:
-    """Whether the event is of a caliper whose state this server knows itself."""
-    return any(state.caliper == event.data.get("name") for state in states)
-
-
-def _message(event: Row[Any], data: Any) -> str:
-    return f"id: {event.id}\n{_text(event.kind, data)}"
-
-
-def _text(kind: str, data: Any) -> str:
-    text = json.dumps(jsonable_encoder(data), separators=(",", ":"))
-    return f"event: {kind}\ndata: {text}\n\n"
+    async def _next(self) -> bytes | None:
+        """The bytes of the next events, None where there are none now."""
+        start = self._hub.start
+        if start is None:
+            return None
+        if self._after < start:
+            self._after, found = await self._hub.page(self._after, start)
+        else:
+            numbered = self._hub.after(self._after)
+            if not numbered:
+                return None
+            self._after = numbered[-1][0]
+            found = [message for _, message in numbered]
+        for message in found:
+            if message.told is not None:
+                self._told = dict(message.told)
+        return b"".join(message.text for message in found)

@@ -90,7 +90,9 @@ def install(app: FastAPI) -> None:
             detail = "there is nothing at this address; /openapi.json lists all addresses"
         if error.status_code == 405:
             detail = "this address does not take that method; /openapi.json lists those it takes"
-        return problem(error.status_code, detail)
+        answer = problem(error.status_code, detail)
+        answer.headers.update(error.headers or {})
+        return answer
 
     @app.exception_handler(StoreError)
     def _lost(_request: Request, error: StoreError) -> JSONResponse:

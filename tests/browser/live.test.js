@@ -38,6 +38,7 @@ let heard;
 let links;
 let asked;
 let alive; // whether the server answers when it is asked
+let answers; // what it answers
 const source = () => Source.all.at(-1);
 
 beforeEach(() => {
@@ -47,11 +48,12 @@ beforeEach(() => {
   globalThis.EventSource = Source;
   Source.all = [];
   [heard, links, asked, alive] = [[], [], [], true];
+  answers = () => new Response("");
   globalThis.fetch = (path, { signal }) => {
     asked.push(path);
-    return new Promise((answer, fail) => (alive ? answer() : signal.addEventListener("abort", fail)));
+    return new Promise((answer, fail) => (alive ? answer(answers()) : signal.addEventListener("abort", fail)));
   };
-  listen("saw 1", 40, ({ kind, data }, number) => heard.push([kind, number, data]), (up) => links.push(up));
+  listen("saw 1", 40, ({ kind, data }, number) => heard.push([kind, number, data]), (up, why) => links.push(why ?? up));
 });
 
 test("it asks for what comes after the last event known", () => {
@@ -89,6 +91,29 @@ test("a stream that the browser gave up is begun anew behind what was heard", as
   await clock.until(2000);
   assert.equal(source().address, "/api/live?bench=saw%201&after=41");
   assert.deepEqual(links, [true, false]);
+});
+
+test("why a stream is refused is said, and it is tried again when the server says", async () => {
+  const problem = { status: 503, headers: { "Retry-After": "15" } };
+  answers = () => new Response(JSON.stringify({ detail: "1000 pages follow; close some" }), problem);
+  source().breaks(Source.CLOSED);
+  await clock.until(1);
+  assert.deepEqual(asked, ["/api/live?bench=saw%201&after=40"]);
+  assert.deepEqual(links, [false, "1000 pages follow; close some"]);
+  await clock.until(14_999);
+  assert.equal(Source.all.length, 1);
+  await clock.until(15_001);
+  assert.equal(Source.all.length, 2);
+  source().opens();
+  assert.deepEqual(links.slice(2), [true]);
+});
+
+test("a stream refused by something else is tried again soon", async () => {
+  answers = () => new Response("<h1>Bad gateway</h1>", { status: 502 });
+  source().breaks(Source.CLOSED);
+  await clock.until(2000);
+  assert.deepEqual(links, [false]);
+  assert.equal(Source.all.length, 2);
 });
 
 test("a stream that the browser mends by itself is left to it", async () => {

@@ -31,6 +31,18 @@ def events_after(
     ).all()
 
 
+def latest_events(connection: Connection, bench_name: str, limit: int) -> list[Row[Any]]:
+    """The latest events of a bench, in order, at most `limit`."""
+    found = connection.execute(
+        select(Event.__table__)
+        .join(Bench, Bench.id == Event.bench_id)
+        .where(Bench.name == bench_name)
+        .order_by(Event.id.desc())
+        .limit(limit)
+    )
+    return list(reversed(found.all()))
+
+
 def last_of_kind(connection: Connection, bench_id: int, kind: str) -> Row[Any] | None:
     """The latest event of a bench that is of this kind."""
     return connection.execute(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query
+from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import StreamingResponse
 
+from api.server import Server
 from api.store.rows import events
 from api.web.deps import TheServer
-from api.web.live import stream
+from api.web.live import Live
 from api.web.shapes import BenchName
 
 router = APIRouter(tags=["live"])
@@ -17,6 +19,7 @@ router = APIRouter(tags=["live"])
 
 @router.get("/live", response_class=StreamingResponse)
 async def live(
+    request: Request,
     server: TheServer,
     bench: BenchName = "main",
     after: Annotated[int | None, Query(ge=0, description="the last event already seen")] = None,
@@ -24,12 +27,13 @@ async def live(
 ) -> StreamingResponse:
     """Server-Sent Events of a bench: what comes after the event seen last, or from now on."""
     seen = last_event_id if last_event_id is not None else after
-    with server.reading() as store:
-        latest = events.last_event_id(store)
+    latest = await asyncio.to_thread(_latest, server)
     # A reader may have seen more events than the store has, where that was restored from a backup.
     seen = latest if seen is None else min(seen, latest)
-    return StreamingResponse(
-        stream(server.engine, server.signal, bench, seen, server.calipers, server.pretends(bench)),
-        media_type="text/event-stream",
-        headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
-    )
+    streams: Live = request.app.state.live
+    return streams.follow(bench, seen)
+
+
+def _latest(server: Server) -> int:
+    with server.reading() as store:
+        return events.last_event_id(store)

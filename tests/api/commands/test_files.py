@@ -25,8 +25,13 @@ def test_a_low_limit_is_raised_as_far_as_it_goes_and_no_further(few):
     hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
     most = 65_536 if hard == resource.RLIM_INFINITY else min(hard, 65_536)
     assert most > few
-    allow_files(1)
+    assert allow_files(1) == most - 107
     assert resource.getrlimit(resource.RLIMIT_NOFILE) == (most, hard)
+
+
+def test_readers_of_live_events_get_what_the_ports_leave(monkeypatch):
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (512, 512))
+    assert [allow_files(ports) for ports in (0, 10, 44)] == [412, 342, 104]
 
 
 @pytest.mark.usefixtures("few")
@@ -44,5 +49,5 @@ def test_more_ports_than_files_are_one_sentence_and_exit_2(capsys):
 
 def test_a_system_without_such_a_limit_needs_none(few, monkeypatch):
     monkeypatch.setitem(sys.modules, "resource", None)
-    allow_files(10_000)
+    assert allow_files(10_000) > 1000
     assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] == few

@@ -30,7 +30,7 @@ from api.store.journal import Journal
 from api.store.rows import events, machines
 from api.store.rows.calipers import known_calipers
 from api.store.rows.series import latest_series
-from api.web.live import _messages
+from api.web.live_messages import messages
 from api.web.pages.compare.view import choices
 from api.web.pages.plan.view import steady
 from tests.api.store.test_journal import reading
@@ -49,7 +49,10 @@ def _ids(store: Connection) -> dict[str, Any]:
 QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "a bench as it stands": lambda s, _: bench(s, "main"),
     "what happened after": lambda s, _: events.events_after(s, "main", 40),
-    "the live stream": lambda s, _: _messages(s.engine, "main", 30, lambda _: [], False),
+    "what happened last": lambda s, _: events.latest_events(s, "main", 20),
+    "the live stream": lambda s, _: messages(
+        s, "main", events.events_after(s, "main", 30), [], False
+    ),
     "a series": lambda s, ids: series(s, ids["series"]),
     "a score": lambda s, ids: scored(s, ids["series"]),
     "a machine's history": lambda s, ids: checks.of_machine(s, ids["machine"]),

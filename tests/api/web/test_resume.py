@@ -14,7 +14,8 @@ from api.server import Server
 from api.store import doctor
 from api.store.engine import open_engine
 from api.store.journal import Journal
-from api.web.live import _messages
+from api.store.rows import events
+from api.web.live_messages import messages
 from tests.api.bench import Person
 
 
@@ -133,8 +134,10 @@ def test_pages_that_follow_the_bench_hear_that_it_runs_again(person, server):
     person.post(f"/api/series/{series}/finish")
     seen = person.get("/api/benches/main")["last_event"]
     person.post(f"/api/series/{series}/resume")
-    _, messages = _messages(server.engine, "main", seen, lambda _: [], False)
-    (told,) = messages
+    with server.reading() as store:
+        found = events.events_after(store, "main", seen)
+        (message,) = messages(store, "main", found, [], False)
+    told = message.text.decode()
     assert "event: bench" in told
     assert f'"series":{{"id":"{series}"' in told
     assert '"ended":null' in told

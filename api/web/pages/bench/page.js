@@ -391,12 +391,16 @@ function heardLine(text) {
   at("heard").textContent = text;
 }
 
-/** @param {boolean} up */
-function link(up) {
+/**
+ * @param {boolean} up
+ * @param {string} [why]
+ */
+function link(up, why) {
   // A question asked when the connection broke may never be answered.
   if (up && linked === false) ask();
   linked = up;
-  sign("sign-live", up, up ? "live" : "no connection to the server: what is typed here is kept and sent later; presses of a caliper at the server may be lost");
+  const not = why ? `not live: ${why}; this page does that by itself` : "no connection to the server: what is typed here is kept and sent later; presses of a caliper at the server may be lost";
+  sign("sign-live", up, up ? "live" : not);
   if (up) box.send();
 }
 

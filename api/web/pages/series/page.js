@@ -143,10 +143,10 @@ if (page.dataset.running === "yes") {
       if ((kind === "trial" || kind === "score") && data.series === series) redraw().catch(showError);
       if (kind === "bench" && page.dataset.running === "yes") redraw().catch(showError);
     },
-    (up) => {
+    (up, why) => {
       const words = "The live connection is down. What the server keeps in the meantime is shown when it is back.";
-      if (!up) showMessage(words);
-      else if (at("message").textContent === words) showMessage("");
+      if (!up) showMessage(why ? `${words} The server says: ${why}.` : words);
+      else if (at("message").textContent?.startsWith(words)) showMessage("");
     },
   );
 }

@@ -8,17 +8,17 @@ const PATIENCE_MS = 4000;
 
 /**
  * Listen to `bench` for what comes after event `after`. `hear(event, number)` gets each event,
- * `link(up)` whether the connection is up.
+ * `link(up, why)` whether the connection is up, and the server's sentence where it refused one.
  *
  * The browser reconnects by itself and says what it saw last. It gives up for good when it
- * gets an answer that is not a stream (a server just starting), so the stream is opened again
- * here. And it does not notice a connection that died silently, as when a phone leaves its
+ * gets an answer that is not a stream (a server just starting, or with too many readers), and does
+ * not say what that was: so the server is asked why, and the stream is opened again here. And it does not notice a connection that died silently, as when a phone leaves its
  * network: so after a silence the server is asked whether it is still there.
  *
  * @param {string} bench
  * @param {number} after
  * @param {(event: LiveEvent, number: number) => void} hear
- * @param {(up: boolean) => void} link
+ * @param {(up: boolean, why?: string) => void} link
  */
 export function listen(bench, after, hear, link) {
   let last = after;
@@ -29,10 +29,12 @@ export function listen(bench, after, hear, link) {
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let silence;
 
+  const address = () => `/api/live?bench=${encodeURIComponent(bench)}&after=${last}`;
+
   function open() {
     clearTimeout(again);
     source?.close();
-    source = new EventSource(`/api/live?bench=${encodeURIComponent(bench)}&after=${last}`);
+    source = new EventSource(address());
     source.onopen = () => {
       link(true);
       heard();
@@ -40,7 +42,7 @@ export function listen(bench, after, hear, link) {
     source.onerror = () => {
       link(false);
       clearTimeout(silence);
-      if (source.readyState === EventSource.CLOSED) later();
+      if (source.readyState === EventSource.CLOSED) refused();
     };
     for (const kind of KINDS) {
       source.addEventListener(kind, (event) => {
@@ -54,9 +56,28 @@ export function listen(bench, after, hear, link) {
     }
   }
 
-  function later() {
+  function later(wait = RETRY_MS) {
     clearTimeout(again);
-    again = setTimeout(open, RETRY_MS);
+    again = setTimeout(open, wait);
+  }
+
+  async function refused() {
+    later();
+    const asked = source;
+    const patience = new AbortController();
+    setTimeout(() => patience.abort(), PATIENCE_MS);
+    try {
+      const answer = await fetch(address(), { signal: patience.signal });
+      if (answer.ok) return;
+      const { detail } = await answer.json();
+      if (asked !== source || source.readyState !== EventSource.CLOSED) return;
+      link(false, detail);
+      later(1000 * Number(answer.headers.get("Retry-After")) || RETRY_MS);
+    } catch {
+      // It can't be reached, or it is no server of ours: that there is no connection has been said.
+    } finally {
+      patience.abort();
+    }
   }
 
   function heard() {

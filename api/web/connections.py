@@ -1,0 +1,55 @@
+"""Connections of HTTP/1.1, of which those with a live stream end when their reader takes nothing.
+
+A page that the browser has put to sleep, or a program that is halted, keeps its connection and
+reads nothing. What waits for it here is little, but it would keep its place among the readers, and
+hold up the end of the program, for as long as it likes. It connects again by itself, and says what
+it saw last.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Final
+
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from api.web.live import PATH
+
+PATIENCE_S: Final = 60.0
+"""How long a live stream waits until its reader takes something."""
+
+_AT_THE_END_S: Final = 0.5
+
+
+class Connection(H11Protocol):
+    """A connection that is dropped where it has a live stream and its reader takes nothing for
+    `PATIENCE_S`, or not the rest as the program ends."""
+
+    _dropping: asyncio.TimerHandle | None = None
+
+    def pause_writing(self) -> None:
+        super().pause_writing()
+        if self._is_live:
+            self._dropping = self.loop.call_later(PATIENCE_S, self.transport.abort)
+
+    def resume_writing(self) -> None:
+        super().resume_writing()
+        self._keep()
+
+    def shutdown(self) -> None:
+        super().shutdown()
+        if self._is_live:
+            self.loop.call_later(_AT_THE_END_S, self.transport.abort)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._keep()
+        super().connection_lost(exc)
+
+    @property
+    def _is_live(self) -> bool:
+        return bool(self.scope) and self.scope["path"] == PATH
+
+    def _keep(self) -> None:
+        if self._dropping is not None:
+            self._dropping.cancel()
+            self._dropping = None

@@ -1,0 +1,112 @@
+"""A live stream whose reader takes nothing is dropped; no other connection is."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import uvicorn
+from starlette.responses import StreamingResponse
+from starlette.types import Receive, Scope, Send
+
+from api.web import connections
+from api.web.connections import Connection
+from api.web.live import PATH
+from tests.ptys import PATIENCE_S, until
+
+
+async def _without_end() -> AsyncIterator[bytes]:
+    while True:
+        yield b"x" * 10_000
+        await asyncio.sleep(0)
+
+
+async def _app(scope: Scope, receive: Receive, send: Send) -> None:
+    assert scope["type"] == "http"
+    await StreamingResponse(_without_end())(scope, receive, send)
+
+
+class Running:
+    """A server in a thread, with small buffers; its application sends without an end."""
+
+    def __init__(self) -> None:
+        listener = socket.create_server(("127.0.0.1", 0))
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+        self.port = listener.getsockname()[1]
+        config = uvicorn.Config(
+            _app,
+            http=Connection,
+            lifespan="off",
+            log_config=None,
+            timeout_graceful_shutdown=int(PATIENCE_S),
+        )
+        self.server = uvicorn.Server(config)
+        self.thread = threading.Thread(target=self.server.run, args=([listener],))
+        self.thread.start()
+
+    @property
+    def there(self) -> list[Any]:
+        return list(self.server.server_state.connections)
+
+    @property
+    def waits(self) -> bool:
+        """Whether a connection is there and takes nothing more."""
+        return any(each.flow is not None and each.flow.write_paused for each in self.there)
+
+    def ask(self, path: str) -> socket.socket:
+        reader = socket.socket()
+        reader.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        reader.settimeout(PATIENCE_S)
+        reader.connect(("127.0.0.1", self.port))
+        reader.sendall(f"GET {path}?bench=main HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n".encode())
+        return reader
+
+
+@contextmanager
+def running() -> Iterator[Running]:
+    made = Running()
+    try:
+        assert until(lambda: made.server.started)
+        yield made
+    finally:
+        made.server.should_exit = made.server.force_exit = True
+        made.thread.join(PATIENCE_S)
+        assert not made.thread.is_alive()
+
+
+def test_a_live_stream_whose_reader_takes_nothing_is_dropped(monkeypatch):
+    monkeypatch.setattr(connections, "PATIENCE_S", 0.05)
+    with running() as server, server.ask(PATH) as asleep:
+        assert until(lambda: server.waits)
+        assert until(lambda: not server.there)
+        while asleep.recv(100_000):  # what the system holds for it, and then the end
+            pass
+
+
+def test_a_download_may_wait_for_as_long_as_its_reader_likes():
+    with running() as server, server.ask("/api/trials.csv"):
+        assert until(lambda: server.waits)
+        (connection,) = server.there
+        assert connection._dropping is None
+
+
+def test_a_reader_that_goes_on_after_a_pause_keeps_its_stream():
+    with running() as server, server.ask(PATH) as slow:
+        assert until(lambda: server.waits)
+        (connection,) = server.there
+        dropping = connection._dropping
+        assert dropping is not None
+        assert until(lambda: slow.recv(100_000) and dropping.cancelled())
+        assert server.there == [connection]
+
+
+def test_a_reader_that_takes_nothing_does_not_hold_up_the_end(caplog):
+    with running() as server, server.ask(PATH):
+        assert until(lambda: server.waits)
+        server.server.should_exit = True
+        assert until(lambda: not server.thread.is_alive())
+    assert caplog.records == []
