@@ -132,10 +132,11 @@ class EventStream(StreamingResponse):
 
 @dataclass(slots=True)
 class _Entry:
-    """An event of the store; `message` is None until it is made."""
+    """An event of the store; `message` is None until it is made. soon: it is about to be made."""
 
     event: Row[Any]
     message: Message | None = None
+    soon: bool = False
 
 
 class _Hub:
@@ -248,6 +249,7 @@ class _Hub:
                     else:
                         fresh = await asyncio.to_thread(self._fresh, self._end)
                         self._add(fresh)
+                        await self._make_trials(fresh)
                         if len(fresh) == _PAGE:
                             continue
                 except _AWAY:
@@ -257,6 +259,21 @@ class _Hub:
                         await waiter.wait()
         finally:
             self._live.signal.leave(waiter)
+
+    async def _make_trials(self, fresh: list[_Entry]) -> None:
+        """Make the trials of what was read: after its readings, which must be heard of at once, and
+        before any score, which may take long."""
+        entries = [e for e in fresh if e.soon]
+        try:
+            if entries:
+                made = await asyncio.to_thread(self._made, [e.event for e in entries])
+                for entry, message in zip(entries, made, strict=True):
+                    entry.message = message
+                self._tell()
+        finally:
+            for entry in entries:
+                entry.soon = False  # where the store is away, it is made with the rest
+            self._unmade.set()
 
     async def _make_rest(self) -> None:
         """Make what is not made as it is read: scores, and what a reader was away for."""
@@ -286,6 +303,8 @@ class _Hub:
         for entry in self._kept.values():
             if entry.message is not None or self._wanted is None or entry.event.id <= self._wanted:
                 continue
+            if entry.soon:
+                break
             if entry.event.kind == "score":
                 return found or [entry]
             found.append(entry)
@@ -333,13 +352,13 @@ class _Hub:
             return events.latest_events(connection, self.bench, _PAGE)
 
     def _fresh(self, end: int) -> list[_Entry]:
-        """The next events after `end`; scores, which take a while, are left to be made later."""
+        """The next events after `end`; trials and scores are left to be made after the others."""
         with self._live.engine.connect() as connection:
             found = events.events_after(connection, self.bench, end, _PAGE)
             needless = superseded(found)
-            now = [e for e in found if e.kind != "score" and e.id not in needless]
+            now = [e for e in found if e.kind not in ("trial", "score") and e.id not in needless]
             made = dict(zip((e.id for e in now), self._messages(connection, now), strict=True))
-        return [_Entry(event, made.get(event.id)) for event in found]
+        return [_Entry(event, made.get(event.id), event.kind == "trial") for event in found]
 
     def _made(self, found: list[Row[Any]]) -> list[Message]:
         with self._live.engine.connect() as connection:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
-from fastapi.encoders import jsonable_encoder
+from pydantic import BaseModel
+from pydantic_core import to_json
 from sqlalchemy import Connection, Row
 
 from api.answers import bench as benches
@@ -96,6 +96,6 @@ def state_message(state: CaliperState) -> bytes:
     return _text("caliper", convert.caliper_out(state))
 
 
-def _text(kind: str, data: Any) -> bytes:
-    text = json.dumps(jsonable_encoder(data), separators=(",", ":"))
+def _text(kind: str, data: BaseModel | Mapping[str, Any]) -> bytes:
+    text = data.model_dump_json() if isinstance(data, BaseModel) else to_json(data).decode()
     return f"event: {kind}\ndata: {text}\n\n".encode()

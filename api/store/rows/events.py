@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, bindparam, select
 
 from api.store.rows.series import READINGS
 from api.store.tables import Bench, Caliper, Event, Reading, Refusal
@@ -22,13 +22,8 @@ def events_after(
     connection: Connection, bench_name: str, after: int, limit: int = 500
 ) -> Sequence[Row[Any]]:
     """The next events of a bench after number `after`, in order, at most `limit`."""
-    return connection.execute(
-        select(Event.__table__)
-        .join(Bench, Bench.id == Event.bench_id)
-        .where(Bench.name == bench_name, Event.id > after)
-        .order_by(Event.id)
-        .limit(limit)
-    ).all()
+    asked = {"bench": bench_name, "after": after, "limit": limit}
+    return connection.execute(_AFTER, asked).all()
 
 
 def latest_events(connection: Connection, bench_name: str, limit: int) -> list[Row[Any]]:
@@ -55,7 +50,7 @@ def last_of_kind(connection: Connection, bench_id: int, kind: str) -> Row[Any] |
 
 def reading(connection: Connection, reading_id: UUID) -> Row[Any]:
     """A reading with its caliper's and bench's names."""
-    return connection.execute(READINGS.where(Reading.id == reading_id)).one()
+    return connection.execute(_READING, {"reading": reading_id}).one()
 
 
 def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:
@@ -66,3 +61,14 @@ def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:
         .join(Bench, Bench.id == Refusal.bench_id)
         .where(Refusal.id == refusal_id)
     ).one()
+
+
+# Made once: each press runs them, and building one takes as long as running it.
+_AFTER: Final = (
+    select(Event.__table__)
+    .join(Bench, Bench.id == Event.bench_id)
+    .where(Bench.name == bindparam("bench"), Event.id > bindparam("after"))
+    .order_by(Event.id)
+    .limit(bindparam("limit"))
+)
+_READING: Final = READINGS.where(Reading.id == bindparam("reading"))
