@@ -23,9 +23,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, Final, Literal, NamedTuple
-from uuid import UUID, uuid5
+from uuid import UUID
 
 from sqlalchemy import Connection, Engine, select
+from uuid_utils.compat import uuid5
 
 from analysis.methods import METHODS, Method, Side
 from analysis.units import Unit, mm_text
@@ -39,8 +40,8 @@ from api.answers.settings import (
     new_series,
 )
 from api.errors import InvalidField
-from api.store.journal import Journal, NewSeries, now
-from api.store.tables import Bench, Reading
+from api.store.journal import Journal, NewSeries, PastSeries, now
+from api.store.tables import Reading
 from capture import records
 from capture.pairing import CLOSED_JAWS_NM
 from capture.values import UNITS, NotUnderstood, Value, read_value
@@ -103,13 +104,15 @@ class Refused(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class NotebookLine:
-    """One trial as the notebook has it; `settings` are what its series must say."""
+    """One trial as the notebook has it; `settings` are what its series must say, apart from
+    notes, and `checked` the same with a machine that is not known yet."""
 
     number: int
     machine: str
     kind: str
-    method: Method
     settings: AskedSeries
+    checked: NewSeries
+    note: str | None
     series: str
     moment: datetime
     caliper: str
@@ -172,12 +175,18 @@ def read_notebook(
             if column is None and cell.strip()
         ]
     )
+    checked: _Checked = {}
     for row in rows:
         try:
-            book.lines.append(_line(row, columns, defaults, methods))
+            book.lines.append(_line(row, columns, defaults, methods, checked))
         except ValueError as error:
             book.refused.append(Refused(row.number, str(error)))
     return book
+
+
+# Settings by what a line says of them: few notebooks have many.
+_Checked = dict[tuple[Any, ...], tuple[AskedSeries, NewSeries]]
+_LENGTHS: Final = ("baseline", "thickness", "inset")
 
 
 class _Row(NamedTuple):
@@ -299,6 +308,7 @@ def _line(
     columns: Sequence[_Column | None],
     defaults: Defaults,
     methods: Mapping[str, Method],
+    checked: _Checked,
 ) -> NotebookLine:
     """The line. Raises ValueError with what is wrong with it."""
     if len(row.cells) > len(columns) and any(c.strip() for c in row.cells[len(columns) :]):
@@ -326,8 +336,18 @@ def _line(
     machine = said.get("machine") or defaults.machine
     if machine is None:
         raise ValueError("it names no machine; fill in the cell or give --machine")
-    settings = _settings(method, machine, said, units, unit or values[0].unit, defaults)
     repeats, left = divmod(len(values), len(method.places))
+    unit = unit or values[0].unit
+    alike = (
+        (method.key, machine, unit, repeats),
+        *(said.get(name) for name in (*_LENGTHS, "strip_side", "pieces", "person")),
+        *(units.get(name) for name in _LENGTHS),
+    )
+    if alike not in checked:
+        settings = _settings(method, machine, said, units, unit, defaults, repeats)
+        checked[alike] = settings, _check(settings, method)
+    settings, new = checked[alike]
+    note = _note(said.get("note"))
     if left or not repeats:
         raise ValueError(
             f"{method.title} needs {_readings(len(method.places))}"
@@ -339,8 +359,9 @@ def _line(
         number=row.number,
         machine=machine,
         kind=said.get("kind", "other"),
-        method=method,
-        settings=replace(settings, repeats=repeats),
+        settings=settings,
+        checked=new,
+        note=note,
         series=said.get("series", ""),
         moment=moment,
         caliper=said.get("caliper", "notebook")[:LONGEST_NAME],
@@ -443,12 +464,13 @@ def _settings(
     units: Mapping[str, Unit],
     unit: Unit,
     defaults: Defaults,
+    repeats: int,
 ) -> AskedSeries:
     _name("machine", machine)
     asked = {"baseline": method.baseline is not None, "thickness": method.needs_thickness}
     lengths = {
         name: _length(name, said[name], units.get(name) or unit)
-        for name in ("baseline", "thickness", "inset")
+        for name in _LENGTHS
         if name in said and asked.get(name, True)
     }
     # A series has one unit for its lengths: inches are exact in millimetres, not the reverse.
@@ -457,7 +479,7 @@ def _settings(
         name: mm_text(length.nm) if mixed else format(length.number, "f")
         for name, length in lengths.items()
     }
-    settings = AskedSeries(
+    return AskedSeries(
         baseline=written.get("baseline"),
         thickness=written.get("thickness"),
         inset=written.get("inset", "0"),
@@ -465,15 +487,17 @@ def _settings(
         bench=BENCH,
         unit="mm" if mixed else unit,
         strip_side=_side(said.get("strip_side", defaults.strip_side)),
+        repeats=repeats,
         pieces=_pieces(said.get("pieces")),
-        note=_note(said.get("note")),
         person=_name("person", said.get("person")),
     )
+
+
+def _check(settings: AskedSeries, method: Method) -> NewSeries:
     try:
-        new_series(settings, _NAMESPACE, {method.key: method})
+        return new_series(settings, _NAMESPACE, {method.key: method})
     except InvalidField as error:
         raise ValueError(_plainly(error.field, error.message)) from None
-    return settings
 
 
 def _side(text: str) -> Side:
@@ -563,13 +587,11 @@ def _day(text: str, order: DateOrder) -> date:
 
 @dataclass(frozen=True, slots=True)
 class _Trial:
-    """A line with its id, which follows from what the line says."""
+    """A line with its id, which follows from what the line says, and those of its readings."""
 
     line: NotebookLine
     id: UUID
-
-    def reading_ids(self) -> list[UUID]:
-        return [uuid5(self.id, str(index)) for index in range(len(self.line.readings))]
+    readings: tuple[UUID, ...]
 
 
 def load(
@@ -577,20 +599,19 @@ def load(
 ) -> Loaded:
     """Keep the lines that the store does not have yet; with `dry_run` only say which.
 
-    One load at a time; an interrupted load is completed by loading the same again.
+    One load at a time. An interrupted one leaves whole series, and is completed by loading the
+    same again.
     """
     with _ONE_LOAD:
         trials = _identified(lines)
         with engine.connect() as connection:
             known = _known(connection, trials)
-            left_open = connection.scalar(select(Bench.series_id).where(Bench.name == BENCH))
         new = [trial for trial in trials if trial.id not in known]
         series: list[UUID] = []
         if not dry_run:
-            if left_open is not None and new:
-                journal.finish(left_open)
-            series = [_load_series(journal, group) for group in _grouped(new)]
-        readings = sum(len(trial.line.readings) for trial in new)
+            for batch in _batches(map(_past_series, _grouped(new))):
+                series += journal.load(BENCH, batch)
+        readings = sum(len(trial.readings) for trial in new)
         return Loaded(len(new), readings, len(trials) - len(new), tuple(series))
 
 
@@ -598,7 +619,7 @@ def _identified(lines: Iterable[NotebookLine]) -> list[_Trial]:
     trials = []
     seen: Counter[str] = Counter()
     for line in lines:
-        new = _new(line, line.settings, _NAMESPACE)
+        new = line.checked
         content = repr(
             (
                 line.machine,
@@ -611,17 +632,15 @@ def _identified(lines: Iterable[NotebookLine]) -> list[_Trial]:
         )
         # Two equal lines are two strips with the same readings.
         seen[content] += 1
-        trials.append(_Trial(line, uuid5(_NAMESPACE, f"{content} {seen[content]}")))
+        trial_id = uuid5(_NAMESPACE, f"{content} {seen[content]}")
+        ids = tuple(uuid5(trial_id, str(index)) for index in range(len(line.readings)))
+        trials.append(_Trial(line, trial_id, ids))
     return trials
-
-
-def _new(line: NotebookLine, settings: AskedSeries, machine: UUID) -> NewSeries:
-    return new_series(settings, machine, {line.method.key: line.method})
 
 
 def _known(connection: Connection, trials: Sequence[_Trial]) -> set[UUID]:
     """Those whose readings are in the store."""
-    first = {trial.reading_ids()[0]: trial.id for trial in trials}
+    first = {trial.readings[0]: trial.id for trial in trials}
     ids = list(first)
     found: set[UUID] = set()
     for at in range(0, len(ids), 500):  # within every engine's limit on parameters
@@ -635,22 +654,30 @@ def _grouped(trials: Iterable[_Trial]) -> list[list[_Trial]]:
     groups: dict[Any, list[_Trial]] = {}
     for trial in sorted(trials, key=lambda t: t.line.moment):
         line = trial.line
-        settings = replace(line.settings, note=None)
-        key = (line.machine, line.series, line.moment.date(), settings)
+        key = (line.machine, line.series, line.moment.date(), line.settings)
         groups.setdefault(key, []).append(trial)
     return list(groups.values())
 
 
-def _load_series(journal: Journal, trials: Sequence[_Trial]) -> UUID:
+def _past_series(trials: Sequence[_Trial]) -> PastSeries:
     first = trials[0].line
-    machine = journal.add_machine(first.machine, first.kind)
-    notes = dict.fromkeys(t.line.settings.note for t in trials if t.line.settings.note)
-    settings = replace(first.settings, note="; ".join(notes)[:LONGEST_NOTE] or None)
+    notes = dict.fromkeys(t.line.note for t in trials if t.line.note)
+    new = replace(first.checked, note="; ".join(notes)[:LONGEST_NOTE] or None)
     readings = _records(trials)
-    series = journal.start(_new(first, settings, machine), first.moment)
-    journal.keep(readings)
-    journal.finish(series, max(reading.taken_at for reading in readings))
-    return series
+    ended = max(reading.taken_at for reading in readings)
+    return PastSeries(first.machine, first.kind, new, readings, first.moment, ended)
+
+
+def _batches(series: Iterable[PastSeries]) -> Iterator[list[PastSeries]]:
+    """As many series as are stored at once."""
+    batch: list[PastSeries] = []
+    for each in series:
+        batch.append(each)
+        if sum(len(past.readings) for past in batch) >= _READINGS_AT_ONCE:
+            yield batch
+            batch = []
+    if batch:
+        yield batch
 
 
 def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
@@ -662,7 +689,7 @@ def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
         at = trial.line.moment
         if ended is not None:
             at = max(at, ended + timedelta(seconds=1))
-        for reading_id, value in zip(trial.reading_ids(), trial.line.readings, strict=True):
+        for reading_id, value in zip(trial.readings, trial.line.readings, strict=True):
             ended = at
             kept.append(
                 records.Reading(
@@ -681,3 +708,5 @@ def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
 
 
 _ONE_LOAD: Final = threading.Lock()
+# A press at a bench waits for one transaction, so it is short.
+_READINGS_AT_ONCE: Final = 1000

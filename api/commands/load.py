@@ -63,10 +63,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         with args.file.open("rb") as file:
             data = file.read(LARGEST + 1)
-        # Where a refused line must stop everything, what is refused is asked first.
-        done = load(args, data, args.dry_run or args.strict)
-        if args.strict and not args.dry_run and not done["refused"]:
-            done = load(args, data, False)
+        done = load(args, data)
     except OSError as error:
         fail(f"{args.file} cannot be read ({error.strerror})")
     except UnreadableNotebook as error:
@@ -92,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any]:
+def _here(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
     """As the server would answer it, on a store of this computer."""
     from sqlalchemy.exc import DBAPIError
 
@@ -106,19 +103,20 @@ def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any
 
     settings = Settings(data=args.data or user_data(), db=named_store(args.db, args.data))
     defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
-    # No store is made where nothing is loaded, or where the file turns out to be no notebook.
-    made = settings.db is not None or file_in(settings.data).exists()
-    if not made:
+    book = None
+    if settings.db is None and not file_in(settings.data).exists():
+        # No store is made where nothing is loaded, or where the file turns out to be no notebook.
         book = read_notebook(data, defaults, all_methods(None, settings.data))
-        if dry_run or not book.lines:
+        if _only_asked(args, book) or not book.lines:
             readings = sum(len(line.readings) for line in book.lines)
             return _answer(Loaded(len(book.lines), readings, 0, ()), book)
     engine = open_store(settings)
     try:
-        with engine.connect() as connection:
-            methods = all_methods(connection, settings.data)
-        book = read_notebook(data, defaults, methods)
-        done = load(engine, Journal(engine), book.lines, dry_run)
+        if book is None:
+            with engine.connect() as connection:
+                methods = all_methods(connection, settings.data)
+            book = read_notebook(data, defaults, methods)
+        done = load(engine, Journal(engine), book.lines, _only_asked(args, book))
     except DBAPIError as error:
         raise PullFailed(
             f"the store did not take it ({error.orig}); load the same again, what is there stays"
@@ -126,6 +124,11 @@ def _here(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any
     finally:
         engine.dispose()
     return _answer(done, book)
+
+
+def _only_asked(args: argparse.Namespace, book: Notebook) -> bool:
+    """Whether nothing is to be stored."""
+    return args.dry_run or bool(args.strict and book.refused)
 
 
 def _answer(done: Loaded, book: Notebook) -> dict[str, Any]:
@@ -138,20 +141,28 @@ def _answer(done: Loaded, book: Notebook) -> dict[str, Any]:
     }
 
 
-def _at_server(args: argparse.Namespace, data: bytes, dry_run: bool) -> dict[str, Any]:
+def _at_server(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
     from contextlib import closing
 
     from api.exports.sources import ServerSource
 
     asked = {
-        "dry_run": str(dry_run).lower(),
         "machine": args.machine,
         "method": args.method,
         "unit": args.unit,
         "strip_side": args.strip_side,
         "dates": args.dates,
     }
-    query = urlencode({name: value for name, value in asked.items() if value is not None})
+    given = {name: value for name, value in asked.items() if value is not None}
     with closing(ServerSource(args.to)) as server:
-        done: dict[str, Any] = server.post(f"/api/load?{query}", data, "text/csv")
+
+        def load(dry_run: bool) -> dict[str, Any]:
+            query = urlencode(given | {"dry_run": str(dry_run).lower()})
+            done: dict[str, Any] = server.post(f"/api/load?{query}", data, "text/csv")
+            return done
+
+        # Where a refused line must stop everything, what is refused is asked first.
+        done = load(args.dry_run or args.strict)
+        if args.strict and not args.dry_run and not done["refused"]:
+            done = load(False)
     return done

@@ -63,6 +63,7 @@ from api.store.tables import (
 from api.store.tables import Reading as ReadingRow
 from capture import pairing, records
 
+_ACTS: Final = cast(Table, Act.__table__)
 _BENCHES: Final = cast(Table, Bench.__table__)
 _CALIPERS: Final = cast(Table, Caliper.__table__)
 _EVENTS: Final = cast(Table, Event.__table__)
@@ -119,6 +120,17 @@ class NewSeries:
     baseline_within: str | None = None
     inset_within: str | None = None
     straightness: str | None = None
+
+
+class PastSeries(NamedTuple):
+    """A series that is over, with its machine's name and kind in place of `new.machine_id`."""
+
+    machine: str
+    kind: str
+    new: NewSeries
+    readings: Sequence[records.Reading]
+    began: datetime
+    ended: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,14 +224,7 @@ class Journal:
         started on the bench during this call, and has no reading yet: of two that start together
         one wins, and the other gets the error.
         """
-        series_id = new_id()
         running = self._running(new.bench)
-        layout = records.Layout(
-            places=len(new.method.places),
-            repeats=new.repeats,
-            swap=new.method.swap,
-            closed_jaws=new.method.closed_jaws,
-        )
         with self._writing() as connection:
             _need_machine(connection, new.machine_id)
             bench = self._bench(connection, new.bench)
@@ -228,13 +233,7 @@ class Journal:
                     f"another series was started on bench {new.bench} at the same moment;"
                     " look which one runs, and start again if yours should take its place"
                 )
-            row = {field.name: getattr(new, field.name) for field in fields(new)}
-            row |= {"method": new.method.key, "method_data": new.method.definition}
-            row |= {"bench_id": bench.id}
-            del row["bench"]
-            connection.execute(insert(_SERIES).values(id=series_id, started_at=at or now(), **row))
-            self._append(connection, bench, [records.Start(series_id, layout)], at)
-        return series_id
+            return self._begin(connection, bench, new, at)
 
     def finish(self, series_id: UUID, at: datetime | None = None) -> None:
         """End a series, now or `at`; one that has ended already stays as it is.
@@ -245,6 +244,36 @@ class Journal:
             bench = self._bench_of(connection, series_id)
             if bench.state.series == series_id:
                 self._append(connection, bench, [records.Finish()], at)
+
+    def load(self, bench: str, past: Sequence[PastSeries]) -> list[UUID]:
+        """Store series that are over, all of one bench, in one transaction; returns their ids.
+
+        A series that runs there is finished first. Readings whose id is known are skipped, and so
+        is a series that has no others.
+        """
+        readings = [reading for each in past for reading in each.readings]
+        stored: list[UUID] = []
+        with self._writing() as connection:
+            locked = self._bench(connection, bench)
+            heard = {r.caliper: r.taken_at for r in reversed(readings)}
+            for caliper in sorted(heard):
+                self._caliper(connection, caliper, heard[caliper])
+            unknown = {r.id for r in self._unknown(connection, locked.id, readings)[0]}
+            if unknown and locked.series is not None:
+                self._append(connection, locked, [records.Finish()])
+            named = {each.machine: each.kind for each in reversed(past)}
+            machines = {m: self._machine(connection, m, named[m]) for m in sorted(named)}
+            for each in past:
+                new = [records.Press(r) for r in each.readings if r.id in unknown]
+                if new:
+                    settings = replace(each.new, bench=bench, machine_id=machines[each.machine])
+                    locked = self._bench(connection, bench)
+                    stored.append(self._begin(connection, locked, settings, each.began))
+                    self._append(connection, self._new_benches[bench], new)
+                    self._append(
+                        connection, self._new_benches[bench], [records.Finish()], each.ended
+                    )
+        return stored
 
     def resume(self, series_id: UUID) -> None:
         """Let the bench of a series that ended feed it again; one that runs stays as it is.
@@ -343,14 +372,8 @@ class Journal:
 
     def add_machine(self, name: str, kind: str) -> UUID:
         """A new machine's id; that of the one with this name where there is one."""
-        by_name = select(Machine.id).where(Machine.name == name)
         with self._writing() as connection:
-            known = connection.execute(by_name).scalar()
-            if known is None:
-                row = {"id": new_id(), "name": name, "kind": kind, "created_at": now()}
-                connection.execute(_insert_new(connection, _MACHINES), [row])
-                known = connection.execute(by_name).scalar_one()
-            return known
+            return self._machine(connection, name, kind)
 
     def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
         """Record what happened to a machine; the bench that measured it last gets an event, since
@@ -462,6 +485,34 @@ class Journal:
             self._new_benches[name] = known
         return known
 
+    def _machine(self, connection: Connection, name: str, kind: str) -> UUID:
+        by_name = select(Machine.id).where(Machine.name == name)
+        known = connection.execute(by_name).scalar()
+        if known is None:
+            row = {"id": new_id(), "name": name, "kind": kind, "created_at": now()}
+            connection.execute(_insert_new(connection, _MACHINES), [row])
+            known = connection.execute(by_name).scalar_one()
+        return known
+
+    def _begin(
+        self, connection: Connection, bench: _BenchState, new: NewSeries, at: datetime | None
+    ) -> UUID:
+        """Start a series on a bench whose row is locked."""
+        series_id = new_id()
+        layout = records.Layout(
+            places=len(new.method.places),
+            repeats=new.repeats,
+            swap=new.method.swap,
+            closed_jaws=new.method.closed_jaws,
+        )
+        row = {field.name: getattr(new, field.name) for field in fields(new)}
+        row |= {"method": new.method.key, "method_data": new.method.definition}
+        row |= {"id": series_id, "bench_id": bench.id, "started_at": at or now()}
+        del row["bench"]
+        statements.write(connection, _SERIES, tuple(row), [tuple(row.values())])
+        self._append(connection, bench, [records.Start(series_id, layout)], at)
+        return series_id
+
     def _append(
         self,
         connection: Connection,
@@ -495,14 +546,13 @@ class Journal:
                 self._add_event(bench.id, "reading", reading.id, fate)
             else:
                 acted = True
-                connection.execute(insert(Act).values(_act_row(entry, bench.id, seq, at)))
+                act = _act_row(entry, bench.id, seq, at)
+                statements.write(connection, _ACTS, tuple(act), [tuple(act.values())])
 
         state, series = folding.state, bench.series
         if state.series != bench.state.series:
             if bench.state.series is not None:
-                connection.execute(
-                    update(_SERIES).where(_SERIES.c.id == bench.state.series).values(finished_at=at)
-                )
+                statements.run(connection, _END_SERIES, series=bench.state.series, finished_at=at)
             series = _series(connection, state)
         with statements.together(connection):
             statements.write(connection, _READINGS, _READING_COLUMNS, readings)
@@ -618,6 +668,11 @@ _KNOWN_POSTGRESQL: Final = select(*_SAID).where(
 _KNOWN_ONE: Final = select(*_SAID).where(_READINGS.c.id == bindparam("id"))
 _FIND_BENCH: Final = (
     select(Bench.id, Bench.last_seq).where(Bench.name == bindparam("name")).with_for_update()
+)
+_END_SERIES: Final = (
+    update(_SERIES)
+    .where(_SERIES.c.id == bindparam("series"))
+    .values(finished_at=bindparam("finished_at"))
 )
 _MOVE_BENCH: Final = (
     update(Bench)

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
+from api.answers import notebook
 from api.store.engine import open_engine, sqlite_file_url
 from api.store.tables import Reading, Trial
 from tests.api.commands.running import status
@@ -115,3 +116,22 @@ def test_what_cannot_be_loaded_is_one_sentence(tmp_path, monkeypatch, capsys, wo
     assert said.err.startswith("bothends: ")
     assert says in said.err
     assert said.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("more", [[], ["--strict"], ["--dry-run"]])
+@pytest.mark.parametrize("made", [False, True])
+def test_a_notebook_is_read_once(tmp_path, monkeypatch, more, made):
+    read: list[int] = []
+
+    def reading(data: bytes, *others: object) -> notebook.Notebook:
+        read.append(len(data))
+        return read_notebook(data, *others)
+
+    read_notebook = notebook.read_notebook
+    monkeypatch.setattr(notebook, "read_notebook", reading)
+    shop = tmp_path / "shop"
+    if made:
+        assert status("load", NOTEBOOK / "komma.csv", "--data", shop) == 0
+        read.clear()
+    assert status("load", NOTEBOOK / "inches.csv", "--data", shop, *more) == 0
+    assert len(read) == 1
