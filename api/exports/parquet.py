@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -117,7 +118,7 @@ def _type(pa: Any, kind: Kind) -> Any:
 def _arrow(pa: Any, table: Table, schema: Any, group: list[Block]) -> Any:
     columns = []
     for index, (column, field) in enumerate(zip(table.columns, schema, strict=True)):
-        values = [value for block in group for value in block[index]]
+        values = list(chain.from_iterable(block[index] for block in group))
         columns.append(_array(pa, column, field.type, values))
     return pa.table(columns, schema=schema)
 
@@ -129,12 +130,9 @@ def _array(pa: Any, column: Column, wanted: Any, values: list[Any]) -> Any:
             return pa.array(values, pa.string()).cast(wanted)
         case "decimals" | "words":
             texts = pa.array([value or None for value in values], pa.string())
-            parts = pa.compute.split_pattern(texts, " ")
-            if column.kind == "decimals":
-                parts = parts.cast(wanted)
+            parts = pa.compute.split_pattern(texts, " ").cast(wanted)
             # No readings is an empty list, not a missing value.
-            empty = pa.array([[]], wanted)[0]
-            return pa.compute.fill_null(parts.cast(wanted), empty)
+            return pa.ListArray.from_arrays(parts.offsets, parts.values, wanted)
         case _:
             return pa.array(values, wanted)
 

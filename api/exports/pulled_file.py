@@ -20,9 +20,8 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Protocol
 
-from api.exports import readings, trials
-from api.exports.columns import Block, Table
-from api.exports.jsonl import read_jsonl
+from api.exports.columns import Block, Blocks, Table
+from api.exports.formats import TABLES
 from api.exports.parquet import parquet_chunks, read_parquet
 from api.exports.sources import (
     Answer,
@@ -40,11 +39,11 @@ _REWRITTEN: Final[dict[str, tuple[Any, Any]]] = {
     "parquet": (read_parquet, parquet_chunks),
     "xlsx": (read_xlsx, xlsx_chunks),
 }
-_TABLES: Final = {"trials": trials.TABLE, "readings": readings.TABLE}
 
 
 class PullProgress(Protocol):
-    """Called with the bytes and lines that have come, and about how many rows will, if known."""
+    """Called with the bytes and lines that have come, and about how many rows will, if known;
+    for a file that is written here, with its bytes so far."""
 
     def __call__(self, size: int, lines: int, rows: int | None) -> None: ...
 
@@ -149,20 +148,23 @@ def _pull(
         return added
     if ending in _REWRITTEN:
         read, write = _REWRITTEN[ending]
-        table = _TABLES[question.what]
-        with source.pull(question, "jsonl") as answer:
-            if answer.cursor == question.after:
+        table: Table = TABLES[question.what].TABLE
+        with source.rows(question) as found:
+            upto = found.cursor
+            if upto == question.after:
                 return False
-            blocks = read_jsonl(table, _lines(_counted(answer, progress)))
+            shown = _Shown(progress, found.rows)
+            blocks = shown.rows(found.blocks)
             if question.after is not None:
                 blocks = _merged(table, lambda: read(table, file), blocks)
-            _renew(file, state_file, write(table, blocks), asked)
+            _renew(file, state_file, shown.parts(write(table, blocks)), asked)
     else:
         with source.pull(replace(question, after=None), ending) as answer:
-            if answer.cursor == question.after:
+            upto = answer.cursor
+            if upto == question.after:
                 return False
             _renew(file, state_file, _counted(answer, progress), asked)
-    _write_state(state_file, replace(done, after=answer.cursor))
+    _write_state(state_file, replace(done, after=upto))
     return True
 
 
@@ -228,6 +230,26 @@ def _to_disk(out: BinaryIO) -> None:
 # ---------------------------------------------------------------- reading the answer
 
 
+class _Shown:
+    """Tells of rows as they come, and of the file as it is written from them."""
+
+    def __init__(self, progress: PullProgress, expected: int | None) -> None:
+        self._progress, self._expected = progress, expected
+        self._size = self._rows = 0
+
+    def rows(self, blocks: Blocks) -> Blocks:
+        for block in blocks:
+            self._rows += len(block[0])
+            self._progress(self._size, self._rows, self._expected)
+            yield block
+
+    def parts(self, parts: Iterable[bytes]) -> Iterator[bytes]:
+        for part in parts:
+            self._size += len(part)
+            self._progress(self._size, self._rows, self._expected)
+            yield part
+
+
 def _counted(answer: Answer, progress: PullProgress) -> Iterator[bytes]:
     size = lines = 0
     for part in answer.parts:
@@ -235,15 +257,6 @@ def _counted(answer: Answer, progress: PullProgress) -> Iterator[bytes]:
         lines += part.count(b"\n")
         progress(size, lines, answer.rows)
         yield part
-
-
-def _lines(parts: Iterable[bytes]) -> Iterator[bytes]:
-    rest = b""
-    for part in parts:
-        *lines, rest = (rest + part).split(b"\n")
-        yield from lines
-    if rest:
-        raise PullFailed("the answer ends within a line; nothing was changed, try again")
 
 
 def _without_header(parts: Iterator[bytes]) -> Iterator[bytes]:

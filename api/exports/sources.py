@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,14 +13,16 @@ from urllib.parse import unquote, urlencode, urlsplit
 from urllib.request import getproxies, proxy_bypass
 
 import httpx2
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
 from api import http
 from api.answers.methods import method_named
 from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
+from api.exports.columns import Blocks
 from api.exports.expected import HEADER, expected_rows
+from api.exports.jsonl import read_jsonl
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
 from api.store.rows.machines import machine as machine_row
@@ -65,13 +67,24 @@ class Answer:
     rows: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The same as rows of one table, for a file that is written here."""
+
+    blocks: Blocks
+    cursor: str
+    rows: int | None
+
+
 class PullSource(Protocol):
-    """`name` identifies the source. `pull` raises the three errors above, at once or while the
-    parts are read."""
+    """`name` identifies the source. `pull` and `rows` raise the three errors above, at once or
+    while the parts are read."""
 
     name: str
 
     def pull(self, question: Question, form: str) -> AbstractContextManager[Answer]: ...
+
+    def rows(self, question: Question) -> AbstractContextManager[Rows]: ...
 
     def close(self) -> None: ...
 
@@ -91,20 +104,31 @@ class StoreSource:
 
     @contextmanager
     def pull(self, question: Question, form: str) -> Iterator[Answer]:
+        with self._asked(question) as (connection, wanted, upto):
+            if question.what == "history":
+                parts = package.package_chunks(connection, wanted)
+            else:
+                parts = formats.chunks(connection, question.what, form, wanted)
+            yield Answer(parts, upto, expected_rows(connection, question.what, wanted))
+
+    @contextmanager
+    def rows(self, question: Question) -> Iterator[Rows]:
+        with self._asked(question) as (connection, wanted, upto):
+            blocks = formats.TABLES[question.what].blocks(connection, wanted)
+            yield Rows(blocks, upto, expected_rows(connection, question.what, wanted))
+
+    @contextmanager
+    def _asked(self, question: Question) -> Iterator[tuple[Connection, Wanted, str]]:
+        """A snapshot, what is wanted of it, and its cursor."""
         try:
             with closing(snapshot(self._engine)) as connection:
                 upto = cursor.latest(connection, cursor.EVENT_KINDS[question.what])
-                wanted = _wanted(connection, question)
-                if question.what == "history":
-                    parts = package.package_chunks(connection, wanted)
-                else:
-                    parts = formats.chunks(connection, question.what, form, wanted)
-                yield Answer(parts, upto, expected_rows(connection, question.what, wanted))
+                yield connection, _wanted(connection, question), upto
         except DBAPIError as error:
             raise PullFailed(f"the store did not answer ({error.orig}); try again") from None
 
 
-def _wanted(connection: Any, question: Question) -> Wanted:
+def _wanted(connection: Connection, question: Question) -> Wanted:
     machine = None
     try:
         if question.machine is not None:
@@ -172,6 +196,13 @@ class ServerSource:
                 self._parts(response), unquote(following[1]), None if rows is None else int(rows)
             )
 
+    @contextmanager
+    def rows(self, question: Question) -> Iterator[Rows]:
+        # Not as the file itself: the server need not have the libraries that write it.
+        with self.pull(question, "jsonl") as answer:
+            table = formats.TABLES[question.what].TABLE
+            yield Rows(read_jsonl(table, _lines(answer.parts)), answer.cursor, answer.rows)
+
     def post(self, path: str, data: bytes, media_type: str) -> Any:
         """The JSON that the server answers to `data`. Raises PullFailed, NoSuchQuestion."""
         headers = {"Content-Type": media_type}
@@ -199,6 +230,15 @@ class ServerSource:
             yield from response.iter_raw(_READ)
         except httpx2.HTTPError as error:
             raise PullFailed(f"{self.name} broke off ({error}); nothing was changed") from None
+
+
+def _lines(parts: Iterable[bytes]) -> Iterator[bytes]:
+    rest = b""
+    for part in parts:
+        *lines, rest = (rest + part).split(b"\n")
+        yield from lines
+    if rest:
+        raise PullFailed("the answer ends within a line; nothing was changed, try again")
 
 
 def _proxy(scheme: str, host: str) -> str | None:

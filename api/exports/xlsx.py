@@ -34,9 +34,20 @@ def xlsx_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
 
 def _write(table: Table, blocks: Blocks, file: Any) -> None:
     openpyxl = needed("openpyxl", "XLSX")
+    book = openpyxl.Workbook(write_only=True)
+    try:
+        _fill(book, table, blocks)
+        book.save(file)
+    finally:
+        # Where the rows broke off: the library complains of a sheet that is not closed.
+        for sheet in book.worksheets:
+            if not sheet.closed:
+                sheet.close()
+
+
+def _fill(book: Any, table: Table, blocks: Blocks) -> None:
     cells = needed("openpyxl.cell", "XLSX")
     illegal = cells.cell.ILLEGAL_CHARACTERS_RE
-    book = openpyxl.Workbook(write_only=True)
 
     def written(sheet: Any, column: Column, value: Any) -> Any:
         if value is None:
@@ -72,7 +83,6 @@ def _write(table: Table, blocks: Blocks, file: Any) -> None:
     notes = book.create_sheet(_NOTES)
     for line in _notes(table):
         notes.append(line)
-    book.save(file)
 
 
 def _sheet(book: Any, table: Table, number: int) -> Any:

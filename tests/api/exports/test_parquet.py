@@ -9,6 +9,7 @@ import pyarrow.parquet
 import pytest
 
 from api.exports import parquet, readings, trials
+from api.exports.columns import Column, Table
 from api.exports.wanted import Wanted
 from tests.api.exports.pulled import FORMULA, TRIALS_HEADER, body, rows
 
@@ -66,3 +67,37 @@ def test_another_file_is_refused(tmp_path):
     file.write_bytes(b"".join(parquet.parquet_chunks(readings.TABLE, iter([]))))
     with pytest.raises(ValueError, match="holds other columns than trials have"):
         list(parquet.read_parquet(trials.TABLE, file))
+
+
+THINGS = Table(
+    name="things",
+    title="Things",
+    columns=(
+        Column("thing_id", "id", "the thing"),
+        Column("lengths_mm", "decimals", "several lengths", "mm"),
+        Column("flags", "words", "several words"),
+        Column("length_mm", "decimal", "one length", "mm"),
+        Column("at", "moment", "when"),
+        Column("late", "truth", "whether it was late"),
+    ),
+    key=("thing_id",),
+)
+BLOCK = [
+    ["a", "b", "c", "d"],
+    ["", "12.5 0.000001", "", "-3"],
+    ["ends-swapped late", "", "", "late"],
+    ["12.5", None, "-0.000001", None],
+    ["2026-03-02T12:00:00.000001Z", None, "2026-03-02T12:00:00.000000Z", None],
+    [True, False, False, True],
+]
+
+
+def test_several_values_none_at_all_and_what_is_missing_are_kept_apart(tmp_path):
+    file = tmp_path / "things.parquet"
+    file.write_bytes(b"".join(parquet.parquet_chunks(THINGS, iter([BLOCK, BLOCK]))))
+    found = pyarrow.parquet.read_table(file)
+    assert found["flags"].to_pylist()[:4] == [["ends-swapped", "late"], [], [], ["late"]]
+    assert [len(each) for each in found["lengths_mm"].to_pylist()] == [0, 2, 0, 1] * 2
+    found.validate(full=True)
+    (block,) = parquet.read_parquet(THINGS, file)
+    assert [list(column) for column in block] == [[*column, *column] for column in BLOCK]

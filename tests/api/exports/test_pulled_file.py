@@ -11,6 +11,8 @@ from datetime import UTC, datetime
 import openpyxl
 import pytest
 
+from api.exports import formats
+from api.exports.jsonl import read_jsonl
 from api.exports.pulled_file import pull_to, since_text
 from api.exports.sources import NoSuchQuestion, OtherHistory, PullFailed, Question, StoreSource
 from capture.records import TakeBack
@@ -63,6 +65,27 @@ def test_the_progress_names_the_bytes_and_lines_that_came(source, tmp_path):
     assert seen[-1] == (size, 8, 7)  # the header is a line and no row
 
 
+@pytest.mark.usefixtures("journal")
+def test_the_progress_of_a_file_written_here_names_its_bytes_and_rows(source, tmp_path):
+    seen = []
+    pull_to(tmp_path / "t.parquet", source, TRIALS, lambda *now: seen.append(now))
+    assert seen[0] == (0, 7, 7)
+    assert seen[-1] == ((tmp_path / "t.parquet").stat().st_size, 7, 7)
+
+
+@pytest.mark.usefixtures("journal")
+@pytest.mark.parametrize("what", ["trials", "readings"])
+def test_rows_of_a_store_are_exactly_those_that_its_server_sends(source, what):
+    with source.rows(Question(what)) as here, source.pull(Question(what), "jsonl") as sent:
+        lines = b"".join(sent.parts).splitlines(keepends=True)
+        there = read_jsonl(formats.TABLES[what].TABLE, lines)
+        found = [[list(column) for column in block] for block in here.blocks]
+        # As text, so that 1 and True, and 12.3 and "12.3", are not the same.
+        assert repr(found) == repr([[list(column) for column in block] for block in there])
+        assert (here.cursor, here.rows) == (sent.cursor, sent.rows)
+    assert found
+
+
 def test_a_trial_that_is_gone_is_added_to_a_csv_and_left_out_of_a_workbook(
     journal, source, tmp_path
 ):
@@ -106,6 +129,16 @@ class BreaksOff(StoreSource):
                 raise PullFailed("the cable was pulled out")
 
             yield replace(answer, parts=parts())
+
+    @contextmanager
+    def rows(self, question):
+        with super().rows(question) as answer:
+
+            def blocks():
+                yield from answer.blocks
+                raise PullFailed("the cable was pulled out")
+
+            yield replace(answer, blocks=blocks())
 
 
 @pytest.mark.parametrize("ending", ["csv", "jsonl", "xlsx", "parquet", "zip"])
