@@ -5,10 +5,16 @@ from __future__ import annotations
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from capture.spec import Spec
+
+
+CALIPERS_FILE: Final = "calipers.json"
+"""The file of the data folder that names the calipers which are remembered."""
+METHODS_FOLDER: Final = "methods"
+"""The folder in the data folder whose *.toml files are methods of the user's own."""
 
 
 @dataclass(frozen=True, slots=True)

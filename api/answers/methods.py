@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 
 from analysis.methods import METHODS, Method, custom_method
 from api.errors import InvalidField
+from api.settings import METHODS_FOLDER
 from api.store.engine import StoreError
 from api.store.facts import method_of
 from api.store.rows.series import method_definitions, one_measured_by
@@ -31,7 +32,7 @@ def all_methods(connection: Connection | None, data: Path) -> Mapping[str, Metho
     for definition in method_definitions(connection) if connection is not None else ():
         own = custom_method(definition)
         found.setdefault(own.key, own)
-    for path in sorted((data / "methods").glob("*.toml")):
+    for path in sorted((data / METHODS_FOLDER).glob("*.toml")):
         try:
             own = custom_method(tomllib.loads(path.read_text(encoding="utf-8")))
             if found.setdefault(own.key, own) != own:

@@ -7,7 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.commands import fail
-from api.commands.stores import add_store_options, failed, open_existing, progress, store_url
+from api.commands.stores import (
+    add_store_options,
+    data_folder,
+    failed,
+    open_existing,
+    progress,
+    store_url,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy import URL
@@ -21,9 +28,9 @@ def add(subparsers: Subparsers) -> None:
         "backup",
         help="copy the store while it is in use, or check such a copy",
         description="Copies an SQLite store to one file, whole and of one moment, while a server"
-        " may go on with it, and checks the copy; FILE.sha256 beside it holds its SHA-256."
-        " To restore: stop the server, move the files bothends.sqlite* out of the data folder,"
-        " copy FILE there as bothends.sqlite, and start. PostgreSQL has its own tools, which"
+        " may go on with it, and checks the copy; FILE.sha256 beside it holds its SHA-256. The"
+        " remembered calipers (calipers.json) and your own methods (methods/*.toml) of the data"
+        " folder are in it too, in the table backup_files. PostgreSQL has its own tools, which"
         " this names.",
     )
     add_store_options(command)
@@ -44,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         if engine.dialect.name == "postgresql":
             fail(_with_its_own_tools(engine.url, args.to))
         with progress() as show:
-            made = backup.back_up(engine, args.to, show)
+            made = backup.back_up(engine, args.to, show, data=data_folder(args))
         _tell(args.to, made)
     except StoreError as error:
         return failed(error)
@@ -53,7 +60,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _tell(path: Path, found: Checked) -> None:
     rows = ", ".join(f"{n} {name}" for name, n in found.counts.items() if n)
-    print(f"{path} is whole: step {found.step}; {rows or 'no rows yet'}; sha256 {found.sha256}")
+    files = ", ".join(file.name for file in found.files)
+    parts = [
+        f"step {found.step}",
+        rows or "no rows yet",
+        f"with {files}" if files else "no calipers.json and no methods of your own",
+        *([f"made {found.made_at.astimezone():%Y-%m-%d %H:%M}"] if found.made_at else []),
+        f"sha256 {found.sha256}",
+    ]
+    print(f"{path} is whole: {'; '.join(parts)}")
 
 
 def _with_its_own_tools(url: URL, to: Path) -> str:
@@ -66,4 +81,5 @@ def _with_its_own_tools(url: URL, to: Path) -> str:
         "PostgreSQL is backed up with its own tools, while servers may go on:"
         f" pg_dump --format=custom --file={quote(str(to))} {quote(name)}"
         f"  and restored into an empty database with  pg_restore --dbname=URL {quote(str(to))}"
+        "  (calipers.json and methods in the data folder are files: copy them as well)"
     )

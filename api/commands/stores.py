@@ -29,10 +29,17 @@ def add_store_options(command: argparse.ArgumentParser) -> None:
 
 def store_url(args: argparse.Namespace) -> str:
     """The URL that --data or --db name."""
-    from api.settings import user_data
     from api.store.engine import sqlite_url
 
-    return named_store(args.db, args.data) or sqlite_url(args.data or user_data())
+    return named_store(args.db, args.data) or sqlite_url(data_folder(args))
+
+
+def data_folder(args: argparse.Namespace) -> Path:
+    """The data folder that --data names, else the user's own: the one that `serve` would use."""
+    from api.settings import user_data
+
+    folder: Path | None = args.data
+    return folder or user_data()
 
 
 def named_store(db: str | None, data: Path | None = None) -> str | None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from api.settings import CALIPERS_FILE
 from capture.bench import Instruments, default_name
 from capture.errors import SpecError
 from capture.sources.serial_port import SerialPort
@@ -22,7 +23,6 @@ from capture.spec import Spec, parse_spec
 
 _log = logging.getLogger(__name__)
 
-FILE: Final = "calipers.json"
 # The names of what the page itself takes in.
 OF_THE_PAGE: Final = ("keyboard", "typed")
 _LONGEST_NAME: Final = 64
@@ -83,7 +83,7 @@ class Listening:
 
     def __init__(self, instruments: Instruments, data: Path) -> None:
         self._instruments = instruments
-        self._file = data / FILE
+        self._file = data / CALIPERS_FILE
         self._lock = threading.Lock()
         self._listened: list[Listened] = []
         # Lines of the file that this version does not understand: they stay in it.
@@ -215,7 +215,7 @@ class Listening:
 def remembered(data: Path) -> int:
     """How many calipers the file in `data` names; 0 where it can't be read."""
     try:
-        return len(json.loads((data / FILE).read_text(encoding="utf-8"))["calipers"])
+        return len(json.loads((data / CALIPERS_FILE).read_text(encoding="utf-8"))["calipers"])
     except (OSError, ValueError, KeyError, TypeError):
         return 0
 

@@ -1,7 +1,8 @@
 """Backups of an SQLite store: complete, of one moment, made while the store is in use.
 
-A backup is itself a store: one file, opened like any other. Its SHA-256 is in a file beside it,
-in the format that sha256sum(1) writes and checks.
+A backup is itself a store: one file, opened like any other. Two tables in it are no part of a
+store: when and as which copy of its folder it was made, and the small files of the data folder.
+Its SHA-256 is in a file beside it, in the format that sha256sum(1) writes and checks.
 """
 
 from __future__ import annotations
@@ -9,38 +10,69 @@ from __future__ import annotations
 import hashlib
 import os
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from sqlalchemy import Connection, Engine, func, inspect, select
 from sqlalchemy.exc import DBAPIError
 
-from api.store import schema_step
+from api.store import carried, schema_step
+from api.store.carried import SmallFile
 from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_file_url
 from api.store.tables import Base
 
 # Pages copied per step; between two steps, other connections may write.
-_PAGES: Final = 2000
+_PAGES: Final = 500
+# Of the copy alone; a restore drops them.
+_NOTES: Final = """
+DROP TABLE IF EXISTS backup_made;
+DROP TABLE IF EXISTS backup_files;
+"""
+_NEW_NOTES: Final = """
+CREATE TABLE backup_made (number INTEGER NOT NULL, at TEXT NOT NULL);
+CREATE TABLE backup_files (name TEXT PRIMARY KEY, content BLOB NOT NULL);
+"""
 BackupProgress = Callable[[int, int], None]
 """Called with how much is done, and of how much."""
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A backup that passed its checks: its schema step, its rows by table, its SHA-256."""
+    """A backup that passed its checks: its schema step, its rows by table, its SHA-256, the small
+    files in it, and when it was made (None for one of an earlier version)."""
 
     step: str
     counts: dict[str, int]
     sha256: str
+    files: tuple[SmallFile, ...]
+    made_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """When a copy was made, and its number among the copies in its folder."""
+
+    number: int
+    at: datetime
+
+
+def _quietly(_done: int, _whole: int) -> None:
+    pass
 
 
 def back_up(
-    engine: Engine, to: Path, progress: BackupProgress = lambda _done, _whole: None
+    engine: Engine,
+    to: Path,
+    progress: BackupProgress = _quietly,
+    *,
+    data: Path | None = None,
 ) -> Checked:
-    """Copy the SQLite store of `engine` to the new file `to`, check it, and say what is in it.
+    """Copy the SQLite store of `engine` and the small files of its folder `data` to the new file
+    `to`, check it, and say what is in it.
 
     Raises StoreError where the store is no SQLite file, `to` is there already, it cannot be
     written, or the copy is not whole.
@@ -50,17 +82,44 @@ def back_up(
         raise StoreError("only a store in an SQLite file is backed up so")
     if not path.exists():
         raise StoreError(f"there is no store at {path}; give its folder with --data")
-    beside = _sum_file(to)
-    for name in (to, beside):
+    for name in (to, sum_file(to)):
         if name.exists():
             raise StoreError(f"{name} is there already; give a new name, such as one with the date")
-    _copy(path, to, progress)
+    return make(
+        path, to, Made(0, datetime.now(UTC)), () if data is None else carried.read(data), progress
+    )
+
+
+def make(
+    path: Path,
+    to: Path,
+    made: Made,
+    files: Sequence[SmallFile] = (),
+    progress: BackupProgress = _quietly,
+) -> Checked:
+    """Copy the store at `path` with `files` to `to`, in place of what is there once the copy has
+    passed its check. An exception of `progress` ends it.
+
+    Raises StoreError where it cannot be written or the copy is not whole.
+    """
+    part = part_file(to)
     try:
-        checked = check(to)
-        beside.write_text(f"{checked.sha256}  {to.name}\n")
-    except (StoreError, OSError):
-        to.unlink()
-        raise
+        _copy(path, part, progress)
+        with closing(sqlite3.connect(part)) as target:
+            _note(target, made, files)
+        checked = check(part)
+        with part.open("rb+") as written:
+            os.fsync(written.fileno())
+        part.replace(to)
+        with sum_file(to).open("w") as beside:
+            beside.write(f"{checked.sha256}  {to.name}\n")
+            beside.flush()
+            os.fsync(beside.fileno())
+    except (OSError, sqlite3.Error) as error:
+        raise _unwritten(to, error) from None
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
     return checked
 
 
@@ -71,14 +130,13 @@ def check(path: Path) -> Checked:
     a row points nowhere, or it is no store of a step that this program knows.
     """
     try:
-        digest = _sha256(path)
+        digest = sha256(path)
     except OSError as error:
         raise StoreError(
             f"{path} cannot be read ({error.strerror}); give a backup's file"
         ) from None
-    with suppress(FileNotFoundError):
-        if _sum_file(path).read_text().split()[:1] != [digest]:
-            raise StoreError(f"{path} is not as it was written: {_sum_file(path)} says otherwise")
+    if _stated_sum(path) not in (None, digest):
+        raise StoreError(f"{path} is not as it was written: {sum_file(path)} says otherwise")
     engine = open_engine(sqlite_file_url(path, read_only=True))
     try:
         with engine.connect() as connection:
@@ -89,9 +147,13 @@ def check(path: Path) -> Checked:
             step = schema_step.revision(connection)
             if step is None or step > schema_step.HEAD:
                 raise StoreError(f"{path} holds no store that this program knows (step {step})")
-            return Checked(step, counts(connection), digest)
-    except DBAPIError as error:
-        raise StoreError(f"{path} is no store that can be read ({error.orig})") from None
+            rows = counts(connection)
+        with closing(_read_only(path)) as copy:
+            made_at = found_made.at if (found_made := _made(copy)) is not None else None
+            return Checked(step, rows, digest, _files(copy), made_at)
+    except (DBAPIError, sqlite3.Error) as error:
+        why = error.orig if isinstance(error, DBAPIError) else error
+        raise StoreError(f"{path} is no store that can be read ({why})") from None
     finally:
         engine.dispose()
 
@@ -118,40 +180,130 @@ def copy_beside(connection: Connection, suffix: str) -> Path | None:
     while to.exists():
         number += 1
         to = path.with_stem(f"{path.stem}-{suffix}-{number}")
-    _copy(path, to)
-    return to
-
-
-def _copy(path: Path, to: Path, progress: BackupProgress = lambda _done, _whole: None) -> None:
-    part = to.with_name(to.name + ".part")
+    part = part_file(to)
     try:
-        with (
-            closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source,
-            closing(sqlite3.connect(part)) as target,
-        ):
-            source.backup(
-                target,
-                pages=_PAGES,
-                progress=lambda _status, left, whole: progress(whole - left, whole),
-                sleep=0.01,
-            )
-            # One file without companions, so that it can be copied anywhere.
-            target.execute("PRAGMA journal_mode=DELETE")
+        _copy(path, part)
         with part.open("rb+") as written:
             os.fsync(written.fileno())
         part.replace(to)
     except (OSError, sqlite3.Error) as error:
+        raise _unwritten(to, error) from None
+    finally:
         with suppress(OSError):
-            part.unlink()
-        raise StoreError(
-            f"{to} cannot be written ({error}); is there room, and the right to?"
-        ) from None
+            part.unlink(missing_ok=True)
+    return to
 
 
-def _sum_file(path: Path) -> Path:
+def made(path: Path) -> Made | None:
+    """When the copy at `path` was made; None where it says nothing of it or cannot be read."""
+    try:
+        with closing(_read_only(path)) as copy:
+            return _made(copy)
+    except sqlite3.Error:
+        return None
+
+
+def as_written(path: Path) -> bool:
+    """Whether the copy at `path` is the file that was written, by its SHA-256 beside it alone."""
+    try:
+        stated = _stated_sum(path)
+        return stated is not None and stated == sha256(path)
+    except OSError:
+        return False
+
+
+def drop_notes(path: Path) -> None:
+    """Make a mere store of the copy at `path`. Raises sqlite3.Error."""
+    with closing(sqlite3.connect(path)) as copy:
+        copy.executescript(_NOTES)
+
+
+def sum_file(path: Path) -> Path:
+    """The file beside the copy at `path` that states its SHA-256."""
     return path.with_name(path.name + ".sha256")
 
 
-def _sha256(path: Path) -> str:
+def part_file(path: Path) -> Path:
+    """The name that a copy has until it has passed its check."""
+    return path.with_name(path.name + ".part")
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file, in hexadecimal. Raises OSError."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _copy(path: Path, part: Path, progress: BackupProgress = _quietly) -> None:
+    # What an interrupted attempt left.
+    part.unlink(missing_ok=True)
+    with (
+        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source,
+        closing(sqlite3.connect(part)) as target,
+    ):
+        # One snapshot for all steps: without it, each commit in between starts the copy anew, and
+        # under steady presses it would never end.
+        source.isolation_level = None
+        source.execute("BEGIN")
+        source.execute("SELECT 1 FROM sqlite_schema").fetchall()
+        source.backup(
+            target,
+            pages=_PAGES,
+            progress=lambda _status, left, whole: progress(whole - left, whole),
+            sleep=0.01,
+        )
+        # One file without companions, so that it can be copied anywhere.
+        target.execute("PRAGMA journal_mode=DELETE")
+
+
+def _note(copy: sqlite3.Connection, made: Made, files: Sequence[SmallFile]) -> None:
+    copy.executescript(_NOTES + _NEW_NOTES)
+    with copy:
+        copy.execute("INSERT INTO backup_made VALUES (?, ?)", (made.number, made.at.isoformat()))
+        copy.executemany(
+            "INSERT INTO backup_files VALUES (?, ?)", [(f.name, f.content) for f in files]
+        )
+
+
+def _made(copy: sqlite3.Connection) -> Made | None:
+    if not _has(copy, "backup_made"):
+        return None
+    row = copy.execute("SELECT number, at FROM backup_made").fetchone()
+    try:
+        number, at = row
+        return Made(int(number), datetime.fromisoformat(at).astimezone(UTC))
+    except (TypeError, ValueError):
+        return None
+
+
+def _files(copy: sqlite3.Connection) -> tuple[SmallFile, ...]:
+    if not _has(copy, "backup_files"):
+        return ()
+    rows = copy.execute("SELECT name, content FROM backup_files ORDER BY name").fetchall()
+    return tuple(
+        SmallFile(name, content)
+        for name, content in rows
+        if isinstance(name, str) and isinstance(content, bytes) and carried.accepted(name)
+    )
+
+
+def _has(copy: sqlite3.Connection, table: str) -> bool:
+    found = copy.execute("SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = ?", (table,))
+    return found.fetchone() is not None
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
+
+
+def _stated_sum(path: Path) -> str | None:
+    """The SHA-256 that the file beside `path` states, "" for nonsense; None without such a file."""
+    try:
+        words = sum_file(path).read_text(encoding="utf-8", errors="replace").split()
+    except FileNotFoundError:
+        return None
+    return words[0] if words else ""
+
+
+def _unwritten(to: Path, error: Exception) -> StoreError:
+    return StoreError(f"{to} cannot be written ({error}); is there room, and the right to?")

@@ -40,10 +40,15 @@ MoveProgress = Callable[[str, int, int], None]
 
 
 def move(
-    source: Engine, target: Engine, progress: MoveProgress = lambda _table, _done, _whole: None
+    source: Engine,
+    target: Engine,
+    progress: MoveProgress = lambda _table, _done, _whole: None,
+    arrived: Callable[[], None] = lambda: None,
 ) -> dict[str, int]:
     """Copy the store at `source` whole to `target`; the rows of each table.
 
+    `arrived` is called when every row is there and no server may open the target yet: what it
+    does is done again where the move is interrupted.
     Whatever is written to the source meanwhile is not moved: stop its servers first.
     Raises StoreError where the source holds no store at the present step, the target holds
     anything but an unfinished move of the same source, or the two differ in the end.
@@ -69,6 +74,7 @@ def move(
                         f"the {table.name} that arrived are not those that were sent;"
                         " empty the target and move again"
                     )
+        arrived()
         _finish(target)
     return whole
 

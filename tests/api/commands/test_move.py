@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
-from sqlalchemy import Engine
 
 from api.store.engine import open_engine, sqlite_file_url
 from tests.api.commands.running import status
+from tests.api.small_files import ALL, NAMES, put_small_files, small_files
 from tests.api.stores import digests, fill
 
 
@@ -25,21 +25,12 @@ def target(request: pytest.FixtureRequest, tmp_path) -> Iterator[str]:
 
 
 @pytest.fixture
-def move(monkeypatch) -> Callable[..., int]:
-    """Runs the command. The engines that it leaves to the end of the program are closed."""
-    opened: list[Engine] = []
-
-    def open_recorded(url: str) -> Engine:
-        opened.append(open_engine(url))
-        return opened[-1]
+def move(monkeypatch, tmp_path) -> Callable[..., int]:
+    """Runs the command, with a folder for user data that holds nothing."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "own"))
 
     def run(*words: str) -> int:
-        with monkeypatch.context() as patched:
-            patched.setattr("api.store.engine.open_engine", open_recorded)
-            code = status("move", *words)
-        while opened:
-            opened.pop().dispose()
-        return code
+        return status("move", *words)
 
     return run
 
@@ -64,6 +55,51 @@ def test_what_was_moved_is_counted_and_a_second_time_refused(
     assert at(target) == digests(engine)
     assert move("--from", store_url, "--to", target) == 1
     assert "holds a store already" in capsys.readouterr().err
+
+
+def test_remembered_calipers_and_own_methods_go_along(
+    move, store_url, engine, target, tmp_path, capsys
+):
+    fill(engine)
+    source, into = tmp_path / "data", tmp_path / "new"
+    source.mkdir(exist_ok=True)
+    put_small_files(source)
+    words = ["--from", store_url, "--to", target]
+    if engine.dialect.name != "sqlite":
+        words += ["--from-data", str(source)]  # beside an SQLite file they are found
+    assert move(*words, "--to-data", str(into)) == 0
+    assert f"and into {into}: {', '.join(NAMES)}" in capsys.readouterr().out
+    assert small_files(into) == ALL
+
+
+def test_a_small_file_that_is_there_already_is_left_and_said(
+    move, store_url, target, tmp_path, capsys
+):
+    source, into = tmp_path / "source", tmp_path / "new"
+    put_small_files(source)
+    put_small_files(into)
+    (into / "calipers.json").write_text("another computer's")
+    words = ["--from", store_url, "--from-data", str(source), "--to-data", str(into)]
+    assert move(*words, "--to", target) == 0
+    said = capsys.readouterr().out
+    assert "others of the same name are: calipers.json; compare" in said
+    assert "and into" not in said
+    assert small_files(into)["calipers.json"] == "another computer's"
+
+
+def test_where_the_small_files_cannot_be_written_the_move_goes_on_later(
+    move, store_url, engine, target, tmp_path, capsys
+):
+    fill(engine)
+    put_small_files(tmp_path / "source")
+    (tmp_path / "new").write_text("no folder")
+    words = ["--from", store_url, "--to", target, "--from-data", str(tmp_path / "source")]
+    words += ["--to-data", str(tmp_path / "new")]
+    assert move(*words) == 1
+    assert "run the same again" in capsys.readouterr().err
+    (tmp_path / "new").unlink()
+    assert move(*words) == 0
+    assert small_files(tmp_path / "new") == ALL
 
 
 def test_an_empty_store_moves_no_rows(move, store_url, target, capsys):

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 import pytest
 
 from api.instruments.listening import (
-    FILE,
     FileError,
     ListenError,
     Listening,
@@ -16,6 +15,7 @@ from api.instruments.listening import (
     place_of,
     remembered,
 )
+from api.settings import CALIPERS_FILE
 from capture.bench import Instruments
 from capture.spec import Spec, parse_spec
 from tests.ptys import plugged, until
@@ -44,14 +44,14 @@ def absent(tmp_path, name: str, more: str = "") -> Spec:
 
 
 def lines(tmp_path) -> list[str]:
-    return json.loads((tmp_path / FILE).read_text())["calipers"]
+    return json.loads((tmp_path / CALIPERS_FILE).read_text())["calipers"]
 
 
 def test_nothing_given_and_nothing_remembered_is_nothing(listening, tmp_path):
     listening.start([])
     assert listening.listened() == ()
     assert remembered(tmp_path) == 0
-    assert not (tmp_path / FILE).exists()
+    assert not (tmp_path / CALIPERS_FILE).exists()
 
 
 def test_an_added_caliper_is_heard_remembered_and_forgotten(
@@ -65,7 +65,7 @@ def test_an_added_caliper_is_heard_remembered_and_forgotten(
         assert until(lambda: readings)
         assert (readings[0].caliper, readings[0].bench) == ("port", "north")
         assert remembered(tmp_path) == 1
-        assert (tmp_path / FILE).stat().st_mode & 0o777 == 0o600
+        assert (tmp_path / CALIPERS_FILE).stat().st_mode & 0o777 == 0o600
         assert listening.forget("port") == added
     assert instruments.states() == ()
     assert listening.listened() == ()
@@ -84,9 +84,9 @@ def test_the_next_start_listens_to_what_is_given_and_then_to_what_is_remembered(
         found = [(each.name, each.remembered) for each in following.listened()]
         assert found == [("mine", False), ("three", False), ("one", True)]
         # What was only given was never in the file, and is not taken out of it.
-        before = (tmp_path / FILE).read_text()
+        before = (tmp_path / CALIPERS_FILE).read_text()
         following.forget("three")
-        assert (tmp_path / FILE).read_text() == before
+        assert (tmp_path / CALIPERS_FILE).read_text() == before
     finally:
         again.stop()
 
@@ -129,7 +129,7 @@ def test_what_is_not_listened_to_cannot_be_forgotten(listening, tmp_path):
 
 
 def test_a_line_that_is_not_understood_is_skipped_and_kept(listening, tmp_path):
-    (tmp_path / FILE).write_text(
+    (tmp_path / CALIPERS_FILE).write_text(
         json.dumps({"calipers": ["later:x", str(absent(tmp_path, "port"))]})
     )
     listening.start([])
@@ -140,11 +140,11 @@ def test_a_line_that_is_not_understood_is_skipped_and_kept(listening, tmp_path):
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"calipers": [7]}', '{"calipers": 7}'])
 def test_a_file_that_cannot_be_read_is_set_aside(listening, tmp_path, text, caplog):
-    (tmp_path / FILE).write_text(text)
+    (tmp_path / CALIPERS_FILE).write_text(text)
     listening.start([])
     assert listening.listened() == ()
     assert (tmp_path / "calipers.damaged.json").read_text() == text
-    assert not (tmp_path / FILE).exists()
+    assert not (tmp_path / CALIPERS_FILE).exists()
     assert "add the calipers again" in caplog.text
 
 

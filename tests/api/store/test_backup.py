@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 import subprocess
 import threading
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,6 +20,7 @@ from api.store import backup, doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
 from api.store.journal import Journal, new_id
 from capture.records import Reading
+from tests.api.small_files import ALL, NAMES, put_small_files
 from tests.api.stores import digests, fill
 
 _NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -106,6 +109,85 @@ def test_a_backup_during_writing_holds_all_that_was_acknowledged_before_it(shop_
         # One snapshot: no reading without its trial, no number missing.
         assert list(doctor.findings(connection)) == []
     copy.dispose()
+
+
+def test_a_copy_ends_however_much_is_pressed_meanwhile(shop_folder, tmp_path, monkeypatch):
+    monkeypatch.setattr(backup, "_PAGES", 5)
+    engine = open_engine(sqlite_url(shop_folder))
+    journal = Journal(engine)
+    steps = 0
+
+    def press(_done: int, whole: int) -> None:
+        nonlocal steps
+        steps += 1
+        assert steps <= whole, "each press starts the copy anew"
+        moment = _NOON + timedelta(seconds=4 * steps)
+        journal.keep([Reading(new_id(), "main", "g", "11.00", "mm", 11_000_000, moment)])
+
+    backup.back_up(engine, tmp_path / "copy.sqlite", press)
+    engine.dispose()
+    assert steps > 5
+    copy = open_engine(sqlite_file_url(tmp_path / "copy.sqlite"))
+    with copy.connect() as connection:
+        assert connection.scalar(text("SELECT count(*) FROM readings")) == 16
+        assert list(doctor.findings(connection)) == []
+    copy.dispose()
+
+
+def test_remembered_calipers_and_own_methods_are_in_it(shop_folder, tmp_path, capsys):
+    put_small_files(shop_folder)
+    (shop_folder / "methods" / "notes.txt").write_text("not a method")
+    file = tmp_path / "copy.sqlite"
+    assert main(["backup", "--data", str(shop_folder), "--to", str(file)]) == 0
+    assert main(["backup", "--check", str(file)]) == 0
+    assert capsys.readouterr().out.count(f"; with {', '.join(NAMES)}; made 20") == 2
+    found = {each.name: each.content.decode() for each in backup.check(file).files}
+    assert found == ALL
+    # A copy that is opened as a store, as the folder of another, is copied with that one's files.
+    again = tmp_path / "again.sqlite"
+    assert (
+        main(["backup", "--db", f"sqlite:///{file}", "--data", str(tmp_path), "--to", str(again)])
+        == 0
+    )
+    assert "no calipers.json and no methods of your own" in capsys.readouterr().out
+
+
+def test_a_name_in_a_copy_leads_out_of_no_folder(shop_folder, tmp_path):
+    put_small_files(shop_folder)
+    file = tmp_path / "copy.sqlite"
+    engine = open_engine(sqlite_url(shop_folder))
+    backup.back_up(engine, file, data=shop_folder)
+    engine.dispose()
+    (tmp_path / "copy.sqlite.sha256").unlink()
+    with closing(sqlite3.connect(file)) as made, made:
+        for name in (
+            "../evil",
+            "methods/../../x.toml",
+            "/etc/x.toml",
+            "methods/a/b.toml",
+            "methods/.toml",
+            "methods/C:x.toml",
+            "bothends.sqlite",
+            "calipers.json/x",
+        ):
+            made.execute("INSERT INTO backup_files VALUES (?, ?)", (name, b"x"))
+        made.execute("INSERT INTO backup_files VALUES ('methods/number.toml', 5)")
+    assert [each.name for each in backup.check(file).files] == NAMES
+
+
+def test_a_small_file_that_cannot_be_read_is_named(shop_folder, tmp_path, monkeypatch, capsys):
+    put_small_files(shop_folder)
+    reading = Path.read_bytes
+
+    def refused(path: Path) -> bytes:
+        if path.name == "sled.toml":
+            raise PermissionError(13, "Permission denied", str(path))
+        return reading(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refused)
+    assert main(["backup", "--data", str(shop_folder), "--to", str(tmp_path / "copy.sqlite")]) == 1
+    assert "sled.toml cannot be read (Permission denied)" in capsys.readouterr().err
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["shop"]
 
 
 def test_a_backup_that_has_changed_since_is_told(shop_folder, tmp_path, capsys):
