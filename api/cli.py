@@ -23,6 +23,7 @@ COMMANDS: Final = (
     "pull",
     "load",
     "backup",
+    "restore",
     "doctor",
     "move",
     "install",
@@ -30,7 +31,7 @@ COMMANDS: Final = (
 
 
 # Files that these commands write are readable by the user alone. (Others write where told to.)
-_PRIVATE: Final = frozenset(("serve", "bench", "load", "backup", "doctor", "move"))
+_PRIVATE: Final = frozenset(("serve", "bench", "load", "backup", "restore", "doctor", "move"))
 
 
 def parser() -> argparse.ArgumentParser:

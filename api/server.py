@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from typing import Final, Protocol
 
@@ -22,9 +22,9 @@ from api.instruments.calipers import CaliperRecord, calipers_on_record
 from api.instruments.identify import Identifying
 from api.instruments.listening import Listening
 from api.settings import Settings
-from api.store import migrations
+from api.store import in_use, migrations, restoring
 from api.store.commit_signal import CommitSignal
-from api.store.engine import StoreError, open_engine, sqlite_url
+from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_url
 from api.store.journal import Journal, now
 from api.store.private import make_private
 from api.store.trouble import sentence
@@ -56,13 +56,16 @@ class Server:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.engine: Engine = open_store(settings)
-        try:
+        with ExitStack() as opened:
+            self.engine: Engine = _engine(settings)
+            path = sqlite_file(self.engine.url)
+            if path is not None:
+                opened.callback(in_use.Together(path).close)
+            opened.callback(self.engine.dispose)
+            _bring_up_to_date(self.engine, settings)
             with self.reading() as connection:
                 self.methods = all_methods(connection, settings.data)
-        except StoreError:
-            self.engine.dispose()
-            raise
+            self._opened = opened.pop_all()
         self.signal = CommitSignal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(
@@ -88,7 +91,7 @@ class Server:
         for reading in self.instruments.stop():
             # The store did not take it, and nothing else reports it after this.
             _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
-        self.engine.dispose()
+        self._opened.close()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -170,6 +173,13 @@ def open_store(settings: Settings) -> Engine:
 
     Raises StoreError where it cannot be opened; the message says what to do.
     """
+    engine = _engine(settings)
+    _bring_up_to_date(engine, settings)
+    return engine
+
+
+def _engine(settings: Settings) -> Engine:
+    """The engine of the store, which is not looked at yet; its folder is made."""
     try:
         make_private(settings.data)
     except OSError as error:
@@ -177,7 +187,12 @@ def open_store(settings: Settings) -> Engine:
             f"the data folder {settings.data} cannot be made ({error.strerror});"
             " give another with --data"
         ) from None
-    engine = open_engine(settings.db or sqlite_url(settings.data))
+    return open_engine(settings.db or sqlite_url(settings.data))
+
+
+def _bring_up_to_date(engine: Engine, settings: Settings) -> None:
+    path = sqlite_file(engine.url)
+    if path is not None:
+        restoring.refuse_unfinished(path)
     migrations.upgrade(engine)
     make_private(settings.data)  # what was made now
-    return engine

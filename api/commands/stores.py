@@ -65,9 +65,12 @@ def open_existing(url: str) -> Engine:
     Raises StoreError where there is none.
     """
     from api.store.engine import StoreError, open_engine, sqlite_file
+    from api.store.restoring import refuse_unfinished
 
     engine = open_engine(url)
     path = sqlite_file(engine.url)
+    if path is not None:
+        refuse_unfinished(path)
     if path is not None and not path.exists():
         raise StoreError(f"there is no store at {path}; give its folder with --data, or its URL")
     return engine
