@@ -23,6 +23,7 @@ from api.instruments.identify import Identifying
 from api.instruments.listening import Listening
 from api.settings import Settings
 from api.store import in_use, migrations, restoring
+from api.store.backups import BackupState, DailyBackups
 from api.store.commit_signal import CommitSignal
 from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_url
 from api.store.journal import Journal, now
@@ -49,7 +50,8 @@ class PretendCaliper(Protocol):
 
 
 class Server:
-    """Opens the store (and upgrades it); `start` begins to listen to calipers.
+    """Opens the store (and upgrades it); `start` begins to listen to calipers, and to make daily
+    backups.
 
     Raises StoreError where the store cannot be opened; the message says what to do.
     """
@@ -66,6 +68,9 @@ class Server:
             with self.reading() as connection:
                 self.methods = all_methods(connection, settings.data)
             self._opened = opened.pop_all()
+        self._backups = None
+        if path is not None and settings.backups:
+            self._backups = DailyBackups(path, settings.data, settings.backups)
         self.signal = CommitSignal(self.engine)
         self.journal = Journal(self.engine, committed=self.signal.notify)
         self.instruments = Instruments(
@@ -81,6 +86,8 @@ class Server:
     def start(self) -> None:
         """Listen to the calipers of the settings, and to those that are remembered."""
         self.listening.start(self.settings.calipers)
+        if self._backups is not None:
+            self._backups.start()
 
     def close(self) -> None:
         """Stop listening, commit what was heard, release ports and the store."""
@@ -91,6 +98,8 @@ class Server:
         for reading in self.instruments.stop():
             # The store did not take it, and nothing else reports it after this.
             _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
+        if self._backups is not None:
+            self._backups.close()
         self._opened.close()
 
     @contextmanager
@@ -104,6 +113,10 @@ class Server:
         self.journal.check()
         with self.reading() as connection:
             connection.execute(text("SELECT 1"))
+
+    def backup(self) -> BackupState | None:
+        """How the daily backups stand; None where none are made."""
+        return None if self._backups is None else self._backups.state()
 
     def calipers(self, bench: str | None = None) -> list[CaliperState]:
         """The states of instruments, here and at remote benches, of one bench or of all."""

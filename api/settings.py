@@ -16,12 +16,16 @@ CALIPERS_FILE: Final = "calipers.json"
 METHODS_FOLDER: Final = "methods"
 """The folder in the data folder whose *.toml files are methods of the user's own."""
 
+DAILY_BACKUPS: Final = 7
+"""How many daily backups are kept where nothing else is said."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`data`: the folder of the store and its backups. `db`: a database URL; None for the SQLite
     file in `data`. `allow_hosts`: names of this server in addition to those that it finds itself.
-    `pretend`: an invented demo shop and a pretend caliper on bench main."""
+    `pretend`: an invented demo shop and a pretend caliper on bench main. `backups`: how many daily
+    backups are kept; 0: none is made."""
 
     data: Path
     db: str | None = None
@@ -31,6 +35,7 @@ class Settings:
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1
+    backups: int = DAILY_BACKUPS
 
 
 def program() -> Path:

@@ -30,8 +30,9 @@ def add(subparsers: Subparsers) -> None:
         description="Copies an SQLite store to one file, whole and of one moment, while a server"
         " may go on with it, and checks the copy; FILE.sha256 beside it holds its SHA-256. The"
         " remembered calipers (calipers.json) and your own methods (methods/*.toml) of the data"
-        " folder are in it too, in the table backup_files. PostgreSQL has its own tools, which"
-        " this names.",
+        " folder are in it too, in the table backup_files. bothends restore puts such a copy in the"
+        " place of the store; bothends serve makes one every day by itself. PostgreSQL"
+        " has its own tools, which this names.",
     )
     add_store_options(command)
     what = command.add_mutually_exclusive_group(required=True)

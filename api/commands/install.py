@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
+from api.commands.serve import check_backups
 from api.settings import program
 
 if TYPE_CHECKING:
@@ -74,6 +75,9 @@ def add(subparsers: Subparsers) -> None:
     )
     command.add_argument("--port", type=int, help="port that the service serves on")
     command.add_argument(
+        "--backups", type=int, metavar="N", help="daily backups that the service keeps; 0: none"
+    )
+    command.add_argument(
         "--root",
         type=Path,
         default=Path("/"),
@@ -93,6 +97,7 @@ def run(args: argparse.Namespace) -> int:
         fail("say what to install: --systemd, --udev or both; add --print to see it first")
     if args.port is not None and not 0 < args.port <= 65535:
         fail(f"--port {args.port} is not a port; give one from 1 to 65535")
+    check_backups(args.backups)
     ids = list(args.id)
     for text in args.caliper:
         try:
@@ -105,7 +110,7 @@ def run(args: argparse.Namespace) -> int:
     files: list[tuple[Path, str, str]] = []
     if args.systemd or everything:
         if args.bench_to is None:
-            words = serve_words(args.caliper, args.host, args.port, args.allow_host)
+            words = serve_words(args.caliper, args.host, args.port, args.allow_host, args.backups)
         else:
             words = _bench_words(args)
         if args.user:
@@ -152,6 +157,7 @@ def serve_words(
     host: str | None,
     port: int | None,
     allow_hosts: Iterable[str] = (),
+    backups: int | None = None,
 ) -> list[str]:
     """The command that the service runs, by full path."""
     words = [str(program()), "serve"]
@@ -161,6 +167,8 @@ def serve_words(
         words += ["--allow-host", name]
     if port is not None:
         words += ["--port", str(port)]
+    if backups is not None:
+        words += ["--backups", str(backups)]
     for each in calipers:
         words += ["--caliper", each]
     return words
@@ -169,10 +177,10 @@ def serve_words(
 def _bench_words(args: argparse.Namespace) -> list[str]:
     from api.instruments.forward.client import server_url
 
-    if args.host is not None or args.port is not None or args.allow_host:
+    if args.allow_host or any(v is not None for v in (args.host, args.port, args.backups)):
         fail(
-            "--host, --port and --allow-host are for a service that serves; with --bench-to it"
-            " serves nothing"
+            "--host, --port, --allow-host and --backups are for a service that serves; with"
+            " --bench-to it serves nothing"
         )
     if not args.caliper:
         fail("--bench-to needs the calipers of this bench: --caliper SPEC, repeated for more")

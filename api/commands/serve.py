@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
 from api.commands.stores import DB_HELP, named_store
+from api.settings import DAILY_BACKUPS
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from api.settings import Settings
 
 _PORT: Final = 8017
+_MOST_BACKUPS: Final = 366
 _WHO_REACHES_IT: Final = (
     "bothends: everybody who reaches port {port} of this computer can read and add readings; only"
     " on this computer itself can calipers be added, removed or identified"
@@ -66,6 +68,13 @@ def add(subparsers: Subparsers) -> None:
         "--pretend",
         action="store_true",
         help="an invented demo shop and a pretend caliper, in a store of their own",
+    )
+    command.add_argument(
+        "--backups",
+        type=int,
+        metavar="N",
+        help=f"daily backups of an SQLite store that are kept, in the folder backups beside it"
+        f" ({DAILY_BACKUPS}; none with --pretend); 0 makes none",
     )
     command.add_argument("--seed", type=int, default=1, help=argparse.SUPPRESS)
 
@@ -155,12 +164,14 @@ def _settings(args: argparse.Namespace) -> Settings:
     for name in args.allow_host:
         if not re.fullmatch(r"[A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]", name):
             fail(f"--allow-host {name} is not the name of a host; give one such as shop.example")
+    check_backups(args.backups)
     specs = []
     for text in args.caliper:
         try:
             specs.append(parse_spec(text))
         except SpecError as error:
             fail(f"--caliper {text}: {error}")
+    usual = 0 if args.pretend else DAILY_BACKUPS
     data = args.data
     if data is None:
         data = user_data() / "pretend" if args.pretend else user_data()
@@ -174,7 +185,17 @@ def _settings(args: argparse.Namespace) -> Settings:
         calipers=tuple(specs),
         pretend=args.pretend,
         seed=args.seed,
+        backups=usual if args.backups is None else args.backups,
     )
+
+
+def check_backups(number: int | None) -> None:
+    """End the command where --backups cannot be right."""
+    if number is not None and not 0 <= number <= _MOST_BACKUPS:
+        fail(
+            f"--backups {number} is not a number of daily backups to keep; give one from 1 to"
+            f" {_MOST_BACKUPS}, or 0 for none"
+        )
 
 
 def _listener(host: str, port: int) -> socket.socket:

@@ -107,7 +107,7 @@ def make(
         _copy(path, part, progress)
         with closing(sqlite3.connect(part)) as target:
             _note(target, made, files)
-        checked = check(part)
+        checked = _check_new(part)
         with part.open("rb+") as written:
             os.fsync(written.fileno())
         part.replace(to)
@@ -119,8 +119,17 @@ def make(
         raise _unwritten(to, error) from None
     finally:
         with suppress(OSError):
-            part.unlink(missing_ok=True)
+            take_away(part)
     return checked
+
+
+def _check_new(part: Path) -> Checked:
+    try:
+        return check(part)
+    except StoreError as error:
+        raise StoreError(
+            f"the copy is not whole ({error}); the store itself may be damaged: run bothends doctor"
+        ) from None
 
 
 def check(path: Path) -> Checked:
@@ -190,7 +199,7 @@ def copy_beside(connection: Connection, suffix: str) -> Path | None:
         raise _unwritten(to, error) from None
     finally:
         with suppress(OSError):
-            part.unlink(missing_ok=True)
+            take_away(part)
     return to
 
 
@@ -228,6 +237,13 @@ def part_file(path: Path) -> Path:
     return path.with_name(path.name + ".part")
 
 
+def take_away(path: Path) -> None:
+    """Remove a file that was not finished, also what SQLite keeps beside it: it would write that
+    into the next file of this name. Raises OSError."""
+    path.unlink(missing_ok=True)
+    path.with_name(f"{path.name}-journal").unlink(missing_ok=True)
+
+
 def sha256(path: Path) -> str:
     """The SHA-256 of a file, in hexadecimal. Raises OSError."""
     with path.open("rb") as file:
@@ -235,8 +251,7 @@ def sha256(path: Path) -> str:
 
 
 def _copy(path: Path, part: Path, progress: BackupProgress = _quietly) -> None:
-    # What an interrupted attempt left.
-    part.unlink(missing_ok=True)
+    take_away(part)
     with (
         closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source,
         closing(sqlite3.connect(part)) as target,
@@ -305,5 +320,14 @@ def _stated_sum(path: Path) -> str | None:
     return words[0] if words else ""
 
 
+def reason(error: Exception) -> str:
+    """What the system or SQLite says of it, without the file."""
+    return getattr(error, "strerror", None) or str(error)
+
+
 def _unwritten(to: Path, error: Exception) -> StoreError:
-    return StoreError(f"{to} cannot be written ({error}); is there room, and the right to?")
+    if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return StoreError(f"the store is damaged ({error}), so no copy was made of it")
+    return StoreError(
+        f"{to} cannot be written ({reason(error)}); make room, and see to the rights of its folder"
+    )

@@ -24,7 +24,6 @@ from sqlalchemy.exc import DBAPIError
 from api.store import backup, carried, in_use
 from api.store.carried import SmallFile
 from api.store.engine import StoreError, open_engine, sqlite_file_url
-from api.store.private import make_private
 from api.store.tables import Reading
 
 
@@ -50,7 +49,7 @@ def restore(
     goes on.
     """
     try:
-        make_private(store.parent)
+        store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with in_use.alone(store):
             _refuse_no_copy(copy, store)
             checked = backup.check(copy)
@@ -107,6 +106,7 @@ def _refuse_no_copy(copy: Path, store: Path) -> None:
 def _copy(copy: Path, new: Path, sha256: str) -> None:
     """A mere store at `new`, made of the backup, on the disk."""
     try:
+        backup.take_away(new)
         shutil.copyfile(copy, new)
         if backup.sha256(new) != sha256:
             raise StoreError(f"{copy} changed while it was read; run the same again")
@@ -115,9 +115,11 @@ def _copy(copy: Path, new: Path, sha256: str) -> None:
             os.fsync(written.fileno())
     except (OSError, StoreError, sqlite3.Error) as error:
         with suppress(OSError):
-            new.unlink()
+            backup.take_away(new)
         if isinstance(error, sqlite3.Error):
-            raise StoreError(f"{new} cannot be written ({error}); is there room?") from None
+            raise StoreError(
+                f"{new} cannot be written ({error}); make room, and run the same again"
+            ) from None
         raise
 
 

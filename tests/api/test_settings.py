@@ -15,6 +15,7 @@ def test_a_server_is_reached_from_its_own_computer_alone_unless_asked(tmp_path):
     found = Settings(data=tmp_path)
     assert (found.host, found.db, found.allow_hosts, found.calipers) == ("127.0.0.1", None, (), ())
     assert not found.pretend
+    assert found.backups == 7
     with pytest.raises(FrozenInstanceError):
         found.host = "0.0.0.0"  # type: ignore[misc]
 

@@ -108,6 +108,11 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
             ["install", "--systemd", "--bench-to", "http://a:1", "--port", "1"],
             "it serves nothing",
         ),
+        (
+            ["install", "--systemd", "--bench-to", "http://a:1", "--backups", "0"],
+            "it serves nothing",
+        ),
+        (["install", "--systemd", "--backups", "-1"], "--backups -1 is not a number"),
     ],
 )
 def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -> None:
@@ -119,7 +124,7 @@ def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -
 
 def test_the_service_is_the_program_that_wrote_it() -> None:
     """And starts with what it was told: systemd's own marks are no marks of a pattern."""
-    names = ("--host", "0.0.0.0", "--allow-host", "shop.example")
+    names = ("--host", "0.0.0.0", "--allow-host", "shop.example", "--backups", "30")
     shown = done("install", "--print", "--systemd", *names, "--caliper", SPEC)
     (line,) = (each for each in shown.stdout.splitlines() if each.startswith("ExecStart="))
     # Once systemd's % and $ are single again, a shell would read its words the same way.

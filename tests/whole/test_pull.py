@@ -221,7 +221,7 @@ def test_a_store_put_back_from_a_backup_is_pulled_whole(tmp_path):
         quiet("pull", one.url, "--to", file)
         assert len(table(file)) == 2
         one.stop()
-        for part in one.data.iterdir():
+        for part in one.data.glob("bothends.sqlite*"):
             part.unlink()
         one.start(port)
         one.start_series()

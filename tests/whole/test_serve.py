@@ -214,6 +214,7 @@ def test_the_csv_is_plain_and_a_second_pull_gives_only_what_is_new(tmp_path):
         (["--caliper", "serial:/dev/x,unit=cm"], "unit"),
         (["--caliper", "serial:/dev/x,colour=red"], "colour"),
         (["--port", "70000"], "65535"),
+        (["--backups", "-1"], "0 for none"),
         (["--host", "no.such.host.invalid"], "127.0.0.1"),
         (["--db", "oracle://x/y"], "SQLite or PostgreSQL"),
         (["--db", "hello"], "sqlite:"),

@@ -10,7 +10,7 @@ from api.store.engine import StoreError
 from api.store.trouble import sentence
 from api.web import convert
 from api.web.deps import TheServer
-from api.web.shapes import HealthOut
+from api.web.shapes.health import BackupOut, HealthOut
 
 router = APIRouter(tags=["health"])
 
@@ -19,6 +19,7 @@ router = APIRouter(tags=["health"])
 def health(server: TheServer, response: Response) -> HealthOut:
     """The state of the server; 503 while its store can't be read, with what to do in `message`."""
     message = ""
+    backup = server.backup()
     try:
         server.check()
     except StoreError as error:
@@ -33,4 +34,5 @@ def health(server: TheServer, response: Response) -> HealthOut:
         store=server.engine.dialect.name,
         message=message,
         calipers=[convert.caliper_out(state) for state in server.calipers()],
+        backup=None if backup is None else BackupOut.model_validate(backup),
     )

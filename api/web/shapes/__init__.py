@@ -607,14 +607,6 @@ class MethodOut(Out):
     traps: list[str]
 
 
-class HealthOut(Out):
-    status: Literal["ok", "store in trouble"]
-    version: str
-    store: str
-    message: str = ""
-    calipers: list[CaliperOut]
-
-
 class Problem(Out):
     """An RFC 9457 problem document; `detail` says what to do."""
 

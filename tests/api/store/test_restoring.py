@@ -93,6 +93,17 @@ def put_back_until(copy: Path, shop: Path, step: str) -> None:
     put_back(copy, shop, lambda at: at == step and os.kill(os.getpid(), signal.SIGKILL))
 
 
+def _change_and_die(path: Path) -> None:
+    opened = sqlite3.connect(path, isolation_level=None)
+    opened.execute("PRAGMA cache_size=1")
+    opened.execute("BEGIN")
+    opened.execute(
+        "CREATE TABLE more AS WITH RECURSIVE n(x) AS"
+        " (SELECT 1 UNION ALL SELECT x + 1 FROM n LIMIT 100000) SELECT x FROM n"
+    )
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
 def _in_a_process(target: Callable[..., None], *args: object) -> int | None:
     """The exit status of a process that runs this."""
     process = _FORKS.Process(target=target, args=args)
@@ -201,6 +212,18 @@ def test_a_damaged_store_is_put_aside_as_it_is(copy, shop):
     assert _at(sqlite_url(shop)) == _at(sqlite_file_url(copy))
 
 
+def test_what_an_interrupted_one_left_beside_its_copy_is_not_written_into_the_next(copy, shop):
+    # A journal that SQLite would play back: of a change of another file of that name.
+    new = shop / "bothends.sqlite.new"
+    with closing(sqlite3.connect(shop / "bothends.sqlite")) as opened:
+        opened.execute("VACUUM INTO ?", (str(new),))
+    assert _in_a_process(_change_and_die, new) == -signal.SIGKILL
+    assert (shop / "bothends.sqlite.new-journal").stat().st_size
+    put_back(copy, shop)
+    assert _at(sqlite_url(shop)) == _at(sqlite_file_url(copy))
+    assert not list(shop.glob("*-journal"))
+
+
 def test_into_an_empty_folder_nothing_is_put_aside(copy, tmp_path):
     restored = put_back(copy, tmp_path / "new computer")
     assert restored.aside == []
@@ -254,6 +277,6 @@ def test_files_of_it_are_for_the_user_alone(copy, shop):
         assert status("restore", copy, "--data", shop) == 0
     finally:
         os.umask(before)
-    for path in (shop, *shop.rglob("*")):
-        if path.name not in ("mine.toml", "methods", "calipers.json", "sled.toml"):
-            assert not path.stat().st_mode & 0o077, path
+    (aside,) = shop.glob("before-restore-*")
+    for path in (aside, *(shop / name for name in ("bothends.sqlite", *NAMES))):
+        assert not path.stat().st_mode & 0o077, path

@@ -32,9 +32,11 @@ _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty,
 def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
     """The page of `template` with `values`; a missing value is an error, not a blank.
 
+    Every page says how the daily backups stand.
     A template marks the link of the part it belongs to by setting `part` ("compare").
     """
-    body = _templates.get_template(template).render(**values).encode()
+    backup = request.app.state.server.backup()
+    body = _templates.get_template(template).render(backup=backup, **values).encode()
     headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
     if "gzip" in request.headers.get("Accept-Encoding", ""):
         # Here, in the thread that renders, not in the event loop that all answers share: 0.6 ms

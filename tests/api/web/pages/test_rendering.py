@@ -3,18 +3,33 @@
 from __future__ import annotations
 
 import gzip
+from datetime import UTC, datetime
 
 import pytest
+from fastapi import FastAPI
 from jinja2 import TemplateNotFound, UndefinedError
 from starlette.requests import Request
 
+from api.store.backups import BackupState
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.static import SECURITY_HEADERS
 
 
-def request(*accepted: str) -> Request:
+class _Server:
+    """What a page asks of a running server."""
+
+    def __init__(self, backup: BackupState | None) -> None:
+        self._backup = backup
+
+    def backup(self) -> BackupState | None:
+        return self._backup
+
+
+def request(*accepted: str, backup: BackupState | None = None) -> Request:
     headers = [(b"accept-encoding", each.encode()) for each in accepted]
-    return Request({"type": "http", "method": "GET", "path": "/", "headers": headers})
+    app = FastAPI()
+    app.state.server = _Server(backup)
+    return Request({"type": "http", "method": "GET", "path": "/", "headers": headers, "app": app})
 
 
 def missing(*accepted: str, title: str = "Not here", **more: int):
@@ -41,6 +56,32 @@ def test_every_page_carries_the_policy_and_its_status():
     for name, value in SECURITY_HEADERS.items():
         assert answer.headers[name] == value
     assert answer.headers["cache-control"] == "no-cache"
+
+
+MADE = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("backup", "said"),
+    [
+        (None, []),
+        (BackupState(), []),
+        (BackupState(MADE, "b.sqlite"), ["Last backup: <time", "2 March 2026, "]),
+        (
+            BackupState(None, None, "No room; make <room>."),
+            ["no good backup yet. No room; make &lt;"],
+        ),
+        (
+            BackupState(MADE, "b.sqlite", "Old."),
+            ["The last good backup is of <time", "</time>. Old."],
+        ),
+    ],
+)
+def test_every_page_says_how_the_backups_stand(backup, said):
+    shown = page(request(backup=backup), "shared/missing.html", title="T", message="M")
+    body = shown.body.decode()
+    assert all(each in body for each in said), body
+    assert ('class="backup"' in body) == bool(said)
 
 
 def test_a_page_is_compressed_for_who_asks_for_that_alone():

@@ -7,6 +7,7 @@ from api.settings import Settings
 from api.web.app import build
 from capture.records import CaliperState
 from tests.api.conftest import local_client
+from tests.ptys import until
 
 
 def test_health_and_the_contract_are_told(client, server):
@@ -28,6 +29,31 @@ def test_a_store_that_was_taken_away_is_told_and_so_is_that_it_is_back(tmp_path)
         answer = client.get("/api/health")
         assert (answer.status_code, answer.json()["message"]) == (200, "")
     server.close()
+
+
+def test_the_last_backup_is_told_and_null_where_none_are_made(tmp_path, client, server):
+    # The server of the fixtures was not started, or its store is no file.
+    expected = {"made_at": None, "file": None, "trouble": ""}
+    assert client.get("/api/health").json()["backup"] == (
+        expected if server.engine.name == "sqlite" else None
+    )
+    off = Server(Settings(data=tmp_path / "off", backups=0))
+    with local_client(build(off)) as other:
+        assert other.get("/api/health").json()["backup"] is None
+    off.close()
+    on = Server(Settings(data=tmp_path / "on"))
+    with local_client(build(on)) as other:
+        on.start()
+
+        def told() -> dict:
+            return other.get("/api/health").json()["backup"]
+
+        assert until(lambda: told()["file"])
+        assert told()["file"].startswith("bothends-20")
+        assert told()["made_at"].endswith("Z")
+        assert told()["trouble"] == ""
+        assert "Last backup: " in other.get("/instruments").text
+    on.close()
 
 
 def test_the_calipers_of_every_bench_are_told(client, server):

@@ -1,0 +1,29 @@
+"""The state of the server, its instruments and its backups."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+from api.web.shapes import CaliperOut, Out
+
+
+class BackupOut(Out):
+    """The last good daily backup (null: none yet); `trouble`: why there is no newer one, and what
+    to do, "" where all is well."""
+
+    made_at: datetime | None
+    file: str | None
+    trouble: str
+
+
+class HealthOut(Out):
+    """`backup`: null where no daily backups are made: they are switched off, or the store is in
+    PostgreSQL."""
+
+    status: Literal["ok", "store in trouble"]
+    version: str
+    store: str
+    message: str = ""
+    calipers: list[CaliperOut]
+    backup: BackupOut | None
