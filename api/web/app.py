@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from threading import BoundedSemaphore
+from typing import Any
 
 from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
@@ -44,6 +45,14 @@ from api.web.routes import (
 )
 
 
+class _Application(FastAPI):
+    def openapi(self) -> dict[str, Any]:
+        if self.openapi_schema is None:
+            problems.describe(super().openapi())
+        assert self.openapi_schema is not None
+        return self.openapi_schema
+
+
 def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     """The application on `server`, which the caller starts and closes.
 
@@ -59,7 +68,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         )
         yield
 
-    app = FastAPI(
+    app = _Application(
         title="bothends",
         version=VERSION,
         summary="Caliper readings at the saw, paired into trials, scored with their uncertainty.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from http import HTTPStatus
-from typing import Any
+from typing import Any, Final
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -16,8 +16,29 @@ from api.errors import Conflict, InvalidField, NotFound
 from api.store.engine import StoreError
 from api.store.trouble import sentence
 from api.web.pages.shared.rendering import page
+from api.web.shapes import Problem
 
 _log = logging.getLogger(__name__)
+
+_MEDIA_TYPE: Final = "application/problem+json"
+_NO_JSON: Final = "the body is not JSON; send a JSON document"
+
+
+def describe(document: dict[str, Any]) -> None:
+    """Say in an OpenAPI document what `install` does: every error is a problem document."""
+    shapes = document["components"]["schemas"]
+    for not_ours in ("HTTPValidationError", "ValidationError"):
+        del shapes[not_ours]
+    shapes["Problem"] = Problem.model_json_schema()
+    content = {_MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    for operations in document["paths"].values():
+        for operation in operations.values():
+            answers = operation["responses"]
+            answers.setdefault("default", {"description": "an error; `detail` says what to do"})
+            for status, answer in answers.items():
+                said = str(answer.get("content", "HTTPValidationError"))
+                if status >= "400" and "HTTPValidationError" in said:
+                    answer["content"] = content
 
 
 def problem(
@@ -36,7 +57,7 @@ def problem(
     if errors:
         body["errors"] = errors
     body |= more or {}
-    return JSONResponse(body, status, media_type="application/problem+json")
+    return JSONResponse(body, status, media_type=_MEDIA_TYPE)
 
 
 def no_such_address(
@@ -88,6 +109,8 @@ def install(app: FastAPI) -> None:
                     message="There is no page at this address. The links above lead to all pages.",
                 )
             detail = "there is nothing at this address; /openapi.json lists all addresses"
+        if error.status_code == 400:  # raised for a body alone, where it is not even text
+            return problem(422, _NO_JSON, [{"field": "body", "message": _NO_JSON}])
         if error.status_code == 405:
             detail = "this address does not take that method; /openapi.json lists those it takes"
         answer = problem(error.status_code, detail)
@@ -132,7 +155,7 @@ def field_error(error: Any) -> dict[str, str]:
         case "literal_error":
             message = f"must be {error['ctx']['expected']}"
         case "json_invalid":
-            place, message = [], "the body is not JSON; send a JSON document"
+            place, message = [], _NO_JSON
         case "model_attributes_type" | "dict_type" | "model_type":
             message = "must be a JSON object, in braces"
         case "list_type":

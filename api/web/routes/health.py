@@ -15,7 +15,9 @@ from api.web.shapes.health import BackupOut, HealthOut
 router = APIRouter(tags=["health"])
 
 
-@router.get("/health")
+@router.get(
+    "/health", responses={503: {"model": HealthOut, "description": "the store can't be read"}}
+)
 def health(server: TheServer, response: Response) -> HealthOut:
     """The state of the server; 503 while its store can't be read, with what to do in `message`."""
     message = ""

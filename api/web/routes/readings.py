@@ -18,7 +18,6 @@ from api.web.shapes import (
     AcknowledgementOut,
     NotTakenOut,
     OutcomeOut,
-    Problem,
     ReadingIn,
     RefusalIn,
 )
@@ -58,8 +57,8 @@ def _or_wrong(value: Any, read: Callable[[Any], Any]) -> Any:
 _Readings = Annotated[list[Annotated[ReadingIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
 _Refusals = Annotated[list[Annotated[RefusalIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
 _PROBLEMS: dict[int | str, dict[str, Any]] = {
-    409: {"model": Problem, "description": "an id is known with another value"},
-    422: {"model": Problem, "description": "something can't be right"},
+    409: {"description": "an id is known with another value"},
+    422: {"description": "something can't be right"},
 }
 
 

@@ -82,3 +82,31 @@ def test_a_problem_is_a_document_of_its_own_type():
         b'{"type":"about:blank","title":"Conflict","status":409,"detail":"finish it first",'
         b'"series":"x"}'
     )
+
+
+@pytest.mark.parametrize(
+    "body", [b"\xff", b'{"name": "\xe9"}', b"{", b"", b"[" * 100_000], ids=lambda b: repr(b)[:20]
+)
+def test_a_body_that_cannot_be_read_is_refused_as_the_body(client, body):
+    answer = client.post(
+        "/api/machines", content=body, headers={"Content-Type": "application/json"}
+    )
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert [each["field"] for each in answer.json()["errors"]] == ["body"]
+    assert client.get("/api/machines").json() == []
+
+
+def test_the_contract_says_of_every_error_that_it_is_a_problem_document(application):
+    document = application.openapi()
+    assert {"title", "status", "detail"} <= document["components"]["schemas"]["Problem"][
+        "properties"
+    ].keys()
+    for path, operations in document["paths"].items():
+        for method, operation in operations.items():
+            answers = operation["responses"]
+            assert "default" in answers, (method, path)
+            for status, answer in answers.items():
+                # The one answer that says in its own form what fails.
+                if status >= "400" and (path, status) != ("/api/health", "503"):
+                    assert list(answer["content"]) == ["application/problem+json"], (path, status)
