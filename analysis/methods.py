@@ -12,7 +12,6 @@ to the right at the open end and a positive tilt leans to the right going up.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -795,6 +794,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
         raise ValueError("repeats: must be a whole number from 1 to 100")
     relation = _custom_relation(data, quantity, two)
     sided = _flag(data, "sided", False)
+    baseline = _text(data, "baseline", None if quantity == "angle" else "")
     return Method(
         key=key,
         title=_text(data, "title", key),
@@ -804,7 +804,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
         swap=(1, 0) if two else None,
         closed_jaws=_flag(data, "closed_jaws", True),
         default_repeats=repeats,
-        baseline=_text(data, "baseline") if quantity == "angle" else None,
+        baseline=baseline if quantity == "angle" else None,
         needs_thickness=quantity == "tilt",
         sided=sided,
         noun="strip" if sided else "trial",
@@ -875,7 +875,7 @@ def _terms(value: object) -> tuple[Term, ...]:
             if isinstance(number, bool) or not isinstance(number, int | float):
                 raise ValueError(wrong)
             # With positive terms the sum increases with the angle, so there is one solution.
-            if not (math.isfinite(number) and 0 < number <= 1000):
+            if not 0 < number <= 1000:
                 raise ValueError("terms: each coefficient and multiple must be from 0 to 1000")
         terms.append(Term(float(pair[0]), float(pair[1])))
     return tuple(terms)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from datetime import date
 
 import numpy as np
 import pytest
@@ -194,6 +195,8 @@ def test_a_method_of_ones_own_is_data():
         ({"terms": [[0, 1]]}, "terms"),
         ({"terms": [[1, -1]]}, "terms"),
         ({"terms": [[1, float("nan")]]}, "terms"),
+        ({"terms": [[1, float("inf")]]}, "terms"),
+        ({"terms": [[10**400, 1]]}, "terms"),
         ({"terms": [[True, 1]]}, "terms"),
         ({"terms": [["1", 1]]}, "terms"),
         ({"baseline": ""}, "baseline"),
@@ -203,6 +206,7 @@ def test_a_method_of_ones_own_is_data():
         ({"title": 3}, "title"),
         ({"colour": "red"}, "colour"),
         ({"quantity": "length"}, "terms"),
+        ({"quantity": "tilt", "baseline": date(2024, 5, 3)}, "baseline"),
     ],
 )
 def test_a_method_that_cannot_be_is_refused_by_the_fields_name(change, field):
