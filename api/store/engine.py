@@ -67,10 +67,16 @@ def open_engine(url: str) -> Engine:
             f"the database URL {shown(url)} cannot be read; give one such as"
             " sqlite:////home/me/shop.sqlite"
         ) from None
-    if parsed.get_backend_name() == "sqlite":
-        return _open_sqlite(parsed)
-    if parsed.get_backend_name() == "postgresql":
-        return _open_postgresql(parsed)
+    try:
+        if parsed.get_backend_name() == "sqlite":
+            return _open_sqlite(parsed.set(drivername="sqlite"))
+        if parsed.get_backend_name() == "postgresql":
+            return _open_postgresql(parsed.set(drivername="postgresql+psycopg"))
+    except (ArgumentError, ValueError, TypeError):
+        raise StoreError(
+            f"the database URL {shown(url)} does not name a store; give one such as"
+            " sqlite:////home/me/shop.sqlite or postgresql://NAME@HOST/shop"
+        ) from None
     raise StoreError(
         f"a store is kept in SQLite or PostgreSQL, not in {parsed.get_backend_name()};"
         " give a sqlite: or postgresql: URL"
@@ -239,7 +245,7 @@ def _open_postgresql(url: URL) -> Engine:
         raise StoreError(
             "PostgreSQL needs one more package: pip install 'psycopg[binary]'"
         ) from None
-    engine = create_engine(url.set(drivername="postgresql+psycopg"))
+    engine = create_engine(url)
 
     # Like `pool_pre_ping`, but not for a connection that was used a moment ago, so that presses
     # close together do not ping each time.

@@ -42,12 +42,22 @@ def shown(url: str | URL) -> str:
     """A URL for people to read: without its password, even where it can't be parsed."""
     try:
         parsed = make_url(url)
-    except (ArgumentError, ValueError):  # the latter for a port that is no number
-        # What is before the last @ may be a password, and so may what is after a question mark.
-        text, asked, _ = str(url).partition("?")
-        before, at, after = text.rpartition("@")
-        scheme = before.partition("://")[0] if "://" in before else ""
-        hidden = f"{scheme}://{_HIDDEN}@{after}" if scheme else f"{_HIDDEN}@{after}"
-        return (hidden if at else text) + (f"?{_HIDDEN}" if asked else "")
-    secrets = {name: _HIDDEN for name in parsed.query if name.lower() in _SECRETS}
-    return parsed.update_query_dict(secrets).render_as_string(hide_password=True)
+        # A slash in the password makes the rest of it a part of the database's name.
+        if parsed.get_backend_name() == "sqlite" or "@" not in (parsed.database or ""):
+            secrets = {name: _HIDDEN for name in parsed.query if name.lower() in _SECRETS}
+            return parsed.update_query_dict(secrets).render_as_string(hide_password=True)
+    except (ArgumentError, ValueError):  # the latter for a port that is no number, or no text
+        pass
+    return _without_secrets(str(url))
+
+
+def _without_secrets(url: str) -> str:
+    """What is before the last @ may be a password, and so may what is after a question mark."""
+    scheme = f"{url.partition('://')[0]}://" if "://" in url else ""
+    text, asked, query = url.partition("?")
+    if "@" in query:  # the password itself may contain the question mark
+        return scheme + _HIDDEN
+    before, at, after = text.rpartition("@")
+    if at:
+        text = f"{scheme if '://' in before else ''}{_HIDDEN}@{after}"
+    return text + (f"?{_HIDDEN}" if asked else "")

@@ -49,11 +49,22 @@ def _end(engine: Engine, process: int) -> None:
         ("shop.sqlite", "cannot be read; give one such as"),
         ("postgresql://db.local:port/shop", "cannot be read"),
         ("mysql://db.local/shop", "in SQLite or PostgreSQL, not in mysql"),
+        ("sqlite://shop.sqlite", "sqlite://shop.sqlite does not name a store; give one such as"),
+        ("sqlite+other://db.local/shop", "does not name a store"),
     ],
 )
 def test_what_is_no_address_of_a_store_is_refused(url, says):
     with pytest.raises(StoreError, match=says):
         open_engine(url)
+
+
+def test_the_kind_of_store_decides_how_it_is_reached_and_not_the_driver_named(tmp_path):
+    for driver in ("sqlite", "sqlite+aiosqlite"):
+        engine = open_engine(f"{driver}:///{tmp_path}/shop.sqlite")
+        assert engine.url.drivername == "sqlite"
+        with engine.connect() as connection:
+            assert connection.exec_driver_sql("SELECT 1").scalar() == 1
+        engine.dispose()
 
 
 @pytest.mark.parametrize("name", ["shop", "Böttcher & Söhne", "50% #1?"])
