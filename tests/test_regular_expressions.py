@@ -3,7 +3,9 @@
 All of them are found in the source, so that a new one is tried too. Each meets long texts made
 of what it matches: one that tries its ways one after the other (quadratic or worse) would not be
 done in hours, and the test's limit on time ends it. Those that see short texts only are tried at
-the length that they are held to, by what is named beside them.
+the length that they are held to, by what is named beside them. So are those by which pydantic
+checks a text, and those that people give to instruments; SQL matches none. What the pages' scripts
+match is tried in tests/browser/expressions.test.js.
 """
 
 from __future__ import annotations
@@ -13,12 +15,18 @@ import importlib
 import re
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
-from itertools import product
+from itertools import islice, product
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import pytest
+from pydantic import StringConstraints, TypeAdapter, ValidationError
+
+from capture.errors import PatternError
+from capture.lines import LONGEST
+from capture.values import Pattern, Value, read_value
 
 ROOT = Path(__file__).parents[1]
 LONG = 300_000  # characters
@@ -138,8 +146,84 @@ def test_an_expression_is_done_soon(found: Found) -> None:
             list(result)
 
 
+def _checked() -> Iterator[tuple[str, str]]:
+    """The expressions by which pydantic checks a text, and where they are."""
+    for name, path in _modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.keyword) and node.arg == "pattern":
+                if isinstance(node.value, ast.Constant):
+                    yield name, node.value.value
+                else:
+                    # What people give to instruments, read by RE2; tried below.
+                    assert name.startswith("capture."), f"{name}: {ast.unparse(node.value)}"
+
+
+CHECKED = list(_checked())
+
+
+@pytest.mark.parametrize("pattern", [pattern for _, pattern in CHECKED])
+def test_what_pydantic_checks_is_done_soon(pattern: str) -> None:
+    checked = TypeAdapter(Annotated[str, StringConstraints(pattern=pattern)])
+    for text in _nasty(LONG):
+        with suppress(ValidationError):
+            checked.validate_python(text)
+
+
+# Each would keep an engine that tries one way after the other busy for years.
+GIVEN = [
+    *["(?P<value>(0*)*1)", "(?P<value>(0|0)*1)", "(?P<value>(.*)(.*)(.*)(.*)(.*)1)"],
+    *["(?P<value>(0?){99}0{99}1)", "(?P<value>([0-9]+)+1)", r"(?P<value>(\w+\s?)+1)"],
+]
+TOO_LARGE = ["(?P<value>((0{1,999}){1,999}){1,999})", "(?P<value>0{1001})"]
+
+
+@pytest.mark.parametrize("given", GIVEN)
+def test_what_a_person_gives_to_an_instrument_is_done_soon(given: str) -> None:
+    pattern = Pattern(given)
+    for text in _nasty(LONGEST):
+        assert not isinstance(read_value(text, "mm", pattern), Value)
+    # Its engine takes as long as the text is.
+    for text in islice(_nasty(LONG), 20):
+        pattern._compiled.fullmatch(text)
+
+
+@pytest.mark.parametrize("given", TOO_LARGE)
+def test_what_would_take_a_computers_memory_is_refused(given: str) -> None:
+    with pytest.raises(PatternError, match="no regular expression that can be used here"):
+        Pattern(given)
+
+
+def test_no_text_is_a_pattern_in_sql() -> None:
+    operators = {"like", "ilike", "regexp_match", "regexp_replace", "icontains", "match"}
+    for name, path in _modules():
+        if not name.startswith("api.store") and "sqlalchemy" not in path.read_text("utf-8"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute):
+                assert node.attr not in operators, f"{name}: {ast.unparse(node)}"
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                found = re.search(r"\b(I?LIKE|GLOB|SIMILAR TO|REGEXP)\b", node.value)
+                assert found is None, f"{name}: {node.value}"
+
+
+def test_an_expression_comes_from_no_other_place() -> None:
+    for name, path in _modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            match node:
+                case ast.ImportFrom(module="re" | "re2" | "regex" | "fnmatch"):
+                    raise AssertionError(f"{name}: import the module, so that its calls are found")
+                case ast.Import(names=names):
+                    for each in names:
+                        assert each.name not in ("regex", "fnmatch"), name
+                        assert each.name != "re" or each.asname is None, name
+                        assert each.name != "re2" or name == "capture.values", name
+                case ast.keyword(arg="regex_engine"):
+                    raise AssertionError(f"{name}: pydantic's own engine never tries again")
+
+
 def test_the_expressions_are_found() -> None:
     assert len(ALL) > 60
+    assert len(CHECKED) >= 1
     assert {"capture.values", "api.answers.notebook", "analysis.units"} <= {f.module for f in ALL}
     assert "re" in sys.modules
 
