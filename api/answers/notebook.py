@@ -225,7 +225,7 @@ def _rows(text: str) -> Iterator[_Row]:
     first, _, rest = text.partition("\n")
     offset = 0
     delimiter = None
-    if found := re.fullmatch(r"sep=(.)\s*", first):
+    if found := re.fullmatch(r'sep=([^"\r])\s*', first):
         # Some spreadsheets name their delimiter in a line before the header.
         delimiter, text, offset = found[1], rest, 1
         first = rest.partition("\n")[0]

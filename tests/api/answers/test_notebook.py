@@ -131,6 +131,13 @@ def test_dates_mean_the_day_that_was_meant(written, order, means):
     assert reading(sheet, dates=order).lines[0].moment.isoformat() == means
 
 
+@pytest.mark.parametrize("mark", ['"', "\r"])
+def test_a_mark_that_no_csv_can_be_parted_by_is_not_taken_for_one(mark):
+    cells = ("date", "machine", "method", "part mm"), ("2024-05-03", "Saw", "stop-block", "412.1")
+    with pytest.raises(UnreadableNotebook, match="no column"):
+        reading(f"sep={mark}\n" + "".join(mark.join(row) + "\n" for row in cells))
+
+
 @pytest.mark.parametrize("written", ["3/5/2024", "3.5.24", "2024-13-03", "May 3", "0/0/0000", ""])
 def test_a_date_that_could_be_another_day_is_refused(written):
     sheet = f"date,machine,method,part (mm)\n{written},Saw,stop-block,412.1\n"
