@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
+import errno
 import gc
 import logging
 import re
@@ -10,9 +12,10 @@ import signal
 import socket
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Final, NoReturn
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
@@ -24,8 +27,12 @@ if TYPE_CHECKING:
     from api.server import Server
     from api.settings import Settings
 
+_log = logging.getLogger(__name__)
+
 _PORT: Final = 8017
 _MOST_BACKUPS: Final = 366
+_NONE_LEFT: Final = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
+_QUIET_S: Final = 60.0
 _WHO_REACHES_IT: Final = (
     "bothends: everybody who reaches port {port} of this computer can read and add readings; only"
     " on this computer itself can calipers be added, removed or identified"
@@ -236,6 +243,8 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
 
     class WebServer(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            loop = asyncio.get_running_loop()
+            loop.set_exception_handler(_LoopComplaints(lambda: self.should_exit))
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
             if not loopback(host):
@@ -257,6 +266,32 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
         lifespan="on",
     )
     WebServer(config).run([listener])
+
+
+class _LoopComplaints:
+    """Logs what goes wrong in the event loop; a lack of open files in a sentence, now and then.
+
+    Where none is left for a new connection, asyncio calls this thousands of times a second, each
+    time with a traceback, and tries again by itself.
+    """
+
+    def __init__(self, stopping: Callable[[], bool]) -> None:
+        self._stopping = stopping
+        self._quiet_until = 0.0
+
+    def __call__(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        fault = context.get("exception")
+        if isinstance(fault, OSError) and fault.errno in _NONE_LEFT:
+            if loop.time() > self._quiet_until:
+                _log.error(
+                    "no further browser or bench can connect (%s); close some, or stop this"
+                    " program, raise the limit on open files with ulimit -n and start it again",
+                    fault.strerror,
+                )
+            self._quiet_until = loop.time() + _QUIET_S
+        # It tries again even when the port has been closed meanwhile.
+        elif not (self._stopping() and isinstance(fault, ValueError)):
+            loop.default_exception_handler(context)
 
 
 def _warm_up() -> None:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import resource
+import socket
 import subprocess
 import sys
 from contextlib import ExitStack
 from pathlib import Path
 
+import httpx2
 import pytest
 
 from tests.ptys import plugged, until
+from tests.whole.forked import serving as forked
 from tests.whole.serving import Serving, serving
 
 _LIMITED = """
@@ -67,3 +70,21 @@ def test_too_few_files_are_said_in_a_sentence(tmp_path: Path) -> None:
         assert tried.returncode == 2, tried.stderr
         assert "60 calipers need about 620 open files" in tried.stderr
         assert "Traceback" not in tried.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="Linux alone limits a running process")
+def test_connections_that_find_no_file_left_wait_and_fill_no_log(tmp_path: Path) -> None:
+    with forked(tmp_path / "data") as server, ExitStack() as waiting:
+        pid = server.process.pid
+        assert server.get("/api/health")["status"] == "ok"
+        soft, hard = resource.prlimit(pid, resource.RLIMIT_NOFILE)
+        used = {int(each.name) for each in Path(f"/proc/{pid}/fd").iterdir()}
+        first_free = next(n for n in range(len(used) + 1) if n not in used)
+        resource.prlimit(pid, resource.RLIMIT_NOFILE, (first_free, hard))
+        for _ in range(3):
+            waiting.enter_context(socket.create_connection(("127.0.0.1", server.port)))
+        assert until(lambda: "raise the limit on open files" in server.log.read_text())
+        resource.prlimit(pid, resource.RLIMIT_NOFILE, (soft, hard))
+        assert httpx2.get(f"{server.url}/api/health", timeout=30).status_code == 200
+        assert server.stop() == 0
+        assert len(server.log.read_text().splitlines()) == 1
