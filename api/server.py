@@ -7,6 +7,7 @@ can run in one process.
 from __future__ import annotations
 
 import logging
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -78,6 +79,8 @@ class Server:
         )
         self.listening = Listening(self.instruments, settings.data)
         self.identifying = Identifying(serial_instruments, self.listening.listened)
+        self._stopping = threading.Lock()
+        self._stopped = False
         # The demo attaches its own.
         self.pretend: PretendCaliper | None = None
         # Instruments of remote benches: the last state reported, and when.
@@ -95,12 +98,23 @@ class Server:
         self.identifying.close()
         if self.pretend is not None:
             self.pretend.close()
-        for reading in self.instruments.stop():
-            # The store did not take it, and nothing else reports it after this.
-            _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
+        self.stop_listening()
         if self._backups is not None:
             self._backups.close()
         self._opened.close()
+
+    def stop_listening(self) -> None:
+        """Release the ports, commit what was heard, and log what the store did not take.
+
+        May be called from several threads, even while the store does not answer.
+        """
+        with self._stopping:
+            if self._stopped:
+                return
+            self._stopped = True
+            for reading in self.instruments.stop():
+                # Nothing else reports it after this.
+                _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

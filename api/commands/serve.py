@@ -7,11 +7,13 @@ import asyncio
 import errno
 import gc
 import logging
+import os
 import re
 import signal
 import socket
 import sys
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
@@ -33,6 +35,9 @@ _PORT: Final = 8017
 _MOST_BACKUPS: Final = 366
 _NONE_LEFT: Final = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
 _QUIET_S: Final = 60.0
+# What requests have left when the program is stopped, and the program itself after its last commit.
+_REQUESTS_END_S: Final = 5
+_ENDS_S: Final = 5
 _WHO_REACHES_IT: Final = (
     "bothends: everybody who reaches port {port} of this computer can read and add readings; only"
     " on this computer itself can calipers be added, removed or identified"
@@ -254,6 +259,7 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             # Otherwise the server would wait for the live streams to end.
             server.signal.close()
+            threading.Thread(target=_end_in_any_case, args=(server,), daemon=True).start()
             super().handle_exit(sig, frame)
 
     config = uvicorn.Config(
@@ -262,10 +268,23 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
         log_config=None,
         access_log=False,
         server_header=False,
-        timeout_graceful_shutdown=5,
+        timeout_graceful_shutdown=_REQUESTS_END_S,
         lifespan="on",
     )
     WebServer(config).run([listener])
+
+
+def _end_in_any_case(server: Server) -> None:
+    """End the program though something waits for a database that does not answer.
+
+    Python waits for all threads at its end, and nothing ends a thread's wait for a database. What
+    was heard and is not stored would be named nowhere, and lost when somebody kills the program.
+    """
+    time.sleep(_REQUESTS_END_S + 2)
+    server.stop_listening()
+    time.sleep(_ENDS_S)
+    _log.error("the store does not answer; this program ends without it")
+    os._exit(1)
 
 
 class _LoopComplaints:

@@ -11,7 +11,7 @@ import signal
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib.util import find_spec
 from itertools import count
 from pathlib import Path
@@ -47,10 +47,10 @@ def _where(settings: tuple[str, ...]) -> str:
 class PostgresServer:
     """A running server in a folder of its own, reached through a socket there."""
 
-    def __init__(self, *settings: str) -> None:
+    def __init__(self, *settings: str, disk: Path | None = None) -> None:
         self.bin = _binaries()
         # A socket's path must be short, and pytest's folders are private to their owner.
-        self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir=_where(settings)))
+        self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir=disk or _where(settings)))
         self._data = self.folder / "data"
         self._settings = [word for s in settings for word in ("-c", s)]
         self._as_user: dict[str, Any] = {"cwd": "/"}
@@ -99,6 +99,27 @@ class PostgresServer:
         self.process.kill()
         self.process.wait()
 
+    def processes(self) -> list[int]:
+        """The server's process and those that it has started."""
+        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
+        return [self.process.pid, *map(int, children.read_text().split())]
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Meanwhile it answers nobody, as a computer that hangs."""
+        stopped = self.processes()
+        self._signal(stopped, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            self._signal(stopped, signal.SIGCONT)
+
+    @staticmethod
+    def _signal(processes: list[int], sig: signal.Signals) -> None:
+        for pid in processes:
+            with suppress(ProcessLookupError):
+                os.kill(pid, sig)
+
     def stop(self) -> None:
         """Stop at once (disconnecting everybody), and leave nothing behind."""
         self.process.send_signal(signal.SIGINT)
@@ -136,9 +157,9 @@ class PostgresServer:
 
 
 @contextmanager
-def postgres(*settings: str) -> Iterator[PostgresServer]:
-    """A server that is gone afterwards, however the test ends."""
-    server = PostgresServer(*settings)
+def postgres(*settings: str, disk: Path | None = None) -> Iterator[PostgresServer]:
+    """A server that is gone afterwards, however the test ends; on `disk` where one is given."""
+    server = PostgresServer(*settings, disk=disk)
     try:
         yield server
     finally:

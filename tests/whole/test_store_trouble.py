@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
@@ -14,35 +11,17 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from capture.pretend import PtyPort
+from tests.api.postgres import postgres
+from tests.disks import fill, small_disk
 from tests.ptys import until
 from tests.whole.forked import serving
 from tests.whole.serving import Serving
 
 
 @pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk of a few megabytes."""
-    if sys.platform != "linux" or os.geteuid() != 0:
-        pytest.skip("a disk of its own needs Linux and root")
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", disk], check=False)
-    if mounted.returncode != 0:
-        pytest.skip("this system mounts nothing here")
-    try:
-        yield disk
-    finally:
-        subprocess.run(["umount", "-l", disk], check=True)
-
-
-def _fill(file: Path) -> None:
-    with file.open("wb", buffering=0) as out:
-        for size in (65_536, 512):
-            while True:
-                try:
-                    out.write(b"x" * size)
-                except OSError:
-                    break
+def disk(tmp_path: Path) -> Iterator[Path]:
+    with small_disk(tmp_path / "disk") as mounted:
+        yield mounted
 
 
 def _at_the_bench(server: Serving, page: Page) -> str:
@@ -59,16 +38,12 @@ def _plain(text: str) -> None:
     assert "sqlalche" not in text.lower()
 
 
-def test_a_full_disk_is_said_until_there_is_room(
-    small_disk: Path, page: Page, port: PtyPort
-) -> None:
-    with serving(
-        small_disk / "data", "--caliper", f"serial:{port.target},unit=mm,name=g"
-    ) as server:
+def test_a_full_disk_is_said_until_there_is_room(disk: Path, page: Page, port: PtyPort) -> None:
+    with serving(disk / "data", "--caliper", f"serial:{port.target},unit=mm,name=g") as server:
         series = _at_the_bench(server, page)
         port.send(b"11.00\r\n")
         assert until(lambda: server.trials(series) == [["11.00"]])
-        _fill(small_disk / "photographs")
+        fill(disk / "photographs")
         widths = [f"{11 + n / 100:.2f}" for n in range(1, 7)]
         for width in widths:
             port.send(f"{width}\r\n".encode())
@@ -83,7 +58,7 @@ def test_a_full_disk_is_said_until_there_is_room(
         assert answer.status_code == 503
         assert "make room" in answer.json()["detail"]
         _plain(answer.text)
-        (small_disk / "photographs").unlink()
+        (disk / "photographs").unlink()
         assert until(lambda: list(chain.from_iterable(server.trials(series)))[1:] == widths)
         expect(notice).to_be_hidden()
 
@@ -102,3 +77,23 @@ def test_a_locked_store_is_said_until_it_is_free(tmp_path: Path, page: Page, por
         other.close()
         assert until(lambda: server.trials(series) == [["11.20", "11.30"]])
         expect(notice).to_be_hidden()
+
+
+@pytest.mark.timeout(300)
+def test_a_stop_while_the_database_hangs_names_what_is_not_stored(
+    tmp_path: Path, port: PtyPort
+) -> None:
+    spec = f"serial:{port.target},unit=mm,name=g"
+    with postgres() as database:
+        url = database.url(database.new_database())
+        with serving(tmp_path / "data", "--db", url, "--caliper", spec) as server:
+            assert server.calipers_listen()
+            with server.client.stream("GET", "/api/live?bench=main") as events:
+                lines = events.iter_lines()
+                assert next(lines).startswith("retry")
+                with database.paused():
+                    port.send(b"12.30\r\n")
+                    assert any("does not answer" in line for line in lines)
+                    server.process.terminate()
+                    assert server.process.wait(120) == 1
+            assert "could not be stored: 12.30 mm" in server.log.read_text()
