@@ -1,129 +1,266 @@
-"""The program as a whole: press to event, start, memory.
-
-    python -m benchmarks.program
+"""The program as a whole: a press or a post until it is stored and told, a series asked for, start.
 
 Press to event: a line's terminator is written to a pseudo-terminal; the clock stops when the
-`reading` event arrives at a client of the live stream, after the commit. Beside it, in the
-same run: a bare pyserial loop on a pseudo-terminal followed by a bare SQLite commit.
+`reading` event arrives at a client of the live stream, after the commit. The minimal app does the
+same with less (see `minimal_app`); the bare loop is pyserial and a commit by sqlite3, told to
+nobody.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
-import statistics
 import subprocess
+import sys
 import tempfile
 import threading
 import time
 import tty
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
+from typing import TextIO
 
 import serial
 
+from api.store.journal import new_id
+from benchmarks.client import Client
+from benchmarks.measuring import Measurement, Work, timed
+from capture.pretend import PtyPort
 from tests.ptys import plugged
-from tests.whole.serving import COMMAND, serving
+from tests.whole.serving import COMMAND, Process, Serving, serving
 
-PRESSES = 300
-
-
-def percentile(values: list[float], share: float) -> float:
-    return sorted(values)[min(len(values) - 1, int(share * len(values)))]
+TRIALS = 20
+CLIENTS = 8
 
 
-def report(name: str, seconds: list[float]) -> None:
-    print(
-        f"{name:44s} median {statistics.median(seconds) * 1e3:7.2f} ms"
-        f"  p99 {percentile(seconds, 0.99) * 1e3:7.2f} ms"
+class MinimalServing(Serving):
+    """The minimal app, served likewise."""
+
+    def _program(self, words: list[str], log: TextIO) -> Process:
+        at = words.index("--port")
+        words = [*words[1:at], *words[at + 2 :]]  # always a free port
+        command = [sys.executable, "-m", "benchmarks.minimal_app", *words]
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True)
+
+
+class Told:
+    """A client of the live stream of bench main.
+
+    last: the event that comes last after a press; the next press is not made before it.
+    """
+
+    def __init__(self, server: Serving, last: str) -> None:
+        self._events = Client(server.url).events("/api/live?bench=main")
+        self._last = last
+        next(self._events)
+
+    def __call__(self, text: str) -> None:
+        for kind, data in self._events:
+            if kind == "reading" and data["sent"] == text:
+                return
+        raise AssertionError("the live stream has ended")
+
+    def rest(self) -> None:
+        for kind, _ in self._events if self._last else ():
+            if kind == self._last:
+                return
+
+
+class BareLoop:
+    """pyserial and a commit by sqlite3, in a thread of this process."""
+
+    def __init__(self, folder: Path) -> None:
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        self._master = master
+        self._port = serial.Serial(os.ttyname(slave), timeout=0.1)
+        self._store = sqlite3.connect(folder / "bare.sqlite", check_same_thread=False)
+        self._store.execute("PRAGMA journal_mode=WAL")
+        self._store.execute("PRAGMA synchronous=FULL")
+        self._store.execute("CREATE TABLE said (text)")
+        self._done, self._over = threading.Event(), threading.Event()
+        self._thread = threading.Thread(target=self._listen)
+        self._thread.start()
+
+    def _listen(self) -> None:
+        line = b""
+        while not self._over.is_set():
+            line += self._port.read_until(b"\n")
+            if line.endswith(b"\n"):
+                with self._store:
+                    self._store.execute("INSERT INTO said VALUES (?)", (line,))
+                line = b""
+                self._done.set()
+
+    def send(self, data: bytes) -> None:
+        os.write(self._master, data)
+
+    def __call__(self, _text: str) -> None:
+        self._done.wait()
+        self._done.clear()
+
+    def rest(self) -> None: ...
+
+    def close(self) -> None:
+        self._over.set()
+        self._thread.join()
+        self._port.close()
+        self._store.close()
+
+
+def text_of(number: int) -> str:
+    """A length in mm; the fence end and the open end of strips in turn."""
+    return f"{12 + number % 2 * 0.1 + number % 37 / 100:.2f}"
+
+
+def presses(port: PtyPort | BareLoop, told: Told | BareLoop, count: int) -> list[float]:
+    """ms from a line's terminator until it is told."""
+    took = []
+    for number in range(count):
+        text = text_of(number)
+        port.send(text.encode())
+        began = time.perf_counter()
+        port.send(b"\n")
+        told(text)
+        took.append(1e3 * (time.perf_counter() - began))
+        told.rest()
+    return took
+
+
+def press_to_event(folder: Path, count: int) -> Iterator[Measurement]:
+    with ExitStack() as stack:
+        ports = [stack.enter_context(plugged()) for _ in range(2)]
+        spec = f"serial:{ports[0].target},unit=mm"
+        program = stack.enter_context(serving(folder / "pressed", "--caliper", spec))
+        words = ("--caliper", ports[1].target)
+        minimal = stack.enter_context(serving(folder / "minimal", *words, kind=MinimalServing))
+        program.start_series()
+        program.calipers_listen()
+        bare = stack.enter_context(closing(BareLoop(folder)))
+        told, told_by_minimal = Told(program, "score"), Told(minimal, "")
+
+        def pressed() -> list[float]:
+            program.start_series()
+            return presses(ports[0], told, count)
+
+        yield Measurement(
+            "a line on a port until its event, committed",
+            "ms",
+            pressed,
+            {
+                "bare pyserial loop and commit": lambda: presses(bare, bare, count),
+                "minimal app": lambda: presses(ports[1], told_by_minimal, count),
+            },
+            tails=True,
+        )
+
+
+def bodies(many: int, count: int) -> list[bytes]:
+    """Bodies of new readings of bench main."""
+    now = datetime.now(UTC).isoformat()
+    usual = {"bench": "main", "caliper": "six-inch", "unit": "mm", "taken_at": now}
+    return [
+        json.dumps(
+            [usual | {"id": str(new_id()), "sent": text_of(number)} for number in range(many)]
+        ).encode()
+        for _ in range(count)
+    ]
+
+
+def posts(folder: Path, count: int) -> Iterator[Measurement]:
+    minimal_app = serving(folder / "minimal-posts", kind=MinimalServing)
+    with serving(folder / "posts") as program, minimal_app as minimal:
+
+        def posted(server: Serving, many: int) -> list[float]:
+            if server is program:
+                program.start_series()
+            each = iter(bodies(many, count))
+            # A new one each round: servers close a connection that nothing was asked on for 5 s.
+            with closing(Client(server.url)) as client:
+                return timed(lambda: client.post("/api/readings", next(each)), "ms", count)()
+
+        for many in (1, 100):
+            yield Measurement(
+                f"POST of {many} reading{'s' if many > 1 else ''}, kept connection",
+                "ms",
+                partial(posted, program, many),
+                {"minimal app": partial(posted, minimal, many)},
+                tails=many == 1,
+            )
+
+
+def series(folder: Path, count: int) -> Iterator[Measurement]:
+    minimal_app = serving(folder / "minimal-series", kind=MinimalServing)
+    with serving(folder / "series") as program, minimal_app as minimal:
+        [body] = bodies(2 * TRIALS, 1)
+        where = {
+            program.url: f"/api/series/{program.start_series()}",
+            minimal.url: "/api/series/main",
+        }
+        for url, path in where.items():
+            client = Client(url)
+            client.post("/api/readings", body)
+            assert client.get(path).count(b'"sent"') == 2 * TRIALS
+
+        def asked(url: str, clients: int) -> list[float]:
+            """ms an answer, of several clients that ask at once."""
+            kept = [Client(url) for _ in range(clients)]
+
+            def ask(client: Client) -> None:
+                for _ in range(count // clients):
+                    client.get(where[url])
+
+            with ThreadPoolExecutor(clients) as pool:
+                [took] = timed(lambda: list(pool.map(ask, kept)), "ms")()
+            for client in kept:
+                client.close()
+            return [took / (count // clients * clients)]
+
+        for clients in (1, CLIENTS):
+            yield Measurement(
+                f"GET of a series of {TRIALS} trials, {clients} client{'s' if clients > 1 else ''}",
+                "ms an answer",
+                partial(asked, program.url, clients),
+                {"minimal app, 40 rows": partial(asked, minimal.url, clients)},
+            )
+
+
+def starts(folder: Path) -> Iterator[Measurement]:
+    def started() -> None:
+        with serving(folder / "started"):
+            pass
+
+    def minimal_started() -> None:
+        with serving(folder / "minimal-started", kind=MinimalServing):
+            pass
+
+    yield Measurement(
+        "start of serve until ready",
+        "s",
+        timed(started, "s"),
+        {"minimal app": timed(minimal_started, "s")},
+    )
+
+    def command(*words: str) -> Work:
+        return timed(lambda: subprocess.run(words, stdout=subprocess.DEVNULL, check=True), "s")
+
+    yield Measurement(
+        "bothends --help",
+        "s",
+        command(*COMMAND, "--help"),
+        {"python -c pass": command(sys.executable, "-c", "pass")},
     )
 
 
-def press_to_event(folder: Path) -> None:
-    took: list[float] = []
-    with (
-        plugged() as port,
-        serving(folder / "shop", "--caliper", f"serial:{port.target},unit=mm") as server,
-    ):
-        server.start_series()
-        server.calipers_listen()
-        with server.client.stream("GET", "/api/live?bench=main") as events:
-            lines = events.iter_lines()
-            next(lines)
-            for number in range(PRESSES):
-                text = f"{10 + number / 100:.2f}"
-                port.send(text.encode())
-                began = time.perf_counter()
-                port.send(b"\n")
-                for line in lines:
-                    if line.startswith("data: ") and '"outcome"' in line and text in line:
-                        break
-                took.append(time.perf_counter() - began)
-                for line in lines:
-                    if line.startswith("event: score"):
-                        break
-        memory = Path(f"/proc/{server.process.pid}/status").read_text()
-        kib = int(memory.split("VmRSS:")[1].split("kB")[0])
-    report(f"press to event, {PRESSES} presses", took)
-    print(f"{'resident memory of serve after them':44s} {kib / 1024:7.1f} MB")
-
-
-def bare(folder: Path) -> None:
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    store = sqlite3.connect(folder / "bare.sqlite", check_same_thread=False)
-    store.execute("PRAGMA journal_mode=WAL")
-    store.execute("PRAGMA synchronous=FULL")
-    store.execute("CREATE TABLE said (text)")
-    done = threading.Event()
-
-    def listen() -> None:
-        with serial.Serial(os.ttyname(slave), timeout=5) as port:
-            ready.set()
-            for _ in range(PRESSES):
-                line = port.read_until(b"\n")
-                with store:
-                    store.execute("INSERT INTO said VALUES (?)", (line,))
-                done.set()
-
-    ready = threading.Event()
-    reader = threading.Thread(target=listen)
-    reader.start()
-    ready.wait()
-    took = []
-    for number in range(PRESSES):
-        done.clear()
-        os.write(master, f"{10 + number / 100:.2f}".encode())
-        began = time.perf_counter()
-        os.write(master, b"\n")
-        done.wait()
-        took.append(time.perf_counter() - began)
-    reader.join()
-    store.close()
-    report("bare pyserial line and SQLite commit", took)
-
-
-def starts(folder: Path) -> None:
-    took = []
-    for _ in range(5):
-        began = time.perf_counter()
-        with serving(folder / "start"):
-            took.append(time.perf_counter() - began)
-    report("serve to ready (the first makes the store)", took)
-    took = []
-    for _ in range(10):
-        began = time.perf_counter()
-        subprocess.run([*COMMAND, "--help"], stdout=subprocess.DEVNULL, check=True)
-        took.append(time.perf_counter() - began)
-    report("bothends --help", took)
-
-
-def main() -> None:
+def measurements(short: bool) -> Iterator[Measurement]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        bare(folder)
-        press_to_event(folder)
-        starts(folder)
-
-
-if __name__ == "__main__":
-    main()
+        yield from press_to_event(folder, 30 if short else 200)
+        yield from posts(folder, 20 if short else 100)
+        yield from series(folder, 40 if short else 200)
+        yield from starts(folder)
