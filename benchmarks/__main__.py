@@ -1,37 +1,86 @@
-"""All figures, or those of the modules named, each beside its baselines in the same run."""
+"""All figures, or those of the modules named, each in turns with its baselines.
+
+Prints one Markdown table. Less is better everywhere; a ratio is this program's figure divided by
+its baseline's in the same round, and of the rounds' ratios the median and the middle half are
+given.
+"""
 
 from __future__ import annotations
 
 import argparse
 import importlib
-import statistics
+import json
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
 
+from benchmarks import table
 from benchmarks.measuring import Row, run
 
-MODULES = ("program",)
+MODULES = (
+    "analysis",
+    "decoding",
+    "capture",
+    "program",
+    "bench",
+    "pages",
+    "store",
+    "history",
+    "notebook",
+    "exports",
+    "many_benches",
+)
+_README = Path(__file__).parents[1] / "README.md"
 
 
-def shown(row: Row) -> str:
-    ours = statistics.median(row.ours)
-    if not row.beside:
-        return f"| {row.name} | {ours:.3g} {row.unit} | | | |"
-    base, ratio = statistics.median(row.baseline), statistics.median(row.ratios)
-    spread = f"{min(row.ratios):.2f} to {max(row.ratios):.2f}"
-    figures = f"{ours:.3g} {row.unit} | {base:.3g} | {ratio:.2f} | {spread}"
-    return f"| {row.name} | {row.beside} | {figures} |"
+def _asked() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help=f"only these of: {', '.join(MODULES)}"
+    )
+    parser.add_argument("--times", type=int, help="rounds (5; with --short 2)")
+    parser.add_argument("--short", action="store_true", help="small sizes, about a minute in all")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write all figures here")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write the table here")
+    parser.add_argument(
+        "--compare", type=Path, metavar="FILE", help="say what moved since this file of --json"
+    )
+    parser.add_argument("--readme", action="store_true", help="put the table into README.md")
+    args = parser.parse_args()
+    for name in args.names:
+        if name not in MODULES:
+            parser.error(f"{name} is none of {', '.join(MODULES)}")
+    if args.times is not None and args.times < 1:
+        parser.error("--times: give 1 or more")
+    return args
+
+
+def _rows(args: argparse.Namespace) -> Iterator[Row]:
+    times = args.times or (2 if args.short else 5)
+    for name in args.names or MODULES:
+        began = time.monotonic()
+        for measurement in importlib.import_module(f"benchmarks.{name}").measurements(args.short):
+            yield from run(measurement, times)
+        print(f"{name}: {time.monotonic() - began:.0f} s", file=sys.stderr)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
-    parser.add_argument("names", nargs="*", metavar="NAME")
-    parser.add_argument("--times", type=int, default=5)
-    parser.add_argument("--short", action="store_true")
-    args = parser.parse_args()
-    for name in args.names or MODULES:
-        module = importlib.import_module(f"benchmarks.{name}")
-        for measurement in module.measurements(args.short):
-            for row in run(measurement, args.times):
-                print(shown(row), flush=True)
+    args = _asked()
+    earlier = json.loads(args.compare.read_text()) if args.compare else None
+    command = " ".join(["python -m benchmarks", *sys.argv[1:]])
+    where = table.machine()
+    found = table.as_json(where, command, list(_rows(args)))
+    text = table.markdown(found)
+    if args.json:
+        args.json.write_text(json.dumps(found, indent=1) + "\n")
+    if args.readme:
+        table.put_into(_README, text)
+    if earlier is not None:
+        text += "\n" + table.compared(found, earlier)
+    if args.markdown:
+        args.markdown.write_text(text)
+    print(text)
 
 
 if __name__ == "__main__":

@@ -1,119 +1,150 @@
-"""How long the analysis takes, beside a bare baseline in the same run.
-
-    python benchmarks/analysis.py
-
-Prints ratios, not verdicts: a million reversals with their uncertainty against bare numpy,
-the score of twenty trials, and the time and memory of the import.
-"""
+"""What the analysis costs: beside bare numpy, and beside libraries that propagate uncertainty."""
 
 from __future__ import annotations
 
 import math
 import subprocess
 import sys
-import time
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from functools import partial
+from typing import Any
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
+import GTC
 import numpy as np
+import uncertainties
+from uncertainties import umath
 
 from analysis import spread
-from analysis.budget import trial_uncertainty
+from analysis.budget import InputUncertainties, trial_uncertainty
 from analysis.conformity import Tolerance
 from analysis.facts import SeriesFacts
 from analysis.geometry import series_values
-from analysis.methods import METHODS, method
+from analysis.methods import METHODS
 from analysis.score import score
+from analysis.uncertainty import coverage_factor, rounding
+from benchmarks.measuring import Measurement, Work, timed
 
-MILLION = 1_000_000
-
-
-def best(work: Callable[[], object], rounds: int = 9) -> float:
-    """Seconds of the fastest round: what the work costs when nothing else disturbs it."""
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return min(times)
+TRIALS = 20
+LENGTH_MM = 203.86
 
 
-def million_trials(rng: np.random.Generator) -> None:
-    widths = rng.normal(10, 0.1, (MILLION, 2, 1))
-    facts = SeriesFacts(method("reversal"), widths, baseline_mm=203.86)
+def facts_of(key: str, trials: int, rng: np.random.Generator, digits: int = 2) -> SeriesFacts:
+    places = len(METHODS[key].places)
+    return SeriesFacts(
+        METHODS[key],
+        np.round(rng.normal(10, 0.03, (trials, places, 1)), digits),
+        baseline_mm=LENGTH_MM,
+        thickness_mm=19.0,
+        tolerance=Tolerance.angle(math.radians(0.01)),
+    )
+
+
+def many_trials(count: int, rng: np.random.Generator) -> Iterator[Measurement]:
+    facts = facts_of("reversal", count, rng)
+    widths = np.asarray(facts.widths_mm)
 
     def bare() -> object:
-        return np.arctan((widths[:, 1, 0] - widths[:, 0, 0]) / (2 * 203.86))
+        return np.arctan((widths[:, 1, 0] - widths[:, 0, 0]) / (2 * LENGTH_MM))
 
-    def ours() -> object:
-        return series_values(facts.method, widths, 203.86), trial_uncertainty(facts)
-
-    base, full = best(bare), best(ours)
-    print(f"a million reversals, bare numpy arctan    {1e3 * base:7.2f} ms")
-    print(f"  with deviation, angle and uncertainty   {1e3 * full:7.2f} ms  {full / base:5.2f} x")
+    beside = {"numpy arctan": timed(bare, "ms")}
+    yield Measurement(
+        f"angle and uncertainty of {count:,} reversals",
+        "ms",
+        timed(
+            lambda: (series_values(facts.method, widths, LENGTH_MM), trial_uncertainty(facts)), "ms"
+        ),
+        beside,
+    )
     for key in ("roll", "five-cut"):
-        m = METHODS[key]
-        many = rng.normal(10, 0.1, (MILLION, len(m.places), 1))
-        took = best(lambda m=m, many=many: series_values(m, many, 203.86, 19.0), 3)
-        print(f"  angles by {key:29} {1e3 * took:7.2f} ms  {took / base:5.2f} x")
+        many = facts_of(key, count, rng)
+        angles = partial(series_values, many.method, many.widths_mm, LENGTH_MM, 19.0)
+        yield Measurement(f"angles of {count:,} trials, {key}", "ms", timed(angles, "ms"), beside)
 
 
-def twenty_trials(rng: np.random.Generator) -> None:
-    base = best(lambda: np.arctan(np.linspace(0, 1, 20) / 400).std(ddof=1), 200)
+def scores(rng: np.random.Generator) -> Iterator[Measurement]:
+    bare = {
+        "numpy mean and sd": timed(
+            lambda: np.arctan(np.linspace(0, 1, TRIALS) / 400).std(ddof=1), "ms", 100
+        )
+    }
     for key in ("reversal", "roll"):
-        m = METHODS[key]
-        facts = SeriesFacts(
-            m,
-            np.round(rng.normal(10, 0.03, (20, len(m.places), 1)), 2),
-            baseline_mm=203.86,
-            thickness_mm=19.0,
-            tolerance=Tolerance.angle(math.radians(0.01)),
+        facts = facts_of(key, TRIALS, rng)
+        yield Measurement(
+            f"score of {TRIALS} trials, {key}", "ms", timed(partial(score, facts), "ms", 50), bare
         )
+
+    def first() -> list[float]:
         spread.tolerance_factor.cache_clear()
-        start = time.perf_counter()
-        score(facts)
-        first = time.perf_counter() - start
-        took = best(lambda facts=facts: score(facts), 100)
-        print(
-            f"score of twenty trials by {key:15} {1e3 * took:7.2f} ms  {took / base:5.1f} x "
-            f"bare mean and sd (the first one, factor not yet known: {1e3 * first:.1f} ms)"
+        return timed(partial(score, facts), "ms")()
+
+    yield Measurement("the first score of its kind", "ms", first)
+
+
+def budgets(rng: np.random.Generator) -> Iterator[Measurement]:
+    """The uncertainty of each of twenty reversals, by three ways that must agree."""
+    facts = facts_of("reversal", TRIALS, rng)
+    inputs = InputUncertainties.of(facts)
+    relation = facts.method.relation("angle")
+    assert relation is not None
+    factor = float(coverage_factor(math.inf))
+    step = rounding(facts.resolution_mm)
+
+    trials = np.asarray(facts.widths_mm)[:, :, 0].tolist()
+
+    def by(number: Callable[[float, float], Any], atan: Callable[[Any], Any]) -> list[Any]:
+        def angle(fence: float, open_end: float) -> Any:
+            ends = [number(mm, inputs.hand) + number(0.0, step) for mm in (fence, open_end)]
+            length = number(LENGTH_MM, inputs.length) - relation.insets * number(0.0, inputs.inset)
+            return atan((ends[1] - ends[0]) * number(1.0, inputs.scale) / (2 * length))
+
+        return [angle(*trial) for trial in trials]
+
+    def by_gtc() -> list[float]:
+        return [factor * each.u for each in by(GTC.ureal, GTC.atan)]
+
+    def by_uncertainties() -> list[float]:
+        return [factor * each.s for each in by(uncertainties.ufloat, umath.atan)]
+
+    beside = {"GTC": by_gtc, "uncertainties": by_uncertainties}
+    for name, way in beside.items():
+        if not np.allclose(way(), trial_uncertainty(facts), rtol=1e-6, atol=0):
+            raise AssertionError(f"{name} gives other digits")
+    yield Measurement(
+        f"uncertainty of {TRIALS} trials, same digits",
+        "ms",
+        timed(partial(trial_uncertainty, facts), "ms", 50),
+        {name: timed(way, "ms", 5) for name, way in beside.items()},
+    )
+
+
+def imports() -> Iterator[Measurement]:
+    probe = (
+        "import time; began = time.perf_counter(); import {}; "
+        "took = 1e3 * (time.perf_counter() - began); "
+        "peak = open('/proc/self/status').read().split('VmHWM:')[1].split()[0]; "
+        "print(took, int(peak) / 1024)"
+    )
+
+    def measured(module: str, figure: int) -> Work:
+        def work() -> list[float]:
+            command = [sys.executable, "-c", probe.format(module)]
+            done = subprocess.run(command, capture_output=True, text=True, check=True)
+            return [float(done.stdout.split()[figure])]
+
+        return work
+
+    for figure, (what, unit) in enumerate((("import", "ms"), ("memory after import", "MB"))):
+        yield Measurement(
+            f"{what} of analysis.score",
+            unit,
+            measured("analysis.score", figure),
+            {"numpy alone": measured("numpy", figure)},
         )
 
 
-def imports() -> None:
-    # Unix only: the largest memory a process had, in kilobytes on Linux.
-    probe = (
-        "import time, resource; t = time.perf_counter(); import {}; "
-        "print(time.perf_counter() - t, "
-        "resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
-    )
-
-    def measured(module: str) -> tuple[float, float]:
-        runs = [
-            subprocess.run(
-                [sys.executable, "-c", probe.format(module)],
-                cwd=Path(__file__).parents[1],
-                capture_output=True,
-                text=True,
-                check=True,
-            ).stdout.split()
-            for _ in range(5)
-        ]
-        return min(float(r[0]) for r in runs), min(float(r[1]) for r in runs)
-
-    (bare_s, bare_mb), (ours_s, ours_mb) = measured("numpy"), measured("analysis.score")
-    print(f"import of numpy alone                     {1e3 * bare_s:7.1f} ms  {bare_mb:5.0f} MB")
-    print(
-        f"import of analysis.score                  {1e3 * ours_s:7.1f} ms  {ours_mb:5.0f} MB  "
-        f"{ours_s / bare_s:5.2f} x"
-    )
-
-
-if __name__ == "__main__":
-    generator = np.random.default_rng(1)
-    # First, since a new process inherits the memory mark of its parent.
-    imports()
-    million_trials(generator)
-    twenty_trials(generator)
+def measurements(short: bool) -> Iterator[Measurement]:
+    rng = np.random.default_rng(1)
+    yield from imports()
+    yield from many_trials(100_000 if short else 1_000_000, rng)
+    yield from scores(rng)
+    yield from budgets(rng)

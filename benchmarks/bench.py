@@ -1,43 +1,34 @@
 """A remote bench: time from press to answer, and how fast it catches up.
 
-    python -m benchmarks.bench [--presses 200] [--backlog 5000]
-
 Press to answer: a line's terminator is written to a pseudo-terminal; the clock stops when
 the bench's line `kept ...` is read from its standard output, the commit in between. The
-server can't be reached meanwhile. Beside it, in the same run and on the same disk: a
-bare SQLite commit of the same row. Catching up: the server starts, and the clock runs until
-the bench says that all is sent; beside it, as many rows of as many bytes put into one bare
-SQLite file in batches of the same size.
+server can't be reached meanwhile. Beside it, on the same disk: a bare SQLite commit of the same
+row. Catching up: a bench starts with a backlog, and the clock runs until it has ended and said
+that all is sent; beside it, as many rows of as many bytes put into one bare SQLite file in
+batches of the same size.
 """
 
 from __future__ import annotations
 
-import argparse
 import json
 import sqlite3
-import statistics
 import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
+from functools import partial
 from pathlib import Path
 
 from api.instruments.forward.queue import Queue
+from benchmarks.measuring import Measurement
+from capture.pretend import PtyPort
 from tests.ptys import plugged
-from tests.whole.serving import COMMAND, Serving, serving
+from tests.whole.serving import COMMAND, serving
 
-_MOST_P99_S = 0.025
 _BATCH = 200
 # Faster than a person, slower than what is taken for a stream.
 _PAUSE_S = 0.3
-
-
-def report(name: str, seconds: list[float]) -> float:
-    p99 = sorted(seconds)[min(len(seconds) - 1, int(0.99 * len(seconds)))]
-    middle = statistics.median(seconds)
-    print(f"{name:34s} median {middle * 1e3:6.2f} ms  p99 {p99 * 1e3:6.2f} ms")
-    return p99
 
 
 def _body(number: int) -> dict[str, object]:
@@ -64,16 +55,15 @@ def _bare(path: Path) -> Iterator[sqlite3.Connection]:
         yield store
 
 
-def _commits(folder: Path, count: int) -> list[float]:
+def _commits(store: sqlite3.Connection, count: int) -> list[float]:
     took = []
-    with _bare(folder / "bare.sqlite") as store:
-        for number in range(count):
-            row = ("reading", json.dumps(_body(number)))
-            time.sleep(_PAUSE_S)
-            began = time.perf_counter()
-            with store:
-                store.execute("INSERT INTO said (kind, body) VALUES (?, ?)", row)
-            took.append(time.perf_counter() - began)
+    for number in range(count):
+        row = ("reading", json.dumps(_body(number)))
+        time.sleep(_PAUSE_S)
+        began = time.perf_counter()
+        with store:
+            store.execute("INSERT INTO said (kind, body) VALUES (?, ?)", row)
+        took.append(1e3 * (time.perf_counter() - began))
     return took
 
 
@@ -95,67 +85,77 @@ def _read_to(program: subprocess.Popen[str], words: str) -> None:
         assert line, f"the bench ended before {words!r}"
 
 
-def _presses(data: Path, url: str, count: int) -> list[float]:
+def _presses(port: PtyPort, program: subprocess.Popen[str], count: int) -> list[float]:
     took = []
-    with plugged() as port, _bench(data, url, f"serial:{port.target},unit=mm") as program:
-        _read_to(program, "listening")
-        for number in range(count):
-            text = f"{10 + number % 9000 / 100:.2f}"
-            time.sleep(_PAUSE_S)
-            port.send(text.encode())
-            time.sleep(0.01)  # the digits are there when their terminator comes, as on a wire
-            began = time.perf_counter()
-            port.send(b"\n")
-            _read_to(program, f"kept {text} ")
-            took.append(time.perf_counter() - began)
+    for number in range(count):
+        text = f"{10 + number % 9000 / 100:.2f}"
+        time.sleep(_PAUSE_S)
+        port.send(text.encode())
+        time.sleep(0.01)  # the digits are there when their terminator comes, as on a wire
+        began = time.perf_counter()
+        port.send(b"\n")
+        _read_to(program, f"kept {text} ")
+        took.append(1e3 * (time.perf_counter() - began))
     return took
 
 
-def _catch_up(folder: Path, server: Serving, backlog: int) -> None:
-    queue = Queue(folder / "backlog" / "bench.sqlite")
-    for number in range(backlog):
-        queue.add("reading", _body(number))
-    queue.close()
-    words = [*COMMAND, "bench", "--to", server.url, "--data", str(folder / "backlog")]
-    began = time.perf_counter()
-    done = subprocess.run(
-        [*words, "--caliper", "stdin:"], stdin=subprocess.DEVNULL, capture_output=True, text=True
-    )
-    took = time.perf_counter() - began
-    assert done.stdout.endswith(f"sent {backlog:,} of {backlog:,}\n"), done
-    with _bare(folder / "bare-backlog.sqlite") as store:
+class _Backlogs:
+    """Backlogs of a size, each with readings of its own."""
+
+    def __init__(self, folder: Path, url: str, size: int) -> None:
+        self._folder, self._url, self._size = folder, url, size
+        self._made = 0
+
+    def _bodies(self) -> list[dict[str, object]]:
+        self._made += 1
+        return [_body(self._made * self._size + number) for number in range(self._size)]
+
+    def caught_up(self) -> list[float]:
+        """s from the start of the program until it says that all is sent."""
+        with tempfile.TemporaryDirectory(dir=self._folder) as data:
+            queue = Queue(Path(data) / "bench.sqlite")
+            for body in self._bodies():
+                queue.add("reading", body)
+            queue.close()
+            words = [*COMMAND, "bench", "--to", self._url, "--data", data, "--caliper", "stdin:"]
+            began = time.perf_counter()
+            done = subprocess.run(words, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+            took = time.perf_counter() - began
+            assert done.stdout.endswith(f"sent {self._size:,} of {self._size:,}\n"), done
+        return [took]
+
+    def stored(self, store: sqlite3.Connection) -> list[float]:
+        bodies = self._bodies()
         began = time.perf_counter()
-        for start in range(0, backlog, _BATCH):
+        for start in range(0, self._size, _BATCH):
+            rows = [(json.dumps(body),) for body in bodies[start : start + _BATCH]]
             with store:
-                store.executemany(
-                    "INSERT INTO said (kind, body) VALUES ('reading', ?)",
-                    [(json.dumps(_body(n)),) for n in range(start, min(start + _BATCH, backlog))],
-                )
-        bare = time.perf_counter() - began
-    print(
-        f"catching up {backlog:,} readings: {took:.1f} s, {backlog / took:,.0f} a second, the"
-        f" program's start included; bare batches {backlog / bare:,.0f} a second;"
-        f" ratio {took / bare:.0f}"
-    )
+                store.executemany("INSERT INTO said (kind, body) VALUES ('reading', ?)", rows)
+        return [time.perf_counter() - began]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--presses", type=int, default=200)
-    parser.add_argument("--backlog", type=int, default=5000)
-    args = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
+def measurements(short: bool) -> Iterator[Measurement]:
+    count, size = (5, 500) if short else (40, 5000)
+    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
         folder = Path(name)
+        bare = stack.enter_context(_bare(folder / "bare.sqlite"))
         with serving(folder / "shop") as server:
-            _catch_up(folder, server, args.backlog)
+            backlogs = _Backlogs(folder, server.url, size)
+            yield Measurement(
+                f"a bench sends {size:,} waiting readings, its start included",
+                "s",
+                backlogs.caught_up,
+                {"bare batches of rows": partial(backlogs.stored, bare)},
+            )
             away = server.url
-        bare = report("bare SQLite commit", _commits(folder, args.presses))
-        p99 = report("press to kept, server away", _presses(folder / "queue", away, args.presses))
-    print(
-        f"p99, bench / bare commit: {p99 / bare:.1f}; at most {_MOST_P99_S * 1e3:.0f} ms wanted:"
-        f" {'met' if p99 <= _MOST_P99_S else 'NOT met'}"
-    )
-
-
-if __name__ == "__main__":
-    main()
+        port = stack.enter_context(plugged())
+        spec = f"serial:{port.target},unit=mm"
+        program = stack.enter_context(_bench(folder / "queue", away, spec))
+        _read_to(program, "listening")
+        yield Measurement(
+            "press at a bench until kept, server away",
+            "ms",
+            partial(_presses, port, program, count),
+            {"bare commit": partial(_commits, bare, count)},
+            tails=True,
+        )

@@ -1,29 +1,28 @@
 """What 150 streaming instruments cost, beside a bare pyserial loop over as many ports.
 
-    python -m benchmarks.capture [--instruments 150] [--seconds 10]
-
 A child process holds the other ends of as many pseudo-terminals and sends a line on each
 ten times a second: a new length each second, as a hand would move the jaws, so that each
 port owes one settled reading a second. The bare loop is a thread for each port that reads
-a byte, then what else is there, and counts lines. Printed for both: the share of one core
-with nothing sent and with all streaming, and what arrived of what was owed.
+a byte, then what else is there, and counts lines.
 """
 
 from __future__ import annotations
 
-import argparse
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from functools import partial
 
 import serial
 
+from benchmarks.measuring import Measurement
 from capture.bench import Instruments
 from capture.records import CaliperState, Reading, Refusal
 from capture.spec import parse_spec
+from tests.ptys import until
 
 _HOLD = 10  # Lines for which a length stays the same.
 
@@ -100,54 +99,74 @@ class _Bothends:
         self._instruments.stop()
 
 
+class _Instruments:
+    """As many pseudo-terminals; each round opens them anew."""
+
+    def __init__(self, count: int, seconds: float) -> None:
+        self._sender = subprocess.Popen(
+            [sys.executable, "-c", _SENDER, str(count)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
+        assert self._sender.stdin is not None
+        assert self._sender.stdout is not None
+        self._into, self._out = self._sender.stdin, self._sender.stdout
+        self._names = self._out.readline().split()
+        self._seconds = seconds
+        self.missing = 0.0
+
+    def close(self) -> None:
+        self._into.close()
+        self._sender.wait()
+        self._out.close()
+
+    def idle(self, kind: type[_Bare | _Bothends]) -> list[float]:
+        """% of a core that this process uses while nothing is sent."""
+        ears = kind(self._names)
+        share = _share(lambda: time.sleep(self._seconds))
+        ears.stop()
+        return [share]
+
+    def streaming(self, kind: type[_Bare | _Bothends]) -> list[float]:
+        """The same while all send; how much of what is owed did not come is kept."""
+        ears = kind(self._names)
+        lines = round(self._seconds * _HOLD)
+        share = _share(lambda: self._stream(lines))
+        owed = round(lines * len(self._names) * ears.owed_a_line)
+        until(lambda: ears.count() >= owed, 1.0)
+        if kind is _Bothends:
+            self.missing = 100 * max(0.0, 1 - ears.count() / owed)
+        ears.stop()
+        return [share]
+
+    def _stream(self, lines: int) -> None:
+        self._into.write(f"{lines}\n")
+        self._out.readline()
+
+
 def _share(work: Callable[[], None]) -> float:
-    """The share of one core that this process used meanwhile."""
+    """The share of one core, in %, that this process used meanwhile."""
     began, used = time.monotonic(), time.process_time()
     work()
-    return (time.process_time() - used) / (time.monotonic() - began)
+    return 100 * (time.process_time() - used) / (time.monotonic() - began)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--instruments", type=int, default=150)
-    parser.add_argument("--seconds", type=int, default=10)
-    args = parser.parse_args()
-    shares: dict[str, tuple[float, float]] = {}
-    with ExitStack() as stack:
-        sender = stack.enter_context(
-            subprocess.Popen(
-                [sys.executable, "-c", _SENDER, str(args.instruments)],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                text=True,
-                bufsize=1,
+def measurements(short: bool) -> Iterator[Measurement]:
+    count = 30 if short else 150
+    with closing(_Instruments(count, 1.0 if short else 10.0)) as instruments:
+        for what, shares in (("silent", instruments.idle), ("streaming", instruments.streaming)):
+            yield Measurement(
+                f"{count} instruments, {what}",
+                "% of a core",
+                partial(shares, _Bothends),
+                {"bare pyserial loops": partial(shares, _Bare)},
             )
+
+        yield Measurement(
+            f"readings of {count} streaming instruments missed",
+            "%",
+            lambda: [instruments.missing],
+            rounds=1,
         )
-        into, out = sender.stdin, sender.stdout
-        assert into is not None
-        assert out is not None
-        names = out.readline().split()
-        lines = args.seconds * _HOLD
-
-        def stream() -> None:
-            into.write(f"{lines}\n")
-            out.readline()
-
-        for listener in (_Bare, _Bothends):
-            ears = listener(names)
-            idle = _share(lambda: time.sleep(args.seconds))
-            busy = _share(stream)
-            time.sleep(0.5)
-            count, owed = ears.count(), round(lines * len(names) * listener.owed_a_line)
-            ears.stop()
-            name = listener.__name__.strip("_").lower()
-            shares[name] = idle, busy
-            print(f"{name:9} idle {idle:6.1%}, streaming {busy:6.1%} of a core; {count} of {owed}")
-        into.close()
-    for what, idle_or_busy in enumerate(("idle", "streaming")):
-        ratio = shares["bothends"][what] / shares["bare"][what]
-        print(f"bothends / bare, {idle_or_busy}: {ratio:.2f}")
-
-
-if __name__ == "__main__":
-    main()

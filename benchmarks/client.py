@@ -19,6 +19,10 @@ class Client:
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._answers = self._socket.makefile("rb")
 
+    def end(self) -> None:
+        """End what is being read, from another thread."""
+        self._socket.shutdown(socket.SHUT_RDWR)
+
     def close(self) -> None:
         self._answers.close()
         self._socket.close()

@@ -1,25 +1,24 @@
-"""How many lines a second become values, beside the simplest loops that do the same.
+"""What a line costs until it is a value, beside the simplest loops that do the same.
 
-Run: python -m benchmarks.decoding [--lines N]. First in this one process on the same bytes,
-in reads of 4 kB; the bare loop splits at CR LF and makes a Decimal, with no unit, no exact
-length, no noise watch, no refusal, no halves kept between reads. Then both through one
-pseudo-terminal that another process writes as fast as it is read: a bare pyserial loop that
-reads what is there and makes Decimals of it, pyserial's own readline, and this program's
-port and decoder.
+In one process on the same bytes, in reads of 4 kB: the bare loop splits at CR LF and makes a
+Decimal, with no unit, no exact length, no noise watch, no refusal, no halves kept between reads.
+Then through one pseudo-terminal that another process writes as fast as it is read: beside a bare
+pyserial loop that reads what is there, and beside pyserial's own readline, a read for each byte.
 """
 
 from __future__ import annotations
 
-import argparse
 import random
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from decimal import Decimal
+from functools import partial
 from time import monotonic, process_time
 
 import serial
 
+from benchmarks.measuring import Measurement
 from capture.line_decoder import LineDecoder
 from capture.sources.serial_port import SerialPort
 from capture.values import Value
@@ -44,14 +43,11 @@ def decoded(data: bytes) -> int:
     return count
 
 
-def rate(work: Callable[[bytes], int], data: bytes, lines: int) -> float:
-    """Best of five, in lines a second of one core's time."""
-    best = float("inf")
-    for _ in range(5):
-        began = process_time()
-        assert work(data) == lines
-        best = min(best, process_time() - began)
-    return lines / best
+def in_memory(work: Callable[[bytes], int], data: bytes, lines: int) -> list[float]:
+    """µs of processor time for a line."""
+    began = process_time()
+    assert work(data) == lines
+    return [1e6 * (process_time() - began) / lines]
 
 
 _WRITER = """
@@ -65,8 +61,10 @@ while data:
 os.read(master, 1)  # until the reader has said that it has everything
 """
 
+Counts = Generator[int, None, None]
 
-def read_line_by_line(name: str) -> Iterator[int]:
+
+def read_line_by_line(name: str) -> Counts:
     """Numbers so far, by pyserial's own readline: a read for each byte."""
     with serial.Serial(name, timeout=1.0, exclusive=True) as port:
         yield 0
@@ -77,7 +75,7 @@ def read_line_by_line(name: str) -> Iterator[int]:
             yield count
 
 
-def read_what_is_there(name: str) -> Iterator[int]:
+def read_what_is_there(name: str) -> Counts:
     """Numbers so far, by a bare pyserial loop that splits what is there."""
     with serial.Serial(name, timeout=1.0, exclusive=True) as port:
         yield 0
@@ -88,7 +86,7 @@ def read_what_is_there(name: str) -> Iterator[int]:
             yield count
 
 
-def read_by_this_program(name: str) -> Iterator[int]:
+def read_by_this_program(name: str) -> Counts:
     """Values so far, by the port and the decoder of an instrument."""
     port, decoder, count = SerialPort(name), LineDecoder("mm", "ask"), 0
     port.open()
@@ -102,51 +100,47 @@ def read_by_this_program(name: str) -> Iterator[int]:
         port.close()
 
 
-def through_a_terminal(read: Callable[[str], Iterator[int]], data: bytes, lines: int) -> None:
-    """Print how fast `read` makes numbers of what comes through a pseudo-terminal."""
-    writer = subprocess.Popen(
+def through_a_terminal(read: Callable[[str], Counts], numbers: list[str]) -> list[float]:
+    """µs of this process's time for each line that comes through a pseudo-terminal."""
+    with subprocess.Popen(
         [sys.executable, "-c", _WRITER], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-    )
-    assert writer.stdin is not None
-    assert writer.stdout is not None
-    name = writer.stdout.readline().decode().strip()
-    counts = read(name)
-    next(counts)  # it is open
-    began, used = monotonic(), process_time()
-    writer.stdin.write(data)
-    writer.stdin.close()
-    while next(counts) < lines:
-        pass
-    took, busy = monotonic() - began, process_time() - used
-    writer.kill()
-    writer.wait()
-    writer.stdout.close()
-    counts.close()  # type: ignore[attr-defined]
-    words = read.__name__.replace("_", " ")
-    print(f"{words:24} {lines / busy:12,.0f} lines/s   {lines / took:12,.0f} by the clock")
+    ) as writer:
+        assert writer.stdin is not None
+        assert writer.stdout is not None
+        counts = read(writer.stdout.readline().decode().strip())
+        next(counts)  # it is open
+        began = process_time()
+        writer.stdin.write("".join(f"{number}\r\n" for number in numbers).encode())
+        writer.stdin.close()
+        while next(counts) < len(numbers):
+            pass
+        took = process_time() - began
+        writer.kill()
+        counts.close()
+    return [1e6 * took / len(numbers)]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--lines", type=int, default=100_000)
-    lines = parser.parse_args().lines
+def measurements(short: bool) -> Iterator[Measurement]:
+    lines = 10_000 if short else 100_000
     chance = random.Random(8017)
     numbers = [f"{chance.uniform(-150, 150):+.2f}" for _ in range(lines)]
-    kinds = {
-        "+12.34": "\r\n".join([*numbers, ""]).encode(),
-        "+12.34 mm": "".join(f"{number} mm\r\n" for number in numbers).encode(),
-        "A1 +12.34 mm OK": "".join(f"A1 {number} mm OK\r\n" for number in numbers).encode(),
-    }
-    floor = rate(bare, kinds["+12.34"], lines)
-    print(f"bare split and Decimal   {floor:12,.0f} lines/s")
-    for name, data in kinds.items():
-        got = rate(decoded, data, lines)
-        print(f"{name:24} {got:12,.0f} lines/s   {floor / got:5.1f} times the bare loop's time")
-    for read in (read_line_by_line, read_what_is_there, read_by_this_program):
-        fewer = lines // 10 if read is read_line_by_line else lines
-        data = "".join(f"{number}\r\n" for number in numbers[:fewer]).encode()
-        through_a_terminal(read, data, fewer)
-
-
-if __name__ == "__main__":
-    main()
+    plain = "".join(f"{number}\r\n" for number in numbers).encode()
+    for shape in ("{}", "{} mm", "A1 {} mm OK"):
+        data = "".join(f"{shape.format(number)}\r\n" for number in numbers).encode()
+        yield Measurement(
+            f"a line '{shape.format('+12.34')}' decoded",
+            "µs",
+            partial(in_memory, decoded, data, lines),
+            {"split and Decimal": partial(in_memory, bare, plain, lines)},
+        )
+    yield Measurement(
+        "a line read from a port and decoded",
+        "µs",
+        partial(through_a_terminal, read_by_this_program, numbers),
+        {
+            "bare pyserial loop": partial(through_a_terminal, read_what_is_there, numbers),
+            "pyserial readline": partial(
+                through_a_terminal, read_line_by_line, numbers[: lines // 10]
+            ),
+        },
+    )

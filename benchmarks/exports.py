@@ -1,43 +1,44 @@
-"""Pulling a long history: rate, memory, and what it costs when nothing is new.
+"""Pulling a long history: time, memory, and what it costs when nothing is new.
 
-    python -m benchmarks.exports [--trials N]
-
-The bare baseline in the same run is the sqlite3 shell writing the same table as CSV to
-nowhere (`.mode csv`), without joins, quoted formulas or a network.
+From a running server beside what others write of the same table, with no joins, no exact decimals
+and no quoted formulas: the sqlite3 shell and sqlite-utils, both to nowhere, and datasette's stream
+over HTTP. Parquet into a file by the command, beside pandas that reads the view `trial_history`,
+each from its start to its end.
 """
 
 from __future__ import annotations
 
-import argparse
 import http.client
-import os
 import random
 import shutil
+import socket
 import sqlite3
-import statistics
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import suppress
-from dataclasses import dataclass
+from contextlib import closing, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from time import perf_counter
 from typing import Any
+from urllib.parse import urlsplit
 from uuid import UUID, uuid5
 
 from api.server import open_store
 from api.settings import Settings
-from tests.whole.serving import Serving, serving
+from api.store.engine import file_in
+from benchmarks.measuring import Measurement, timed
+from tests.ptys import until
+from tests.whole.serving import COMMAND, Serving, serving
 
 PER_SERIES = 20
-FORMATS = ("trials.csv", "trials.jsonl", "history.zip", "trials.parquet")
-ASKED = 200
 
 
 def fill(folder: Path, count: int) -> None:
     """A store of `count` trials, written without the journal, which would take hours."""
     open_store(Settings(data=folder)).dispose()
-    store = sqlite3.connect(folder / "bothends.sqlite", isolation_level=None)
+    store = sqlite3.connect(file_in(folder), isolation_level=None)
     store.execute("PRAGMA synchronous=OFF")
     store.execute("BEGIN")
     chance = random.Random(8017)
@@ -116,102 +117,144 @@ def insert(store: sqlite3.Connection, table: str, rows: Any) -> None:
     store.executemany(sql, rows)
 
 
-def shell(store: Path) -> float:
-    """Seconds that the bare shell takes; the best of three."""
-    best = float("inf")
-    for _ in range(3):
-        began = perf_counter()
-        subprocess.run(
-            ["sqlite3", "-readonly", str(store), ".mode csv", "SELECT * FROM trials"],
-            stdout=subprocess.DEVNULL,
-            check=True,
-        )
-        best = min(best, perf_counter() - began)
-    return best
-
-
-@dataclass
-class Pulled:
-    """One answer, read to its end: seconds, bytes, and the most that a process beside the
-    server held in MB."""
-
-    took: float
-    size: int = 0
-    beside: float = 0.0
-
-
-def pull(
-    server: Serving, path: str, headers: dict[str, str] | None = None, watched: bool = False
-) -> Pulled:
-    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=600)
+def ran(words: list[str]) -> list[float]:
+    """s of a command whose output nobody reads."""
     began = perf_counter()
-    connection.request("GET", f"/api/{path}", headers=headers or {})
-    answer = connection.getresponse()
-    found = Pulled(0)
-    while part := answer.read(1 << 18):
-        found.size += len(part)
-        if watched:
-            found.beside = max(found.beside, beside(server.process.pid))
-    found.took = perf_counter() - began
-    connection.close()
-    return found
+    subprocess.run(words, stdout=subprocess.DEVNULL, check=True)
+    return [perf_counter() - began]
+
+
+def got(url: str, head: tuple[tuple[str, str], ...] = ()) -> list[float]:
+    """s until the answer has been read to its end, on a connection of its own."""
+    where = urlsplit(url)
+    began = perf_counter()
+    with closing(http.client.HTTPConnection(where.netloc, timeout=600)) as connection:
+        connection.request("GET", f"{where.path}?{where.query}", headers=dict(head))
+        answer = connection.getresponse()
+        assert answer.status in (200, 304), answer.status
+        while answer.read(1 << 18):
+            pass
+    return [perf_counter() - began]
+
+
+@contextmanager
+def datasette(store: Path) -> Iterator[str]:
+    """The address of the store's table of trials, served by datasette."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    words = ["serve", str(store), "-p", str(port), "--setting", "max_csv_mb", "0"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "datasette", *words],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    ) as it:
+
+        def answers() -> bool:
+            with suppress(OSError), socket.create_connection(("127.0.0.1", port)):
+                return True
+            return False
+
+        try:
+            assert until(answers), "datasette did not start"
+            yield f"http://127.0.0.1:{port}/{store.stem}/trials"
+        finally:
+            it.kill()
+
+
+PANDAS = """
+import sqlite3, sys
+import pandas
+store = sqlite3.connect(sys.argv[1])
+pandas.read_sql("SELECT * FROM trial_history", store).to_parquet(sys.argv[2])
+"""
+
+
+def into_file(words: list[str], file: Path) -> list[float]:
+    """s of a command that writes `file`, which is then gone again."""
+    [took] = ran([*words, str(file)])
+    assert file.stat().st_size > 0
+    for each in file.parent.glob(f"{file.name}*"):
+        each.unlink()
+    return [took]
 
 
 def resident(process: int) -> float:
     """The peak memory of a process, in MB."""
     status = Path(f"/proc/{process}/status").read_text()
-    # A process that has ended uses no memory.
-    return int(status.split("VmHWM:")[1].split("kB")[0]) / 1024 if "VmHWM:" in status else 0.0
+    return int(status.split("VmHWM:")[1].split("kB")[0]) / 1024
 
 
-def beside(process: int) -> float:
-    """The same for the processes that it started and that still run."""
-    started = Path(f"/proc/{process}/task").glob("*/children")
-    most = 0.0
-    for child in " ".join(path.read_text() for path in started).split():
-        with suppress(OSError):
-            most = max(most, resident(int(child)))
-    return most
+def from_server(server: Serving, store: Path, what: str) -> Iterator[Measurement]:
+    trials = f"{server.url}/api/trials"
+    shell = ["sqlite3", "-readonly", str(store)]
+    utils = [sys.executable, "-m", "sqlite_utils", "rows", str(store), "trials"]
+    select = "SELECT * FROM trials"
+    csv = partial(ran, [*shell, ".mode csv", select])
+    with datasette(store) as theirs:
+        yield Measurement(
+            f"CSV of {what}",
+            "s",
+            partial(got, f"{trials}.csv"),
+            {
+                "sqlite3 shell": csv,
+                "sqlite-utils rows": partial(ran, [*utils, "--csv"]),
+                "datasette": partial(got, f"{theirs}.csv?_stream=1"),
+            },
+        )
+    yield Measurement(
+        f"JSON Lines of {what}",
+        "s",
+        partial(got, f"{trials}.jsonl"),
+        {
+            "sqlite3 shell, JSON": partial(ran, [*shell, ".mode json", select]),
+            "sqlite-utils rows": partial(ran, [*utils, "--nl"]),
+        },
+    )
+    history = partial(got, f"{server.url}/api/history.zip")
+    yield Measurement(f"history.zip of {what}", "s", history, {"sqlite3 shell, CSV": csv})
 
 
-def processor(process: int) -> float:
-    """Seconds of processor time of the process and of its ended children."""
-    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
-    return sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
+def nothing_new(server: Serving) -> Iterator[Measurement]:
+    answer = server.client.get("/api/trials.csv?since=2126-01-01")
+    after = answer.headers["link"].partition("after=")[2].partition(">")[0]
+    for name, path, head in (
+        ("by its tag, 304", "/api/trials.csv", (("If-None-Match", answer.headers["etag"]),)),
+        ("after a cursor", f"/api/trials.csv?after={after}", ()),
+    ):
+        yield Measurement(
+            f"nothing new {name}",
+            "ms",
+            timed(partial(got, server.url + path, head), "ms", 20),
+            {"health": timed(partial(got, f"{server.url}/api/health"), "ms", 20)},
+        )
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=1_000_000)
-    count = parser.parse_args().trials
+def measurements(short: bool) -> Iterator[Measurement]:
+    count = 2_000 if short else 200_000
     if shutil.which("sqlite3") is None:
         raise SystemExit("the sqlite3 shell is not here; install the package sqlite3")
-    with tempfile.TemporaryDirectory() as folder:
-        data = Path(folder) / "shop"
+    with tempfile.TemporaryDirectory() as name:
+        data, file = Path(name) / "shop", Path(name) / "trials.parquet"
         fill(data, count)
+        store, what = file_in(data), f"{count:,} trials"
+        pandas = partial(into_file, [sys.executable, "-c", PANDAS, str(store)], file)
+        yield Measurement(
+            f"Parquet of {what} by pull --data",
+            "s",
+            partial(into_file, [*COMMAND, "pull", "--data", str(data), "--to"], file),
+            {"pandas": pandas},
+        )
         with serving(data) as server:
             pid = server.process.pid
-            print(f"{count:,} trials; resident before any pull {resident(pid):6.0f} MB")
-            floor = shell(data / "bothends.sqlite")
-            print(f"{'sqlite3 .mode csv':16} {count / floor:10,.0f} rows/s")
-            for path in FORMATS:
-                spent = processor(pid)
-                found = pull(server, path, watched=True)
-                print(
-                    f"{path:16} {count / found.took:10,.0f} rows/s"
-                    f"  {floor / found.took:4.0%} of the shell's  {found.size / 1e6:6.1f} MB"
-                    f"  processor {processor(pid) - spent:5.1f} s"
-                    f"  most resident so far {resident(pid):4.0f} MB"
-                    + (f" and {found.beside:4.0f} MB beside" if found.beside else "")
-                )
-            answer = server.client.get("/api/trials.csv?since=2126-01-01")
-            tag = answer.headers["etag"]
-            asked = [pull(server, "trials.csv", {"If-None-Match": tag}).took for _ in range(ASKED)]
-            print(f"nothing new (304)   median {statistics.median(asked) * 1e3:5.2f} ms")
-            after = answer.headers["link"].partition("after=")[2].partition(">")[0]
-            asked = [pull(server, f"trials.csv?after={after}").took for _ in range(ASKED)]
-            print(f"nothing after       median {statistics.median(asked) * 1e3:5.2f} ms")
-
-
-if __name__ == "__main__":
-    main()
+            before = resident(pid)
+            yield from from_server(server, store, what)
+            yield Measurement(
+                f"Parquet of {what} from the server",
+                "s",
+                partial(got, f"{server.url}/api/trials.parquet"),
+                {"pandas": pandas},
+            )
+            grown = resident(pid) - before
+            yield Measurement("the server's memory grown by these", "MB", lambda: [grown], rounds=1)
+            yield from nothing_new(server)

