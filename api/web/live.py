@@ -224,14 +224,31 @@ class _Hub:
     async def _run(self) -> None:
         try:
             async with asyncio.TaskGroup() as tasks:
-                rest = tasks.create_task(self._make_rest())
+                beside = [
+                    tasks.create_task(each) for each in (self._tell_states(), self._make_rest())
+                ]
                 await self._follow()
-                rest.cancel()
+                for each in beside:
+                    each.cancel()
         except Exception as error:
             _log.error("the live events of bench %s", self.bench, exc_info=error)
             self._failed = True
         finally:
             self._wake()
+
+    async def _tell_states(self) -> None:
+        """Tell the states of calipers when they change, also while the store does not answer: it is
+        then that they matter most."""
+        waiter = self._live.signal.join()
+        try:
+            while not self.over:
+                waiter.clear()
+                if self.look():
+                    self._wake()
+                await waiter.wait()
+            self._wake()  # at the end of the program, while reading may wait for the store
+        finally:
+            self._live.signal.leave(waiter)
 
     async def _follow(self) -> None:
         """Read what is new whenever something was committed."""
@@ -239,9 +256,6 @@ class _Hub:
         try:
             while not self.over:
                 waiter.clear()  # before reading: later commits set it again
-                # First, without the store: a reader must see that the store fails while it does.
-                if self.look():
-                    self._wake()
                 wait_s = _STILL_HERE_S
                 try:
                     if self.start is None:

@@ -9,6 +9,7 @@ import threading
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -25,7 +26,7 @@ from api.web.live import EventStream, Live
 from capture.records import CaliperState, Reading
 from tests.api.bench import Person
 from tests.api.entries import reading
-from tests.ptys import PATIENCE_S
+from tests.ptys import PATIENCE_S, until
 
 LISTENING = CaliperState("main", "six-inch", "listening")
 
@@ -161,6 +162,37 @@ def test_a_caliper_that_this_server_knows_is_told_first_and_once(person, server)
     told = [(number, e["state"]) for number, kind, e in found if kind == "caliper"]
     assert told == [(None, "listening")]
     assert found[0][1] == "caliper"
+
+
+def test_while_the_database_hangs_a_change_of_a_caliper_is_told(server):
+    """And the stream ends with the program, which does not wait for the database."""
+    if server.engine.dialect.name != "postgresql":
+        pytest.skip("an SQLite file that is locked can still be read")
+    listening = CaliperState("main", "six-inch", "listening")
+
+    async def work() -> None:
+        with server.engine.connect() as held:
+            async with room(server, listening) as here:
+                ear = here.ear()
+                while not ear.heard:
+                    await ear.listen()
+                held.exec_driver_sql("LOCK TABLE benches, events IN ACCESS EXCLUSIVE MODE")
+                here.signal.notify()
+                waits = "SELECT count(*) FROM pg_locks WHERE NOT granted"
+                assert await asyncio.to_thread(
+                    until, lambda: held.exec_driver_sql(waits).scalar_one() > 0
+                )
+                here.states = [replace(listening, state="trouble", message="it does not answer")]
+                here.signal.notify()
+                while len(ear.heard) < 2:
+                    await ear.listen()
+                assert [e["state"] for _, _, e in ear.heard] == ["listening", "trouble"]
+                here.signal.close()
+                with pytest.raises(StopAsyncIteration):
+                    await ear.until(1)  # no event has come, and none will
+            held.rollback()
+
+    asyncio.run(work())
 
 
 def test_while_the_store_fails_the_states_of_calipers_are_still_told(tmp_path):
