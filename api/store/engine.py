@@ -72,7 +72,7 @@ def open_engine(url: str) -> Engine:
             return _open_sqlite(parsed.set(drivername="sqlite"))
         if parsed.get_backend_name() == "postgresql":
             return _open_postgresql(parsed.set(drivername="postgresql+psycopg"))
-    except (ArgumentError, ValueError, TypeError):
+    except (ArgumentError, ValueError):
         raise StoreError(
             f"the database URL {shown(url)} does not name a store; give one such as"
             " sqlite:////home/me/shop.sqlite or postgresql://NAME@HOST/shop"

@@ -28,7 +28,7 @@ def describe(document: dict[str, Any]) -> None:
     """Say in an OpenAPI document what `install` does: every error is a problem document."""
     shapes = document["components"]["schemas"]
     for not_ours in ("HTTPValidationError", "ValidationError"):
-        del shapes[not_ours]
+        shapes.pop(not_ours, None)
     shapes["Problem"] = Problem.model_json_schema()
     content = {_MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
     for operations in document["paths"].values():
