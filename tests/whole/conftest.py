@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from api.store.engine import sqlite_url
 from capture.pretend import PtyPort
+from tests.api.postgres import PostgresServer, postgres
 from tests.ptys import PATIENCE_S, plugged
 from tests.whole.at_the_bench import bench, complaints  # noqa: F401 (fixtures)
 from tests.whole.browser import CHROMIUM, FLAGS
@@ -61,3 +63,19 @@ def server(shared: Serving) -> Iterator[Serving]:
 def port() -> Iterator[PtyPort]:
     with plugged() as made:
         yield made
+
+
+@pytest.fixture(scope="module")
+def database() -> Iterator[PostgresServer]:
+    """A PostgreSQL for the tests of a module."""
+    with postgres() as server:
+        yield server
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of a store that nobody has opened yet, on either engine."""
+    if request.param == "sqlite":
+        return sqlite_url(tmp_path)
+    server: PostgresServer = request.getfixturevalue("database")
+    return server.url(server.new_database())

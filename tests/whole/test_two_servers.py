@@ -12,25 +12,10 @@ from typing import Any
 import httpx2
 import pytest
 
-from api.store.engine import sqlite_url
-from tests.api.postgres import PostgresServer, postgres
+from tests.api.postgres import postgres
 from tests.ptys import until
 from tests.whole.forked import serving
 from tests.whole.serving import Serving
-
-
-@pytest.fixture(scope="module")
-def database() -> Iterator[PostgresServer]:
-    with postgres() as server:
-        yield server
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    if request.param == "sqlite":
-        return sqlite_url(tmp_path)
-    server: PostgresServer = request.getfixturevalue("database")
-    return server.url(server.new_database())
 
 
 @pytest.fixture
