@@ -13,6 +13,7 @@ import json
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 from benchmarks import table
@@ -60,8 +61,11 @@ def _rows(args: argparse.Namespace) -> Iterator[Row]:
     times = args.times or (2 if args.short else 5)
     for name in args.names or MODULES:
         began = time.monotonic()
-        for measurement in importlib.import_module(f"benchmarks.{name}").measurements(args.short):
-            yield from run(measurement, times)
+        module = importlib.import_module(f"benchmarks.{name}")
+        # Closed also after an error, so that no server stays.
+        with closing(module.measurements(args.short)) as measurements:
+            for measurement in measurements:
+                yield from run(measurement, times)
         print(f"{name}: {time.monotonic() - began:.0f} s", file=sys.stderr)
 
 

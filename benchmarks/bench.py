@@ -135,7 +135,7 @@ class _Backlogs:
 
 
 def measurements(short: bool) -> Iterator[Measurement]:
-    count, size = (5, 500) if short else (40, 5000)
+    count, size = (4, 200) if short else (40, 5000)
     with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
         folder = Path(name)
         bare = stack.enter_context(_bare(folder / "bare.sqlite"))

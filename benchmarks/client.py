@@ -10,12 +10,15 @@ from urllib.parse import urlsplit
 
 
 class Client:
-    """A kept connection to a server; each request leaves in one piece."""
+    """A kept connection to a server; each request leaves in one piece.
 
-    def __init__(self, url: str) -> None:
+    timeout_s: how long anything may take; None for a stream on which nothing may come for long.
+    """
+
+    def __init__(self, url: str, timeout_s: float | None = 60.0) -> None:
         where = urlsplit(url)
         self._host = where.netloc
-        self._socket = socket.create_connection((where.hostname, where.port), timeout=60)
+        self._socket = socket.create_connection((where.hostname, where.port), timeout_s)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._answers = self._socket.makefile("rb")
 
@@ -50,13 +53,16 @@ class Client:
     def events(self, path: str) -> Iterator[tuple[str, Any]]:
         """The events of a live stream, each with its kind and data; nothing else can be asked.
 
-        The first is ("open", None), when the server has answered.
+        The first is ("open", None), when the stream has begun; ("nothing", None) says that there
+        was no event for a while.
         """
         self._ask("GET", path)
-        yield "open", None
-        kind = "message"
+        kind, open_yet = "message", False
         for line in self._answers:  # what frames the chunks is no line of an event
-            if line.startswith(b"event: "):
+            if line.startswith((b"retry:", b":")):
+                yield ("nothing" if open_yet else "open"), None
+                open_yet = True
+            elif line.startswith(b"event: "):
                 kind = line[7:].strip().decode()
             elif line.startswith(b"data: "):
                 yield kind, json.loads(line[6:])

@@ -38,7 +38,7 @@ from tests.whole.serving import Serving, serving
 BENCHES, PAGES = 40, 20
 EACH_S = 0.2
 SECONDS = 120.0  # a round
-_LOOK_S = 0.5
+_LOOK_S = 1.0
 
 
 class Page:
@@ -46,7 +46,7 @@ class Page:
 
     def __init__(self, url: str, bench: str) -> None:
         self.told: list[str] = []
-        self._client = Client(url)
+        self._client = Client(url, timeout_s=None)
         self._events = self._client.events(f"/api/live?bench={bench}")
         next(self._events)
         self._thread = threading.Thread(target=self._read)
@@ -86,6 +86,11 @@ class Shop:
 
     def load(self, seconds: float) -> list[float]:
         """ms from when each reading was due until it was acknowledged."""
+        with closing(Client(self.server.url)) as client:
+            if self._start is not None:
+                for bench in self.benches:
+                    self._start(client, bench)
+        self._look()
         began, used = time.monotonic(), _processor_s(self.server.process.pid)
         over = threading.Event()
         watch = threading.Thread(target=self._watch, args=(over,))
@@ -94,6 +99,7 @@ class Shop:
             took = list(pool.map(partial(self._press, seconds), range(BENCHES), self.benches))
         over.set()
         watch.join()
+        self._look()
         self.worked_s += time.monotonic() - began
         self.busy_s += _processor_s(self.server.process.pid) - used
         return [each for bench in took for each in bench]
@@ -103,7 +109,8 @@ class Shop:
         began = time.monotonic() + EACH_S * number / BENCHES
         with closing(Client(self.server.url)) as client:
             for press in range(int(seconds / EACH_S)):
-                if self._start is not None and press % (2 * TRIALS) == 0:
+                # Not all benches at once.
+                if self._start is not None and (press + number) % (2 * TRIALS) == 2 * TRIALS - 1:
                     self._start(client, bench)
                 due = began + EACH_S * press
                 time.sleep(max(0.0, due - time.monotonic()))
@@ -115,8 +122,11 @@ class Shop:
 
     def _watch(self, over: threading.Event) -> None:
         while not over.wait(_LOOK_S):
-            count = sum(map(len, self.acknowledged.values()))
-            self.memory.append((count, _resident(self.server.process.pid)))
+            self._look()
+
+    def _look(self) -> None:
+        count = sum(map(len, self.acknowledged.values()))
+        self.memory.append((count, _resident(self.server.process.pid)))
 
     def slope(self) -> list[float]:
         """Bytes of resident memory for each reading, over the second half."""
@@ -161,7 +171,7 @@ def _resident(process: int) -> int:
 
 
 def measurements(short: bool) -> Iterator[Measurement]:
-    seconds = 2.0 if short else SECONDS
+    seconds = 1.0 if short else SECONDS
     rate = f"{BENCHES / EACH_S:.0f} readings/s of {BENCHES} benches, {PAGES} pages"
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))

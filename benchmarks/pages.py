@@ -177,7 +177,7 @@ def bare_page(browser: Browser, url: str, port: PtyPort, lines: Lines) -> Iterat
 
 
 def measurements(short: bool) -> Iterator[Measurement]:
-    loads, count = (3, 5) if short else (5, 20)
+    loads, count = (2, 4) if short else (5, 20)
     lines: Lines = Queue()
     with ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory())

@@ -17,13 +17,13 @@ import tempfile
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 import serial
 
@@ -60,15 +60,18 @@ class Told:
         next(self._events)
 
     def __call__(self, text: str) -> None:
-        for kind, data in self._events:
-            if kind == "reading" and data["sent"] == text:
-                return
-        raise AssertionError("the live stream has ended")
+        self._wait(lambda kind, data: kind == "reading" and data["sent"] == text)
 
     def rest(self) -> None:
-        for kind, _ in self._events if self._last else ():
-            if kind == self._last:
+        if self._last:
+            self._wait(lambda kind, _data: kind == self._last)
+
+    def _wait(self, wanted: Callable[[str, Any], bool]) -> None:
+        for kind, data in self._events:
+            assert kind != "nothing", "a press was not told"
+            if wanted(kind, data):
                 return
+        raise AssertionError("the live stream has ended")
 
 
 class BareLoop:
@@ -254,6 +257,6 @@ def measurements(short: bool) -> Iterator[Measurement]:
         minimal = stack.enter_context(serving(folder / "minimal", *words, kind=MinimalServing))
         bare = stack.enter_context(closing(BareLoop(folder)))
         program.calipers_listen()
-        yield press_to_event(program, minimal, ports, bare, 30 if short else 200)
-        yield from posts(program, minimal, 20 if short else 100)
-        yield from series(program, minimal, 40 if short else 200)
+        yield press_to_event(program, minimal, ports, bare, 20 if short else 200)
+        yield from posts(program, minimal, 10 if short else 100)
+        yield from series(program, minimal, 16 if short else 200)

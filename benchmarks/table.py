@@ -70,7 +70,7 @@ def markdown(found: dict[str, Any]) -> str:
     lines = [
         f"`{found['command']}`; {where}.",
         "",
-        "| work | bothends | beside | takes | ratio | half of the rounds |",
+        "| work | bothends | beside | takes | ratio | middle half |",
         "| --- | ---: | --- | ---: | ---: | ---: |",
     ]
     return "\n".join([*lines, *(_line(row) for row in found["rows"])]) + "\n"
