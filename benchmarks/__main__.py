@@ -72,7 +72,12 @@ def _rows(args: argparse.Namespace) -> Iterator[Row]:
 def main() -> None:
     args = _asked()
     earlier = json.loads(args.compare.read_text()) if args.compare else None
-    command = " ".join(["python -m benchmarks", *sys.argv[1:]])
+    # Where the figures are written to says nothing about them.
+    command = " ".join(
+        ["python -m benchmarks", *args.names]
+        + (["--short"] if args.short else [])
+        + ([f"--times {args.times}"] if args.times else [])
+    )
     where = table.machine()
     found = table.as_json(where, command, list(_rows(args)))
     text = table.markdown(found)

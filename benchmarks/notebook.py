@@ -58,6 +58,6 @@ def measurements(short: bool) -> Iterator[Measurement]:
         yield Measurement(
             f"load of {trials:,} trials",
             "s",
-            partial(loaded, load, f"{trials:,} trials"),
+            partial(loaded, load, f"{trials} trials"),
             {"sqlite-utils insert": partial(loaded, insert, "")},
         )
