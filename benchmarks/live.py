@@ -1,11 +1,12 @@
 """Live events with many readers of one bench.
 
-    python -m benchmarks.live [--readers 200] [--presses 40] [--stop 500]
+    python -m benchmarks.live [--readers 200] [--presses 40] [--stop 500] [--readings 8000]
 
 A process of its own holds the readers' sockets. A press is a line on a pseudo-terminal, twice a
 second; the clock stops when the last reader has its `reading` event. Beside it, in the same run:
 a bare asyncio server that sends the same bytes to as many readers when it gets a line. Then: how
-soon `serve` ends on SIGTERM with as many readers as `--stop` says; and how much it grows a reading.
+soon `serve` ends on SIGTERM with as many readers as `--stop` says; and by how much it grows for
+each reading of many short series, once it is warm.
 """
 
 from __future__ import annotations
@@ -232,28 +233,28 @@ def _resident(server: Serving) -> int:
 
 
 def grows(folder: Path, readings: int, a_series: int = 40) -> float:
-    """Bytes by which `serve` grows a reading, once warm: many short series with a reader."""
-    with serving(folder / "grows") as server, _readers(server.port, 1):
-        number = 0
+    """Bytes by which `serve` grows a reading, once warm: many short series, and two readers."""
+    with serving(folder / "grows") as server, _readers(server.port, 2):
 
-        def press(count: int) -> None:
-            nonlocal number
-            for _ in range(count // a_series):
+        def press(first: int) -> int:
+            for start in range(first, first + readings, a_series):
                 server.start_series()
-                batch = []
-                for _ in range(a_series):
-                    number += 1
-                    body = {"id": f"01990000-0000-7000-8000-{number:012d}", "bench": "main"}
-                    body |= {"caliper": "six-inch", "unit": "mm"}
-                    body |= {"sent": f"{10 + number % 9000 / 100:.2f}"}
-                    batch.append(body | {"taken_at": "2026-03-02T12:00:00Z"})
-                for body in batch:
-                    server.post("/api/readings", [body])
+                server.post("/api/readings", [_body(start + n) for n in range(a_series)])
+            return _resident(server)
 
-        press(readings // 2)
-        before = _resident(server)
-        press(readings)
-        return (_resident(server) - before) / readings
+        before = press(0)
+        return (press(readings) - before) / readings
+
+
+def _body(number: int) -> dict[str, str]:
+    return {
+        "id": f"01990000-0000-7000-8000-{number:012d}",
+        "bench": "main",
+        "caliper": "six-inch",
+        "sent": f"{10 + number % 9000 / 100:.2f}",
+        "unit": "mm",
+        "taken_at": "2026-03-02T12:00:00Z",
+    }
 
 
 def report(name: str, told: Told) -> None:

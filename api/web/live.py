@@ -197,20 +197,20 @@ class _Hub:
         self.look()  # a bench in it may tell newer states
         return found
 
-    def look(self, *, afresh: bool = False) -> bool:
-        """Note the states of the calipers now, and return whether one has changed; `afresh` also
-        notes what is no news, as when a caliper was heard last."""
-        states = {}
+    def look(self, *, afresh: bool = False) -> None:
+        """Note the states of the calipers now, and wake the readers where one has changed; `afresh`
+        also notes what is no news, as when a caliper was heard last."""
+        states, changed = {}, False
         for state in self._live.calipers(self.bench):
-            before = self._states.get(state.caliper)
-            now = said(state)
-            if afresh or before is None or before[0] != now:
-                states[state.caliper] = now, state_message(state)
-            else:
-                states[state.caliper] = before
-        changed = states != self._states
+            before, now = self._states.get(state.caliper), said(state)
+            if before is None or before[0] != now:
+                changed = True
+            if before is None or before[0] != now or afresh:
+                before = now, state_message(state)
+            states[state.caliper] = before
         self._states = states
-        return changed
+        if changed:
+            self._wake()
 
     def states(self, told: Told) -> Iterator[bytes]:
         """The states of calipers that differ from those told, which they are then."""
@@ -243,8 +243,7 @@ class _Hub:
         try:
             while not self.over:
                 waiter.clear()
-                if self.look():
-                    self._wake()
+                self.look()
                 await waiter.wait()
             self._wake()  # at the end of the program, while reading may wait for the store
         finally:

@@ -537,6 +537,27 @@ def test_after_an_old_message_of_the_bench_its_calipers_are_told_as_they_are_now
     run(work)
 
 
+def test_a_state_that_a_new_reader_notices_is_told_to_the_others_too(person, server):
+    person.start()
+    begun = latest(person)
+
+    async def work() -> None:
+        async with room(server, LISTENING) as here:
+            first = here.ear(begun)
+            while not first.heard:
+                await first.listen()
+            here.states = [CaliperState("main", "six-inch", "unplugged", "plug it in")]
+            second = here.ear(begun)
+            while not second.heard:
+                await second.listen()
+            assert [e["state"] for *_, e in second.heard] == ["unplugged"]
+            while len(first.heard) < 2:
+                await first.listen()
+            assert [e["state"] for *_, e in first.heard] == ["listening", "unplugged"]
+
+    run(work)
+
+
 def test_all_streams_end_as_the_program_stops(person, server):
     person.start()
 
