@@ -261,8 +261,9 @@ class _Hub:
                         self._begin(await asyncio.to_thread(self._latest))
                     else:
                         fresh = await asyncio.to_thread(self._fresh, self._end)
-                        self._add(fresh)
-                        await self._make_trials(fresh)
+                        if fresh:
+                            self._add(fresh)
+                            await self._make_trials(fresh)
                         if len(fresh) == _PAGE:
                             continue
                 except _AWAY:
