@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Collection
 
 from sqlalchemy import Engine
 
 from api.store.watch import Watch
 
 
+class Waiter(asyncio.Event):
+    """Set after a commit of the bench with this id; of any bench while that is None."""
+
+    bench_id: int | None = None
+
+
 class CommitSignal:
-    """Sets the event of every waiter after a commit. `notify` may be called from any thread.
+    """Sets the waiters of a bench after a commit. `notify` may be called from any thread.
 
     Commits of other processes to the store of `engine` are watched for while anything waits.
     """
@@ -19,17 +26,18 @@ class CommitSignal:
         self._engine = engine
         self._watch: Watch | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._waiters: set[asyncio.Event] = set()
+        self._waiters: set[Waiter] = set()
         self.closed = False
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """Set the event loop on which the waiters run."""
         self._loop = loop
 
-    def notify(self) -> None:
+    def notify(self, benches: Collection[int] | None = None) -> None:
+        """Wake who waits for one of these benches, by their ids; None: everybody."""
         loop = self._loop
         if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._wake)
+            loop.call_soon_threadsafe(self._wake, benches)
 
     def close(self) -> None:
         """End every stream, as the program stops."""
@@ -37,19 +45,20 @@ class CommitSignal:
         self._unwatch()
         self.notify()
 
-    def _wake(self) -> None:
+    def _wake(self, benches: Collection[int] | None) -> None:
         for waiter in self._waiters:
-            waiter.set()
+            if benches is None or waiter.bench_id is None or waiter.bench_id in benches:
+                waiter.set()
 
-    def join(self) -> asyncio.Event:
+    def join(self) -> Waiter:
         """Add a waiter; call this and `leave` from the loop's thread."""
-        waiter = asyncio.Event()
+        waiter = Waiter()
         self._waiters.add(waiter)
         if self._watch is None and not self.closed:
             self._watch = Watch(self._engine, self.notify)
         return waiter
 
-    def leave(self, waiter: asyncio.Event) -> None:
+    def leave(self, waiter: Waiter) -> None:
         self._waiters.discard(waiter)
         if not self._waiters:
             self._unwatch()

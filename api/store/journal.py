@@ -178,10 +178,13 @@ def now() -> datetime:
 class Journal:
     """Appends to the store. Safe to call from any thread; one writes at a time.
 
-    `committed` is called after each commit that made events, from the writing thread.
+    `committed` is called after each commit that made events, from the writing thread, with the ids
+    of the benches that they are of.
     """
 
-    def __init__(self, engine: Engine, committed: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self, engine: Engine, committed: Callable[[set[int]], None] = lambda _benches: None
+    ) -> None:
         self._engine = engine
         self._writer = Writer(engine)
         self._committed = committed
@@ -443,9 +446,9 @@ class Journal:
                 raise
             self._benches |= self._new_benches
             self._calipers |= self._new_calipers
-            has_events = bool(self._events)
-        if has_events:
-            self._committed()
+            benches = {event.bench_id for event in self._events}
+        if benches:
+            self._committed(benches)
 
     def _rest(self, _engine: Engine) -> None:
         with self._lock:
@@ -643,7 +646,7 @@ _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
     _TRIAL_READINGS.c.trial_id == bindparam("trial")
 )
 _LOCK_AND_NOTIFY: Final = text(
-    f"SELECT pg_advisory_xact_lock({_EVENT_LOCK}), pg_notify('{CHANNEL}', '')"
+    f"SELECT pg_advisory_xact_lock({_EVENT_LOCK}), pg_notify('{CHANNEL}', :benches)"
 )
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
 _MEASURED_AT: Final = (
@@ -689,7 +692,8 @@ def publish(connection: Connection, events: Sequence[EventRow]) -> None:
         if connection.dialect.name == "postgresql":
             # Numbers are assigned before the commit. Without this lock another process's lower
             # number could become visible after a reader has seen a higher one, and be missed.
-            statements.run(connection, _LOCK_AND_NOTIFY)
+            benches = ",".join(str(number) for number in sorted({e.bench_id for e in events}))
+            statements.run(connection, _LOCK_AND_NOTIFY, benches=benches)
         statements.write(connection, _EVENTS, (*EventRow._fields, "at"), rows)
 
 

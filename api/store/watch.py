@@ -10,7 +10,7 @@ import logging
 import selectors
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterable
 from typing import Any, Final
 
 from sqlalchemy import Engine
@@ -26,11 +26,12 @@ _log = logging.getLogger(__name__)
 class Watch:
     """Calls `committed` after other processes' commits, from a thread of its own, until `stop`.
 
+    With the ids of the benches that the commits were of, or None where it does not know them.
     `committed` may be called without a new commit, but never misses one: it is also called when
     the watch starts, and when it restarts after the database could not be reached.
     """
 
-    def __init__(self, engine: Engine, committed: Callable[[], None]) -> None:
+    def __init__(self, engine: Engine, committed: Callable[[Collection[int] | None], None]) -> None:
         self._engine = engine
         self._committed = committed
         self._stopped = threading.Event()
@@ -66,11 +67,11 @@ class Watch:
             either.register(driver, selectors.EVENT_READ)
             either.register(self._wakes, selectors.EVENT_READ)
             found()
-            self._committed()
+            self._committed(None)
             while not self._stopped.is_set():
                 either.select()
-                if list(driver.notifies(timeout=0)):  # one call for all that arrived
-                    self._committed()
+                if notices := list(driver.notifies(timeout=0)):  # one call for all that arrived
+                    self._committed(_benches(notice.payload for notice in notices))
 
     def _poll(self, found: Callable[[], None]) -> None:
         with self._engine.connect() as connection:
@@ -82,6 +83,14 @@ class Watch:
                 (version,) = driver.execute("PRAGMA data_version").fetchone()
                 if version != seen:
                     found()
-                    self._committed()
+                    self._committed(None)
                 seen = version
                 self._stopped.wait(_LOOK_EVERY_S)
+
+
+def _benches(payloads: Iterable[str]) -> set[int] | None:
+    """The ids in the payloads of notices; None where one names none, as earlier versions do."""
+    try:
+        return {int(number) for payload in payloads for number in payload.split(",")}
+    except ValueError:
+        return None

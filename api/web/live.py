@@ -17,7 +17,7 @@ import asyncio
 import logging
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import aclosing, suppress
+from contextlib import aclosing, contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -28,7 +28,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from starlette.types import Receive, Scope, Send
 
-from api.store.commit_signal import CommitSignal
+from api.store.commit_signal import CommitSignal, Waiter
 from api.store.rows import events
 from api.web.live_messages import (
     LAST_IS_ENOUGH,
@@ -159,6 +159,8 @@ class _Hub:
         # Only what comes after this number is made: no reader asks for the others.
         self._wanted: int | None = None
         self._unmade = asyncio.Event()
+        # Of commits of any bench, until an event has told the id of this one.
+        self._waiters: list[Waiter] = []
         self._states: dict[str, tuple[tuple[str, str], bytes]] = {}
         self._task = asyncio.create_task(self._run(), name=f"live events of {bench}")
         self._failed = False
@@ -239,40 +241,47 @@ class _Hub:
     async def _tell_states(self) -> None:
         """Tell the states of calipers when they change, also while the store does not answer: it is
         then that they matter most."""
-        waiter = self._live.signal.join()
-        try:
+        with self._waiting() as waiter:
             while not self.over:
                 waiter.clear()
                 self.look()
                 await waiter.wait()
             self._wake()  # at the end of the program, while reading may wait for the store
+
+    @contextmanager
+    def _waiting(self) -> Iterator[Waiter]:
+        waiter = self._live.signal.join()
+        self._waiters.append(waiter)
+        try:
+            yield waiter
         finally:
             self._live.signal.leave(waiter)
 
     async def _follow(self) -> None:
         """Read what is new whenever something was committed."""
-        waiter = self._live.signal.join()
-        try:
+        with self._waiting() as waiter:
             while not self.over:
                 waiter.clear()  # before reading: later commits set it again
                 wait_s = _STILL_HERE_S
                 try:
-                    if self.start is None:
-                        self._begin(await asyncio.to_thread(self._latest))
-                    else:
-                        fresh = await asyncio.to_thread(self._fresh, self._end)
-                        if fresh:
-                            self._add(fresh)
-                            await self._make_trials(fresh)
-                        if len(fresh) == _PAGE:
-                            continue
+                    if await self._read() == _PAGE:
+                        continue
                 except _AWAY:
                     wait_s = _ASK_AGAIN_S
                 with suppress(TimeoutError):
                     async with asyncio.timeout(wait_s):
                         await waiter.wait()
-        finally:
-            self._live.signal.leave(waiter)
+
+    async def _read(self) -> int:
+        """Read the next events and make them; returns how many there were."""
+        if self.start is None:
+            self._begin(await asyncio.to_thread(self._latest))
+            return 0
+        fresh = await asyncio.to_thread(self._fresh, self._end)
+        if fresh:
+            self._add(fresh)
+            await self._make_trials(fresh)
+        return len(fresh)
 
     async def _make_trials(self, fresh: list[_Entry]) -> None:
         """Make the trials of what was read: after its readings, which must be heard of at once, and
@@ -331,6 +340,8 @@ class _Hub:
         self._add([_Entry(event) for event in found])
 
     def _add(self, fresh: list[_Entry]) -> None:
+        for waiter in self._waiters if fresh else ():
+            waiter.bench_id = fresh[0].event.bench_id
         for entry in fresh:
             if entry.event.kind in LAST_IS_ENOUGH:
                 self._drop_before(entry.event)

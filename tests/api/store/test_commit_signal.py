@@ -47,6 +47,24 @@ def test_everybody_who_waits_is_woken_from_any_thread(signal):
     asyncio.run(wait())
 
 
+def test_a_commit_of_another_bench_wakes_nobody_who_knows_their_own(signal):
+    async def wait() -> None:
+        signal.attach(asyncio.get_running_loop())
+        any_bench, third, fourth = (signal.join() for _ in range(3))
+        third.bench_id, fourth.bench_id = 3, 4
+        for waiter in (any_bench, third, fourth):
+            await woken(waiter)
+            waiter.clear()
+        # The watch on the empty store tells nothing more.
+        signal.notify({3, 7})
+        await woken(any_bench)
+        assert (third.is_set(), fourth.is_set()) == (True, False)
+        signal.notify()
+        await woken(fourth)
+
+    asyncio.run(wait())
+
+
 def test_the_store_is_watched_for_as_long_as_somebody_waits(signal):
     async def wait() -> None:
         signal.attach(asyncio.get_running_loop())

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from uuid import UUID
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 
-from api.store.engine import open_engine
+from api.store.engine import CHANNEL, open_engine
 from api.store.journal import Journal
+from api.store.tables import Bench
 from api.store.watch import Watch
 from capture.records import Refusal
 from tests.ptys import until
@@ -24,9 +25,11 @@ class Heard:
 
     def __init__(self) -> None:
         self.times = 0
+        self.benches: list[Collection[int] | None] = []
 
-    def __call__(self) -> None:
+    def __call__(self, benches: Collection[int] | None) -> None:
         self.times += 1
+        self.benches.append(benches)
 
 
 @contextmanager
@@ -65,6 +68,23 @@ def test_each_commit_of_another_program_is_told(engine, other):
             before = heard.times
             say(other, number)
             assert until(lambda before=before: heard.times > before)
+
+
+def test_a_commit_is_told_with_its_benches_where_the_database_says_them(engine, other):
+    with watching(engine) as (_, heard):
+        assert until(lambda: heard.times > 0)
+        heard.benches.clear()
+        say(other, 1)
+        with engine.connect() as connection:
+            bench = connection.execute(select(Bench.id)).scalar_one()
+        assert until(lambda: heard.benches)
+        told = {bench} if engine.dialect.name == "postgresql" else None
+        assert heard.benches == [told]
+        if told:
+            with engine.begin() as connection:  # as an earlier version of the program does
+                connection.exec_driver_sql(f"NOTIFY {CHANNEL}")
+            assert until(lambda: heard.benches[1:])
+            assert heard.benches == [told, None]
 
 
 # A file does not go away by itself.
