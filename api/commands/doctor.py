@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from api.commands.stores import add_store_options, failed, open_existing, store_url
+from api.commands.stores import add_store_options, failed, open_existing, progress, store_url
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -21,10 +22,18 @@ def add(subparsers: Subparsers) -> None:
         " is. A server may keep running meanwhile.",
     )
     add_store_options(command)
-    command.add_argument(
+    what = command.add_mutually_exclusive_group()
+    what.add_argument(
         "--repair",
         action="store_true",
         help="rewrite what follows from the log (trials, places) where it differs",
+    )
+    what.add_argument(
+        "--salvage",
+        type=Path,
+        metavar="NEW",
+        help="copy all that can be read of a damaged SQLite store into the new file NEW, and say"
+        " what is lost; the damaged file stays as it is. Stop its server first",
     )
 
 
@@ -34,6 +43,8 @@ def run(args: argparse.Namespace) -> int:
     from api.store import doctor, schema_step
     from api.store.engine import StoreError
 
+    if args.salvage is not None:
+        return _salvage(store_url(args), args.salvage)
     try:
         engine = open_existing(store_url(args))
         with engine.connect() as connection:
@@ -51,7 +62,42 @@ def run(args: argparse.Namespace) -> int:
     except StoreError as error:
         return failed(error)
     except DBAPIError as error:
-        return failed(f"the store cannot be read ({str(error.orig).strip()}); open a backup")
+        return failed(
+            f"the store cannot be read ({str(error.orig).strip()}): restore a backup, or copy what"
+            " can be read with --salvage NEW"
+        )
     if not found:
         print("the store is in order")
     return 1 if found else 0
+
+
+def _salvage(url: str, to: Path) -> int:
+    from api.store import salvage
+    from api.store.engine import StoreError, open_engine, sqlite_file
+
+    try:
+        path = sqlite_file(open_engine(url).url)
+        if path is None:
+            return failed(_WITH_ITS_OWN_TOOLS)
+        with progress() as show:
+            done = salvage.salvage(path, to, lambda table, n, of: show(n, of, table))
+    except StoreError as error:
+        return failed(error)
+    print("copied: " + (", ".join(f"{n} {name}" for name, n in done.copied.items() if n)))
+    lost = ", ".join(f"{n} {name}" for name, n in done.lost.items() if n)
+    print(f"lost: {lost or 'nothing that is known of'}")
+    for sentence in done.follows:
+        print(sentence)
+    print(
+        f"trials are written anew from what was copied. To go on with {to}: move"
+        f" {path}, {path.name}-wal and {path.name}-shm to another folder, and {to} to {path}; then"
+        " start the server"
+    )
+    return 0
+
+
+_WITH_ITS_OWN_TOOLS = (
+    "--salvage reads SQLite files; a damaged PostgreSQL database is checked with PostgreSQL's own"
+    " pg_amcheck, what can be read of it is copied with pg_dump, one table at a time with --table,"
+    " and it is restored with pg_restore"
+)

@@ -243,7 +243,10 @@ def _damage(connection: Connection) -> Iterator[Finding]:
         return  # PostgreSQL checks its pages with its own pg_amcheck
     for (said,) in connection.exec_driver_sql("PRAGMA integrity_check"):
         if said != "ok":
-            yield Finding(f"SQLite finds the file damaged: {said}; open a backup")
+            yield Finding(
+                f"SQLite finds the file damaged: {said}; restore a backup, or copy what can be read"
+                " with --salvage NEW"
+            )
 
 
 def _rows_that_point_nowhere(connection: Connection) -> Iterator[Finding]:

@@ -39,11 +39,8 @@ def moving_mark(source: Engine) -> str:
     return _MOVING + hashlib.sha256(name.encode()).hexdigest()[:16]
 
 
-def check(connection: Connection) -> None:
-    """Raise StoreError, saying what to do, where the store is not at HEAD."""
-    at = revision(connection)
-    if at is None:
-        raise StoreError("there is no store here yet; give the folder or URL of one")
+def refuse_unknown(at: str) -> None:
+    """Raise StoreError, saying what to do, where this program does not know the step `at`."""
     if at.startswith(_MOVING):
         raise StoreError(
             "this store is being filled by bothends move; let that end, or run it again if it"
@@ -54,6 +51,14 @@ def check(connection: Connection) -> None:
             f"this store is at step {at} and this program knows steps up to {HEAD}:"
             " it was written by a newer bothends; upgrade the program, or open a backup"
         )
+
+
+def check(connection: Connection) -> None:
+    """Raise StoreError, saying what to do, where the store is not at HEAD."""
+    at = revision(connection)
+    if at is None:
+        raise StoreError("there is no store here yet; give the folder or URL of one")
+    refuse_unknown(at)
     if at < HEAD:
         raise StoreError(
             f"this store is at step {at}, the program at {HEAD}; start bothends serve on it"
