@@ -9,27 +9,34 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Final, Protocol
 
 from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
+from analysis.methods import Method
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import all_methods
+from api.instruments import kept_beside
 from api.instruments.calipers import CaliperRecord, calipers_on_record
 from api.instruments.identify import Identifying
+from api.instruments.kept_beside import Conflicting, KeptBeside
 from api.instruments.listening import Listening
 from api.settings import Settings
-from api.store import in_use, migrations, restoring
+from api.store import backups, in_use, migrations, restoring, schema_step
 from api.store.backups import BackupState, DailyBackups
 from api.store.commit_signal import CommitSignal
-from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_url
+from api.store.condition import Condition, damaged
+from api.store.damage import looked_through
+from api.store.engine import DamagedStore, StoreError, open_engine, sqlite_file, sqlite_url
 from api.store.journal import Journal, now
+from api.store.place import look
 from api.store.private import make_private
-from api.store.trouble import sentence
 from capture.bench import Instruments
 from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading, Refusal
@@ -38,6 +45,8 @@ _log = logging.getLogger(__name__)
 
 # A remote bench reports its instruments every twenty seconds; three missed reports: it is away.
 _AWAY_AFTER_S: Final = 70.0
+# How long a start waits for the check of the whole file, which goes on after that.
+_CHECK_S: Final = 2.0
 
 
 class PretendCaliper(Protocol):
@@ -54,28 +63,37 @@ class Server:
     """Opens the store (and upgrades it); `start` begins to listen to calipers, and to make daily
     backups.
 
-    Raises StoreError where the store cannot be opened; the message says what to do.
+    A damaged store is opened for reading alone: see `condition`. Raises StoreError where the store
+    cannot be opened at all; the message says what to do.
     """
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        with ExitStack() as opened:
+        with ExitStack() as held:
             self.engine: Engine = _engine(settings)
             path = sqlite_file(self.engine.url)
             if path is not None:
-                opened.callback(in_use.Together(path).close)
-            opened.callback(self.engine.dispose)
-            _bring_up_to_date(self.engine, settings)
-            with self.reading() as connection:
-                self.methods = all_methods(connection, settings.data)
-            self._opened = opened.pop_all()
+                held.callback(in_use.Together(path).close)
+            held.callback(self.engine.dispose)
+            found = _brought_up_to_date(self.engine, settings)
+            self.signal = CommitSignal(self.engine)
+            self.condition = Condition(self.engine, changed=self.signal.notify)
+            self.condition.found(found.damage)
+            if found.check is not None:
+                self.condition.watch(found.check)
+            self.methods = self._methods()
+            self._held = held.pop_all()
         self._backups = None
         if path is not None and settings.backups:
             self._backups = DailyBackups(path, settings.data, settings.backups)
-        self.signal = CommitSignal(self.engine)
-        self.journal = Journal(self.engine, committed=self.signal.notify)
+        self.journal = Journal(
+            self.engine,
+            committed=self.signal.notify,
+            damaged=lambda: self.condition.damaged,
+        )
+        self.kept_beside = KeptBeside(settings.data, self._store, changed=self.signal.notify)
         self.instruments = Instruments(
-            self._keep, self._refuse, self.journal.report, noticed=self.signal.notify
+            self.kept_beside.keep, self.kept_beside.keep, self._report, noticed=self.signal.notify
         )
         self.listening = Listening(self.instruments, settings.data)
         self.identifying = Identifying(serial_instruments, self.listening.listened)
@@ -86,8 +104,24 @@ class Server:
         # Instruments of remote benches: the last state reported, and when.
         self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
 
+    def _methods(self) -> Mapping[str, Method]:
+        try:
+            with self.reading() as connection:
+                return all_methods(connection, self.settings.data)
+        except StoreError:
+            raise
+        except Exception as error:
+            if not self.condition.met(error):
+                raise
+        return all_methods(None, self.settings.data)
+
     def start(self) -> None:
-        """Listen to the calipers of the settings, and to those that are remembered."""
+        """Store what was kept beside the store, then listen to the calipers of the settings, and to
+        those that are remembered."""
+        try:
+            self.kept_beside.take_in()
+        except StoreError as error:
+            _log.error("what was kept beside the store stays there: %s", error)
         self.listening.start(self.settings.calipers)
         if self._backups is not None:
             self._backups.start()
@@ -99,9 +133,10 @@ class Server:
         if self.pretend is not None:
             self.pretend.close()
         self.stop_listening()
+        self.kept_beside.close()
         if self._backups is not None:
             self._backups.close()
-        self._opened.close()
+        self._held.close()
 
     def stop_listening(self) -> None:
         """Release the ports, commit what was heard, and log what the store did not take.
@@ -135,14 +170,12 @@ class Server:
     def calipers(self, bench: str | None = None) -> list[CaliperState]:
         """The states of instruments, here and at remote benches, of one bench or of all."""
         return [
-            s
-            for s in (*self.instruments.states(), *self._states_elsewhere())
-            if bench in (None, s.bench)
+            s for s in (*self._states_here(), *self._states_elsewhere()) if bench in (None, s.bench)
         ]
 
     def calipers_on_record(self, connection: Connection) -> list[CaliperRecord]:
         """Every caliper that is listened to or was ever heard."""
-        here, elsewhere = self.instruments.states(), tuple(self._states_elsewhere())
+        here, elsewhere = tuple(self._states_here()), tuple(self._states_elsewhere())
         return calipers_on_record(connection, self.listening.listened(), here, elsewhere, now())
 
     def heard_of(self, states: Sequence[CaliperState]) -> None:
@@ -157,6 +190,41 @@ class Server:
                 self.signal.notify()
                 with suppress(DBAPIError):  # other servers' pages learn of it at the next change
                     self.journal.report(state)
+
+    def trouble(self) -> str:
+        """What is wrong with the store now, and what to do; empty where all is well."""
+        try:
+            self.check()
+        except (StoreError, DBAPIError) as error:
+            return self.condition.met(error)
+        return ""
+
+    def damage(self) -> str:
+        """The same of a store that is damaged or gone, found without asking the database."""
+        try:
+            self.journal.check()
+        except StoreError as error:
+            return self.condition.met(error)
+        return ""
+
+    def kept(self, bench: str) -> tuple[int, Reading | None]:
+        """How many presses are kept beside the store, and the last one of the bench."""
+        last = self.kept_beside.last
+        return self.kept_beside.waiting, last if last and last.bench == bench else None
+
+    def _states_here(self) -> Iterator[CaliperState]:
+        why = self.damage()
+        waiting = self.kept_beside.waiting
+        for state in self.instruments.states():
+            # Whether it is plugged in matters more.
+            if why and state.state in ("listening", "quiet"):
+                yield replace(
+                    state,
+                    state="trouble",
+                    message=f"its presses are kept beside the store, {waiting} so far: {why}",
+                )
+            else:
+                yield state
 
     def _states_elsewhere(self) -> Iterator[CaliperState]:
         moment = time.monotonic()
@@ -176,32 +244,52 @@ class Server:
         """Whether the bench's caliper is a pretend one."""
         return self.pretend is not None and self.pretend.bench == bench
 
-    def _keep(self, reading: Reading) -> None:
-        with _in_words():
-            self.journal.keep([reading])
+    def _store(self, item: Reading | Refusal) -> None:
+        """Put one thing into the store.
 
-    def _refuse(self, refusal: Refusal) -> None:
-        with _in_words():
-            self.journal.refuse(refusal)
+        Raises StoreError, in words for a person, where it can't be; Conflicting where the store has
+        another value under its id.
+        """
+        try:
+            if isinstance(item, Refusal):
+                self.journal.refuse(item)
+            elif self.journal.keep([item]).conflicting:
+                raise Conflicting("the store has another value under its id")
+        except (StoreError, Conflicting):
+            raise
+        except Exception as error:
+            _log.warning("the store: %s", getattr(error, "orig", error))
+            said = self.condition.met(error)
+            if not said:
+                raise
+            raise (DamagedStore if self.condition.damaged else StoreError)(said) from error
+
+    def _report(self, state: CaliperState) -> None:
+        # Nothing can be written to a damaged store; its own pages get the state without it.
+        if not self.condition.damaged:
+            self.journal.report(state)
 
 
-@contextmanager
-def _in_words() -> Iterator[None]:
-    """Raise the errors of the store's driver as a sentence for a person."""
-    try:
-        yield
-    except DBAPIError as error:
-        _log.warning("the store: %s", error.orig)
-        raise StoreError(sentence(error)) from error
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """What is wrong with a store, where it is damaged; and the check of the whole file, where that
+    still goes on."""
+
+    damage: str = ""
+    check: Future[str] | None = None
 
 
 def open_store(settings: Settings) -> Engine:
     """The engine of the store, upgraded to the present schema.
 
-    Raises StoreError where it cannot be opened; the message says what to do.
+    Raises StoreError where it cannot be opened, or is damaged; the message says what to do.
     """
     engine = _engine(settings)
-    _bring_up_to_date(engine, settings)
+    found = _brought_up_to_date(engine, settings)
+    if found.damage:
+        engine.dispose()
+        path = sqlite_file(engine.url)
+        raise DamagedStore(damaged(path, found.damage, path and backups.latest_good(path)))
     return engine
 
 
@@ -217,9 +305,35 @@ def _engine(settings: Settings) -> Engine:
     return open_engine(settings.db or sqlite_url(settings.data))
 
 
-def _bring_up_to_date(engine: Engine, settings: Settings) -> None:
+def _brought_up_to_date(engine: Engine, settings: Settings) -> _Opened:
+    """Bring the store to the present schema, where it is whole."""
     path = sqlite_file(engine.url)
+    check = None
     if path is not None:
         restoring.refuse_unfinished(path)
-    migrations.upgrade(engine)
+        found = look(path)
+        if found.state == "nothing" and (evidence := _was_there(path, settings.data)):
+            return _Opened(evidence)
+        if found.state == "damaged":
+            return _Opened(found.why)
+        schema_step.refuse_unknown(found.step)
+        if found.state == "store":
+            check = looked_through(path)
+            with suppress(TimeoutError):
+                if why := check.result(_CHECK_S):
+                    return _Opened(why)
+    try:
+        migrations.upgrade(engine)
+    except DamagedStore as error:
+        return _Opened(str(error))
     make_private(settings.data)  # what was made now
+    return _Opened(check=check)
+
+
+def _was_there(path: Path, data: Path) -> str:
+    """Why a store that is not at `path` must have been there; empty where it need not have been."""
+    if (data / kept_beside.FILE).exists():
+        return "it is not there or empty, and presses wait for it"
+    if backups.latest_good(path) is not None:
+        return "it is not there or empty, and there is a backup of it"
+    return ""

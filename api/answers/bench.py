@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Row
@@ -40,6 +40,11 @@ class BenchAnswer:
     clock_behind_ms: int | None
     last_event: int
 
+    @classmethod
+    def unknown(cls, name: str) -> BenchAnswer:
+        """A bench of which nothing is known: nobody has named it, or the store cannot be read."""
+        return cls(name, None, None, None, None, None, 0)
+
 
 def bench(connection: Connection, name: str) -> BenchAnswer:
     """The bench called `name`."""
@@ -47,7 +52,7 @@ def bench(connection: Connection, name: str) -> BenchAnswer:
     last_event = events.last_event_id(connection)
     row = benches.bench(connection, name)
     if row is None:
-        return BenchAnswer(name, None, None, None, None, None, last_event)
+        return replace(BenchAnswer.unknown(name), last_event=last_event)
     series = None if row.series_id is None else rows.series(connection, row.series_id)
     ended = None
     if series is None and (latest := benches.last_fed(connection, row.id)) is not None:

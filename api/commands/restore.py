@@ -65,7 +65,7 @@ def _latest(store: Path) -> Path:
     from api.store.backups import folder_of, latest_good
     from api.store.engine import StoreError
 
-    found = latest_good(store.parent, store.stem)
+    found = latest_good(store)
     if found is None:
         raise StoreError(
             f"there is no good backup of {store.name} in {folder_of(store.parent)}; name a"

@@ -113,12 +113,13 @@ def run(args: argparse.Namespace) -> int:
     for sig in (signal.SIGINT, signal.SIGTERM):
         signal.signal(sig, _end)
     try:
-        if settings.pretend:
-            from api.demo import Demo
+        if not server.condition.damaged:
+            if settings.pretend:
+                from api.demo import Demo
 
-            server.pretend = Demo(server)
-        else:
-            _say_whether_invented(server)
+                server.pretend = Demo(server)
+            else:
+                _say_whether_invented(server)
         server.start()
         _serve(server, listener, files)
     finally:
@@ -132,12 +133,16 @@ def _only_its_own(settings: Settings, listener: socket.socket) -> None:
     from sqlalchemy.exc import DBAPIError
 
     from api.demo import may_open
-    from api.store.engine import StoreError, file_in, open_engine, sqlite_url
+    from api.store.engine import StoreError, file_in, open_engine, sqlite_file, sqlite_url
+    from api.store.place import look
 
     try:
         if settings.db is None and not file_in(settings.data).exists():
             return
         engine = open_engine(settings.db or sqlite_url(settings.data))
+        path = sqlite_file(engine.url)
+        if path is not None and look(path).state == "damaged":
+            return
         own = may_open(engine)
         engine.dispose()
     except (StoreError, DBAPIError):

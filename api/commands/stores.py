@@ -62,16 +62,17 @@ def named_store(db: str | None, data: Path | None = None) -> str | None:
 def open_existing(url: str) -> Engine:
     """The engine of a store that exists already; nothing is created.
 
-    Raises StoreError where there is none.
+    Raises StoreError where there is none, or another program's database.
     """
     from api.store.engine import StoreError, open_engine, sqlite_file
+    from api.store.place import look
     from api.store.restoring import refuse_unfinished
 
     engine = open_engine(url)
     path = sqlite_file(engine.url)
     if path is not None:
         refuse_unfinished(path)
-    if path is not None and not path.exists():
+    if path is not None and look(path).state == "nothing":
         raise StoreError(f"there is no store at {path}; give its folder with --data, or its URL")
     return engine
 

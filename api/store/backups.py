@@ -55,13 +55,12 @@ def folder_of(data: Path) -> Path:
     return data / "backups"
 
 
-def latest_good(data: Path, store: str = _STORE) -> Path | None:
-    """The newest daily backup that is as it was written, by its SHA-256; None where there is none.
-
-    `data`: the folder that holds the store's file; `store`: that file's name without its ending.
-    """
+def latest_good(store: Path) -> Path | None:
+    """The newest daily backup of the store's file that is as it was written, by its SHA-256; None
+    where there is none."""
     try:
-        return next((c.path for c in copies(data, store) if backup.as_written(c.path)), None)
+        found = copies(store.parent, store.stem)
+        return next((copy.path for copy in found if backup.as_written(copy.path)), None)
     except OSError:
         return None  # of a folder that cannot be read nothing can be restored
 

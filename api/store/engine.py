@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,11 +22,20 @@ CHANNEL: Final = "bothends"
 
 _TRUSTED_S: Final = 1.0
 _BUSY_S: Final = 10.0
+_HELD: Final[list[sqlite3.Connection]] = []
 _log = logging.getLogger(__name__)
 
 
 class StoreError(Exception):
     """The store cannot be used as it is; the message says what to do."""
+
+
+class GoneStore(StoreError):
+    """The store's file was moved, deleted or replaced while it was open."""
+
+
+class DamagedStore(StoreError):
+    """The store is damaged, and nothing may be written to it."""
 
 
 def sqlite_url(folder: Path) -> str:
@@ -112,7 +122,7 @@ class Writer:
     def take(self) -> Connection:
         """The connection, not in a transaction; its transactions take the write lock at once.
 
-        Raises StoreError where the store's file was moved, deleted or replaced.
+        Raises GoneStore where the store's file was moved, deleted or replaced.
         """
         self.check()
         now = time.monotonic()
@@ -125,15 +135,15 @@ class Writer:
         return self._connection
 
     def check(self) -> None:
-        """Raise StoreError where the store's file was moved, deleted or replaced."""
+        """Raise GoneStore where the store's file was moved, deleted or replaced."""
         if self._file is not None:
             try:
                 self._file.check()
             except LostFile as error:
-                raise StoreError(str(error)) from None
+                raise GoneStore(str(error)) from None
 
     def confirm(self) -> None:
-        """Raise StoreError where the last commit may be in a file that was deleted or moved."""
+        """Raise GoneStore where the last commit may be in a file that was deleted or moved."""
         self.check()
         path = sqlite_file(self._engine.url)
         if path is None:
@@ -147,7 +157,7 @@ class Writer:
     def _rescue(self, wal: Path) -> None:
         """Write the contents of a log that was deleted while in use into the store's file."""
         if identity(wal) is not None and wal.stat().st_size:
-            raise StoreError(
+            raise GoneStore(
                 f"{wal} was taken away while it was in use, and another program writes there now;"
                 " stop both, restore a backup, and start one again"
             )
@@ -155,7 +165,7 @@ class Writer:
         driver: Any = self._connection.connection.dbapi_connection
         busy, *_ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         if busy:
-            raise StoreError(f"{wal} was taken away while it was in use; stop what reads the store")
+            raise GoneStore(f"{wal} was taken away while it was in use; stop what reads the store")
         _log.warning("%s was taken away; what it held is in the store", wal)
         # Pooled connections still have the old log open, and would see no later commit.
         self._engine.dispose()
@@ -198,13 +208,14 @@ def _answers(engine: Engine, driver: Any) -> bool:
 def _open_sqlite(url: URL) -> Engine:
     engine = create_engine(url, connect_args={"timeout": _BUSY_S, "check_same_thread": False})
 
+    if "immutable" not in url.query:
+        event.listen(engine, "connect", _use_wal)
+
     @event.listens_for(engine, "connect")
     def _settings(dbapi_connection: Any, _record: object) -> None:
         # The driver begins too late, and never with a write lock; _begin below does it.
         dbapi_connection.isolation_level = None
         cursor = dbapi_connection.cursor()
-        if "immutable" not in url.query:
-            _use_wal(cursor)
         # FULL: a commit is on the disk before it is acknowledged, so a power cut loses none.
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute("PRAGMA foreign_keys=ON")
@@ -221,7 +232,27 @@ def _open_sqlite(url: URL) -> Engine:
     return engine
 
 
-def _use_wal(cursor: sqlite3.Cursor) -> None:
+def only_read(engine: Engine) -> None:
+    """From now on, the connections of an SQLite engine write nothing to its file."""
+    path = sqlite_file(engine.url)
+    assert path is not None
+    name = f"{path.absolute().as_uri()}?mode=ro"
+
+    def connect(_dialect: object, _record: object, _args: object, options: Any) -> Any:
+        return sqlite3.connect(name, uri=True, **options)
+
+    event.listen(engine, "do_connect", connect)
+    event.remove(engine, "connect", _use_wal)
+    with suppress(sqlite3.Error):
+        # Whichever connection closes last writes the log into the file, unless it only reads. So
+        # one that only reads stays open until this process ends.
+        held = connect(None, None, None, {"check_same_thread": False})
+        _HELD.append(held)
+        held.execute("PRAGMA schema_version").fetchone()
+    engine.dispose()
+
+
+def _use_wal(connection: sqlite3.Connection, _record: object) -> None:
     """Set the file's journal mode to write-ahead log.
 
     When several connections do this to a new file at once, SQLite fails all but one immediately:
@@ -230,7 +261,7 @@ def _use_wal(cursor: sqlite3.Cursor) -> None:
     until = time.monotonic() + _BUSY_S
     while True:
         try:
-            cursor.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA journal_mode=WAL")
             return
         except sqlite3.OperationalError as error:
             if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:

@@ -43,7 +43,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from analysis.methods import Method, Place
 from api.errors import Conflict, NotFound
 from api.store import statements
-from api.store.engine import CHANNEL, Writer
+from api.store.engine import CHANNEL, DamagedStore, Writer
 from api.store.facts import method_of
 from api.store.log import read_log, read_series
 from api.store.next_place import NextPlace
@@ -179,13 +179,18 @@ class Journal:
     """Appends to the store. Safe to call from any thread; one writes at a time.
 
     `committed` is called after each commit that made events, from the writing thread, with the ids
-    of the benches that they are of.
+    of the benches that they are of. While `damaged` says that the store is, every call raises
+    DamagedStore with what it says.
     """
 
     def __init__(
-        self, engine: Engine, committed: Callable[[set[int]], None] = lambda _benches: None
+        self,
+        engine: Engine,
+        committed: Callable[[set[int]], None] = lambda _benches: None,
+        damaged: Callable[[], str] = lambda: "",
     ) -> None:
         self._engine = engine
+        self._damaged = damaged
         self._writer = Writer(engine)
         self._committed = committed
         # Reentrant: a store whose log was lost is reopened during a write.
@@ -420,7 +425,9 @@ class Journal:
             self._add_event(series.bench_id, "note", series_id, data)
 
     def check(self) -> None:
-        """Raise StoreError where the store's files are not those that were opened."""
+        """Raise DamagedStore where the store is damaged, GoneStore where its files are not those
+        that were opened."""
+        self._refuse_damaged()
         self._writer.check()
 
     def next_place(self, name: str) -> pairing.Next | None:
@@ -430,10 +437,15 @@ class Journal:
 
     # ------------------------------------------------------------ inside one transaction
 
+    def _refuse_damaged(self) -> None:
+        if why := self._damaged():
+            raise DamagedStore(why)
+
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
         with self._lock:
             self._new_benches, self._new_calipers, self._events = {}, {}, []
+            self._refuse_damaged()
             connection = self._writer.take()
             try:
                 with connection.begin(), statements.translated(connection):

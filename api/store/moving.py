@@ -31,7 +31,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from api.store import migrations, schema_step
 from api.store.backup import counts
-from api.store.engine import StoreError, begin_writing
+from api.store.engine import StoreError, begin_writing, sqlite_file
+from api.store.place import look
 from api.store.tables import APPEND_ONLY, Base
 
 _ROWS: Final = 2000
@@ -55,6 +56,8 @@ def move(
     """
     if source.url == target.url:
         raise StoreError("the store is there already; give another --to")
+    if (path := sqlite_file(target.url)) is not None:
+        look(path)  # another program's database is refused before anything is written to it
     with source.connect() as there:
         if there.dialect.name == "postgresql":
             there.execution_options(isolation_level="REPEATABLE READ")

@@ -6,6 +6,10 @@ from typing import Final
 
 from sqlalchemy.exc import DBAPIError
 
+_DAMAGED: Final = (
+    "the database's files are damaged; check them with pg_amcheck, copy what can be read with"
+    " pg_dump, and restore a backup"
+)
 # Parts of the messages of SQLite (sqlite.org/rescode.html), libpq and PostgreSQL.
 _SENTENCES: Final = (
     ("disk is full", "the disk is full; make room on it"),
@@ -18,6 +22,10 @@ _SENTENCES: Final = (
     ("not a database", "the store's file is damaged; restore a backup"),
     ("unable to open database", "the store's file cannot be opened; see that it is there"),
     ("no such table", "the store's tables are gone; restore a backup"),
+    ('relation "', "the store's tables are gone; restore a backup"),
+    ("invalid page", _DAMAGED),
+    ("could not read block", _DAMAGED),
+    ("missing chunk", _DAMAGED),
     ("timeout", "the database does not answer in time; see that it runs"),
     ("connection", "the database does not answer; see that it runs and can be reached"),
     ("server closed", "the database does not answer; see that it runs and can be reached"),

@@ -49,13 +49,16 @@ class Watch:
         look = self._listen if self._engine.dialect.name == "postgresql" else self._poll
         away = (DBAPIError, self._engine.dialect.loaded_dbapi.Error)
         backoff = Backoff()
+        said = ""
         with self._wakes:
             while not self._stopped.is_set():
                 try:
                     look(backoff.reset)
                 except away as error:
                     if not self._stopped.is_set():
-                        _log.warning("the store cannot be reached, trying again: %s", error)
+                        if str(error) != said:
+                            said = str(error)
+                            _log.warning("the store cannot be reached, trying again: %s", error)
                         self._stopped.wait(backoff.next())
 
     def _listen(self, found: Callable[[], None]) -> None:

@@ -13,7 +13,7 @@ from fastapi.middleware.gzip import GZipMiddleware
 
 from api import VERSION
 from api.server import Server
-from api.web import problems
+from api.web import convert, problems
 from api.web.guard import Guard
 from api.web.kept import KeptAnswers
 from api.web.live import MOST_READERS, Live
@@ -64,7 +64,13 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         server: Server = app.state.server
         server.signal.attach(asyncio.get_running_loop())
         app.state.live = Live(
-            server.engine, server.signal, server.calipers, server.pretends, readers
+            server.engine,
+            server.signal,
+            server.calipers,
+            server.pretends,
+            lambda bench: convert.store_out(server.damage(), *server.kept(bench)),
+            server.condition.met,
+            readers,
         )
         yield
 
@@ -79,11 +85,11 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     app.state.server = server
     app.state.kept = KeptAnswers()
     app.state.pulls = BoundedSemaphore(4)
+    problems.install(app)
     # A phone at the saw is often far from the router. Live streams are not compressed.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     # Added last, so it comes first.
     app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
-    problems.install(app)
     under_api = APIRouter(prefix="/api")
     for resource in (
         health,

@@ -6,7 +6,8 @@ is a position in them and nothing more: it takes what comes after the number it 
 connection has room, so a slow one holds up nobody. One that is further behind than what the hub
 keeps reads the store in pages until it is not. So a reader that was disconnected, or is connected
 to another process, misses nothing and gets nothing twice. The states of calipers are sent
-separately: they are known without the store, and most needed when it fails.
+separately, and so is the state of the store: they are known without it, and most needed when it
+fails.
 
 All of this runs on the event loop; only what reads the store runs in threads.
 """
@@ -24,7 +25,6 @@ from typing import Any, Final
 from fastapi import HTTPException
 from fastapi.responses import StreamingResponse
 from sqlalchemy import Engine, Row
-from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 from starlette.types import Receive, Scope, Send
 
@@ -32,14 +32,17 @@ from api.store.commit_signal import CommitSignal, Waiter
 from api.store.rows import events
 from api.web.live_messages import (
     LAST_IS_ENOUGH,
+    WHOLE,
     Calipers,
     Message,
     Told,
     messages,
     said,
     state_message,
+    store_message,
     superseded,
 )
+from api.web.shapes import StoreOut
 
 PATH: Final = "/api/live"
 """Where they are asked for."""
@@ -51,8 +54,6 @@ MOST_READERS: Final = 1000
 _STILL_HERE_S: Final = 15.0
 _ASK_AGAIN_S: Final = 1.0
 _COME_AGAIN_S: Final = 15
-# The store is unreachable or busy; it is read again.
-_AWAY: Final = (DBAPIError, NoConnectionFree)
 _PAGE: Final = 256
 """Events read from the store, and handed to a reader, at once."""
 _KEPT: Final = 1024
@@ -64,7 +65,11 @@ _log = logging.getLogger(__name__)
 
 
 class Live:
-    """The live streams of one server; used on its event loop alone."""
+    """The live streams of one server; used on its event loop alone.
+
+    store: the store as a bench's page needs to know it, now. met: what an error says of the store,
+    empty where it is not the store's.
+    """
 
     def __init__(
         self,
@@ -72,12 +77,16 @@ class Live:
         signal: CommitSignal,
         calipers: Calipers,
         pretends: Callable[[str], bool],
+        store: Callable[[str], StoreOut],
+        met: Callable[[Exception], str],
         most: int = MOST_READERS,
     ) -> None:
         self.engine = engine
         self.signal = signal
         self.calipers = calipers
         self.pretends = pretends
+        self.store = store
+        self._met = met
         self._most = most
         self.readers = 0
         self._hubs: dict[str, _Hub] = {}
@@ -104,6 +113,12 @@ class Live:
         self.readers += 1
         hub.readers += 1
         return EventStream(_Reader(hub, after).chunks(), lambda: self._leave(hub))
+
+    async def store_fails(self, error: Exception) -> bool:
+        """Whether `error` says that the store is unreachable, busy or damaged: it is read again."""
+        if isinstance(error, NoConnectionFree):
+            return True
+        return bool(await asyncio.to_thread(self._met, error))
 
     def _leave(self, hub: _Hub) -> None:
         self.readers -= 1
@@ -153,7 +168,7 @@ class _Hub:
         self.readers = 0
         self.start: int | None = None  # None until the store was read
         self.news = asyncio.Event()  # another one after each change
-        self._live = live
+        self.live = live
         self._kept: dict[int, _Entry] = {}
         self._end = 0
         # Only what comes after this number is made: no reader asks for the others.
@@ -161,13 +176,14 @@ class _Hub:
         self._unmade = asyncio.Event()
         # Of commits of any bench, until an event has told the id of this one.
         self._waiters: list[Waiter] = []
+        self.store = WHOLE
         self._states: dict[str, tuple[tuple[str, str], bytes]] = {}
         self._task = asyncio.create_task(self._run(), name=f"live events of {bench}")
         self._failed = False
 
     @property
     def over(self) -> bool:
-        return self._failed or self._live.signal.closed
+        return self._failed or self.live.signal.closed
 
     def close(self) -> None:
         self._task.cancel()
@@ -194,16 +210,18 @@ class _Hub:
 
     async def page(self, number: int, start: int) -> tuple[int, list[Message]]:
         """The next events after `number` up to `start` from the store, and how far they reach."""
-        async with self._live.paging:
+        async with self.live.paging:
             found = await asyncio.to_thread(self._page, number, start)
         self.look()  # a bench in it may tell newer states
         return found
 
     def look(self, *, afresh: bool = False) -> None:
-        """Note the states of the calipers now, and wake the readers where one has changed; `afresh`
-        also notes what is no news, as when a caliper was heard last."""
-        states, changed = {}, False
-        for state in self._live.calipers(self.bench):
+        """Note the states of the calipers and of the store now, and wake the readers where one has
+        changed; `afresh` also notes what is no news, as when a caliper was heard last."""
+        store = self.live.store(self.bench)
+        states, changed = {}, store != self.store
+        self.store = store
+        for state in self.live.calipers(self.bench):
             before, now = self._states.get(state.caliper), said(state)
             if before is None or before[0] != now:
                 changed = True
@@ -250,12 +268,12 @@ class _Hub:
 
     @contextmanager
     def _waiting(self) -> Iterator[Waiter]:
-        waiter = self._live.signal.join()
+        waiter = self.live.signal.join()
         self._waiters.append(waiter)
         try:
             yield waiter
         finally:
-            self._live.signal.leave(waiter)
+            self.live.signal.leave(waiter)
 
     async def _follow(self) -> None:
         """Read what is new whenever something was committed."""
@@ -266,7 +284,9 @@ class _Hub:
                 try:
                     if await self._read() == _PAGE:
                         continue
-                except _AWAY:
+                except Exception as error:
+                    if not await self.live.store_fails(error):
+                        raise
                     wait_s = _ASK_AGAIN_S
                 with suppress(TimeoutError):
                     async with asyncio.timeout(wait_s):
@@ -306,11 +326,13 @@ class _Hub:
                 self._unmade.clear()
                 await self._unmade.wait()
                 continue
-            async with self._live.scoring:
+            async with self.live.scoring:
                 began = time.monotonic()
                 try:
                     made = await asyncio.to_thread(self._made, [e.event for e in entries])
-                except _AWAY:
+                except Exception as error:
+                    if not await self.live.store_fails(error):
+                        raise
                     await asyncio.sleep(_ASK_AGAIN_S)
                     continue
                 took = time.monotonic() - began
@@ -373,12 +395,12 @@ class _Hub:
     # ------------------------------------------------------------ in a thread
 
     def _latest(self) -> list[Row[Any]]:
-        with self._live.engine.connect() as connection:
+        with self.live.engine.connect() as connection:
             return events.latest_events(connection, self.bench, _PAGE)
 
     def _fresh(self, end: int) -> list[_Entry]:
         """The next events after `end`; trials and scores are left to be made after the others."""
-        with self._live.engine.connect() as connection:
+        with self.live.engine.connect() as connection:
             found = events.events_after(connection, self.bench, end, _PAGE)
             needless = superseded(found)
             now = [e for e in found if e.kind not in ("trial", "score") and e.id not in needless]
@@ -386,11 +408,11 @@ class _Hub:
         return [_Entry(event, made.get(event.id), event.kind == "trial") for event in found]
 
     def _made(self, found: list[Row[Any]]) -> list[Message]:
-        with self._live.engine.connect() as connection:
+        with self.live.engine.connect() as connection:
             return self._messages(connection, found)
 
     def _page(self, number: int, start: int) -> tuple[int, list[Message]]:
-        with self._live.engine.connect() as connection:
+        with self.live.engine.connect() as connection:
             # Twice as many as are sent: then a series that goes on is not scored for each page.
             found = events.events_after(connection, self.bench, number, 2 * _PAGE)
             needless = superseded(found)
@@ -399,7 +421,7 @@ class _Hub:
         return page[-1].id if len(page) == _PAGE else start, made
 
     def _messages(self, connection: Any, found: list[Row[Any]]) -> list[Message]:
-        live = self._live
+        live = self.live
         states = live.calipers(self.bench)
         return messages(connection, self.bench, found, states, live.pretends(self.bench))
 
@@ -411,6 +433,7 @@ class _Reader:
         self._hub = hub
         self._after = after
         self._told: Told = {}
+        self._told_store = WHOLE
 
     async def chunks(self) -> AsyncIterator[bytes]:
         """Server-Sent Events, and a comment where there is none for a while."""
@@ -421,10 +444,15 @@ class _Reader:
             news = hub.news  # before looking: what comes later sets it
             if states := b"".join(hub.states(self._told)):
                 yield states
+            if hub.store != self._told_store:
+                self._told_store = hub.store
+                yield store_message(hub.store)
             wait_s = _STILL_HERE_S
             try:
                 chunk = await self._next()
-            except _AWAY:
+            except Exception as error:
+                if not await hub.live.store_fails(error):
+                    raise
                 chunk, wait_s = None, _ASK_AGAIN_S
             if chunk is not None:
                 if chunk:

@@ -13,6 +13,7 @@ from api.answers import bench as benches
 from api.answers import series
 from api.store.rows import events
 from api.web import convert
+from api.web.shapes import StoreOut
 from capture.records import CaliperState
 
 Calipers = Callable[[str], list[CaliperState]]
@@ -24,6 +25,10 @@ Told = dict[str, tuple[str, str]]
 LAST_IS_ENOUGH: Final = ("score", "bench")
 """Kinds of events that a later one of the same subject makes needless: a score covers all trials
 so far, and a bench is told as it is now."""
+
+
+WHOLE: Final = StoreOut(message="", kept_beside=0, last=None)
+"""A store with which all is well: nothing needs to be told of it."""
 
 
 class Message(NamedTuple):
@@ -94,6 +99,11 @@ def said(state: CaliperState) -> tuple[str, str]:
 def state_message(state: CaliperState) -> bytes:
     """A caliper's state; it is no event of the store and has no number."""
     return _text("caliper", convert.caliper_out(state))
+
+
+def store_message(store: StoreOut) -> bytes:
+    """The state of the store, which is no event of it either."""
+    return _text("store", store)
 
 
 def _text(kind: str, data: BaseModel | Mapping[str, Any]) -> bytes:

@@ -7,14 +7,15 @@ from http import HTTPStatus
 from typing import Any, Final
 
 from fastapi import FastAPI, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.errors import Conflict, InvalidField, NotFound
 from api.store.engine import StoreError
-from api.store.trouble import sentence
 from api.web.pages.shared.rendering import page
 from api.web.shapes import Problem
 
@@ -75,8 +76,65 @@ def no_such_address(
     return problem(422, detail, errors)
 
 
+def _store_trouble(request: Request, error: Exception) -> Response:
+    """503, as a page for a browser, else as a problem document."""
+    condition = request.app.state.server.condition
+    detail = condition.met(error)
+    if request.method in ("GET", "HEAD"):
+        detail = f"this cannot be read: {detail}"
+    elif isinstance(error, StoreError):
+        detail = f"nothing was acknowledged: {detail}"
+    else:
+        detail = f"nothing was changed: {detail}"
+    if not condition.damaged:
+        detail += "; then try again"
+    if not _wants_page(request):
+        return problem(503, detail)
+    return page(
+        request,
+        "shared/missing.html",
+        status=503,
+        title="The store cannot be read",
+        message=f"{detail[0].upper()}{detail[1:]}.",
+    )
+
+
+class DamagedParts:
+    """Answers in a sentence where a damaged store made the program fail in a way of its own.
+
+    What a damaged page holds may look right to the database, and be nothing that the program could
+    have written.
+    """
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        begun = False
+
+        async def noticed(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self._app(scope, receive, noticed)
+        except Exception as error:
+            if scope["type"] != "http":
+                raise
+            request = Request(scope)
+            condition = request.app.state.server.condition
+            if not await run_in_threadpool(condition.met, error):
+                raise
+            _log.error("the store, at %r: %s: %s", scope["path"], type(error).__name__, error)
+            # An answer under way breaks off, so that nobody takes it for whole.
+            if not begun:
+                await _store_trouble(request, error)(scope, receive, send)
+
+
 def install(app: FastAPI) -> None:
     """Give `app` the answers to everything that can go wrong."""
+    app.add_middleware(DamagedParts)
 
     @app.exception_handler(RequestValidationError)
     def _invalid(request: Request, error: RequestValidationError) -> Response:
@@ -118,14 +176,14 @@ def install(app: FastAPI) -> None:
         return answer
 
     @app.exception_handler(StoreError)
-    def _lost(_request: Request, error: StoreError) -> JSONResponse:
+    def _lost(request: Request, error: StoreError) -> Response:
         _log.error("the store: %s", error)
-        return problem(503, f"nothing was acknowledged: {error}; then try again")
+        return _store_trouble(request, error)
 
     @app.exception_handler(DBAPIError)
-    def _store(_request: Request, error: DBAPIError) -> JSONResponse:
+    def _store(request: Request, error: DBAPIError) -> Response:
         _log.error("the store did not answer: %s", error.orig)
-        return problem(503, f"nothing was changed: {sentence(error)}; then try again")
+        return _store_trouble(request, error)
 
     @app.exception_handler(Exception)
     def _unexpected(_request: Request, error: Exception) -> JSONResponse:

@@ -327,7 +327,7 @@ def test_two_programs_cannot_share_a_queue_and_it_changes_its_server_only_when_t
             assert program.said("kept 12.30")
             second = _run(command(tmp_path, other, "stdin:"))
             assert second.returncode == 2
-            assert "another bothends bench has the queue in" in second.stderr
+            assert "another bothends has the queue in" in second.stderr
             # However it ended, the queue is free again.
             program.process.kill()
             program.process.wait()

@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 from urllib.parse import quote
 
+from api.instruments.forward.bodies import reading_body, refusal_body
 from api.instruments.forward.client import Away, Client
 from api.instruments.forward.queue import HandoverProgress, Item, Kind, Queue
 from capture.records import CaliperState, Reading, Refusal
@@ -69,13 +70,13 @@ class Forwarder:
 
     def keep(self, reading: Reading) -> bool:
         """Keep a reading; it is on the disk when this returns. False where it was already."""
-        new = self._queue.add("reading", _reading_body(reading))
+        new = self._queue.add("reading", reading_body(reading))
         self._news.set()
         return new
 
     def refuse(self, refusal: Refusal) -> bool:
         """Keep what is not a reading. False where it was kept already."""
-        new = self._queue.add("refusal", _refusal_body(refusal))
+        new = self._queue.add("refusal", refusal_body(refusal))
         self._news.set()
         return new
 
@@ -257,30 +258,3 @@ def _refused(said: dict[str, Any]) -> dict[str, str]:
     listed = said.get("refused")
     found = [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []
     return {str(each.get("id")): str(each.get("why", ""))[:500] for each in found}
-
-
-def _reading_body(reading: Reading) -> dict[str, Any]:
-    read_by = {} if reading.pattern is None else {"pattern": reading.pattern}
-    return read_by | {
-        "id": str(reading.id),
-        "bench": reading.bench,
-        "caliper": reading.caliper,
-        "sent": reading.sent,
-        "unit": reading.unit,
-        "nm": reading.nm,
-        "taken_at": reading.taken_at.isoformat(),
-        "origin": reading.origin,
-        "since_previous_ms": reading.since_previous_ms,
-        "late": reading.late,
-    }
-
-
-def _refusal_body(refusal: Refusal) -> dict[str, Any]:
-    return {
-        "id": str(refusal.id),
-        "bench": refusal.bench,
-        "caliper": refusal.caliper,
-        "text": refusal.raw,
-        "reason": refusal.reason,
-        "heard_at": refusal.heard_at.isoformat(),
-    }

@@ -1,4 +1,5 @@
-"""The durable queue of a remote bench: readings and refusals, in order, for the server."""
+"""A durable queue of readings and refusals, in order: of a remote bench for its server, or beside a
+store that cannot take them."""
 
 from __future__ import annotations
 
@@ -187,8 +188,8 @@ def _only_one(path: Path) -> sqlite3.Connection:
         if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
             raise
         raise QueueError(
-            f"another bothends bench has the queue in {path.parent}; stop that one, name its"
-            " calipers and these in one command, or give this one another folder with --data"
+            f"another bothends has the queue in {path.parent}; stop that one, name its calipers"
+            " and these in one command, or give this one another folder with --data"
         ) from None
     return lock
 

@@ -13,9 +13,9 @@ from typing import Final
 from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
-from api.store import schema_step
+from api.store import damage, schema_step
 from api.store.backup import copy_beside
-from api.store.engine import StoreError, begin_writing
+from api.store.engine import DamagedStore, StoreError, begin_writing
 from api.store.urls import shown
 
 _UPGRADE_LOCK: Final = 8018
@@ -27,7 +27,7 @@ def upgrade(engine: Engine, to: str = schema_step.HEAD) -> None:
     An SQLite store that holds something is copied first, to a file beside it. Servers that
     start together wait for each other.
     Raises StoreError where the store was made by a newer program than this, holds something
-    else, or does not answer.
+    else, or does not answer, and DamagedStore where it is damaged.
     """
     try:
         with engine.connect() as connection:
@@ -38,6 +38,8 @@ def upgrade(engine: Engine, to: str = schema_step.HEAD) -> None:
             with connection.begin():
                 _upgrade(connection, to)
     except DBAPIError as error:
+        if why := damage.meant(error):
+            raise DamagedStore(why) from None
         raise StoreError(
             f"the store at {shown(engine.url)} cannot be used"
             f" ({str(error.orig).strip()}); check that it is there, that it may be written,"

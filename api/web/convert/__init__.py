@@ -42,6 +42,7 @@ from api.web.shapes import (
     SentencePartOut,
     SeriesHead,
     SeriesOut,
+    StoreOut,
     StudyOut,
     ToleranceOut,
     TrendOut,
@@ -157,6 +158,20 @@ def caliper_studies_out(found: CaliperStudies) -> CaliperStudiesOut:
 def reading_out(found: Heard) -> ReadingOut:
     """A reading and what became of it when it was kept."""
     return ReadingOut(bench=found.row.bench, **_reading_fields(found.row), **found.fate)
+
+
+def store_out(message: str, kept_beside: int, last: Reading | None) -> StoreOut:
+    """The store in trouble, and the last press that was kept beside it."""
+    kept = None
+    if last is not None:
+        kept = ReadingOut(
+            bench=last.bench,
+            **_reading_fields(last),
+            outcome="kept beside",
+            trial=None,
+            place=None,
+        )
+    return StoreOut(message=message, kept_beside=kept_beside, last=kept)
 
 
 def _reading_fields(reading: Row[Any] | Reading) -> dict[str, Any]:

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, Response
-from sqlalchemy.exc import DBAPIError
 
 from api import VERSION
-from api.store.engine import StoreError
-from api.store.trouble import sentence
 from api.web import convert
 from api.web.deps import TheServer
 from api.web.shapes.health import BackupOut, HealthOut
@@ -19,15 +16,10 @@ router = APIRouter(tags=["health"])
     "/health", responses={503: {"model": HealthOut, "description": "the store can't be read"}}
 )
 def health(server: TheServer, response: Response) -> HealthOut:
-    """The state of the server; 503 while its store can't be read, with what to do in `message`."""
-    message = ""
+    """The state of the server; 503 while its store is damaged or can't be read, with what to do in
+    `message`."""
+    message = server.trouble()
     backup = server.backup()
-    try:
-        server.check()
-    except StoreError as error:
-        message = str(error)
-    except DBAPIError as error:
-        message = sentence(error)
     if message:
         response.status_code = 503
     return HealthOut(
@@ -35,6 +27,7 @@ def health(server: TheServer, response: Response) -> HealthOut:
         version=VERSION,
         store=server.engine.dialect.name,
         message=message,
+        kept_beside=server.kept_beside.waiting,
         calipers=[convert.caliper_out(state) for state in server.calipers()],
         backup=None if backup is None else BackupOut.model_validate(backup),
     )

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import StreamingResponse
+from sqlalchemy.exc import DBAPIError
 
 from api.server import Server
 from api.store.rows import events
@@ -27,13 +28,19 @@ async def live(
 ) -> StreamingResponse:
     """Server-Sent Events of a bench: what comes after the event seen last, or from now on."""
     seen = last_event_id if last_event_id is not None else after
-    latest = await asyncio.to_thread(_latest, server)
+    latest = await asyncio.to_thread(_latest, server, seen or 0)
     # A reader may have seen more events than the store has, where that was restored from a backup.
     seen = latest if seen is None else min(seen, latest)
     streams: Live = request.app.state.live
     return streams.follow(bench, seen)
 
 
-def _latest(server: Server) -> int:
-    with server.reading() as store:
-        return events.last_event_id(store)
+def _latest(server: Server, seen: int) -> int:
+    """The number of the latest event; `seen` while the store fails, which a reader must see then
+    more than ever."""
+    try:
+        with server.reading() as store:
+            return events.last_event_id(store)
+    except DBAPIError as error:
+        server.condition.met(error)
+        return seen

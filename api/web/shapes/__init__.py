@@ -607,6 +607,16 @@ class MethodOut(Out):
     traps: list[str]
 
 
+class StoreOut(Out):
+    """The store as a bench's page needs to know it. message: what is wrong with it and what to do,
+    empty where all is well; kept_beside: how many presses are kept beside it meanwhile, of all
+    benches, and `last` the last of this bench."""
+
+    message: str
+    kept_beside: int
+    last: ReadingOut | None
+
+
 class Problem(Out):
     """An RFC 9457 problem document; `detail` says what to do."""
 

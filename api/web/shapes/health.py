@@ -18,12 +18,13 @@ class BackupOut(Out):
 
 
 class HealthOut(Out):
-    """`backup`: null where no daily backups are made: they are switched off, or the store is in
-    PostgreSQL."""
+    """`kept_beside`: how many presses wait beside a store that is damaged or gone. `backup`: null
+    where no daily backups are made: they are switched off, or the store is in PostgreSQL."""
 
     status: Literal["ok", "store in trouble"]
     version: str
     store: str
     message: str = ""
+    kept_beside: int = 0
     calipers: list[CaliperOut]
     backup: BackupOut | None

@@ -104,7 +104,7 @@ def test_the_last_ones_stay_each_with_its_sum_and_its_small_files(shop):
         shop.look()
     files = [f"bothends-2026-03-0{day}.sqlite" for day in (4, 5, 6)]
     assert shop.names == sorted([*files, *(f"{name}.sha256" for name in files)])
-    latest = latest_good(shop.data)
+    latest = latest_good(shop.data / "bothends.sqlite")
     assert latest == shop.data / "backups" / files[-1]
     found = backup.check(latest)
     assert found.counts["readings"] == 16 + 5
@@ -121,7 +121,7 @@ def test_a_clock_that_jumps_pushes_out_the_oldest_and_the_last_made_is_the_lates
     # Set back to a day that has a backup: that one is made anew.
     shop.press(1)
     shop.look(_NOON + _DAY)
-    latest = latest_good(shop.data)
+    latest = latest_good(shop.data / "bothends.sqlite")
     assert latest is not None
     assert latest.name == "bothends-2026-03-03.sqlite"
     assert backup.check(latest).counts["readings"] == 17
@@ -132,17 +132,17 @@ def test_a_damaged_backup_is_no_latest_and_pushes_out_no_good_one(shop):
         shop.look(_NOON + days * _DAY)
     damaged = shop.data / "backups" / "bothends-2026-03-04.sqlite"
     damaged.write_bytes(damaged.read_bytes()[:-1] + b"!")
-    latest = latest_good(shop.data)
+    latest = latest_good(shop.data / "bothends.sqlite")
     assert latest is not None
     assert latest.name == "bothends-2026-03-03.sqlite"
     # Of the same day: it is made again in its place.
     shop.look()
-    assert latest_good(shop.data) == damaged
+    assert latest_good(shop.data / "bothends.sqlite") == damaged
     damaged.write_bytes(damaged.read_bytes()[:-1] + b"!")
     shop.look(_NOON + 3 * _DAY)
     assert shop.days == ["03-05", "03-04", "03-03", "03-02"]
     backup.sum_file(shop.data / "backups" / "bothends-2026-03-05.sqlite").unlink()
-    assert str(latest_good(shop.data)).endswith("bothends-2026-03-03.sqlite")
+    assert str(latest_good(shop.data / "bothends.sqlite")).endswith("bothends-2026-03-03.sqlite")
 
 
 def test_one_that_was_damaged_unnoticed_pushes_out_no_good_one(shop):
@@ -157,11 +157,11 @@ def test_one_that_was_damaged_unnoticed_pushes_out_no_good_one(shop):
 
 
 def test_where_there_is_none_there_is_no_latest(shop, tmp_path):
-    assert latest_good(tmp_path / "nowhere") is None
+    assert latest_good(tmp_path / "nowhere" / "bothends.sqlite") is None
     (shop.data / "backups").mkdir()
     for name in ("holiday.jpg", "bothends-2026-13-45.sqlite", "bothends-2026-03-02.sqlite"):
         (shop.data / "backups" / name).write_bytes(b"no store")
-    assert latest_good(shop.data) is None
+    assert latest_good(shop.data / "bothends.sqlite") is None
 
 
 def test_a_damaged_store_is_said_and_its_earlier_backups_stay(shop, caplog):
@@ -261,11 +261,14 @@ def test_killed_at_any_moment_the_good_ones_stay_and_nothing_half_is_left(shop, 
     process.join(PATIENCE_S)
     assert process.exitcode == -signal.SIGKILL
     assert len(shop.names) > 2
-    assert latest_good(shop.data) == shop.data / "backups" / "bothends-2026-03-02.sqlite"
+    assert (
+        latest_good(shop.data / "bothends.sqlite")
+        == shop.data / "backups" / "bothends-2026-03-02.sqlite"
+    )
     shop.look(_NOON + _DAY)
     files = [f"bothends-2026-03-0{day}.sqlite" for day in (2, 3)]
     assert shop.names == sorted([*files, *(f"{name}.sha256" for name in files)])
-    assert latest_good(shop.data) == shop.data / "backups" / files[1]
+    assert latest_good(shop.data / "bothends.sqlite") == shop.data / "backups" / files[1]
 
 
 def test_a_copy_under_way_ends_with_the_program(shop, monkeypatch):
@@ -348,4 +351,4 @@ def test_a_file_in_the_place_of_the_folder_is_said(shop):
     (shop.data / "backups").write_text("no folder")
     shop.look()
     assert "cannot be used" in shop.daily.state().trouble
-    assert latest_good(shop.data) is None
+    assert latest_good(shop.data / "bothends.sqlite") is None

@@ -59,6 +59,10 @@ def test_a_folder_that_is_not_there_is_told_apart_from_damage(tmp_path):
         ("server closed the connection unexpectedly", "can be reached"),
         ("the database system is shutting down", "start it again"),
         ("the database system is starting up", "still starting"),
+        ("invalid page in block 0 of relation base/5/16384", "pg_amcheck"),
+        ('could not read block 3 in file "base/5/16384": read only 0 of 8192 bytes', "pg_dump"),
+        ("missing chunk number 0 for toast value 16441 in pg_toast_16384", "pg_dump"),
+        ('relation "readings" does not exist', "tables are gone"),
     ],
 )
 def test_each_failure_says_what_to_do(said, words):

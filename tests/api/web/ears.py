@@ -11,6 +11,7 @@ from typing import Any
 from api.server import Server
 from api.store.commit_signal import CommitSignal
 from api.web.live import EventStream, Live
+from api.web.live_messages import WHOLE
 from capture.records import CaliperState
 from tests.api.bench import Person
 from tests.ptys import PATIENCE_S
@@ -70,7 +71,16 @@ class Room:
     def __init__(self, server: Server, signal: CommitSignal) -> None:
         self.states: list[CaliperState] = []
         self.signal = signal
-        self.live = Live(server.engine, signal, self._calipers, lambda _: False, most=30)
+        self.store = WHOLE
+        self.live = Live(
+            server.engine,
+            signal,
+            self._calipers,
+            lambda _: False,
+            lambda _: self.store,
+            server.condition.met,
+            most=30,
+        )
 
     def _calipers(self, _bench: str) -> list[CaliperState]:
         return list(self.states)

@@ -17,6 +17,7 @@ import pytest
 from api.server import Server
 from api.settings import Settings
 from api.web.live import Live
+from api.web.live_messages import WHOLE
 from capture.records import Reading
 from tests.api.entries import new_series, reading
 
@@ -67,7 +68,14 @@ class Shop:
         two readers."""
         server = self._server
         server.signal.attach(asyncio.get_running_loop())
-        live = Live(server.engine, server.signal, server.calipers, server.pretends)
+        live = Live(
+            server.engine,
+            server.signal,
+            server.calipers,
+            server.pretends,
+            lambda _: WHOLE,
+            server.condition.met,
+        )
         streams = [live.follow("main", 0) for _ in range(2)]
         heard = [asyncio.create_task(_drain(stream)) for stream in streams]
         for start in range(0, readings, A_SERIES):

@@ -9,6 +9,7 @@ import * as words from "./words.js";
 const MARKS = {
   kept: "kept",
   "no series": "kept",
+  "kept beside": "kept",
   complete: "complete",
   "taken back": "taken-back",
   "jaws shut": "taken-back",
@@ -78,6 +79,7 @@ export function showReading(reading, method, units) {
     "nothing to take back": "nothing to take back",
     bounced: "ignored: repeat",
     "no series": "kept, but no series is running",
+    "kept beside": "kept beside the store",
   };
   showState(outcome, said[outcome] ?? outcome);
   showMore(reading, method, units);
@@ -97,6 +99,7 @@ function showMore(reading, method, units) {
   if (reading.outcome === "taken back" && trial) more.push(`It no longer counts for ${trial}.`);
   if (reading.outcome === "jaws shut") more.push("The reading before it no longer counts.");
   if (reading.outcome === "nothing to take back") more.push("The jaws were shut, and no reading counts yet.");
+  if (reading.outcome === "kept beside") more.push("It is stored, in its order, when there is a whole store again.");
   if (reading.outcome === "bounced") more.push("It came a second time at once, as when a button bounces.");
   for (const flag of reading.flags ?? []) more.push(capital(FLAGS[flag] ?? flag) + ".");
   if (reading.sent.trim() !== words.numberIn(reading)) more.push(`As received: ${reading.sent}`);

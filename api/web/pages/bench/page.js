@@ -35,6 +35,8 @@ const withdrawn = new Set(); // readings that were parts of one value: nobody pr
 let answered = false; // the next taking back has had its sound already (jaws shut and sent)
 /** @type {Map<string, CaliperOut>} */
 const calipers = new Map();
+/** @type {StoreOut} */
+let store = { message: "", kept_beside: 0, last: null }; // what is wrong with it, and what is kept beside it
 
 const method = () => (series ? methods.get(series.method) : undefined);
 const shownUnits = () => words.unitsFor(series);
@@ -55,11 +57,13 @@ function view(which, focus = true) {
   wake();
 }
 
+const LONG = 160; // characters; in large type they would push the reading off a phone's screen
 /** @param {string} text */
 function notice(text, calm = false) {
   at("notice").hidden = !text;
   at("notice").textContent = text;
   at("notice").classList.toggle("calm", calm);
+  at("notice").classList.toggle("long", text.length > LONG);
 }
 
 /**
@@ -310,6 +314,7 @@ function hear(event, number) {
   else if (event.kind === "score") heardScore(event.data);
   else if (event.kind === "refusal") heardRefusal(event.data);
   else if (event.kind === "bench") follow(event.data);
+  else if (event.kind === "store") heardStore(event.data);
   else if (event.kind === "caliper") {
     calipers.set(event.data.name, event.data);
     showCalipers();
@@ -334,6 +339,23 @@ function heardReading(reading, number) {
   // The event says where the next reading goes: no need to ask.
   if (bench) bench = { ...bench, next: reading.next, last_reading: reading, last_event: Math.max(bench.last_event, number) };
   next();
+}
+
+/**
+ * The store is in trouble, or no longer; a press that was kept beside it is answered here.
+ * @param {StoreOut} now
+ */
+function heardStore(now) {
+  const kept = now.last?.id === store.last?.id ? null : now.last;
+  const over = store.message && !now.message;
+  store = now;
+  showCalipers();
+  if (over) ask();
+  if (!kept) return;
+  measuring.showReading(kept, method(), shownUnits());
+  heardLine(`${words.numberIn(kept)} ${kept.unit}: heard from ${kept.caliper}, kept beside the store`);
+  sounds.play("kept beside");
+  sounds.say("Kept beside the store.");
 }
 
 /** @param {Pick<RefusalOut, "caliper" | "text" | "reason">} refusal */
@@ -412,8 +434,13 @@ function showCalipers() {
     return item;
   });
   if (items.length) at("calipers").replaceChildren(...items);
-  const inTrouble = [...calipers.values()].filter((c) => c.state === "unplugged" || c.state === "trouble");
-  notice(inTrouble.map((c) => `${c.name}: ${c.message || c.state}`).join("\n"));
+  // What is said of the store need not be said of each caliper again.
+  const inTrouble = [...calipers.values()].filter(
+    (c) => c.state === "unplugged" || (c.state === "trouble" && !(store.message && c.message.includes(store.message))),
+  );
+  const lines = inTrouble.map((c) => `${c.name}: ${c.message || c.state}`);
+  if (store.message) lines.unshift(`${words.sentence(store.message)} Kept beside it so far: ${store.kept_beside}.`);
+  notice(lines.join("\n"));
 }
 
 // ---- typed values and keys
@@ -667,13 +694,14 @@ async function initialState() {
   const state = await get(bench_path);
   const head = state.series ?? state.ended;
   const [whole, machines] = await Promise.all([head ? get(`/api/series/${head.id}`) : null, get("/api/machines")]);
-  return { bench: state, series: whole, machines, methods: written.methods };
+  return { bench: state, series: whole, machines, methods: written.methods, store };
 }
 
 async function load() {
   try {
-    const { bench: state, series: whole, machines, methods: known } = await initialState();
+    const { bench: state, series: whole, machines, methods: known, store: condition } = await initialState();
     methods = new Map(known.map((m) => [m.key, m]));
+    store = condition;
     notice("");
     setup.prepare(methods, machines);
     const running = state.series && !state.series.finished_at ? state.series : null;

@@ -1,4 +1,4 @@
-// The answer to a press as a sound: five sounds that differ in number, pitch and direction, so
+// The answer to a press as a sound: six sounds that differ in number, pitch and direction, so
 // that they can be told apart beside a dust collector. And the result said aloud.
 
 import { memory } from "../shared/http.js";
@@ -8,6 +8,7 @@ import { memory } from "../shared/http.js";
 const SOUNDS = {
   kept: [[0, 0.09, 880, 880, "sine"]],
   complete: [[0, 0.1, 880, 880, "sine"], [0.12, 0.22, 1320, 1320, "sine"]],
+  "kept beside": [[0, 0.09, 880, 880, "sine"], [0.12, 0.09, 880, 880, "sine"], [0.24, 0.26, 587, 587, "sine"]],
   "taken back": [[0, 0.32, 700, 300, "triangle"]],
   swapped: [[0, 0.08, 560, 560, "triangle"], [0.1, 0.08, 840, 840, "triangle"], [0.2, 0.1, 560, 560, "triangle"]],
   refused: [[0, 0.14, 170, 170, "square"], [0.2, 0.14, 170, 170, "square"], [0.4, 0.2, 150, 150, "square"]],

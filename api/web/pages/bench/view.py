@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, Response
 from markupsafe import Markup
 
 from analysis.methods import SAWING_CAUTIONS, Method, Side, steps_for
+from api.answers.bench import BenchAnswer
 from api.answers.bench import bench as bench_answer
 from api.answers.methods import method_named
 from api.answers.series import series as whole_series
@@ -69,11 +70,17 @@ def main_bench(request: Request, server: TheServer) -> HTMLResponse:
 @router.get("/bench/{name}")
 def bench(request: Request, name: BenchName, server: TheServer) -> HTMLResponse:
     """The Bench page of the bench called `name`, which comes into being when first named."""
-    with server.reading() as store:
-        found = bench_answer(store, name)
-        shown = found.series if found.series is not None else found.ended
-        series = None if shown is None else convert.series_out(whole_series(store, shown.id))
-        machines = [MachineOut.model_validate(row) for row in machine_rows(store)]
+    try:
+        with server.reading() as store:
+            found = bench_answer(store, name)
+            shown = found.series if found.series is not None else found.ended
+            series = None if shown is None else convert.series_out(whole_series(store, shown.id))
+            machines = [MachineOut.model_validate(row) for row in machine_rows(store)]
+    except Exception as error:
+        # Presses go on beside a damaged store, and this page answers them.
+        if not server.condition.met(error) or not server.damage():
+            raise
+        found, shown, series, machines = BenchAnswer.unknown(name), None, None, []
     now = convert.bench_out(found, server.calipers(name), server.pretends(name))
     method = method_of(shown) if shown is not None and now.series else None
     methods = tuple({**server.methods, **({method.key: method} if method else {})}.values())
@@ -82,6 +89,7 @@ def bench(request: Request, name: BenchName, server: TheServer) -> HTMLResponse:
         "series": series.model_dump(mode="json") if series else None,
         "machines": [machine.model_dump(mode="json") for machine in machines],
         "methods": [_for_the_page(m) for m in methods],
+        "store": convert.store_out(server.damage(), *server.kept(name)).model_dump(mode="json"),
     }
     return page(
         request,

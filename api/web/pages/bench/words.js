@@ -105,6 +105,12 @@ export function inUnits(parts, units) {
 }
 
 /**
+ * What the server says in the middle of a sentence, as one of its own.
+ * @param {string} said
+ */
+export const sentence = (said) => `${said.charAt(0).toUpperCase()}${said.slice(1)}.`;
+
+/**
  * "strip 3" of a method that cuts strips; "trial 3" where the method is not known.
  * @param {Pick<MethodOut, "noun"> | undefined} method
  * @param {number} number

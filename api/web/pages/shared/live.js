@@ -1,7 +1,7 @@
 // The live connection: the server's events, each once and in order, none lost after a break.
 
 /** @type {LiveEvent["kind"][]} */
-const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench"];
+const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench", "store"];
 const RETRY_MS = 2000;
 const SILENCE_MS = 20_000;
 const PATIENCE_MS = 4000;
@@ -48,8 +48,9 @@ export function listen(bench, after, hear, link) {
       source.addEventListener(kind, (event) => {
         heard();
         const number = Number(event.lastEventId);
-        // A caliper's state has no number of its own: the browser gives that of the event before.
-        if (kind !== "caliper" && event.lastEventId !== "" && number <= last) return;
+        // A caliper's state and the store's have no number of their own: the browser gives that of the
+        // event before.
+        if (kind !== "caliper" && kind !== "store" && event.lastEventId !== "" && number <= last) return;
         if (event.lastEventId !== "") last = Math.max(last, number);
         hear({ kind, data: JSON.parse(event.data) }, number);
       });

@@ -145,6 +145,12 @@ interface BenchOut {
   last_event: number;
 }
 
+interface StoreOut {
+  message: string;
+  kept_beside: number;
+  last: ReadingOut | null;
+}
+
 interface KeysOut {
   kept: boolean;
   sent: string;
@@ -225,7 +231,8 @@ type LiveEvent =
   | { kind: "score"; data: { series: string; score: ScoreOut } }
   | { kind: "caliper"; data: CaliperOut }
   | { kind: "refusal"; data: RefusalOut }
-  | { kind: "bench"; data: BenchOut };
+  | { kind: "bench"; data: BenchOut }
+  | { kind: "store"; data: StoreOut };
 
 /** What the server writes into the Bench page. */
 interface BenchPageState {
@@ -233,6 +240,7 @@ interface BenchPageState {
   series: SeriesOut | null;
   machines: MachineOut[];
   methods: MethodOut[];
+  store: StoreOut;
 }
 
 type LengthUnit = "mm" | "in" | "thou";

@@ -47,7 +47,7 @@ def test_a_queue_of_an_earlier_program_is_taken_over_doubles_and_all(tmp_path):
 
 def test_one_program_has_a_queue_at_a_time(tmp_path):
     queue = Queue(tmp_path / "bench.sqlite")
-    with pytest.raises(QueueError, match="another bothends bench has the queue in"):
+    with pytest.raises(QueueError, match="another bothends has the queue in"):
         Queue(tmp_path / "bench.sqlite")
     queue.close()
     Queue(tmp_path / "bench.sqlite").close()

@@ -1,0 +1,235 @@
+"""A store that is damaged or gone under the running program: said, read as far as it is whole, and
+no press lost."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from api.instruments.kept_beside import FILE
+from api.store import backup
+from api.store.engine import file_in, open_engine, sqlite_url
+from api.store.salvage import salvage
+from capture.pretend import PtyPort
+from tests.api.damage import overwrite
+from tests.ptys import plugged, until
+from tests.whole.forked import serving
+from tests.whole.serving import Serving
+
+
+@pytest.fixture
+def shop(tmp_path: Path, port: PtyPort) -> Iterator[Serving]:
+    with serving(tmp_path / "data", "--caliper", f"serial:{port.target},unit=mm,name=g") as server:
+        assert server.calipers_listen()
+        yield server
+
+
+def _press(server: Serving, port: PtyPort, *widths: str) -> None:
+    """Press, and wait until each press is answered: stored, or kept beside the store."""
+    for width in widths:
+        before = _answered(server)
+        port.send(f"{width}\r\n".encode())
+        assert until(lambda before=before: _answered(server) > before), width
+
+
+def _health(server: Serving) -> dict[str, object]:
+    said: dict[str, object] = server.client.get("/api/health").json()
+    return said
+
+
+def _answered(server: Serving) -> int:
+    beside = _health(server)["kept_beside"]
+    assert isinstance(beside, int)
+    stored = server.client.get("/api/readings.csv")
+    return beside + (len(stored.text.splitlines()) - 1 if stored.status_code == 200 else 0)
+
+
+def _back_up(server: Serving) -> Path:
+    """A copy as the program makes it each day."""
+    to = server.data / "backups" / "bothends-2026-11-28.sqlite"
+    to.parent.mkdir()
+    engine = open_engine(sqlite_url(server.data))
+    backup.back_up(engine, to)
+    engine.dispose()
+    return to
+
+
+def _damage(store: Path) -> None:
+    """Overwrite the first page of the readings, and let nobody rely on what was read before."""
+    with closing(sqlite3.connect(store)) as other:
+        with other:
+            other.execute("UPDATE benches SET last_seq = last_seq")
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (root,) = other.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'readings'"
+        ).fetchone()
+    overwrite(store, {root}, seed=1)
+
+
+def _move_away(data: Path) -> None:
+    away = data.parent / "away"
+    away.mkdir()
+    for name in ("bothends.sqlite", "bothends.sqlite-wal", "bothends.sqlite-shm"):
+        if (data / name).exists():
+            shutil.move(data / name, away)
+
+
+def _said_without_traceback(server: Serving, *words: str) -> None:
+    log = server.log.read_text()
+    assert "Traceback" not in log
+    for each in words:
+        assert each in log
+
+
+def test_presses_beside_a_damaged_store_are_stored_once_on_a_restored_copy(
+    shop: Serving, port: PtyPort, page: Page
+) -> None:
+    series = shop.start_series()
+    _press(shop, port, "11.00", "11.10")
+    good = _back_up(shop)
+    page.goto(shop.url)
+    expect(page.locator("#sign-live")).to_contain_text("live")
+    _damage(file_in(shop.data))
+    damaged = file_in(shop.data).read_bytes()
+    port.send(b"11.20\r\n")
+    # The page answers the press, with a sound of its own.
+    expect(page.locator("#state")).to_contain_text("kept beside the store")
+    expect(page.locator("#value")).to_contain_text("11.20")
+    assert page.evaluate("document.documentElement.dataset.sounded") == "kept beside"
+    port.send(b"11.30\r\n")
+    expect(page.locator("#value")).to_contain_text("11.30")
+    notice = page.locator("#notice")
+    expect(notice).to_contain_text("is damaged")
+    expect(notice).to_contain_text(good.name)
+    expect(notice).to_contain_text("bothends restore")
+    expect(notice).to_contain_text("Kept beside it so far: 2.")
+    told = _health(shop)
+    assert (told["status"], told["kept_beside"]) == ("store in trouble", 2)
+    assert good.name in str(told["message"])
+    (caliper,) = told["calipers"]  # type: ignore[misc]
+    assert caliper["state"] == "trouble"  # type: ignore[index]
+    assert "kept beside the store, 2 so far" in caliper["message"]  # type: ignore[index]
+
+    # A bench elsewhere keeps its own.
+    reading = {"bench": "main", "caliper": "x", "sent": "9.99", "unit": "mm"}
+    reading |= {"id": "01939d3e-7c1a-7000-8000-000000000000", "taken_at": "2026-03-02T12:00:00Z"}
+    refused = shop.client.post("/api/readings", json=[reading])
+    assert refused.status_code == 503
+    assert "--salvage" in refused.json()["detail"]
+    assert _health(shop)["kept_beside"] == 2
+
+    # A page that is loaded now, too.
+    page.reload()
+    expect(notice).to_contain_text("Kept beside it so far: 2.")
+    assert shop.client.get("/series", headers={"Accept": "text/html"}).status_code in (200, 503)
+
+    shop.kill()
+    shop.start()  # on the same damaged store: what waits stays, in its order
+    assert _health(shop)["kept_beside"] == 2
+    _press(shop, port, "11.40")
+    assert _health(shop)["kept_beside"] == 3
+    assert shop.stop() == 0
+    assert file_in(shop.data).read_bytes() == damaged
+    _said_without_traceback(shop, "is damaged", good.name, "kept beside it")
+
+    _move_away(shop.data)
+    shutil.copy(good, file_in(shop.data))
+    shop.start()
+    assert _health(shop)["status"] == "ok"
+    wanted = [["11.00", "11.10"], ["11.20", "11.30"], ["11.40"]]
+    assert shop.trials(series) == wanted
+    assert not [p.name for p in shop.data.iterdir() if p.name.startswith(Path(FILE).stem)]
+    shop.stop()
+    shop.start()
+    assert shop.trials(series) == wanted
+    _said_without_traceback(shop)
+
+
+def test_presses_beside_a_damaged_store_are_stored_in_a_salvaged_one(
+    shop: Serving, port: PtyPort
+) -> None:
+    shop.start_series()
+    _press(shop, port, "11.00", "11.10", "11.20")
+    _damage(file_in(shop.data))
+    _press(shop, port, "11.30", "11.40")
+    shop.stop(signal.SIGINT)
+    salvage(file_in(shop.data), shop.data / "new.sqlite")
+    _move_away(shop.data)
+    os.rename(shop.data / "new.sqlite", file_in(shop.data))
+    shop.start()
+    assert _health(shop)["status"] == "ok"
+    # The only page of the readings was lost, and the series ended there.
+    sent = shop.client.get("/api/readings.csv").text
+    assert [w in sent for w in ("11.20", "11.30", "11.40")] == [False, True, True]
+    _said_without_traceback(shop)
+
+
+def test_presses_beside_a_store_that_is_away_are_stored_when_it_is_back(
+    shop: Serving, port: PtyPort, page: Page
+) -> None:
+    series = shop.start_series()
+    _press(shop, port, "11.00")
+    good = _back_up(shop)
+    page.goto(shop.url)
+    expect(page.locator("#sign-live")).to_contain_text("live")
+    store = file_in(shop.data)
+    away = store.rename(shop.data / "away.sqlite")
+    port.send(b"11.10\r\n")
+    expect(page.locator("#state")).to_contain_text("kept beside the store")
+    expect(page.locator("#notice")).to_contain_text("put it back")
+    assert until(lambda: good.name in str(_health(shop)["message"]))
+    assert not store.exists()
+    away.rename(store)
+    # Nobody presses: it comes by itself.
+    assert until(lambda: shop.trials(series) == [["11.00", "11.10"]])
+    expect(page.locator("#notice")).to_be_hidden()
+    assert _health(shop)["kept_beside"] == 0
+    _said_without_traceback(shop)
+
+
+def test_presses_beside_a_replaced_store_are_stored_in_that_one_at_the_next_start(
+    shop: Serving, port: PtyPort
+) -> None:
+    series = shop.start_series()
+    _press(shop, port, "11.00")
+    good = _back_up(shop)
+    _move_away(shop.data)
+    shutil.copy(good, file_in(shop.data))
+    before = file_in(shop.data).read_bytes()
+    _press(shop, port, "11.10")
+    assert "another file is at" in str(_health(shop)["message"])
+    assert file_in(shop.data).read_bytes() == before
+    shop.stop()
+    shop.start()
+    assert shop.trials(series) == [["11.00", "11.10"]]
+    _said_without_traceback(shop)
+
+
+def test_no_empty_store_is_made_where_presses_wait_for_theirs(tmp_path: Path) -> None:
+    with (
+        plugged() as port,
+        serving(tmp_path / "data", "--caliper", f"serial:{port.target},unit=mm,name=g") as server,
+    ):
+        assert server.calipers_listen()
+        _press(server, port, "11.00")
+        store = file_in(server.data)
+        store.rename(server.data / "away.sqlite")
+        _press(server, port, "11.10")
+        server.kill()
+        for suffix in ("-wal", "-shm"):
+            Path(f"{store}{suffix}").unlink(missing_ok=True)
+        server.start()
+        assert not store.exists()
+        assert "presses wait for it" in str(_health(server)["message"])
+        assert server.client.get("/").status_code == 200
+        _press(server, port, "11.20")
+        assert _health(server)["kept_beside"] == 2
+        assert not store.exists()
