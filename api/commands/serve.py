@@ -114,12 +114,7 @@ def run(args: argparse.Namespace) -> int:
         signal.signal(sig, _end)
     try:
         if not server.condition.damaged:
-            if settings.pretend:
-                from api.demo import Demo
-
-                server.pretend = Demo(server)
-            else:
-                _say_whether_invented(server)
+            _look_whether_invented(server)
         server.start()
         _serve(server, listener, files)
     finally:
@@ -153,6 +148,20 @@ def _only_its_own(settings: Settings, listener: socket.socket) -> None:
             "--pretend writes invented readings and opens no store that it did not make; leave"
             " --data and --db out, or give a folder that is not there yet"
         )
+
+
+def _look_whether_invented(server: Server) -> None:
+    """Attach the demo where it is asked for, else say whether the readings are invented."""
+    from api.demo import Demo
+
+    try:
+        if server.settings.pretend:
+            server.pretend = Demo(server)
+        else:
+            _say_whether_invented(server)
+    except Exception as error:
+        if not server.condition.met(error):
+            raise
 
 
 def _say_whether_invented(server: Server) -> None:

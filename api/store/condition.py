@@ -95,6 +95,13 @@ class Condition:
 def damaged(path: Path | None, why: str, backup: Path | None) -> str:
     """What a person is told of a damaged store at `path`."""
     restore = f"bothends restore latest, which puts back {backup.name}, or " if backup else ""
+    if path is not None and not path.exists():
+        return (
+            f"the store {path} is missing ({why}): stop bothends, then put the file back,"
+            f" {f'run {restore}' if restore else 'or '}give another folder with --data for a new"
+            " store; until then nothing can be read, and presses of the calipers here are kept"
+            " beside it"
+        )
     return (
         f"the store {path} is damaged ({why}): stop bothends, then run {restore}bothends doctor"
         " --salvage NEW.sqlite, which copies what can be read; until then it is only read, and"

@@ -21,6 +21,7 @@ from api.store.salvage import salvage
 from capture.pretend import PtyPort
 from tests.api.damage import overwrite
 from tests.ptys import plugged, until
+from tests.whole.commands import done
 from tests.whole.forked import serving
 from tests.whole.serving import Serving
 
@@ -103,6 +104,7 @@ def test_presses_beside_a_damaged_store_are_stored_once_on_a_restored_copy(
     # The page answers the press, with a sound of its own.
     expect(page.locator("#state")).to_contain_text("kept beside the store")
     expect(page.locator("#value")).to_contain_text("11.20")
+    expect(page.locator("#next")).to_be_hidden()  # it is not paired yet
     assert page.evaluate("document.documentElement.dataset.sounded") == "kept beside"
     port.send(b"11.30\r\n")
     expect(page.locator("#value")).to_contain_text("11.30")
@@ -228,8 +230,27 @@ def test_no_empty_store_is_made_where_presses_wait_for_theirs(tmp_path: Path) ->
             Path(f"{store}{suffix}").unlink(missing_ok=True)
         server.start()
         assert not store.exists()
+        assert "is missing" in str(_health(server)["message"])
         assert "presses wait for it" in str(_health(server)["message"])
         assert server.client.get("/").status_code == 200
         _press(server, port, "11.20")
         assert _health(server)["kept_beside"] == 2
         assert not store.exists()
+
+
+def test_what_is_no_store_ends_the_program_in_a_sentence_and_stays_as_it_is(tmp_path: Path) -> None:
+    text = tmp_path / "diary.txt"
+    text.write_text("Dear diary, " * 500)
+    (tmp_path / "folder" / "bothends.sqlite").mkdir(parents=True)
+    for words in (
+        ["--db", f"sqlite:///{text}", "--data", str(tmp_path / "data")],
+        ["--data", str(tmp_path / "folder")],
+        ["--pretend", "--db", f"sqlite:///{text}", "--data", str(tmp_path / "data")],
+    ):
+        ended = done("serve", "--port", "0", *words)
+        assert ended.returncode == 2
+        assert len(ended.stderr.splitlines()) == 1, ended.stderr
+        assert "no database" in ended.stderr or "no file" in ended.stderr
+    assert text.read_text() == "Dear diary, " * 500
+    assert not any((tmp_path / "folder" / "bothends.sqlite").iterdir())
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["data", "diary.txt", "folder"]

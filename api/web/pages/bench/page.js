@@ -139,7 +139,9 @@ function openTrial() {
 }
 
 function next() {
-  measuring.showNext(bench?.series && !bench.series.finished_at ? bench.next : null, method(), openTrial());
+  // What is kept beside the store is paired later, so nobody knows yet where the next one goes.
+  const known = bench?.series && !bench.series.finished_at && !store.kept_beside;
+  measuring.showNext(known ? bench?.next : null, method(), openTrial());
 }
 
 /** @param {BenchOut} state */
@@ -350,6 +352,7 @@ function heardStore(now) {
   const over = store.message && !now.message;
   store = now;
   showCalipers();
+  next();
   if (over) ask();
   if (!kept) return;
   measuring.showReading(kept, method(), shownUnits());
