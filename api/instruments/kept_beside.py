@@ -65,6 +65,10 @@ class KeptBeside:
                 try:
                     self._store(item)
                     return
+                except Conflicting as error:
+                    # To hand it over again would hold up all that come after it.
+                    _log.error("%s cannot be stored: %s", item, error)
+                    return
                 except (DamagedStore, GoneStore) as error:
                     self._put(item, error)
             else:

@@ -142,6 +142,15 @@ def test_what_the_store_has_with_another_value_stays_in_the_file_and_holds_nothi
     following.close()
 
 
+def test_a_reading_that_the_store_will_never_take_holds_nothing_up(store, beside, caplog):
+    store.fails = Conflicting("the store has another value under its id")
+    beside.keep(reading(1))
+    assert "another value" in caplog.text
+    store.fails = None
+    beside.keep(reading(2))
+    assert store.things == [reading(2)]
+
+
 def test_a_folder_that_was_moved_away_is_not_made_again(tmp_path, store):
     folder = tmp_path / "data"
     beside = KeptBeside(folder, store.put, lambda: None)
