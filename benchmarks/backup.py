@@ -1,18 +1,13 @@
-"""What a daily backup does to presses: a press kept while one is made, beside one without.
-
-    python -m benchmarks.backup [--trials N] [--presses N]
-
-The baseline in the same run is the same press while nothing else goes on; the rounds alternate.
-"""
+"""What a daily backup does to presses: a press kept while one is made, beside one without."""
 
 from __future__ import annotations
 
-import argparse
-import statistics
 import tempfile
 import time
+from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from itertools import count
 from pathlib import Path
 
 from api.server import Server
@@ -20,17 +15,17 @@ from api.settings import Settings
 from api.store import backups
 from api.store.journal import new_id
 from benchmarks.exports import fill
+from benchmarks.measuring import Measurement
 from capture.records import Reading
 
 BETWEEN_S = 0.05
-ROUNDS = 4
 
 
-def presses(server: Server, count: int, number: int) -> list[float]:
-    """Milliseconds that each of `count` presses takes until it is on the disk."""
+def presses(server: Server, many: int, number: int) -> list[float]:
+    """Milliseconds that each of `many` presses takes until it is on the disk."""
     taken = []
-    for each in range(count):
-        moment = datetime(2026, 3, 3, tzinfo=UTC) + timedelta(seconds=number * count + each)
+    for each in range(many):
+        moment = datetime(2026, 3, 3, tzinfo=UTC) + timedelta(seconds=number * many + each)
         reading = Reading(new_id(), "side", "g", "11.00", "mm", 11_000_000, moment)
         began = time.perf_counter()
         server.journal.keep([reading])
@@ -57,37 +52,25 @@ class Backups:
         self._daily.close()
 
 
-def report(name: str, taken: list[float]) -> None:
-    at = statistics.quantiles(taken, n=100)
-    print(
-        f"{name}: median {statistics.median(taken):.2f} ms, p99 {at[98]:.2f}, most {max(taken):.2f}"
-    )
-
-
-def main() -> None:
-    asked = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    asked.add_argument("--trials", type=int, default=200_000)
-    asked.add_argument("--presses", type=int, default=200)
-    args = asked.parse_args()
+def measurements(short: bool) -> Iterator[Measurement]:
     backups._FIRST_LOOK_S = backups._LOOK_AGAIN_S = 0.01  # type: ignore[misc]
+    numbers = count()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        fill(folder, args.trials)
-        size = (folder / "bothends.sqlite").stat().st_size
+        fill(folder, 2_000 if short else 200_000)
         with closing(Server(Settings(data=folder, backups=0))) as server:
-            presses(server, 5, 1000)
-            without: list[float] = []
-            during: list[float] = []
-            for number in range(ROUNDS):
-                without += presses(server, args.presses, 2 * number)
+
+            def alone() -> list[float]:
+                return presses(server, 10 if short else 200, next(numbers))
+
+            def meanwhile() -> list[float]:
                 with Backups(folder):
-                    during += presses(server, args.presses, 2 * number + 1)
-    print(f"a store of {size / 1e6:.0f} MB")
-    report("a press alone", without)
-    report("a press while a backup is made", during)
-    ratio = statistics.median(during) / statistics.median(without)
-    print(f"ratio of the medians {ratio:.2f}")
+                    return alone()
 
-
-if __name__ == "__main__":
-    main()
+            yield Measurement(
+                "a press while a backup is made",
+                "ms",
+                meanwhile,
+                {"the same press alone": alone},
+                tails=not short,
+            )

@@ -1,20 +1,14 @@
-"""Live events with many readers of one bench.
-
-    python -m benchmarks.live [--readers 200] [--presses 40] [--stop 500] [--readings 8000]
+"""Live events with many readers of one bench; the end of `serve` with more; what a reading leaves.
 
 A process of its own holds the readers' sockets. A press is a line on a pseudo-terminal, twice a
-second; the clock stops when the last reader has its `reading` event. Beside it, in the same run:
-a bare asyncio server that sends the same bytes to as many readers when it gets a line. Then: how
-soon `serve` ends on SIGTERM with as many readers as `--stop` says; and by how much it grows for
-each reading of many short series, once it is warm.
+second; the clock stops when the last reader has its `reading` event. The baseline is a bare asyncio
+server that sends the same bytes to as many readers when it gets a line. Then: how soon `serve` ends
+on SIGTERM with more readers; and by how much it grows for each reading of many short series.
 """
 
 from __future__ import annotations
 
-import argparse
-import os
 import signal
-import statistics
 import subprocess
 import sys
 import tempfile
@@ -24,7 +18,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmarks.program import percentile
+from benchmarks.measuring import Measurement, Work
 from tests.ptys import plugged
 from tests.whole.serving import Serving, serving
 
@@ -157,9 +151,9 @@ class Told:
 
 
 def _used(pid: int) -> float:
-    """Seconds of a processor that a process has used."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    """Seconds of a processor that the threads of a process have used."""
+    threads = Path(f"/proc/{pid}/task").iterdir()
+    return sum(int((each / "schedstat").read_text().split()[0]) for each in threads) / 1e9
 
 
 def _told(readers: _Child, pid: int, presses: int, press: Callable[[str, str], None]) -> Told:
@@ -257,34 +251,59 @@ def _body(number: int) -> dict[str, str]:
     }
 
 
-def report(name: str, told: Told) -> None:
-    print(
-        f"{name:44s} median {statistics.median(told.seconds) * 1e3:7.2f} ms"
-        f"  p99 {percentile(told.seconds, 0.99) * 1e3:7.2f} ms  {told.core:6.1%} of a core"
-    )
+class _Round:
+    """Rounds of the program and of the bare server, with the same bytes.
+
+    cores: the share of a core that each took in its latest round, in percent.
+    """
+
+    def __init__(self, folder: Path, readers: int, presses: int) -> None:
+        self._folder, self._readers, self._presses = folder, readers, presses
+        self._template = ""
+        self.cores = {"program": 0.0, "bare": 0.0}
+
+    def program(self) -> list[float]:
+        folder = Path(tempfile.mkdtemp(dir=self._folder))
+        told, self._template = program(folder, self._readers, self._presses)
+        self.cores["program"] = 100 * told.core
+        return [1e3 * seconds for seconds in told.seconds]
+
+    def bare(self) -> list[float]:
+        told = bare(self._readers, self._presses, self._template)
+        self.cores["bare"] = 100 * told.core
+        return [1e3 * seconds for seconds in told.seconds]
+
+    def core(self, of: str) -> Work:
+        return lambda: [self.cores[of]]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--readers", type=int, default=200)
-    parser.add_argument("--presses", type=int, default=40)
-    parser.add_argument("--stop", type=int, default=500)
-    parser.add_argument("--readings", type=int, default=8000)
-    args = parser.parse_args()
+def measurements(short: bool) -> Iterator[Measurement]:
+    readers, most = (20, 50) if short else (200, 500)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        own, template = program(folder, args.readers, args.presses)
-        loop = bare(args.readers, args.presses, template)
-        report(f"press to the last of {args.readers} readers", own)
-        report("  bare asyncio, the same bytes", loop)
-        ratio = statistics.median(own.seconds) / statistics.median(loop.seconds)
-        print(f"{'  ratio of the medians':44s} {ratio:14.1f}")
-        print(
-            f"{f'SIGTERM to the end, {args.stop} readers':44s} {stops(folder, args.stop):14.2f} s"
+        rounds = _Round(folder, readers, 4 if short else 40)
+        yield Measurement(
+            f"a press until the last of {readers} readers has it",
+            "ms",
+            rounds.program,
+            {"bare asyncio, the same bytes": rounds.bare},
+            tails=not short,
         )
-        slope = grows(folder, args.readings)
-        print(f"{f'growth over {args.readings} readings':44s} {slope:10.0f} bytes a reading")
-
-
-if __name__ == "__main__":
-    main()
+        yield Measurement(
+            f"{readers} readers, 2 presses/s: processor",
+            "% of a core",
+            rounds.core("program"),
+            {"bare asyncio, the same bytes": rounds.core("bare")},
+            rounds=1,
+        )
+        yield Measurement(
+            f"SIGTERM until the end, {most} readers",
+            "s",
+            lambda: [stops(Path(tempfile.mkdtemp(dir=folder)), most)],
+        )
+        yield Measurement(
+            "memory left by a reading, many series",
+            "bytes",
+            lambda: [grows(Path(tempfile.mkdtemp(dir=folder)), 400 if short else 8000)],
+            rounds=1,
+        )
