@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 from http import HTTPStatus
 from typing import Any, Final
@@ -184,6 +185,13 @@ def install(app: FastAPI) -> None:
     def _store(request: Request, error: DBAPIError) -> Response:
         _log.error("the store did not answer: %s", error.orig)
         return _store_trouble(request, error)
+
+    @app.exception_handler(OSError)
+    def _no_file_left(request: Request, error: OSError) -> JSONResponse:
+        if error.errno not in (errno.EMFILE, errno.ENFILE):
+            return _unexpected(request, error)
+        _log.error("%s", error)
+        return problem(503, "nothing was changed: too many files are open; try again in a while")
 
     @app.exception_handler(Exception)
     def _unexpected(_request: Request, error: Exception) -> JSONResponse:

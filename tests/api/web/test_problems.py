@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 from datetime import datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
 import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from api.web.problems import field_error, problem
+from api.web.problems import field_error, install, problem
 
 
 class Inner(BaseModel):
@@ -110,3 +113,23 @@ def test_the_contract_says_of_every_error_that_it_is_a_problem_document(applicat
                 # The one answer that says in its own form what fails.
                 if status >= "400" and (path, status) != ("/api/health", "503"):
                     assert list(answer["content"]) == ["application/problem+json"], (path, status)
+
+
+@pytest.mark.parametrize(
+    ("number", "status", "words"),
+    [
+        (errno.EMFILE, 503, "too many files are open; try again"),
+        (errno.EIO, 500, "went wrong that should not"),
+    ],
+)
+def test_a_lack_of_files_is_no_mystery(number, status, words):
+    app = FastAPI()
+    install(app)
+
+    @app.get("/")
+    def _fails() -> None:
+        raise OSError(number, "told by the system")
+
+    answer = TestClient(app, raise_server_exceptions=False).get("/")
+    assert answer.status_code == status
+    assert words in answer.json()["detail"]
