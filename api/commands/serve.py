@@ -13,7 +13,6 @@ import signal
 import socket
 import sys
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
@@ -276,6 +275,7 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
             threading.Thread(target=_end_in_any_case, args=(server,), daemon=True).start()
             super().handle_exit(sig, frame)
 
+    logging.getLogger("uvicorn.error").addFilter(_is_no_cut_off_request)
     config = uvicorn.Config(
         build(server, min(files, MOST_READERS)),
         http=Connection,
@@ -288,15 +288,22 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     WebServer(config).run([listener])
 
 
+def _is_no_cut_off_request(record: logging.LogRecord) -> bool:
+    """Whether a line of the log is news: that requests are cut off at the end has a line itself."""
+    fault = record.exc_info[1] if record.exc_info else None
+    return not isinstance(fault, asyncio.CancelledError)
+
+
 def _end_in_any_case(server: Server) -> None:
     """End the program though something waits for a database that does not answer.
 
     Python waits for all threads at its end, and nothing ends a thread's wait for a database. What
     was heard and is not stored would be named nowhere, and lost when somebody kills the program.
     """
-    time.sleep(_REQUESTS_END_S + 2)
+    threading.main_thread().join(_REQUESTS_END_S + 2)
     server.stop_listening()
-    time.sleep(_ENDS_S)
+    # Also where the main thread has ended: it waits for the others then.
+    threading.Event().wait(_ENDS_S)
     _log.error("the store does not answer; this program ends without it")
     os._exit(1)
 

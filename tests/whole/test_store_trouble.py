@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import sqlite3
 from collections.abc import Iterator
 from itertools import chain
@@ -94,6 +95,10 @@ def test_a_stop_while_the_database_hangs_names_what_is_not_stored(
                 with database.paused():
                     port.send(b"12.30\r\n")
                     assert any("does not answer" in line for line in lines)
+                    asking = socket.create_connection(("127.0.0.1", server.port))
+                    asking.sendall(b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
                     server.process.terminate()
                     assert server.process.wait(120) == 1
+                    asking.close()
+            assert "Traceback" not in server.log.read_text()
             assert "could not be stored: 12.30 mm" in server.log.read_text()
