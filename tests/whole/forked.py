@@ -29,7 +29,7 @@ _FORKS.set_forkserver_preload(
 )
 
 
-class _Forked:
+class Forked:
     """A forked process, with what `subprocess.Popen` would answer."""
 
     def __init__(self, words: list[str], log: TextIO) -> None:
@@ -64,20 +64,20 @@ class _Forked:
         return status
 
 
-class _ForkedServing(Serving):
-    def start(self, port: int = 0) -> None:
+class ForkedServing(Serving):
+    def try_start(self, port: int = 0, patience: float | None = None) -> bool:
         if not (self.data.exists() or {"--db", "--pretend"} & set(self._options)):
             self.data.mkdir()
-            name, store = _empty_store()
+            name, store = empty_store()
             (self.data / name).write_bytes(store)
-        super().start(port)
+        return super().try_start(port, patience)
 
     def _program(self, words: list[str], log: TextIO) -> Process:
-        return _Forked(words, log)
+        return Forked(words, log)
 
 
 @cache
-def _empty_store() -> tuple[str, bytes]:
+def empty_store() -> tuple[str, bytes]:
     """A store at the newest step, as a first start leaves it: the file's name and content."""
     with tempfile.TemporaryDirectory() as folder:
         engine = open_engine(sqlite_url(Path(folder)))
@@ -87,4 +87,4 @@ def _empty_store() -> tuple[str, bytes]:
         return file.name, file.read_bytes()
 
 
-serving = partial(program, kind=_ForkedServing)
+serving = partial(program, kind=ForkedServing)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import select
 import signal
 import socket
 import subprocess
@@ -49,15 +50,28 @@ class Serving:
 
     def start(self, port: int = 0) -> None:
         """Start, and wait for the line that says where."""
+        assert self.try_start(port), self.log.read_text()
+
+    def try_start(self, port: int = 0, patience: float | None = None) -> bool:
+        """Whether it came up; where it did not, it has ended, and its log says why.
+
+        It is killed where it does neither within `patience` seconds.
+        """
         words = ["serve", "--data", str(self.data), "--port", str(port), *self._options]
         with self.log.open("a") as log:
             self.process = self._program(words, log)
         assert self.process.stdout is not None
+        if patience is not None and not select.select([self.process.stdout], [], [], patience)[0]:
+            self.process.kill()
         line = self.process.stdout.readline()
-        assert line.startswith("ready http://"), (line, self.log.read_text())
+        if not line.startswith("ready http://"):
+            self.process.wait(PATIENCE_S)
+            self.process.stdout.close()
+            return False
         self.url = line.split()[1]
         self.let_go()
         self.client = httpx2.Client(base_url=self.url, timeout=PATIENCE_S)
+        return True
 
     def _program(self, words: list[str], log: TextIO) -> Process:
         return subprocess.Popen([*COMMAND, *words], stdout=subprocess.PIPE, stderr=log, text=True)
