@@ -193,7 +193,8 @@ class SerialPort:
             raise self._gone() from fault
         if data:
             return data
-        if events & (select.POLLHUP | select.POLLERR | select.POLLNVAL):
+        # It may have been unplugged since it had something to read.
+        if (events | poll.wait(0)) & (select.POLLHUP | select.POLLERR | select.POLLNVAL):
             raise self._gone()
         raise SourceBusyError(
             self.target, f"another program reads {self.target} too and takes its bytes; close it"

@@ -26,6 +26,7 @@ from capture.errors import (
 )
 from capture.pretend import TcpPort
 from capture.sources.serial_port import SerialPort
+from capture.sources.wakeable_poll import WakeablePoll
 from tests.ptys import plugged, until
 
 
@@ -85,6 +86,25 @@ def test_an_unplugged_port_says_so_and_is_released() -> None:
             until(lambda: source.read(1.0))
         source.close()
         source.close()
+
+
+def test_an_unplug_before_what_came_is_read_blames_no_other_program(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As where the computer slept between seeing the bytes and reading them."""
+    with plugged() as port, opened(port.target) as source:
+        wait = WakeablePoll.wait
+
+        def wait_and_sleep(poll: WakeablePoll, seconds: float | None) -> int:
+            events = wait(poll, seconds)
+            if events:
+                port.unplug()
+            return events
+
+        monkeypatch.setattr(WakeablePoll, "wait", wait_and_sleep)
+        port.send(b"1.0\r\n")
+        with pytest.raises(SourceUnpluggedError, match="plug it in again"):
+            until(lambda: source.read(1.0))
 
 
 def test_a_second_program_is_told_that_the_port_is_taken() -> None:
