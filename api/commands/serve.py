@@ -300,10 +300,10 @@ def _end_in_any_case(server: Server) -> None:
     Python waits for all threads at its end, and nothing ends a thread's wait for a database. What
     was heard and is not stored would be named nowhere, and lost when somebody kills the program.
     """
-    threading.main_thread().join(_REQUESTS_END_S + 2)
+    never = threading.Event()
+    never.wait(_REQUESTS_END_S + 2)
     server.stop_listening()
-    # Also where the main thread has ended: it waits for the others then.
-    threading.Event().wait(_ENDS_S)
+    never.wait(_ENDS_S)
     _log.error("the store does not answer; this program ends without it")
     os._exit(1)
 
