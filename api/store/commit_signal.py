@@ -51,11 +51,14 @@ class CommitSignal:
                 waiter.set()
 
     def join(self) -> Waiter:
-        """Add a waiter; call this and `leave` from the loop's thread."""
-        waiter = Waiter()
-        self._waiters.add(waiter)
+        """Add a waiter; call this and `leave` from the loop's thread.
+
+        Raises OSError where no file is left for the watch.
+        """
         if self._watch is None and not self.closed:
             self._watch = Watch(self._engine, self.notify)
+        waiter = Waiter()
+        self._waiters.add(waiter)
         return waiter
 
     def leave(self, waiter: Waiter) -> None:

@@ -250,7 +250,10 @@ class _Hub:
                 await self._follow()
                 for each in beside:
                     each.cancel()
-        except Exception as error:
+        except* OSError as errors:  # no file is left for it; the readers come again
+            _log.warning("the live events of bench %s: %s", self.bench, errors.exceptions[0])
+            self._failed = True
+        except* Exception as error:
             _log.error("the live events of bench %s", self.bench, exc_info=error)
             self._failed = True
         finally:

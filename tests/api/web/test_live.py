@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 from dataclasses import replace
 
 import pytest
@@ -64,6 +65,23 @@ def test_a_caliper_that_this_server_knows_is_told_first_and_once(person, server)
     told = [(number, e["state"]) for number, kind, e in found if kind == "caliper"]
     assert told == [(None, "listening")]
     assert found[0][1] == "caliper"
+
+
+def test_a_reader_for_whom_no_file_is_left_is_asked_to_come_again(server, monkeypatch, caplog):
+    def fails(*_: object) -> None:
+        raise OSError(errno.EMFILE, "Too many open files")
+
+    async def work() -> None:
+        async with room(server, LISTENING) as here:
+            ear = here.ear()
+            with pytest.raises(StopAsyncIteration):
+                await ear.until(1)
+            assert here.live.follow("main", 0) is not None
+
+    monkeypatch.setattr("api.store.commit_signal.Watch", fails)
+    run(work)
+    assert "Too many open files" in caplog.text
+    assert not [record for record in caplog.records if record.exc_info]
 
 
 def test_while_the_database_hangs_a_change_of_a_caliper_is_told(server):
