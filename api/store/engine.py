@@ -115,6 +115,7 @@ class Writer:
         self._used_at = 0.0
         path = sqlite_file(engine.url)
         self._file = None if path is None else SameFile(path)
+        self._log = None if path is None else path.with_name(f"{path.name}-wal")
         self._wal: SameFile | None = None
         if self._file is not None:
             event.listen(engine, "do_connect", self._only_to_the_same)
@@ -145,14 +146,12 @@ class Writer:
     def confirm(self) -> None:
         """Raise GoneStore where the last commit may be in a file that was deleted or moved."""
         self.check()
-        path = sqlite_file(self._engine.url)
-        if path is None:
+        if self._log is None:
             return
-        wal = path.with_name(f"{path.name}-wal")
         if self._wal is None:
-            self._wal = SameFile(wal)  # it exists while a connection that wrote is open
+            self._wal = SameFile(self._log)  # it exists while a connection that wrote is open
         elif not self._wal.same:
-            self._rescue(wal)
+            self._rescue(self._log)
 
     def _rescue(self, wal: Path) -> None:
         """Write the contents of a log that was deleted while in use into the store's file."""

@@ -58,6 +58,8 @@ _PAGE: Final = 256
 """Events read from the store, and handed to a reader, at once."""
 _KEPT: Final = 1024
 """The latest events of a bench that its hub keeps."""
+# No commit is of it: for what waits for news of the server alone.
+_NO_BENCH: Final = 0
 # Messages made at once of those that a reader was away for.
 _MADE_TOGETHER: Final = 32
 
@@ -174,8 +176,8 @@ class _Hub:
         # Only what comes after this number is made: no reader asks for the others.
         self._wanted: int | None = None
         self._unmade = asyncio.Event()
-        # Of commits of any bench, until an event has told the id of this one.
-        self._waiters: list[Waiter] = []
+        # Known once an event has told it.
+        self._bench_id: int | None = None
         self.store = WHOLE
         self._states: dict[str, tuple[tuple[str, str], bytes]] = {}
         self._task = asyncio.create_task(self._run(), name=f"live events of {bench}")
@@ -262,7 +264,7 @@ class _Hub:
     async def _tell_states(self) -> None:
         """Tell the states of calipers when they change, also while the store does not answer: it is
         then that they matter most."""
-        with self._waiting() as waiter:
+        with self._waiting(_NO_BENCH) as waiter:
             while not self.over:
                 waiter.clear()
                 self.look()
@@ -270,9 +272,9 @@ class _Hub:
             self._wake()  # at the end of the program, while reading may wait for the store
 
     @contextmanager
-    def _waiting(self) -> Iterator[Waiter]:
+    def _waiting(self, bench_id: int | None = None) -> Iterator[Waiter]:
         waiter = self.live.signal.join()
-        self._waiters.append(waiter)
+        waiter.bench_id = bench_id
         try:
             yield waiter
         finally:
@@ -282,6 +284,7 @@ class _Hub:
         """Read what is new whenever something was committed."""
         with self._waiting() as waiter:
             while not self.over:
+                waiter.bench_id = self._bench_id
                 waiter.clear()  # before reading: later commits set it again
                 wait_s = _STILL_HERE_S
                 try:
@@ -365,8 +368,8 @@ class _Hub:
         self._add([_Entry(event) for event in found])
 
     def _add(self, fresh: list[_Entry]) -> None:
-        for waiter in self._waiters if fresh else ():
-            waiter.bench_id = fresh[0].event.bench_id
+        if fresh:
+            self._bench_id = fresh[0].event.bench_id
         for entry in fresh:
             if entry.event.kind in LAST_IS_ENOUGH:
                 self._drop_before(entry.event)
