@@ -86,6 +86,9 @@ class _Driver:
             case ["nonsense", port]:
                 self._press(port, nonsense=True)  # type: ignore[arg-type]
             case ["begin", fault]:
+                if fault.startswith("few files"):
+                    # A program that has not started yet cannot even load itself.
+                    until(self._shop.all_listen, _LISTENS_S)
                 self._faults[fault] = begin(fault, self._shop)
             case ["end", fault]:
                 self._faults.pop(fault).end()
