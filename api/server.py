@@ -10,10 +10,8 @@ import logging
 import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 from typing import Final, Protocol
 
 from sqlalchemy import Connection, Engine, text
@@ -22,21 +20,17 @@ from sqlalchemy.exc import DBAPIError
 from analysis.methods import Method
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import all_methods
-from api.instruments import kept_beside
 from api.instruments.calipers import CaliperRecord, calipers_on_record
 from api.instruments.identify import Identifying
 from api.instruments.kept_beside import Conflicting, KeptBeside
 from api.instruments.listening import Listening
 from api.settings import Settings
-from api.store import backups, in_use, migrations, restoring, schema_step
+from api.store import in_use, opening
 from api.store.backups import BackupState, DailyBackups
 from api.store.commit_signal import CommitSignal
-from api.store.condition import Condition, damaged
-from api.store.damage import looked_through
-from api.store.engine import DamagedStore, StoreError, open_engine, sqlite_file, sqlite_url
+from api.store.condition import Condition
+from api.store.engine import DamagedStore, StoreError, sqlite_file
 from api.store.journal import Journal, now
-from api.store.place import look
-from api.store.private import make_private
 from capture.bench import Instruments
 from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading, Refusal
@@ -45,8 +39,6 @@ _log = logging.getLogger(__name__)
 
 # A remote bench reports its instruments every twenty seconds; three missed reports: it is away.
 _AWAY_AFTER_S: Final = 70.0
-# How long a start waits for the check of the whole file, which goes on after that.
-_CHECK_S: Final = 2.0
 
 
 class PretendCaliper(Protocol):
@@ -70,12 +62,12 @@ class Server:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         with ExitStack() as held:
-            self.engine: Engine = _engine(settings)
+            self.engine: Engine = opening.engine_of(settings)
             path = sqlite_file(self.engine.url)
             if path is not None:
                 held.callback(in_use.Together(path).close)
             held.callback(self.engine.dispose)
-            found = _brought_up_to_date(self.engine, settings)
+            found = opening.bring_up_to_date(self.engine, settings)
             self.signal = CommitSignal(self.engine)
             self.condition = Condition(self.engine, changed=self.signal.notify)
             self.condition.found(found.damage)
@@ -268,72 +260,3 @@ class Server:
         # Nothing can be written to a damaged store; its own pages get the state without it.
         if not self.condition.damaged:
             self.journal.report(state)
-
-
-@dataclass(frozen=True, slots=True)
-class _Opened:
-    """What is wrong with a store, where it is damaged; and the check of the whole file, where that
-    still goes on."""
-
-    damage: str = ""
-    check: Future[str] | None = None
-
-
-def open_store(settings: Settings) -> Engine:
-    """The engine of the store, upgraded to the present schema.
-
-    Raises StoreError where it cannot be opened, or is damaged; the message says what to do.
-    """
-    engine = _engine(settings)
-    found = _brought_up_to_date(engine, settings)
-    if found.damage:
-        engine.dispose()
-        path = sqlite_file(engine.url)
-        raise DamagedStore(damaged(path, found.damage, path and backups.latest_good(path)))
-    return engine
-
-
-def _engine(settings: Settings) -> Engine:
-    """The engine of the store, which is not looked at yet; its folder is made."""
-    try:
-        make_private(settings.data)
-    except OSError as error:
-        raise StoreError(
-            f"the data folder {settings.data} cannot be made ({error.strerror});"
-            " give another with --data"
-        ) from None
-    return open_engine(settings.db or sqlite_url(settings.data))
-
-
-def _brought_up_to_date(engine: Engine, settings: Settings) -> _Opened:
-    """Bring the store to the present schema, where it is whole."""
-    path = sqlite_file(engine.url)
-    check = None
-    if path is not None:
-        restoring.refuse_unfinished(path)
-        found = look(path)
-        if found.state == "nothing" and (evidence := _was_there(path, settings.data)):
-            return _Opened(evidence)
-        if found.state == "damaged":
-            return _Opened(found.why)
-        schema_step.refuse_unknown(found.step)
-        if found.state == "store":
-            check = looked_through(path)
-            with suppress(TimeoutError):
-                if why := check.result(_CHECK_S):
-                    return _Opened(why)
-    try:
-        migrations.upgrade(engine)
-    except DamagedStore as error:
-        return _Opened(str(error))
-    make_private(settings.data)  # what was made now
-    return _Opened(check=check)
-
-
-def _was_there(path: Path, data: Path) -> str:
-    """Why a store that is not at `path` must have been there; empty where it need not have been."""
-    if (data / kept_beside.FILE).exists():
-        return "it is not there or empty, and presses wait for it"
-    if backups.latest_good(path) is not None:
-        return "it is not there or empty, and there is a backup of it"
-    return ""

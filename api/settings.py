@@ -15,6 +15,8 @@ CALIPERS_FILE: Final = "calipers.json"
 """The file of the data folder that names the calipers which are remembered."""
 METHODS_FOLDER: Final = "methods"
 """The folder in the data folder whose *.toml files are methods of the user's own."""
+KEPT_BESIDE_FILE: Final = "bothends-kept-beside.sqlite"
+"""The file of the data folder with the presses that a damaged store could not take."""
 
 DAILY_BACKUPS: Final = 7
 """How many daily backups are kept where nothing else is said."""

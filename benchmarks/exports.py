@@ -25,9 +25,9 @@ from typing import Any
 from urllib.parse import urlsplit
 from uuid import UUID, uuid5
 
-from api.server import open_store
 from api.settings import Settings
 from api.store.engine import file_in
+from api.store.opening import open_store
 from benchmarks.measuring import Measurement, timed
 from tests.ptys import until
 from tests.whole.serving import COMMAND, Serving, serving

@@ -96,10 +96,10 @@ def _here(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
     from api.answers.methods import all_methods
     from api.answers.notebook import Defaults, Loaded, load, read_notebook
     from api.exports.sources import PullFailed
-    from api.server import open_store
     from api.settings import Settings, user_data
     from api.store.engine import file_in
     from api.store.journal import Journal
+    from api.store.opening import open_store
 
     settings = Settings(data=args.data or user_data(), db=named_store(args.db, args.data))
     defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)

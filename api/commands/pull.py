@@ -80,9 +80,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _source(args: argparse.Namespace) -> PullSource:
     from api.exports.sources import PullFailed, ServerSource, StoreSource
-    from api.server import open_store
     from api.settings import Settings, user_data
     from api.store.engine import file_in
+    from api.store.opening import open_store
     from api.store.urls import shown
 
     if sum(each is not None for each in (args.url, args.data, args.db)) > 1:

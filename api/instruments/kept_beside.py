@@ -17,13 +17,13 @@ from typing import Final
 
 from api.instruments.forward import bodies
 from api.instruments.forward.queue import Item, Queue, QueueError
+from api.settings import KEPT_BESIDE_FILE
 from api.store.engine import DamagedStore, GoneStore, StoreError
 from api.store.trouble import sentence
 from capture.records import Reading, Refusal
 
 _log = logging.getLogger(__name__)
 
-FILE: Final = "bothends-kept-beside.sqlite"
 _AGAIN_S: Final = 1.0
 
 
@@ -45,7 +45,7 @@ class KeptBeside:
         store: Callable[[Reading | Refusal], None],
         changed: Callable[[], None],
     ) -> None:
-        self._path = data / FILE
+        self._path = data / KEPT_BESIDE_FILE
         self._store = store
         self._changed = changed
         self._lock = threading.Lock()

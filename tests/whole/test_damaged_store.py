@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from api.instruments.kept_beside import FILE
+from api.settings import KEPT_BESIDE_FILE
 from api.store import backup
 from api.store.engine import file_in, open_engine, sqlite_url
 from api.store.salvage import salvage
@@ -148,7 +148,9 @@ def test_presses_beside_a_damaged_store_are_stored_once_on_a_restored_copy(
     assert _health(shop)["status"] == "ok"
     wanted = [["11.00", "11.10"], ["11.20", "11.30"], ["11.40"]]
     assert shop.trials(series) == wanted
-    assert not [p.name for p in shop.data.iterdir() if p.name.startswith(Path(FILE).stem)]
+    assert not [
+        p.name for p in shop.data.iterdir() if p.name.startswith(Path(KEPT_BESIDE_FILE).stem)
+    ]
     shop.stop()
     shop.start()
     assert shop.trials(series) == wanted

@@ -10,7 +10,8 @@ from uuid import UUID
 
 import pytest
 
-from api.instruments.kept_beside import FILE, Conflicting, KeptBeside
+from api.instruments.kept_beside import Conflicting, KeptBeside
+from api.settings import KEPT_BESIDE_FILE
 from api.store.engine import DamagedStore, GoneStore, StoreError
 from capture.records import Reading, Refusal
 from tests.ptys import until
@@ -138,7 +139,7 @@ def test_what_the_store_has_with_another_value_stays_in_the_file_and_holds_nothi
     assert following.take_in()
     assert store.things == [reading(2)]
     assert "another value" in caplog.text
-    assert (tmp_path / FILE).exists()
+    assert (tmp_path / KEPT_BESIDE_FILE).exists()
     following.close()
 
 
@@ -162,7 +163,7 @@ def test_a_folder_that_was_moved_away_is_not_made_again(tmp_path, store):
 
 
 def test_a_queue_that_cannot_be_used_is_said(tmp_path, store, beside):
-    (tmp_path / FILE).write_bytes(b"no database " * 100)
+    (tmp_path / KEPT_BESIDE_FILE).write_bytes(b"no database " * 100)
     store.fails = DamagedStore("damaged")
     with pytest.raises(StoreError, match="cannot be used"):
         beside.keep(replace(reading(1), pattern=None))

@@ -12,10 +12,10 @@ import pytest
 from sqlalchemy import text
 
 from api.commands.stores import open_existing
-from api.server import open_store
 from api.settings import Settings
 from api.store import migrations, moving
 from api.store.engine import StoreError, file_in, open_engine, sqlite_file_url, sqlite_url
+from api.store.opening import open_store
 from api.store.place import look
 from tests.api.stores import STORES, fill
 
