@@ -31,6 +31,7 @@ from api.store.commit_signal import CommitSignal
 from api.store.condition import Condition
 from api.store.engine import DamagedStore, StoreError, sqlite_file
 from api.store.journal import Journal, now
+from api.store.place import look
 from capture.bench import Instruments
 from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading, Refusal
@@ -65,6 +66,7 @@ class Server:
             self.engine: Engine = opening.engine_of(settings)
             path = sqlite_file(self.engine.url)
             if path is not None:
+                look(path)  # beside a file that is no store, no lock is made either
                 held.callback(in_use.Together(path).close)
             held.callback(self.engine.dispose)
             found = opening.bring_up_to_date(self.engine, settings)
