@@ -8,7 +8,7 @@ import shutil
 import signal
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import AbstractContextManager, closing
 from pathlib import Path
 
 import pytest
@@ -28,9 +28,15 @@ from tests.whole.serving import Serving
 
 @pytest.fixture
 def shop(tmp_path: Path, port: PtyPort) -> Iterator[Serving]:
-    with serving(tmp_path / "data", "--caliper", f"serial:{port.target},unit=mm,name=g") as server:
+    with _serving(tmp_path / "data", port) as server:
         assert server.calipers_listen()
         yield server
+
+
+def _serving(data: Path, port: PtyPort) -> AbstractContextManager[Serving]:
+    """A server whose backups are made by the test alone."""
+    caliper = f"serial:{port.target},unit=mm,name=g"
+    return serving(data, "--caliper", caliper, "--backups", "0")
 
 
 def _press(server: Serving, port: PtyPort, *widths: str) -> None:
@@ -220,7 +226,7 @@ def test_presses_beside_a_replaced_store_are_stored_in_that_one_at_the_next_star
 def test_no_empty_store_is_made_where_presses_wait_for_theirs(tmp_path: Path) -> None:
     with (
         plugged() as port,
-        serving(tmp_path / "data", "--caliper", f"serial:{port.target},unit=mm,name=g") as server,
+        _serving(tmp_path / "data", port) as server,
     ):
         assert server.calipers_listen()
         _press(server, port, "11.00")
