@@ -68,8 +68,7 @@ def _latest(store: Path) -> Path:
     found = latest_good(store)
     if found is None:
         raise StoreError(
-            f"there is no good backup of {store.name} in {folder_of(store.parent)}; name a"
-            " backup's FILE"
+            f"there is no good backup of {store.name} in {folder_of(store)}; name a backup's FILE"
         )
     return found
 

@@ -22,7 +22,7 @@ from sqlalchemy.exc import DBAPIError
 
 from api.store import carried, schema_step
 from api.store.carried import SmallFile
-from api.store.engine import StoreError, open_engine, sqlite_file, sqlite_file_url
+from api.store.engine import StoreError, open_engine, read_only, sqlite_file, sqlite_file_url
 from api.store.tables import Base
 
 # Pages copied per step; between two steps, other connections may write.
@@ -157,7 +157,7 @@ def check(path: Path) -> Checked:
             if step is None or step > schema_step.HEAD:
                 raise StoreError(f"{path} holds no store that this program knows (step {step})")
             rows = counts(connection)
-        with closing(_read_only(path)) as copy:
+        with closing(read_only(path, immutable=True)) as copy:
             made_at = found_made.at if (found_made := _made(copy)) is not None else None
             return Checked(step, rows, digest, _files(copy), made_at)
     except (DBAPIError, sqlite3.Error) as error:
@@ -206,7 +206,7 @@ def copy_beside(connection: Connection, suffix: str) -> Path | None:
 def made(path: Path) -> Made | None:
     """When the copy at `path` was made; None where it says nothing of it or cannot be read."""
     try:
-        with closing(_read_only(path)) as copy:
+        with closing(read_only(path, immutable=True)) as copy:
             return _made(copy)
     except sqlite3.Error:
         return None
@@ -253,7 +253,7 @@ def sha256(path: Path) -> str:
 def _copy(path: Path, part: Path, progress: BackupProgress = _quietly) -> None:
     take_away(part)
     with (
-        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source,
+        closing(read_only(path)) as source,
         closing(sqlite3.connect(part)) as target,
     ):
         # One snapshot for all steps: without it, each commit in between starts the copy anew, and
@@ -305,10 +305,6 @@ def _files(copy: sqlite3.Connection) -> tuple[SmallFile, ...]:
 def _has(copy: sqlite3.Connection, table: str) -> bool:
     found = copy.execute("SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = ?", (table,))
     return found.fetchone() is not None
-
-
-def _read_only(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
 
 
 def _stated_sum(path: Path) -> str | None:

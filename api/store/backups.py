@@ -24,9 +24,8 @@ from typing import Final
 
 from api.store import backup, carried, in_use
 from api.store.backup import Made
-from api.store.engine import StoreError, file_in
+from api.store.engine import StoreError
 
-_STORE: Final = file_in(Path()).stem
 # So that the start itself is not slowed down.
 _FIRST_LOOK_S: Final = 2.0
 _LOOK_AGAIN_S: Final = 600.0
@@ -50,28 +49,28 @@ class Copy:
     made_at: datetime
 
 
-def folder_of(data: Path) -> Path:
-    """The folder of the daily backups of the store whose file is in `data`."""
-    return data / "backups"
+def folder_of(store: Path) -> Path:
+    """The folder of the daily backups of the store's file."""
+    return store.parent / "backups"
 
 
 def latest_good(store: Path) -> Path | None:
     """The newest daily backup of the store's file that is as it was written, by its SHA-256; None
     where there is none."""
     try:
-        found = copies(store.parent, store.stem)
+        found = copies(store)
         return next((copy.path for copy in found if backup.as_written(copy.path)), None)
     except OSError:
         return None  # of a folder that cannot be read nothing can be restored
 
 
-def copies(data: Path, store: str = _STORE) -> list[Copy]:
-    """The daily backups that say when they were made, the newest first; damaged ones may be
-    among them. Raises OSError where the folder cannot be read."""
-    folder = folder_of(data)
+def copies(store: Path) -> list[Copy]:
+    """The daily backups of the store's file that say when they were made, the newest first; damaged
+    ones may be among them. Raises OSError where the folder cannot be read."""
+    folder = folder_of(store)
     if not folder.exists():
         return []
-    named = re.compile(rf"{re.escape(store)}-(\d{{4}}-\d\d-\d\d)\.sqlite")
+    named = re.compile(rf"{re.escape(store.stem)}-(\d{{4}}-\d\d-\d\d)\.sqlite")
     found = []
     for path in folder.iterdir():
         match = named.fullmatch(path.name)
@@ -168,7 +167,7 @@ class DailyBackups:
             trouble = str(error)
         except (OSError, sqlite3.Error) as error:
             trouble = (
-                f"{folder_of(self._store.parent)} cannot be used ({backup.reason(error)}); see to"
+                f"{folder_of(self._store)} cannot be used ({backup.reason(error)}); see to"
                 " the disk and to the rights of that folder"
             )
         if trouble:
@@ -200,7 +199,7 @@ class DailyBackups:
 
     def _make_if_due(self) -> Copy | None:
         """The last good backup, of today where one can be made."""
-        folder, name = folder_of(self._store.parent), self._store.stem
+        folder, name = folder_of(self._store), self._store.stem
         moment = self._clock()
         today = moment.astimezone().date()
         last = self._last_good()
@@ -218,18 +217,18 @@ class DailyBackups:
             folder.mkdir(mode=0o700, exist_ok=True)
             _take_away_half_made(folder, name)
             _need_room(self._store, folder)
-            found = copies(self._store.parent, name)
+            found = copies(self._store)
             made = Made(max((copy.number for copy in found), default=0) + 1, moment)
             to = folder / f"{name}-{today.isoformat()}.sqlite"
             backup.make(self._store, to, made, carried.read(self._data), self._pause)
-            good = [c for c in copies(self._store.parent, name) if self._is_good(c)]
+            good = [c for c in copies(self._store) if self._is_good(c)]
             for copy in surplus(good, self._keep):
                 copy.path.unlink(missing_ok=True)
                 backup.sum_file(copy.path).unlink(missing_ok=True)
             return Copy(to, today, made.number, moment)
 
     def _last_good(self) -> Copy | None:
-        found = copies(self._store.parent, self._store.stem)
+        found = copies(self._store)
         return next((copy for copy in found if self._is_good(copy)), None)
 
     def _is_good(self, copy: Copy) -> bool:

@@ -13,6 +13,8 @@ from typing import Final
 
 from sqlalchemy.exc import DBAPIError
 
+from api.store.engine import read_only
+
 # https://sqlite.org/rescode.html; a read that is too short means a file that was cut off.
 _CODES: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _SHORT_READ: Final = sqlite3.SQLITE_IOERR_SHORT_READ
@@ -44,7 +46,7 @@ def found_in(path: Path, seconds: float | None = None, *, rows: bool = False) ->
     """
     until = None if seconds is None else time.monotonic() + seconds
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as store:
+        with closing(read_only(path)) as store:
             if until is not None:
                 store.set_progress_handler(partial(_over, until), 10_000)
             ((said,),) = store.execute("PRAGMA quick_check(1)").fetchall()

@@ -57,6 +57,17 @@ def sqlite_file_url(path: Path, *, read_only: bool = False) -> str:
     return URL.create("sqlite", database=name, query=query).render_as_string()
 
 
+def read_only(path: Path, *, immutable: bool = False, **options: Any) -> sqlite3.Connection:
+    """A connection that writes nothing to the SQLite file at `path`.
+
+    With `immutable` no companion files are made either; then no program may write to it meanwhile.
+    Raises sqlite3.Error; `options` are those of sqlite3.connect.
+    """
+    name = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if immutable else ''}"
+    connection: sqlite3.Connection = sqlite3.connect(name, uri=True, **options)
+    return connection
+
+
 def sqlite_file(url: URL) -> Path | None:
     """The file of an SQLite store, None for a store that is no file."""
     name = url.database
@@ -235,10 +246,9 @@ def only_read(engine: Engine) -> None:
     """From now on, the connections of an SQLite engine write nothing to its file."""
     path = sqlite_file(engine.url)
     assert path is not None
-    name = f"{path.absolute().as_uri()}?mode=ro"
 
     def connect(_dialect: object, _record: object, _args: object, options: Any) -> Any:
-        return sqlite3.connect(name, uri=True, **options)
+        return read_only(path, **options)
 
     event.listen(engine, "do_connect", connect)
     event.remove(engine, "connect", _use_wal)

@@ -15,7 +15,8 @@ Value = int | float | str | bytes | None
 Row = tuple[int, list[Value]]
 """A row's number (rowid) and the values of its record."""
 
-_MAGIC: Final = b"SQLite format 3\0"
+MAGIC: Final = b"SQLite format 3\0"
+"""What every SQLite file begins with (1.3)."""
 _HEADER: Final = 100  # bytes, before the content of page 1
 _PAGE_SIZE: Final = 4096  # bytes, of every store that this program makes
 _LEAF, _INTERIOR = 13, 5  # pages of a table
@@ -37,7 +38,7 @@ class Pages:
         self._file = path.open("rb")
         header = self._file.read(_HEADER)
         self._size, self._usable = _PAGE_SIZE, _PAGE_SIZE
-        if header.startswith(_MAGIC) and len(header) == _HEADER:
+        if header.startswith(MAGIC) and len(header) == _HEADER:
             size = 65536 if header[16:18] == b"\0\1" else int.from_bytes(header[16:18], "big")
             if 512 <= size <= 65536 and size & (size - 1) == 0 and size - header[20] >= 480:
                 self._size, self._usable = size, size - header[20]

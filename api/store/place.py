@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Final, Literal
 
 from api.store import schema_step
-from api.store.engine import StoreError
+from api.store.engine import StoreError, read_only
+from api.store.pages import MAGIC
 from api.store.tables import Base
 
-_MAGIC: Final = b"SQLite format 3\0"  # https://sqlite.org/fileformat2.html, 1.3
 _TABLES: Final = frozenset(Base.metadata.tables)
 # Tables of these names are in no other program's database; machines or events may be.
 _OURS_ALONE: Final = frozenset(("benches", "refusals", "setup_changes", "trial_readings"))
@@ -52,7 +52,7 @@ def look(path: Path) -> Found:
         ) from None
     if not start:
         return Found("nothing")
-    if not start.startswith(_MAGIC):
+    if not start.startswith(MAGIC):
         if any(sign in start for sign in _SIGNS):
             return Found("damaged", "its first page is overwritten")
         raise StoreError(f"{path} is no database; {_ELSEWHERE}")
@@ -97,5 +97,4 @@ def _open(path: Path) -> sqlite3.Connection:
     """A connection that changes neither the file nor its log."""
     log = path.with_name(f"{path.name}-wal")
     # Without a log, so that no companion files are made either.
-    alone = "" if log.exists() and log.stat().st_size else "&immutable=1"
-    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True)
+    return read_only(path, immutable=not (log.exists() and log.stat().st_size))

@@ -8,9 +8,8 @@ import os
 import signal
 import sqlite3
 import subprocess
-import sys
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from api.store.backups import Copy, DailyBackups, due, late, latest_good, surplu
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal, new_id
 from capture.records import Reading
+from tests import disks
 from tests.api.small_files import NAMES, put_small_files
 from tests.api.stores import fill
 from tests.ptys import PATIENCE_S, until
@@ -57,7 +57,7 @@ class Shop:
     @property
     def days(self) -> list[str]:
         """The days in the names of those with their sums, the files made last first."""
-        return [copy.day.isoformat()[5:] for copy in backups.copies(self.data)]
+        return [copy.day.isoformat()[5:] for copy in backups.copies(self.store)]
 
 
 @pytest.fixture
@@ -116,8 +116,8 @@ def test_the_last_ones_stay_each_with_its_sum_and_its_small_files(shop):
 def test_a_clock_that_jumps_pushes_out_the_oldest_and_the_last_made_is_the_latest(shop):
     for moment in (_NOON, _NOON + 4000 * _DAY, _NOON + _DAY, _NOON - 9000 * _DAY):
         shop.look(moment)
-    assert [copy.number for copy in backups.copies(shop.data)] == [4, 3, 2]
-    assert backups.copies(shop.data)[0].made_at == _NOON - 9000 * _DAY
+    assert [copy.number for copy in backups.copies(shop.store)] == [4, 3, 2]
+    assert backups.copies(shop.store)[0].made_at == _NOON - 9000 * _DAY
     # Set back to a day that has a backup: that one is made anew.
     shop.press(1)
     shop.look(_NOON + _DAY)
@@ -229,7 +229,7 @@ def test_one_that_another_server_makes_just_now_is_not_made_again(shop, monkeypa
 
     monkeypatch.setattr(in_use, "as_copyist", after_the_other)
     shop.look(_NOON + _DAY)
-    assert [copy.number for copy in backups.copies(shop.data)] == [2, 1]
+    assert [copy.number for copy in backups.copies(shop.store)] == [2, 1]
     assert shop.daily.state() == other.daily.state()
 
 
@@ -295,22 +295,13 @@ def test_a_fault_of_the_program_itself_is_said_and_tried_again(shop, monkeypatch
 
 
 @pytest.fixture
-def small_disk(shop: Shop) -> Iterator[Path]:
+def disk(shop: Shop) -> Iterator[Path]:
     """A disk of a few megabytes as the folder of the backups."""
-    if sys.platform != "linux" or os.geteuid() != 0:
-        pytest.skip("a disk of its own needs Linux and root")
-    disk = shop.data / "backups"
-    disk.mkdir()
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", disk], check=False)
-    if mounted.returncode != 0:
-        pytest.skip("this system mounts nothing here")
-    try:
+    with disks.small_disk(shop.data / "backups") as disk:
         yield disk
-    finally:
-        subprocess.run(["umount", "-l", disk], check=True)
 
 
-@pytest.mark.usefixtures("small_disk")
+@pytest.mark.usefixtures("disk")
 def test_a_disk_without_room_is_left_to_the_readings(shop):
     shop.look()
     trouble = shop.daily.state().trouble
@@ -320,31 +311,29 @@ def test_a_disk_without_room_is_left_to_the_readings(shop):
 
 
 def test_a_disk_that_becomes_full_during_a_copy_is_said_and_the_rest_taken_away(
-    shop, small_disk, monkeypatch
+    shop, disk, monkeypatch
 ):
     monkeypatch.setattr(backups, "_RESERVE_BYTES", -(10**9))
     shop.look()
-    with (small_disk / "photographs").open("wb", buffering=0) as photographs, suppress(OSError):
-        while True:
-            photographs.write(b"x" * 4096)
+    disks.fill(disk / "photographs")
     for days in (1, 2):
         shop.look(_NOON + days * _DAY)
     assert "make room, and see to the rights" in shop.daily.state().trouble
     assert shop.daily.state().made_at == _NOON
     assert not [name for name in shop.names if ".part" in name]
-    (small_disk / "photographs").unlink()
+    (disk / "photographs").unlink()
     shop.look()
     assert shop.daily.state() == backups.BackupState(
         _NOON + 2 * _DAY, "bothends-2026-03-04.sqlite", ""
     )
 
 
-def test_a_folder_that_may_not_be_written_is_said(shop, small_disk, monkeypatch):
+def test_a_folder_that_may_not_be_written_is_said(shop, disk, monkeypatch):
     monkeypatch.setattr(backups, "_RESERVE_BYTES", 0)
-    subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
+    subprocess.run(["mount", "-o", "remount,ro", disk], check=True)
     shop.look()
     assert "cannot be written" in shop.daily.state().trouble
-    subprocess.run(["mount", "-o", "remount,rw", small_disk], check=True)
+    subprocess.run(["mount", "-o", "remount,rw", disk], check=True)
 
 
 def test_a_file_in_the_place_of_the_folder_is_said(shop):
