@@ -69,7 +69,7 @@ class Server:
                 look(path)  # beside a file that is no store, no lock is made either
                 held.callback(in_use.Together(path).close)
             held.callback(self.engine.dispose)
-            found = opening.bring_up_to_date(self.engine, settings)
+            found = opening.bring_up_to_date(self.engine, settings, serving=True)
             self.signal = CommitSignal(self.engine)
             self.condition = Condition(self.engine, changed=self.signal.notify)
             self.condition.found(found.damage)

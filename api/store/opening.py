@@ -58,9 +58,11 @@ def engine_of(settings: Settings) -> Engine:
     return open_engine(settings.db or sqlite_url(settings.data))
 
 
-def bring_up_to_date(engine: Engine, settings: Settings) -> Opened:
+def bring_up_to_date(engine: Engine, settings: Settings, *, serving: bool = False) -> Opened:
     """Bring the store to the present schema, where it is whole; nothing is written where it is not.
 
+    The whole file is looked through for a server, and before an upgrade: it takes 10 s for a
+    million readings, which a command that asks once need not wait for.
     Raises StoreError where it cannot be opened at all; the message says what to do.
     """
     path = sqlite_file(engine.url)
@@ -73,7 +75,7 @@ def bring_up_to_date(engine: Engine, settings: Settings) -> Opened:
         if found.state == "damaged":
             return Opened(found.why)
         schema_step.refuse_unknown(found.step)
-        if found.state == "store":
+        if found.state == "store" and (serving or found.step != schema_step.HEAD):
             check = looked_through(path)
             with suppress(TimeoutError):
                 if why := check.result(_CHECK_S):
