@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import json
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -73,6 +74,8 @@ def _rows(args: argparse.Namespace) -> Iterator[Row]:
 
 def main() -> None:
     args = _asked()
+    # What is started often is compiled once, as on anybody's computer.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     earlier = json.loads(args.compare.read_text()) if args.compare else None
     # Where the figures are written to says nothing about them.
     command = " ".join(
