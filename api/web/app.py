@@ -91,20 +91,21 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     # Added last, so it comes first.
     app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
     under_api = APIRouter(prefix="/api")
+    # What is asked for most often first: addresses are tried in this order.
     for resource in (
+        readings,
+        live,
+        series,
+        benches,
         health,
         machines,
         history,
         work,
         methods,
-        series,
         series_list,
-        readings,
-        benches,
         ask,
         exports,
         load,
-        live,
         comparison,
         plan,
         instruments,

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body
-from fastapi.responses import JSONResponse
+from fastapi import APIRouter, Body, Response
 from pydantic import ValidationError, WrapValidator
 
 from api.answers.moments import aware
@@ -63,7 +62,7 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
 
 
 @router.post("/readings", response_model=AcknowledgementOut, responses=_PROBLEMS)
-def add_readings(body: _Readings, server: TheServer) -> AcknowledgementOut | JSONResponse:
+def add_readings(body: _Readings, server: TheServer) -> Response:
     """Store readings in the order given. One whose id is known is not stored again.
 
     Each length follows from what was sent, and is read again here. What can't be right is
@@ -90,7 +89,7 @@ def add_readings(body: _Readings, server: TheServer) -> AcknowledgementOut | JSO
 
 
 @router.post("/refusals", response_model=AcknowledgementOut, responses=_PROBLEMS)
-def add_refusals(body: _Refusals, server: TheServer) -> AcknowledgementOut | JSONResponse:
+def add_refusals(body: _Refusals, server: TheServer) -> Response:
     """Keep what instruments of a bench elsewhere sent that is no reading."""
     entries: Sequence[RefusalIn | _Wrong] = body
     stored = 0
@@ -112,11 +111,10 @@ def add_refusals(body: _Refusals, server: TheServer) -> AcknowledgementOut | JSO
     return _answer(AcknowledgementOut(stored=stored, known=len(body) - len(wrong) - stored), wrong)
 
 
-def _answer(
-    acknowledged: AcknowledgementOut, wrong: list[tuple[int, _Wrong]]
-) -> AcknowledgementOut | JSONResponse:
+def _answer(acknowledged: AcknowledgementOut, wrong: list[tuple[int, _Wrong]]) -> Response:
     if not wrong:
-        return acknowledged
+        # As it is sent: FastAPI would check it again, in a thread of its own.
+        return Response(acknowledged.model_dump_json(), media_type="application/json")
     acknowledged.refused = [NotTakenOut(id=each.id, why=each.why) for _, each in wrong]
     first = wrong[0][1].why
     others = f" ({len(wrong) - 1} more were refused)" if len(wrong) > 1 else ""
