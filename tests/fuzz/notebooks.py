@@ -112,7 +112,7 @@ def _checked(book: Notebook) -> None:
             again = read_value(value.sent, value.unit)
             assert isinstance(again, Value)
             assert again.nm == value.nm
-        assert len(line.readings) == len(line.method.places) * (line.settings.repeats or 1)
+        assert len(line.readings) == len(line.checked.method.places) * (line.settings.repeats or 1)
 
 
 def _sheets(chance: Random) -> bool:
