@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Final
 
 from api.instruments.forward import bodies
-from api.instruments.forward.queue import Item, Queue, QueueError
+from api.instruments.forward.queue import Item, Queue, QueueError, lock_file
 from api.settings import KEPT_BESIDE_FILE
-from api.store.engine import DamagedStore, GoneStore, StoreError
+from api.store.engine import DamagedStore, GoneStore, StoreError, files_of
 from api.store.trouble import sentence
 from capture.records import Reading, Refusal
 
@@ -149,11 +149,11 @@ class KeptBeside:
         self._queue = None
         self.waiting, self.last = 0, None
         if not refused:
-            for suffix in ("", "-wal", "-shm"):
+            for file in files_of(self._path):
                 with suppress(OSError):
-                    self._path.with_name(f"{self._path.name}{suffix}").unlink()
+                    file.unlink()
             with suppress(OSError):
-                self._path.with_suffix(".lock").unlink()
+                lock_file(self._path).unlink()
 
     # ------------------------------------------------------------ a thread of its own
 

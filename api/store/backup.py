@@ -20,9 +20,16 @@ from typing import Final
 from sqlalchemy import Connection, Engine, func, inspect, select
 from sqlalchemy.exc import DBAPIError
 
-from api.store import carried, schema_step
+from api.store import carried, damage, schema_step
 from api.store.carried import SmallFile
-from api.store.engine import StoreError, open_engine, read_only, sqlite_file, sqlite_file_url
+from api.store.engine import (
+    StoreError,
+    files_of,
+    open_engine,
+    read_only,
+    sqlite_file,
+    sqlite_file_url,
+)
 from api.store.tables import Base
 
 # Pages copied per step; between two steps, other connections may write.
@@ -240,8 +247,8 @@ def part_file(path: Path) -> Path:
 def take_away(path: Path) -> None:
     """Remove a file that was not finished, also what SQLite keeps beside it: it would write that
     into the next file of this name. Raises OSError."""
-    path.unlink(missing_ok=True)
-    path.with_name(f"{path.name}-journal").unlink(missing_ok=True)
+    for file in files_of(path):
+        file.unlink(missing_ok=True)
 
 
 def sha256(path: Path) -> str:
@@ -322,7 +329,7 @@ def reason(error: Exception) -> str:
 
 
 def _unwritten(to: Path, error: Exception) -> StoreError:
-    if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+    if damage.meant(error):
         return StoreError(f"the store is damaged ({error}), so no copy was made of it")
     return StoreError(
         f"{to} cannot be written ({reason(error)}); make room, and see to the rights of its folder"

@@ -68,6 +68,12 @@ def read_only(path: Path, *, immutable: bool = False, **options: Any) -> sqlite3
     return connection
 
 
+def files_of(path: Path) -> list[Path]:
+    """The SQLite file at `path`, and those that SQLite keeps beside it, whether or not they are
+    there."""
+    return [path.with_name(path.name + end) for end in ("", "-wal", "-shm", "-journal")]
+
+
 def sqlite_file(url: URL) -> Path | None:
     """The file of an SQLite store, None for a store that is no file."""
     name = url.database

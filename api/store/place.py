@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
-from api.store import schema_step
+from api.store import damage, schema_step
 from api.store.engine import StoreError, read_only
 from api.store.pages import MAGIC
 from api.store.tables import Base
@@ -59,7 +59,7 @@ def look(path: Path) -> Found:
     try:
         return _look_inside(path)
     except sqlite3.DatabaseError as error:
-        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        if not damage.meant(error):
             return Found("store")  # locked, say: opening it says so
         # Another program's, perhaps; but nothing is written to what is damaged.
         return Found("damaged", "its list of tables cannot be read")

@@ -23,7 +23,7 @@ from sqlalchemy.exc import DBAPIError
 
 from api.store import backup, carried, in_use
 from api.store.carried import SmallFile
-from api.store.engine import StoreError, open_engine, sqlite_file_url
+from api.store.engine import StoreError, files_of, open_engine, sqlite_file_url
 from api.store.tables import Reading
 
 
@@ -127,7 +127,7 @@ def _put_aside(store: Path, moment: datetime, step: Callable[[str], None]) -> li
     """Move the present store to a folder of its own; all folders of this restore, the last one
     that of now.
 
-    The main file goes first: its companions mean nothing without it, and SQLite would write them
+    The main file goes first: those beside it mean nothing without it, and SQLite would write them
     into another file of its name.
     """
     aside = _marked(store)
@@ -136,11 +136,10 @@ def _put_aside(store: Path, moment: datetime, step: Callable[[str], None]) -> li
         _write_mark(store, aside)
     step("marked")
     aside[-1].mkdir(mode=0o700, exist_ok=True)
-    for suffix in ("", "-wal", "-shm", "-journal"):
-        present = _beside(store, suffix)
+    for present in files_of(store):
         if present.exists():
             present.rename(aside[-1] / present.name)
-            step(f"aside {suffix}")
+            step(f"aside {present.name}")
     _sync(aside[-1], store.parent)
     return aside
 

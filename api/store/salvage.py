@@ -21,7 +21,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, func, select, update
 
-from api.store import doctor, journal, migrations, schema_step
+from api.store import backup, doctor, journal, migrations, schema_step
 from api.store.engine import StoreError, begin_writing, open_engine, sqlite_file_url
 from api.store.facts import method_of
 from api.store.log import read_log_by_series
@@ -104,7 +104,7 @@ def salvage(
     """
     if to.exists():
         raise StoreError(f"{to} is there already; give a new name")
-    part = to.with_name(f"{to.name}.part")
+    part = backup.part_file(to)
     try:
         with closing(Pages(path)) as pages:
             done = _salvage(pages, part, progress)
@@ -112,9 +112,8 @@ def salvage(
     except (OSError, sqlite3.Error) as error:
         raise StoreError(f"{path} cannot be copied to {to} ({error})") from None
     finally:
-        for suffix in ("", "-wal", "-shm"):
-            with suppress(OSError):
-                part.with_name(f"{part.name}{suffix}").unlink()
+        with suppress(OSError):
+            backup.take_away(part)
     return done
 
 

@@ -66,7 +66,7 @@ class Queue:
         self._lock = threading.Lock()
         with self._usable(), ExitStack() as opened:
             make_private(path.parent)
-            opened.enter_context(closing(_only_one(path.with_suffix(".lock"))))
+            opened.enter_context(closing(_only_one(lock_file(path))))
             self._store = opened.enter_context(
                 closing(sqlite3.connect(path, check_same_thread=False, timeout=_LOCKED_S))
             )
@@ -175,6 +175,11 @@ class Queue:
     def close(self) -> None:
         with self._lock:
             self._opened.close()
+
+
+def lock_file(path: Path) -> Path:
+    """The file beside the queue at `path` that is locked while a program has it."""
+    return path.with_suffix(".lock")
 
 
 def _only_one(path: Path) -> sqlite3.Connection:
