@@ -28,7 +28,7 @@ from uuid import UUID, uuid5
 from api.settings import Settings
 from api.store.engine import file_in
 from api.store.opening import open_store
-from benchmarks.measuring import Measurement, timed
+from benchmarks.measuring import Measurement, memory, timed
 from tests.ptys import until
 from tests.whole.serving import COMMAND, Serving, serving
 
@@ -179,12 +179,6 @@ def into_file(words: list[str], file: Path) -> list[float]:
     return [took]
 
 
-def resident(process: int) -> float:
-    """The peak memory of a process, in MB."""
-    status = Path(f"/proc/{process}/status").read_text()
-    return int(status.split("VmHWM:")[1].split("kB")[0]) / 1024
-
-
 def from_server(server: Serving, store: Path, what: str) -> Iterator[Measurement]:
     trials = f"{server.url}/api/trials"
     shell = ["sqlite3", "-readonly", str(store)]
@@ -247,7 +241,7 @@ def measurements(short: bool) -> Iterator[Measurement]:
         )
         with serving(data) as server:
             pid = server.process.pid
-            before = resident(pid)
+            before = memory(pid, peak=True)
             yield from from_server(server, store, what)
             yield Measurement(
                 f"Parquet of {what} from the server",
@@ -255,6 +249,6 @@ def measurements(short: bool) -> Iterator[Measurement]:
                 partial(got, f"{server.url}/api/trials.parquet"),
                 {"pandas": pandas},
             )
-            grown = resident(pid) - before
+            grown = (memory(pid, peak=True) - before) / 2**20
             yield Measurement("the server's memory grown by these", "MB", lambda: [grown], rounds=1)
             yield from nothing_new(server)

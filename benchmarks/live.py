@@ -18,9 +18,9 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchmarks.measuring import Measurement, Work
+from benchmarks.measuring import Measurement, Work, memory
 from tests.ptys import plugged
-from tests.whole.serving import Serving, serving
+from tests.whole.serving import serving
 
 _PERIOD_S = 0.5
 
@@ -221,11 +221,6 @@ def stops(folder: Path, readers: int) -> float:
     return took
 
 
-def _resident(server: Serving) -> int:
-    status = Path(f"/proc/{server.process.pid}/status").read_text()
-    return int(status.split("VmRSS:")[1].split("kB")[0]) * 1024
-
-
 def grows(folder: Path, readings: int, a_series: int = 40) -> float:
     """Bytes by which `serve` grows a reading, once warm: many short series, and two readers."""
     with serving(folder / "grows") as server, _readers(server.port, 2):
@@ -234,7 +229,7 @@ def grows(folder: Path, readings: int, a_series: int = 40) -> float:
             for start in range(first, first + readings, a_series):
                 server.start_series()
                 server.post("/api/readings", [_body(start + n) for n in range(a_series)])
-            return _resident(server)
+            return memory(server.process.pid)
 
         before = press(0)
         return (press(readings) - before) / readings

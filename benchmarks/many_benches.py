@@ -30,7 +30,7 @@ import numpy as np
 from api.store.engine import file_in
 from api.store.journal import new_id
 from benchmarks.client import Client
-from benchmarks.measuring import Measurement
+from benchmarks.measuring import Measurement, memory
 from benchmarks.program import TRIALS, MinimalServing, text_of
 from tests.ptys import until
 from tests.whole.serving import Serving, serving
@@ -126,7 +126,7 @@ class Shop:
 
     def _look(self) -> None:
         count = sum(map(len, self.acknowledged.values()))
-        self.memory.append((count, _resident(self.server.process.pid)))
+        self.memory.append((count, memory(self.server.process.pid)))
 
     def slope(self) -> list[float]:
         """Bytes of resident memory for each reading, over the second half."""
@@ -163,11 +163,6 @@ def _reading(bench: str, press: int) -> dict[str, str]:
 def _processor_s(process: int) -> float:
     fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
     return sum(map(int, fields[11:13])) / os.sysconf("SC_CLK_TCK")
-
-
-def _resident(process: int) -> int:
-    status = Path(f"/proc/{process}/status").read_text()
-    return 1024 * int(status.split("VmRSS:")[1].split("kB")[0])
 
 
 def measurements(short: bool) -> Iterator[Measurement]:

@@ -10,6 +10,7 @@ import statistics
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any, Final
 
 Work = Callable[[], list[float]]
@@ -72,6 +73,12 @@ def timed(act: Callable[[], object], unit: str, times: int = 1) -> Work:
 
 def p99(values: list[float]) -> float:
     return sorted(values)[min(len(values) - 1, int(0.99 * len(values)))]
+
+
+def memory(process: int, *, peak: bool = False) -> int:
+    """The bytes of memory that a process has, or the most that it had (Linux, proc(5))."""
+    status = Path(f"/proc/{process}/status").read_text()
+    return 1024 * int(status.split("VmHWM:" if peak else "VmRSS:")[1].split("kB")[0])
 
 
 def run(measurement: Measurement, times: int) -> Iterator[Row]:
