@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import resource
 import signal
 import sqlite3
 import time
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from api.store.engine import file_in
+from tests import open_files
 from tests.disks import fill
 from tests.faults.presses import Wire
 from tests.faults.shop import Shop
@@ -65,20 +65,12 @@ class _FewFiles:
     def __init__(self, process: Process | None) -> None:
         self._process = process
         if process is not None:
-            used = {int(each.name) for each in Path(f"/proc/{process.pid}/fd").iterdir()}
-            first_free = next(n for n in range(len(used) + 1) if n not in used)
-            self._before = self._limited(process.pid, first_free)
+            self._before = open_files.allow_no_more(process.pid)
 
     def end(self) -> None:
         if self._process is not None:
             with suppress(ProcessLookupError):
-                self._limited(self._process.pid, self._before)
-
-    @staticmethod
-    def _limited(pid: int, files: int) -> int:
-        soft, hard = resource.prlimit(pid, resource.RLIMIT_NOFILE)
-        resource.prlimit(pid, resource.RLIMIT_NOFILE, (files, hard))
-        return soft
+                open_files.allow(self._process.pid, self._before)
 
 
 class _Unplugged:

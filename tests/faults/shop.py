@@ -16,6 +16,7 @@ from typing import Any, Final, TextIO
 from api.store import doctor
 from api.store.engine import file_in, open_engine, sqlite_url
 from tests.api.postgres import PostgresServer, postgres
+from tests.clocks import other_time
 from tests.disks import small_disk
 from tests.faults.posting import Outbox
 from tests.faults.presses import Press, Wire
@@ -24,7 +25,6 @@ from tests.ptys import PATIENCE_S, until
 from tests.whole.forked import Forked, ForkedServing, empty_store
 from tests.whole.serving import COMMAND, Process
 
-_FAKETIME: Final = "*/faketime/libfaketimeMT.so.1"
 _DISK_MB: Final = 6
 _CLOCK: Final = "the clock of bench"
 _DATABASE_DISK_MB: Final = 160
@@ -48,7 +48,6 @@ class Clock:
 
     def __init__(self, file: Path) -> None:
         self._file = file
-        self._library = next(Path("/usr/lib").glob(_FAKETIME))
         self.step("+0")
 
     def step(self, by: str) -> None:
@@ -56,12 +55,7 @@ class Clock:
 
     @property
     def environment(self) -> dict[str, str]:
-        return {
-            "LD_PRELOAD": str(self._library),
-            "FAKETIME_TIMESTAMP_FILE": str(self._file),
-            "FAKETIME_CACHE_DURATION": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-        }
+        return other_time(FAKETIME_TIMESTAMP_FILE=str(self._file), FAKETIME_CACHE_DURATION="1")
 
 
 def _started(clock: Clock | None, words: list[str], log: TextIO) -> Process:

@@ -13,12 +13,11 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.api.commands.running import status
+from tests.clocks import FAKETIME, other_time
 from tests.ptys import until
 from tests.whole.browser import no_serious_axe_findings
 from tests.whole.forked import serving
 from tests.whole.serving import COMMAND, Process, Serving
-
-_LIBRARY = next(iter(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1")), None)
 
 
 class _AtMoment(Serving):
@@ -27,13 +26,13 @@ class _AtMoment(Serving):
     moment = ""
 
     def _program(self, words: list[str], log: TextIO) -> Process:
-        clock = {"LD_PRELOAD": str(_LIBRARY), "FAKETIME": f"@{self.moment}", "TZ": "UTC"}
+        clock = other_time(FAKETIME=f"@{self.moment}", TZ="UTC")
         return subprocess.Popen(
             [*COMMAND, *words],
             stdout=subprocess.PIPE,
             stderr=log,
             text=True,
-            env={**os.environ, **clock, "FAKETIME_DONT_FAKE_MONOTONIC": "1"},
+            env=os.environ | clock,
         )
 
 
@@ -55,7 +54,7 @@ def _made(server: Serving) -> dict[str, Any]:
     return told
 
 
-@pytest.mark.skipif(_LIBRARY is None, reason="needs Debian's package faketime")
+@pytest.mark.skipif(FAKETIME is None, reason="needs Debian's package faketime")
 def test_day_after_day_the_last_ones_stay_and_one_command_brings_the_shop_back(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 import httpx2
 import pytest
 
+from tests import open_files
 from tests.ptys import plugged, until
 from tests.whole.forked import serving as forked
 from tests.whole.serving import Serving, serving
@@ -76,15 +77,19 @@ def test_too_few_files_are_said_in_a_sentence(tmp_path: Path) -> None:
 def test_connections_that_find_no_file_left_wait_and_fill_no_log(tmp_path: Path) -> None:
     with forked(tmp_path / "data") as server, ExitStack() as waiting:
         pid = server.process.pid
-        assert server.get("/api/health")["status"] == "ok"
-        soft, hard = resource.prlimit(pid, resource.RLIMIT_NOFILE)
-        used = {int(each.name) for each in Path(f"/proc/{pid}/fd").iterdir()}
-        first_free = next(n for n in range(len(used) + 1) if n not in used)
-        resource.prlimit(pid, resource.RLIMIT_NOFILE, (first_free, hard))
+        # A score first: what the program imports for one needs files too.
+        series = server.start_series()
+        for number in (1, 2):
+            body = {"id": f"00000000-0000-7000-8000-{number:012d}", "bench": "main"}
+            body |= {"caliper": "g", "sent": f"12.0{number}", "unit": "mm"}
+            server.post("/api/readings", [body | {"taken_at": f"2026-03-02T09:00:0{number}Z"}])
+        scored = server.get(f"/api/series/{series}")["score"]
+        assert scored["quantities"]["angle"]["expanded_uncertainty"] > 0
+        before = open_files.allow_no_more(pid)
         for _ in range(3):
             waiting.enter_context(socket.create_connection(("127.0.0.1", server.port)))
         assert until(lambda: "raise the limit on open files" in server.log.read_text())
-        resource.prlimit(pid, resource.RLIMIT_NOFILE, (soft, hard))
+        open_files.allow(pid, before)
         assert httpx2.get(f"{server.url}/api/health", timeout=30).status_code == 200
         assert server.stop() == 0
         assert len(server.log.read_text().splitlines()) == 1
