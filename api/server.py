@@ -85,7 +85,9 @@ class Server:
             committed=self.signal.notify,
             damaged=lambda: self.condition.damaged,
         )
-        self.kept_beside = KeptBeside(settings.data, self._store, changed=self.signal.notify)
+        self.kept_beside = KeptBeside(
+            settings.data, self._store, self.journal.reached, changed=self.signal.notify
+        )
         self.instruments = Instruments(
             self.kept_beside.keep, self.kept_beside.keep, self._report, noticed=self.signal.notify
         )
@@ -238,8 +240,8 @@ class Server:
         """Whether the bench's caliper is a pretend one."""
         return self.pretend is not None and self.pretend.bench == bench
 
-    def _store(self, item: Reading | Refusal) -> None:
-        """Put one thing into the store.
+    def _store(self, item: Reading | Refusal, reached: int | None) -> None:
+        """Put one thing into the store, whose bench had `reached` that number before it.
 
         Raises StoreError, in words for a person, where it can't be; Conflicting where the store has
         another value under its id.
@@ -247,7 +249,16 @@ class Server:
         try:
             if isinstance(item, Refusal):
                 self.journal.refuse(item)
-            elif self.journal.keep([item]).conflicting:
+                return
+            if reached != 0 and self.journal.end_where_behind(item.bench, reached):
+                _log.error(
+                    "bench %s: the store lacks what was measured or done before %s; the series that"
+                    " ran in it was ended, since a lost reading would move every later one to"
+                    " another place of its trial; what was kept beside the store is in no series",
+                    item.bench,
+                    item.taken_at.astimezone().strftime("%Y-%m-%d %H:%M:%S"),
+                )
+            if self.journal.keep([item]).conflicting:
                 raise Conflicting("the store has another value under its id")
         except (StoreError, Conflicting):
             raise

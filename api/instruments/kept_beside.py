@@ -2,7 +2,8 @@
 
 They are on the disk before they are acknowledged. As soon as there is a whole store at that place
 again, at the latest when the program starts on it, they are stored in their order, before any
-later one; their ids make that harmless where one is stored already.
+later one; their ids make that harmless where one is stored already. Each says how far its bench had
+come in the store: in one that has not come so far, readings before it are lost.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from capture.records import Reading, Refusal
 _log = logging.getLogger(__name__)
 
 _AGAIN_S: Final = 1.0
+_REACHED: Final = "reached"
 
 
 class Conflicting(Exception):
@@ -34,19 +36,24 @@ class Conflicting(Exception):
 class KeptBeside:
     """The queue in the folder `data`, before the store that `store` puts one thing into.
 
-    `store` raises DamagedStore or GoneStore where there is no store to put it into, another
-    StoreError where that fails for now, and Conflicting where it never will. `changed` is called
-    when something was kept beside the store or taken into it. Safe to call from any thread.
+    `reached` gives the number of a bench's last entry in the store, None where nobody knows.
+    `store` gets the number that its bench had reached when the thing was kept beside the store
+    (None: nobody knows; 0: nothing can be lost before it). It raises DamagedStore or GoneStore
+    where there is no store to put it into, another StoreError where that fails for now, and
+    Conflicting where it never will. `changed` is called when something was kept beside the store
+    or taken into it. Safe to call from any thread.
     """
 
     def __init__(
         self,
         data: Path,
-        store: Callable[[Reading | Refusal], None],
+        store: Callable[[Reading | Refusal, int | None], None],
+        reached: Callable[[str], int | None],
         changed: Callable[[], None],
     ) -> None:
         self._path = data / KEPT_BESIDE_FILE
         self._store = store
+        self._reached = reached
         self._changed = changed
         self._lock = threading.Lock()
         self._queue: Queue | None = None
@@ -54,6 +61,8 @@ class KeptBeside:
         self._again: threading.Thread | None = None
         self.waiting = 0
         self.last: Reading | None = None
+        # Benches of which something was taken in: what waits after that follows it.
+        self._followed: set[str] = set()
 
     def keep(self, item: Reading | Refusal) -> None:
         """Put `item` into the store, after all that wait; or beside it.
@@ -63,7 +72,7 @@ class KeptBeside:
         with self._lock, _in_words():
             if not self.waiting or self._taken_in():
                 try:
-                    self._store(item)
+                    self._store(item, 0)
                     return
                 except Conflicting as error:
                     # To hand it over again would hold up all that come after it.
@@ -113,7 +122,7 @@ class KeptBeside:
             raise why
         queue = self._opened()
         if isinstance(item, Reading):
-            queue.add("reading", bodies.reading_body(item))
+            queue.add("reading", bodies.reading_body(item) | {_REACHED: self._reached(item.bench)})
             self.last = item
         else:
             queue.add("refusal", bodies.refusal_body(item))
@@ -132,8 +141,11 @@ class KeptBeside:
         while items := queue.waiting():
             for item in items:
                 try:
-                    self._store(_thing(item))
+                    thing, reached = _thing(item)
+                    self._store(thing, 0 if thing.bench in self._followed else reached)
                     queue.handed_over(item.seq)
+                    if isinstance(thing, Reading):
+                        self._followed.add(thing.bench)
                 except Conflicting as error:
                     queue.refused(item, str(error))
                     _log.error("%s, kept beside the store, cannot be stored: %s", item, error)
@@ -148,6 +160,7 @@ class KeptBeside:
         queue.close()
         self._queue = None
         self.waiting, self.last = 0, None
+        self._followed.clear()
         if not refused:
             for file in files_of(self._path):
                 with suppress(OSError):
@@ -182,5 +195,10 @@ def _in_words() -> Iterator[None]:
         ) from None
 
 
-def _thing(item: Item) -> Reading | Refusal:
-    return bodies.reading_in(item.body) if item.kind == "reading" else bodies.refusal_in(item.body)
+def _thing(item: Item) -> tuple[Reading | Refusal, int | None]:
+    """What waits, and the number that its bench had reached then."""
+    if item.kind == "refusal":
+        return bodies.refusal_in(item.body), 0
+    body = dict(item.body)
+    reached = body.pop(_REACHED, 0)
+    return bodies.reading_in(body), reached

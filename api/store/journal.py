@@ -39,6 +39,7 @@ from sqlalchemy import (
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError
 
 from analysis.methods import Method, Place
 from api.errors import Conflict, NotFound
@@ -429,6 +430,30 @@ class Journal:
         that were opened."""
         self._refuse_damaged()
         self._writer.check()
+
+    def reached(self, name: str) -> int | None:
+        """The number of the bench's last entry, as far as this server knows or the store can be
+        read; None where neither does."""
+        known = self._benches.get(name)
+        if known is not None:
+            return known.seq
+        try:
+            with self._engine.connect() as connection:
+                said = connection.execute(select(Bench.last_seq).where(Bench.name == name)).scalar()
+        except DBAPIError:
+            return None
+        return said if isinstance(said, int) else None
+
+    def end_where_behind(self, name: str, reached: int | None) -> bool:
+        """End the series that runs on the bench where its last entry is before number `reached`
+        (None: before any): entries are lost. Returns whether one was ended."""
+        with self._writing() as connection:
+            bench = self._bench(connection, name)
+            behind = reached is None or bench.seq < reached
+            if bench.series is not None and behind:
+                self._append(connection, bench, [records.Finish()])
+                return True
+        return False
 
     def next_place(self, name: str) -> pairing.Next | None:
         """Where the bench's next reading will go, None while no series runs on it."""

@@ -163,6 +163,28 @@ def test_presses_beside_a_damaged_store_are_stored_once_on_a_restored_copy(
     _said_without_traceback(shop)
 
 
+def test_presses_go_into_no_series_of_a_backup_that_lacks_what_was_measured_before_them(
+    shop: Serving, port: PtyPort
+) -> None:
+    old = shop.start_series("Old saw")
+    _press(shop, port, "11.00")
+    good = _back_up(shop)
+    shop.post(f"/api/series/{old}/finish")
+    shop.start_series("New saw")
+    _press(shop, port, "20.00")
+    _damage(file_in(shop.data))
+    _press(shop, port, "20.10", "20.20")
+    shop.stop()
+    _move_away(shop.data)
+    shutil.copy(good, file_in(shop.data))
+    shop.start()
+    assert shop.trials(old) == [["11.00"]]
+    assert shop.get("/api/benches/main")["series"] is None
+    sent = shop.client.get("/api/readings.csv").text
+    assert [w in sent for w in ("20.10", "20.20")] == [True, True]
+    _said_without_traceback(shop, "the series that ran in it was ended")
+
+
 def test_presses_beside_a_damaged_store_are_stored_in_a_salvaged_one(
     shop: Serving, port: PtyPort
 ) -> None:

@@ -25,12 +25,15 @@ class Store:
     def __init__(self) -> None:
         self.things: list[Reading | Refusal] = []
         self.fails: Exception | None = None
+        self.reached: int | None = 7
+        self.had_reached: list[int | None] = []
 
-    def put(self, thing: Reading | Refusal) -> None:
+    def put(self, thing: Reading | Refusal, reached: int | None) -> None:
         if self.fails is not None:
             raise self.fails
         if thing not in self.things:
             self.things.append(thing)
+            self.had_reached.append(reached)
 
 
 @pytest.fixture
@@ -40,7 +43,7 @@ def store() -> Store:
 
 @pytest.fixture
 def beside(tmp_path: Path, store: Store) -> Iterator[KeptBeside]:
-    made = KeptBeside(tmp_path, store.put, lambda: None)
+    made = KeptBeside(tmp_path, store.put, lambda _bench: store.reached, lambda: None)
     yield made
     made.close()
 
@@ -83,12 +86,26 @@ def test_what_waits_comes_before_what_is_pressed_later(tmp_path, store, beside, 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("reached", [7, None])
+def test_the_first_that_waits_of_a_bench_says_how_far_the_store_had_come(store, beside, reached):
+    beside.keep(reading(1))
+    store.reached = reached
+    store.fails = DamagedStore("damaged")
+    elsewhere = replace(reading(4), bench="lathe")
+    for thing in (REFUSED, reading(2), reading(3), elsewhere):
+        beside.keep(thing)
+    store.fails = None
+    beside.keep(reading(5))
+    # Those that follow it are in the store only behind it.
+    assert store.had_reached == [0, 0, reached, 0, reached, 0]
+
+
 def test_what_waits_is_there_for_the_next_program(tmp_path, store, beside):
     store.fails = DamagedStore("damaged")
     beside.keep(reading(1))
     beside.keep(reading(1))  # again, after an answer that was lost
     beside.close()
-    following = KeptBeside(tmp_path, store.put, lambda: None)
+    following = KeptBeside(tmp_path, store.put, lambda _bench: store.reached, lambda: None)
     assert not following.take_in()
     assert following.waiting == 1
     following.keep(reading(2))
@@ -129,13 +146,13 @@ def test_what_the_store_has_with_another_value_stays_in_the_file_and_holds_nothi
     beside.keep(reading(1))
     beside.keep(reading(2))
 
-    def put(thing: Reading | Refusal) -> None:
+    def put(thing: Reading | Refusal, _reached: int | None) -> None:
         if thing == reading(1):
             raise Conflicting("the store has another value under its id")
         store.things.append(thing)
 
     beside.close()
-    following = KeptBeside(tmp_path, put, lambda: None)
+    following = KeptBeside(tmp_path, put, lambda _bench: None, lambda: None)
     assert following.take_in()
     assert store.things == [reading(2)]
     assert "another value" in caplog.text
@@ -154,7 +171,7 @@ def test_a_reading_that_the_store_will_never_take_holds_nothing_up(store, beside
 
 def test_a_folder_that_was_moved_away_is_not_made_again(tmp_path, store):
     folder = tmp_path / "data"
-    beside = KeptBeside(folder, store.put, lambda: None)
+    beside = KeptBeside(folder, store.put, lambda _bench: store.reached, lambda: None)
     store.fails = GoneStore("away; put it back")
     with pytest.raises(StoreError, match="put it back"):
         beside.keep(reading(1))
