@@ -71,7 +71,7 @@ class Server:
             held.callback(self.engine.dispose)
             found = opening.bring_up_to_date(self.engine, settings, serving=True)
             self.signal = CommitSignal(self.engine)
-            self.condition = Condition(self.engine, changed=self.signal.notify)
+            self.condition = Condition(self.engine, settings.data, changed=self.signal.notify)
             self.condition.found(found.damage)
             if found.check is not None:
                 self.condition.watch(found.check)

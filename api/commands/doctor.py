@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING
 
-from api.commands.stores import add_store_options, failed, open_existing, progress, store_url
+from api.commands.stores import (
+    add_store_options,
+    data_folder,
+    failed,
+    open_existing,
+    progress,
+    store_url,
+)
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -44,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     from api.store.engine import StoreError
 
     if args.salvage is not None:
-        return _salvage(store_url(args), args.salvage)
+        return _salvage(args)
     try:
         engine = open_existing(store_url(args))
         with engine.connect() as connection:
@@ -71,12 +79,14 @@ def run(args: argparse.Namespace) -> int:
     return 1 if found else 0
 
 
-def _salvage(url: str, to: Path) -> int:
+def _salvage(args: argparse.Namespace) -> int:
     from api.store import salvage
     from api.store.engine import StoreError, open_engine, sqlite_file
+    from api.store.place import options
 
+    to: Path = args.salvage
     try:
-        path = sqlite_file(open_engine(url).url)
+        path = sqlite_file(open_engine(store_url(args)).url)
         if path is None:
             return failed(_WITH_ITS_OWN_TOOLS)
         with progress() as show:
@@ -85,13 +95,13 @@ def _salvage(url: str, to: Path) -> int:
         return failed(error)
     print("copied: " + (", ".join(f"{n} {name}" for name, n in done.copied.items() if n)))
     lost = ", ".join(f"{n} {name}" for name, n in done.lost.items() if n)
-    print(f"lost: {lost or 'nothing that is known of'}")
+    unknown = "what follows" if done.follows else "nothing that is known of"
+    print(f"lost: {lost or unknown}")
     for sentence in done.follows:
         print(sentence)
     print(
-        f"trials are written anew from what was copied. To go on with {to}: move"
-        f" {path}, {path.name}-wal and {path.name}-shm to another folder, and {to} to {path}; then"
-        " start the server"
+        "trials are written anew from what was copied. To go on with it: bothends restore"
+        f" {quote(str(to.absolute()))} {options(path, data_folder(args))}, then start the server"
     )
     return 0
 

@@ -30,6 +30,7 @@ from api.store.engine import (
     sqlite_file,
     sqlite_file_url,
 )
+from api.store.place import options
 from api.store.tables import Base
 
 # Pages copied per step; between two steps, other connections may write.
@@ -114,7 +115,7 @@ def make(
         _copy(path, part, progress)
         with closing(sqlite3.connect(part)) as target:
             _note(target, made, files)
-        checked = _check_new(part)
+        checked = _check_new(part, path)
         with part.open("rb+") as written:
             os.fsync(written.fileno())
         part.replace(to)
@@ -130,12 +131,13 @@ def make(
     return checked
 
 
-def _check_new(part: Path) -> Checked:
+def _check_new(part: Path, store: Path) -> Checked:
     try:
         return check(part)
     except StoreError as error:
         raise StoreError(
             f"the copy is not whole ({error}); the store itself may be damaged: run bothends doctor"
+            f" {options(store)}"
         ) from None
 
 

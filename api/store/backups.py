@@ -25,6 +25,7 @@ from typing import Final
 from api.store import backup, carried, in_use
 from api.store.backup import Made
 from api.store.engine import StoreError
+from api.store.place import options
 
 # So that the start itself is not slowed down.
 _FIRST_LOOK_S: Final = 2.0
@@ -151,7 +152,8 @@ class DailyBackups:
         if not late(state.made_at, self._clock()):
             return state
         what_now = state.trouble or (
-            "Make one now (bothends backup --to FILE), and see what the program's log says."
+            f"Make one now (bothends backup --to FILE {options(self._store, self._data)}), and see"
+            " what the program's log says."
         )
         return replace(state, trouble=f"It is more than two days old. {what_now}")
 

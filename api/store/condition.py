@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from api.store import backups, damage, trouble
 from api.store.engine import GoneStore, StoreError, only_read, sqlite_file
+from api.store.place import options
 
 _log = logging.getLogger(__name__)
 
@@ -26,14 +27,15 @@ _BACKUP_AGAIN_S: Final = 60.0
 
 
 class Condition:
-    """The condition of the store of `engine`.
+    """The condition of the store of `engine`, whose small files are in the folder `data`.
 
     Once damage was found, the engine only reads, until the program starts again. `changed` is
     called then, and again when the latest good backup is known, from any thread.
     """
 
-    def __init__(self, engine: Engine, changed: Callable[[], None]) -> None:
+    def __init__(self, engine: Engine, data: Path, changed: Callable[[], None]) -> None:
         self._engine = engine
+        self._data = data
         self._changed = changed
         self._path = sqlite_file(engine.url)
         self._lock = threading.Lock()
@@ -44,7 +46,9 @@ class Condition:
     @property
     def damaged(self) -> str:
         """What is wrong and what to do, where the store is damaged; else empty."""
-        return damaged(self._path, self._why, self._backup.path) if self._why else ""
+        if not self._why or self._path is None:
+            return ""
+        return damaged(self._path, self._data, self._why, self._backup.path)
 
     def found(self, why: str) -> None:
         """The store is damaged, as `why` says; nothing happens where that is empty."""
@@ -66,8 +70,10 @@ class Condition:
         if isinstance(error, GoneStore):
             self._backup.look()
             backup = self._backup.path
-            or_else = "; or stop bothends and run bothends restore latest, which puts back"
-            return f"{error}{or_else} {backup.name}" if backup else str(error)
+            if self._path is None or backup is None:
+                return str(error)
+            restore = _restore(self._path, self._data, backup)
+            return f"{error}; or stop bothends and run {restore}"
         if isinstance(error, StoreError):
             return str(error)
         if isinstance(error, DBAPIError):
@@ -92,10 +98,10 @@ class Condition:
             self._changed()
 
 
-def damaged(path: Path | None, why: str, backup: Path | None) -> str:
-    """What a person is told of a damaged store at `path`."""
-    restore = f"bothends restore latest, which puts back {backup.name}, or " if backup else ""
-    if path is not None and not path.exists():
+def damaged(path: Path, data: Path, why: str, backup: Path | None) -> str:
+    """What a person is told of a damaged store at `path`, with small files in `data`."""
+    restore = f"{_restore(path, data, backup)}, or " if backup else ""
+    if not path.exists():
         return (
             f"the store {path} is missing ({why}): stop bothends, then put the file back,"
             f" {f'run {restore}' if restore else 'or '}give another folder with --data for a new"
@@ -104,9 +110,13 @@ def damaged(path: Path | None, why: str, backup: Path | None) -> str:
         )
     return (
         f"the store {path} is damaged ({why}): stop bothends, then run {restore}bothends doctor"
-        " --salvage NEW.sqlite, which copies what can be read; until then it is only read, and"
-        " presses of the calipers here are kept beside it"
+        f" --salvage NEW.sqlite {options(path, data)}, which copies what can be read; until then it"
+        " is only read, and presses of the calipers here are kept beside it"
     )
+
+
+def _restore(path: Path, data: Path, backup: Path) -> str:
+    return f"bothends restore latest {options(path, data)}, which puts back {backup.name}"
 
 
 class _LatestBackup:

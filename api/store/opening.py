@@ -42,7 +42,9 @@ def open_store(settings: Settings) -> Engine:
     if found.damage:
         engine.dispose()
         path = sqlite_file(engine.url)
-        raise DamagedStore(damaged(path, found.damage, path and backups.latest_good(path)))
+        assert path is not None
+        latest = backups.latest_good(path)
+        raise DamagedStore(damaged(path, settings.data, found.damage, latest))
     return engine
 
 
@@ -68,7 +70,7 @@ def bring_up_to_date(engine: Engine, settings: Settings, *, serving: bool = Fals
     path = sqlite_file(engine.url)
     check = None
     if path is not None:
-        restoring.refuse_unfinished(path)
+        restoring.refuse_unfinished(path, settings.data)
         found = look(path)
         if found.state == "nothing" and (evidence := _was_there(path, settings.data)):
             return Opened(evidence)

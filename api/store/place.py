@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sqlite3
 import stat
 from contextlib import closing
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from api.store import damage, schema_step
-from api.store.engine import StoreError, read_only
+from api.store.engine import StoreError, file_in, read_only, sqlite_file_url
 from api.store.pages import MAGIC
 from api.store.tables import Base
 
@@ -87,6 +88,18 @@ def _look_inside(path: Path) -> Found:
         if row[0] <= schema_step.HEAD and (missing := sorted(_TABLES - names)):
             return Found("damaged", f"it has no table {missing[0]}")
         return Found("store", step=row[0])
+
+
+def options(store: Path, data: Path | None = None) -> str:
+    """The options by which a command that is pasted anywhere acts on the SQLite file `store` and on
+    the folder `data` of its small files; without `data`, its own folder where it has the usual
+    name."""
+    store = store.absolute()
+    folder = store.parent if data is None else data.absolute()
+    if store == file_in(folder):
+        return f"--data {shlex.quote(str(folder))}"
+    db = f"--db {shlex.quote(sqlite_file_url(store))}"
+    return db if data is None else f"{db} --data {shlex.quote(str(folder))}"
 
 
 # What other programs write into the header of a database that is theirs.

@@ -24,6 +24,7 @@ from sqlalchemy.exc import DBAPIError
 from api.store import backup, carried, in_use
 from api.store.carried import SmallFile
 from api.store.engine import StoreError, files_of, open_engine, sqlite_file_url
+from api.store.place import options
 from api.store.tables import Reading
 
 
@@ -75,11 +76,12 @@ def restore(
     return Restored(counts, newest, files, [folder for folder in aside if folder.exists()])
 
 
-def refuse_unfinished(store: Path) -> None:
+def refuse_unfinished(store: Path, data: Path | None = None) -> None:
     """Raise StoreError, saying what to do, where a restore of this store was interrupted."""
     if _mark(store).exists():
         raise StoreError(
-            f"a restore of {store} was interrupted; run it again: bothends restore FILE, or latest"
+            f"a restore of {store} was interrupted; run it again: bothends restore FILE"
+            f" {options(store, data)}, with latest for FILE where it was so"
         )
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import re
+import shlex
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -15,8 +17,9 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError, OperationalError
 
 from api.store import backup, damage
-from api.store.condition import Condition
+from api.store.condition import Condition, damaged
 from api.store.engine import GoneStore, StoreError, file_in, open_engine, sqlite_file_url
+from api.store.place import options
 from tests.api.damage import number_of_pages, overwrite, small_store
 from tests.ptys import until
 
@@ -108,6 +111,22 @@ def test_a_damaged_store_is_only_read_and_said_with_its_latest_backup(
     assert until(lambda: [r for r in caplog.records if r.levelno == logging.ERROR])
     (said,) = [r for r in caplog.records if r.levelno == logging.ERROR]
     assert copy.name in said.getMessage()
+
+
+def test_the_commands_that_are_named_act_on_this_store_wherever_they_are_pasted(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    elsewhere, small = tmp_path / "my shop.db", tmp_path / "small"
+    elsewhere.touch()
+    for path, data, wanted in (
+        (store, store.parent, ["--data", str(store.parent)]),
+        (elsewhere, small, ["--db", sqlite_file_url(elsewhere), "--data", str(small)]),
+    ):
+        said = damaged(path, data, "torn", Path("shop-2026-11-28.sqlite"))
+        named = re.findall(r"bothends (?:restore latest|doctor --salvage \S+) (.*?), which", said)
+        assert [shlex.split(each) for each in named] == [wanted, wanted]
+    monkeypatch.chdir(tmp_path)
+    assert options(Path("bothends.sqlite")) == f"--data {tmp_path}"
 
 
 def test_a_backup_that_is_not_as_it_was_written_is_not_named(store: Path, opened: Engine) -> None:
