@@ -15,6 +15,7 @@ from typing import Final
 
 from api.settings import CALIPERS_FILE, METHODS_FOLDER
 from api.store.engine import StoreError
+from api.store.private import give_to_owner
 
 # A name in a backup may come from anybody, and must not lead out of the folder.
 _NAME: Final = re.compile(
@@ -84,11 +85,14 @@ def put(file: SmallFile, data: Path) -> None:
     path = data / file.name
     new = path.with_name(path.name + ".new")
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not path.parent.exists():
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            give_to_owner(path.parent)
         with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as out:
             out.write(file.content)
             out.flush()
             os.fsync(out.fileno())
+        give_to_owner(new)
         new.replace(path)
     except OSError as error:
         raise _unwritten(path, error) from None

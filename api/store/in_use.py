@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from api.store.engine import StoreError
+from api.store.private import give_to_owner
 
 # As long as a restore may take that a starting server meets; it waits for that one.
 _WAIT_S: Final = 10.0
@@ -59,6 +60,7 @@ def alone(path: Path) -> Iterator[None]:
     with ExitStack() as opened:
         try:
             opened.enter_context(closing(_lock(path, 0))).execute("BEGIN EXCLUSIVE")
+            give_to_owner(lock_file(path))
         except sqlite3.OperationalError as error:
             if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
                 raise StoreError(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
@@ -22,3 +24,11 @@ def make_private(folder: Path) -> None:
             with suppress(OSError):
                 if file.is_file() and not file.is_symlink():
                     file.chmod(0o600)
+
+
+def give_to_owner(path: Path) -> None:
+    """Give what root has just made at `path` to the owner of its folder, as whom a service must
+    open it. Raises OSError."""
+    if sys.platform != "win32" and os.geteuid() == 0:
+        folder = path.parent.stat()
+        os.chown(path, folder.st_uid, folder.st_gid)

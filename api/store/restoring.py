@@ -25,6 +25,7 @@ from api.store import backup, carried, in_use
 from api.store.carried import SmallFile
 from api.store.engine import StoreError, files_of, open_engine, sqlite_file_url
 from api.store.place import options
+from api.store.private import give_to_owner
 from api.store.tables import Reading
 
 
@@ -115,6 +116,7 @@ def _copy(copy: Path, new: Path, sha256: str) -> None:
         backup.drop_notes(new)
         with new.open("rb+") as written:
             os.fsync(written.fileno())
+        give_to_owner(new)
     except (OSError, StoreError, sqlite3.Error) as error:
         with suppress(OSError):
             backup.take_away(new)
@@ -138,6 +140,7 @@ def _put_aside(store: Path, moment: datetime, step: Callable[[str], None]) -> li
         _write_mark(store, aside)
     step("marked")
     aside[-1].mkdir(mode=0o700, exist_ok=True)
+    give_to_owner(aside[-1])
     for present in files_of(store):
         if present.exists():
             present.rename(aside[-1] / present.name)

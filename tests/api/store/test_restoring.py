@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import shutil
 import signal
 import sqlite3
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -173,6 +175,21 @@ def test_killed_at_any_moment_it_ends_well_when_run_again(copy, shop, step):
     assert small_files(restored.aside[0]) == dict.fromkeys(NAMES, "another")
     assert not list(shop.glob("*.restoring*"))
     assert not list(shop.glob("*.new"))
+
+
+@pytest.mark.skipif(
+    sys.platform == "win32" or os.geteuid() != 0, reason="only root gives files away"
+)
+def test_what_root_restores_belongs_to_the_user_whose_store_it_is(copy, shop):
+    nobody = 65534
+    for path in (shop, *shop.rglob("*")):
+        os.chown(path, nobody, nobody)
+    restore(copy, shop / "bothends.sqlite", shop, datetime.now(UTC), lambda _step: None)
+    shutil.rmtree(shop / "methods")
+    restore(copy, shop / "bothends.sqlite", shop, datetime.now(UTC), lambda _step: None)
+    names = {str(p.relative_to(shop)) for p in shop.rglob("*") if p.stat().st_uid != nobody}
+    assert names == set()
+    assert small_files(shop) == ALL
 
 
 def test_no_server_starts_from_an_interrupted_one_and_from_a_finished_one_it_goes_on(copy, shop):
