@@ -139,8 +139,9 @@ def test_presses_beside_a_damaged_store_are_stored_once_on_a_restored_copy(
     expect(notice).to_contain_text("Kept beside it so far: 2.")
     assert shop.client.get("/series", headers={"Accept": "text/html"}).status_code in (200, 503)
 
+    address = shop.port
     shop.kill()
-    shop.start()  # on the same damaged store: what waits stays, in its order
+    shop.start(address)  # on the same damaged store: what waits stays, in its order
     assert _health(shop)["kept_beside"] == 2
     _press(shop, port, "11.40")
     assert _health(shop)["kept_beside"] == 3
@@ -150,8 +151,11 @@ def test_presses_beside_a_damaged_store_are_stored_once_on_a_restored_copy(
 
     _move_away(shop.data)
     shutil.copy(good, file_in(shop.data))
-    shop.start()
+    shop.start(address)
     assert _health(shop)["status"] == "ok"
+    # A page that was open all the time.
+    expect(page.locator("#sign-live")).to_have_text("live")
+    expect(notice).to_be_hidden()
     wanted = [["11.00", "11.10"], ["11.20", "11.30"], ["11.40"]]
     assert shop.trials(series) == wanted
     assert not [

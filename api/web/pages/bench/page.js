@@ -424,6 +424,8 @@ function link(up, why) {
   // A question asked when the connection broke may never be answered.
   if (up && linked === false) ask();
   linked = up;
+  // A server says of its store at once what is wrong, and nothing of one that is whole again.
+  if (up && store.message) heardStore({ ...store, message: "", kept_beside: 0 });
   const not = why ? `not live: ${why}; this page does that by itself` : "no connection to the server: what is typed here is kept and sent later; presses of a caliper at the server may be lost";
   sign("sign-live", up, up ? "live" : not);
   if (up) box.send();
