@@ -11,6 +11,7 @@ from api.commands.stores import (
     add_store_options,
     data_folder,
     failed,
+    file_name,
     open_existing,
     progress,
     store_url,
@@ -36,8 +37,8 @@ def add(subparsers: Subparsers) -> None:
     )
     add_store_options(command)
     what = command.add_mutually_exclusive_group(required=True)
-    what.add_argument("--to", type=Path, metavar="FILE", help="the new file")
-    what.add_argument("--check", type=Path, metavar="FILE", help="check a copy made earlier")
+    what.add_argument("--to", type=file_name, metavar="FILE", help="the new file")
+    what.add_argument("--check", type=file_name, metavar="FILE", help="check a copy made earlier")
 
 
 def run(args: argparse.Namespace) -> int:

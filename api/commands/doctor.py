@@ -11,6 +11,7 @@ from api.commands.stores import (
     add_store_options,
     data_folder,
     failed,
+    file_name,
     open_existing,
     progress,
     store_url,
@@ -38,7 +39,7 @@ def add(subparsers: Subparsers) -> None:
     )
     what.add_argument(
         "--salvage",
-        type=Path,
+        type=file_name,
         metavar="NEW",
         help="copy all that can be read of a damaged SQLite store into the new file NEW, and say"
         " what is lost; the damaged file stays as it is. Stop its server first",

@@ -7,7 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.commands import fail
-from api.commands.stores import add_store_options, data_folder, failed, progress, store_url
+from api.commands.stores import (
+    add_store_options,
+    data_folder,
+    failed,
+    file_name,
+    progress,
+    store_url,
+)
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -25,6 +32,7 @@ def add(subparsers: Subparsers) -> None:
     )
     command.add_argument(
         "what",
+        type=file_name,
         metavar="FILE|latest",
         help="the backup; latest: the newest good one of those that serve makes every day",
     )
@@ -46,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
                 "only a store in an SQLite file is restored so; PostgreSQL has pg_restore, as"
                 " bothends backup says"
             )
-        copy = _latest(store) if args.what == "latest" else Path(args.what)
+        copy = _latest(store) if args.what == Path("latest") else args.what
         with progress() as show:
             restored = restoring.restore(
                 copy,

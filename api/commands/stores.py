@@ -27,6 +27,15 @@ def add_store_options(command: argparse.ArgumentParser) -> None:
     command.add_argument("--db", metavar="URL", help=DB_HELP)
 
 
+def file_name(text: str) -> Path:
+    """The path that an option names, as argparse's `type`. Ends the command where it is no file's:
+    nothing, as an unset variable of a script gives it, or only a folder."""
+    path = Path(text)
+    if not path.name:
+        fail(f"{text!r} is not the name of a file; give one such as shop-copy.sqlite")
+    return path
+
+
 def store_url(args: argparse.Namespace) -> str:
     """The URL that --data or --db name."""
     from api.store.engine import sqlite_url

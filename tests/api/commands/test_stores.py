@@ -20,6 +20,7 @@ from api.commands.stores import (
 )
 from api.store.engine import StoreError, sqlite_file_url, sqlite_url
 from api.store.urls import VARIABLE
+from tests.api.commands.running import status
 
 
 def asked(*words: str) -> argparse.Namespace:
@@ -93,9 +94,23 @@ def test_at_a_terminal_progress_is_one_line_that_is_gone_at_the_end(monkeypatch)
             show(3, 0, "3 MB")
             raise KeyboardInterrupt
         monkeypatch.undo()
-        assert sees.read(1000).decode() == (
+        said = b""
+        while not said.endswith(b"\r\x1b[K"):
+            said += sees.read(1000)
+        assert said.decode() == (
             f"\r[{'#' * 15}{'.' * 15}]  50% readings\x1b[K"
             f"\r[{'#' * 30}] 100% readings\x1b[K"
             "\r3 MB\x1b[K"
             "\r\x1b[K"
         )
+
+
+@pytest.mark.parametrize("name", ["", ".", "/"])
+@pytest.mark.parametrize(
+    "words", [["restore"], ["backup", "--to"], ["backup", "--check"], ["doctor", "--salvage"]]
+)
+def test_what_names_no_file_is_refused_in_a_sentence(tmp_path, capsys, words, name):
+    assert status(*words, name, "--data", tmp_path) == 2
+    said = capsys.readouterr().err
+    assert f"{name!r} is not the name of a file" in said
+    assert len(said.splitlines()) == 1
