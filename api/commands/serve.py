@@ -337,9 +337,14 @@ class _LoopComplaints:
 def _warm_up() -> None:
     """Import now what the first trial or the first history would wait for: half a second on a
     small computer."""
-    from analysis import quantiles
+    try:
+        from analysis import quantiles
 
-    quantiles.normal(0.975)
+        quantiles.normal(0.975)
+    except (OSError, ImportError) as error:  # no file is left to read them from, say
+        _log.warning(
+            "the first trial will take a moment longer, since not all is loaded: %s", error
+        )
     # Freeze the loaded objects so that garbage collection skips them: a full collection of these
     # 138,000 objects took 235 ms on a busy machine, with every request waiting.
     gc.freeze()
