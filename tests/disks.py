@@ -8,8 +8,11 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 import pytest
+
+_OURS: Final = "bothends-test-disk-of-"
 
 
 @contextmanager
@@ -17,9 +20,11 @@ def small_disk(folder: Path, megabytes: int = 4) -> Iterator[Path]:
     """`folder`, made now, as a disk of its own."""
     if sys.platform != "linux" or os.geteuid() != 0:
         pytest.skip("a disk of its own needs Linux and root")
+    _unmount_what_was_left()
     folder.mkdir()
+    mine = f"{_OURS}{os.getpid()}"
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", folder], check=False
+        ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", mine, folder], check=False
     )
     if mounted.returncode != 0:
         pytest.skip("this system mounts nothing here")
@@ -27,6 +32,16 @@ def small_disk(folder: Path, megabytes: int = 4) -> Iterator[Path]:
         yield folder
     finally:
         subprocess.run(["umount", "-l", folder], check=True)
+
+
+def _unmount_what_was_left() -> None:
+    """Unmount the disks of tests whose process was killed: its number is in the disk's name."""
+    for line in Path("/proc/self/mounts").read_text().splitlines():
+        source, folder, *_ = line.split(" ")
+        process = source.removeprefix(_OURS)
+        if process != source and not Path("/proc", process).exists():
+            # Another process may have unmounted it just now.
+            subprocess.run(["umount", "-l", folder], check=False, stderr=subprocess.DEVNULL)
 
 
 def fill(file: Path) -> None:
