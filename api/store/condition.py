@@ -16,7 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from api.store import backups, damage, trouble
 from api.store.engine import GoneStore, StoreError, only_read, sqlite_file
-from api.store.place import options
+from api.store.place import log_of, options
 
 _log = logging.getLogger(__name__)
 
@@ -101,17 +101,20 @@ class Condition:
 def damaged(path: Path, data: Path, why: str, backup: Path | None) -> str:
     """What a person is told of a damaged store at `path`, with small files in `data`."""
     restore = f"{_restore(path, data, backup)}, or " if backup else ""
+    salvage = f"bothends doctor --salvage NEW.sqlite {options(path, data)}"
+    salvage += ", which copies what can be read"
     if not path.exists():
+        log = log_of(path)
+        ways = f"{restore}{f'{salvage} of {log.name}, or ' if log else ''}"
         return (
             f"the store {path} is missing ({why}): stop bothends, then put the file back,"
-            f" {f'run {restore}' if restore else 'or '}give another folder with --data for a new"
+            f" {f'run {ways}' if ways else 'or '}give another folder with --data for a new"
             " store; until then nothing can be read, and presses of the calipers here are kept"
             " beside it"
         )
     return (
-        f"the store {path} is damaged ({why}): stop bothends, then run {restore}bothends doctor"
-        f" --salvage NEW.sqlite {options(path, data)}, which copies what can be read; until then it"
-        " is only read, and presses of the calipers here are kept beside it"
+        f"the store {path} is damaged ({why}): stop bothends, then run {restore}{salvage}; until"
+        " then it is only read, and presses of the calipers here are kept beside it"
     )
 
 

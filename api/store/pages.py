@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 Value = int | float | str | bytes | None
 Row = tuple[int, list[Value]]
@@ -31,11 +32,14 @@ class Unreadable(Exception):
 class Pages:
     """The pages of the file at `path`, as the last transaction committed to its log left them.
 
-    Raises OSError where the file cannot be read.
+    Raises OSError where the file cannot be read, or neither it nor its log is there.
     """
 
     def __init__(self, path: Path) -> None:
-        self._file = path.open("rb")
+        log = path.with_name(f"{path.name}-wal")
+        # A file that was deleted leaves its log, which may hold all that matters.
+        gone = log.exists() and not path.exists()
+        self._file: BinaryIO = BytesIO() if gone else path.open("rb")
         header = self._file.read(_HEADER)
         self._size, self._usable = _PAGE_SIZE, _PAGE_SIZE
         if header.startswith(MAGIC) and len(header) == _HEADER:
@@ -45,7 +49,6 @@ class Pages:
         length = self._file.seek(0, 2)
         self.count = -(-length // self._size)
         self._logged: dict[int, bytes] = {}
-        log = path.with_name(f"{path.name}-wal")
         if log.exists():
             self._read_log(log.read_bytes())
 

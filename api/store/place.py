@@ -46,12 +46,15 @@ def look(path: Path) -> Found:
         with path.open("rb") as file:
             start = file.read(_SIGN_WITHIN)
     except FileNotFoundError:
-        return Found("nothing")
+        start = b""
     except OSError as error:
         raise StoreError(
             f"{path} cannot be read ({error.strerror}); see to its rights, or give another place"
         ) from None
     if not start:
+        # SQLite would delete the log of an empty file, and with it what was committed last.
+        if log_of(path) is not None:
+            return Found("damaged", "it is not there or empty, but its log is there")
         return Found("nothing")
     if not start.startswith(MAGIC):
         if any(sign in start for sign in _SIGNS):
@@ -106,8 +109,13 @@ def options(store: Path, data: Path | None = None) -> str:
 _MARKS: Final = ("application_id", "user_version")
 
 
+def log_of(path: Path) -> Path | None:
+    """The write-ahead log of the SQLite file at `path`; None where it holds nothing."""
+    log = path.with_name(f"{path.name}-wal")
+    return log if log.exists() and log.stat().st_size else None
+
+
 def _open(path: Path) -> sqlite3.Connection:
     """A connection that changes neither the file nor its log."""
-    log = path.with_name(f"{path.name}-wal")
     # Without a log, so that no companion files are made either.
-    return read_only(path, immutable=not (log.exists() and log.stat().st_size))
+    return read_only(path, immutable=log_of(path) is None)

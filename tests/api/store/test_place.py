@@ -14,6 +14,7 @@ from sqlalchemy import text
 from api.commands.stores import open_existing
 from api.settings import Settings
 from api.store import migrations, moving
+from api.store.condition import damaged
 from api.store.engine import StoreError, file_in, open_engine, sqlite_file_url, sqlite_url
 from api.store.opening import open_store
 from api.store.place import look
@@ -148,6 +149,26 @@ def test_a_store_that_is_all_in_its_log_is_one(place):
         shutil.copy(f"{place}{suffix}", killed)
     engine.dispose()
     assert look(file_in(killed)).state == "store"
+
+
+@pytest.mark.parametrize("left", ["nothing", "an empty file"])
+def test_a_log_without_its_file_is_what_is_left_of_a_store(place, left):
+    engine = open_engine(sqlite_url(place.parent))
+    migrations.upgrade(engine)
+    fill(engine)
+    killed = file_in(place.parent / "killed")
+    killed.parent.mkdir()
+    shutil.copy(f"{place}-wal", f"{killed}-wal")
+    engine.dispose()
+    if left == "an empty file":
+        killed.touch()
+    found = look(killed)
+    assert (found.state, found.why) == (
+        "damaged",
+        "it is not there or empty, but its log is there",
+    )
+    said = damaged(killed, found.why, None)
+    assert "bothends doctor --salvage" in said
 
 
 @pytest.mark.parametrize("header", [b"", b"\0" * 16], ids=["cut off", "zeros"])

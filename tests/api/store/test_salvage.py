@@ -151,6 +151,21 @@ def test_what_is_only_in_the_log_is_copied_too(tmp_path: Path) -> None:
     assert _readings(tmp_path / "new.sqlite") == _readings(path)
 
 
+@pytest.mark.parametrize("left", ["nothing", "an empty file"])
+def test_what_the_log_holds_is_copied_though_its_file_is_gone(tmp_path: Path, left: str) -> None:
+    path = tmp_path / "bothends.sqlite"
+    engine = open_engine(sqlite_file_url(path))
+    migrations.upgrade(engine)
+    fill(engine)
+    gone = tmp_path / "gone.sqlite"
+    shutil.copy(f"{path}-wal", f"{gone}-wal")
+    engine.dispose()
+    if left == "an empty file":
+        gone.touch()
+    assert main(["doctor", "--db", sqlite_file_url(gone), "--salvage", str(tmp_path / "new")]) == 0
+    assert _readings(tmp_path / "new") == _readings(path)
+
+
 @pytest.mark.parametrize("stored", STORES, ids=lambda path: path.stem)
 def test_a_store_of_each_step_comes_out_at_the_present_one(stored: Path, tmp_path: Path) -> None:
     salvage(stored, tmp_path / "new.sqlite")
