@@ -10,13 +10,14 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
 from api.server import Server
 from api.settings import Settings
 from api.store.engine import file_in
+from api.web.app import build
 from api.web.routes.live import live
 from tests.api.bench import Person
 from tests.api.conftest import local_client
@@ -183,16 +184,19 @@ def test_a_live_stream_of_a_damaged_store_says_so(whole: Path, tmp_path: Path) -
     overwrite(store, {1}, seed=1)
     server = Server(Settings(data=tmp_path))
 
+    app = build(server)
+
     async def first() -> str:
-        server.signal.attach(asyncio.get_running_loop())
-        answer = await live(server)
-        parts = answer.body_iterator
-        try:
-            async with asyncio.timeout(60):
-                assert await anext(aiter(parts)) == "retry: 1000\n\n"
-                return str(await anext(aiter(parts)))
-        finally:
-            await parts.aclose()  # type: ignore[union-attr]
+        async with app.router.lifespan_context(app):
+            answer = await live(Request({"type": "http", "app": app}), server)
+            parts = answer.body_iterator
+            try:
+                async with asyncio.timeout(60):
+                    assert await anext(aiter(parts)) == b"retry: 1000\n\n"
+                    return bytes(await anext(aiter(parts))).decode()
+            finally:
+                await parts.aclose()
+                answer.left()
 
     try:
         said = asyncio.run(first())
