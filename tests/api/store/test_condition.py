@@ -95,7 +95,7 @@ def test_a_damaged_store_is_only_read_and_said_with_its_latest_backup(
     copy.parent.mkdir()
     backup.back_up(opened, copy)
     changed = Event()
-    condition = Condition(opened, changed.set)
+    condition = Condition(opened, store.parent, changed.set)
     assert condition.damaged == ""
     condition.found("a part of it cannot be read")
     condition.found("something else")  # the first counts
@@ -135,13 +135,15 @@ def test_a_backup_that_is_not_as_it_was_written_is_not_named(store: Path, opened
     for day in (27, 28):
         backup.back_up(opened, folder / f"bothends-2026-11-{day}.sqlite")
     overwrite(folder / "bothends-2026-11-28.sqlite", {3}, seed=1)
-    condition = Condition(opened, lambda: None)
+    condition = Condition(opened, store.parent, lambda: None)
     condition.found("a part of it cannot be read")
     assert until(lambda: "bothends-2026-11-27.sqlite" in condition.damaged)
 
 
-def test_an_error_of_the_programs_own_is_no_damage_of_a_whole_store(opened: Engine) -> None:
-    condition = Condition(opened, lambda: None)
+def test_an_error_of_the_programs_own_is_no_damage_of_a_whole_store(
+    store: Path, opened: Engine
+) -> None:
+    condition = Condition(opened, store.parent, lambda: None)
     assert condition.met(ValueError("a mistake")) == ""
     assert condition.damaged == ""
 
@@ -151,12 +153,12 @@ def test_an_error_of_the_programs_own_is_damages_where_rows_are_missing(
 ) -> None:
     with closing(sqlite3.connect(store)) as other, other:
         other.execute("DELETE FROM calipers")
-    condition = Condition(opened, lambda: None)
+    condition = Condition(opened, store.parent, lambda: None)
     assert "rows are missing" in condition.met(LookupError("no caliper"))
 
 
-def test_a_store_that_is_away_or_refuses_is_no_damaged_one(opened: Engine) -> None:
-    condition = Condition(opened, lambda: None)
+def test_a_store_that_is_away_or_refuses_is_no_damaged_one(store: Path, opened: Engine) -> None:
+    condition = Condition(opened, store.parent, lambda: None)
     assert condition.met(GoneStore("it was taken away; put it back")).startswith(
         "it was taken away"
     )
