@@ -167,7 +167,7 @@ def test_a_log_without_its_file_is_what_is_left_of_a_store(place, left):
         "damaged",
         "it is not there or empty, but its log is there",
     )
-    said = damaged(killed, found.why, None)
+    said = damaged(killed, killed.parent, found.why, None)
     assert "bothends doctor --salvage" in said
 
 
