@@ -184,7 +184,8 @@ class Server:
             # Only a change of state is published; `last_heard` changes all the time.
             if before is None or before[0] != replace(state, last_heard=before[0].last_heard):
                 self.signal.notify()
-                with suppress(DBAPIError):  # other servers' pages learn of it at the next change
+                # Other servers' pages learn of it at the next change.
+                with suppress(DBAPIError, StoreError):
                     self.journal.report(state)
 
     def trouble(self) -> str:

@@ -65,3 +65,10 @@ def test_a_bench_that_is_not_heard_from_for_long_is_waited_for(server, monkeypat
 
 def test_without_the_demo_no_bench_pretends(server):
     assert not server.pretends("main")
+
+
+@pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
+def test_while_the_store_is_damaged_a_bench_elsewhere_still_says_how_its_calipers_are(server):
+    server.condition.found("a part of it cannot be read")
+    server.heard_of([HERE])
+    assert server.calipers() == [HERE]
