@@ -208,6 +208,26 @@ def test_presses_beside_a_damaged_store_are_stored_in_a_salvaged_one(
     _said_without_traceback(shop)
 
 
+def test_a_page_that_was_open_follows_a_restored_store_that_lacks_what_it_shows(
+    shop: Serving, port: PtyPort, page: Page
+) -> None:
+    shop.start_series()
+    _press(shop, port, "11.00", "11.10")
+    good = _back_up(shop)
+    page.goto(shop.url)
+    _press(shop, port, "11.20", "11.30", "11.40", "11.50")
+    expect(page.locator("#value")).to_contain_text("11.50")
+    address = shop.port
+    shop.stop()
+    _move_away(shop.data)
+    shutil.copy(good, file_in(shop.data))
+    shop.start(address)
+    expect(page.locator("#value")).to_contain_text("11.10")
+    assert shop.calipers_listen()
+    _press(shop, port, "15.50")
+    expect(page.locator("#value")).to_contain_text("15.50")
+
+
 def test_presses_beside_a_store_that_is_away_are_stored_when_it_is_back(
     shop: Serving, port: PtyPort, page: Page
 ) -> None:

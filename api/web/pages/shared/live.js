@@ -22,6 +22,7 @@ const PATIENCE_MS = 4000;
  */
 export function listen(bench, after, hear, link) {
   let last = after;
+  let broken = false;
   /** @type {EventSource} */
   let source;
   /** @type {ReturnType<typeof setTimeout> | undefined} */
@@ -38,8 +39,11 @@ export function listen(bench, after, hear, link) {
     source.onopen = () => {
       link(true);
       heard();
+      if (broken) lookWhetherRestored();
+      broken = false;
     };
     source.onerror = () => {
+      broken = true;
       link(false);
       clearTimeout(silence);
       if (source.readyState === EventSource.CLOSED) refused();
@@ -81,6 +85,18 @@ export function listen(bench, after, hear, link) {
     }
   }
 
+  // A store that was put back from a backup has fewer events than were heard of: what is shown is not
+  // in it, and its next events have numbers that were heard before.
+  async function lookWhetherRestored() {
+    const known = last;
+    try {
+      const answer = await fetch(`/api/benches/${encodeURIComponent(bench)}`);
+      if (answer.ok && (await answer.json()).last_event < known) location.reload();
+    } catch {
+      // The connection broke again, and this is asked once more when it is back.
+    }
+  }
+
   function heard() {
     clearTimeout(silence);
     silence = setTimeout(probe, SILENCE_MS);
@@ -96,6 +112,7 @@ export function listen(bench, after, hear, link) {
     } catch {
       if (asked !== source) return;
       source.close();
+      broken = true;
       link(false);
       later();
     }
