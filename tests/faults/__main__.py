@@ -33,6 +33,7 @@ class _Figures:
         self._began = time.monotonic()
         self._rounds: Counter[str] = Counter()
         self._faults: Counter[str] = Counter()
+        self._endings: Counter[str] = Counter()
         self._totals: defaultdict[str, Tally] = defaultdict(Tally)
         self.failed: list[str] = []
 
@@ -46,6 +47,9 @@ class _Figures:
             for line in played.script
             if line.startswith(("begin ", "damage "))
         )
+        if played.ended:
+            (line,) = {line for line in played.script if line.startswith("damage ")}
+            self._endings[f"{line}: {played.ended}"] += 1
         if played.tally.breaches:
             self.failed.append(name)
             print(played, flush=True)
@@ -58,6 +62,8 @@ class _Figures:
             figures = (f"{getattr(total, name):,}" for name in names)
             print(f"| {engine} | {self._rounds[engine]:,} | {' | '.join(figures)} |")
         print("; ".join(f"{fault} {count}" for fault, count in sorted(self._faults.items())))
+        for ending, count in sorted(self._endings.items()):
+            print(f"{ending}: {count}")
         took = time.monotonic() - self._began
         print(f"{took:.0f} s; failed: {', '.join(self.failed) or 'none'}", flush=True)
 

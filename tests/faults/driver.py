@@ -10,8 +10,9 @@ from itertools import chain
 from pathlib import Path
 from typing import Final
 
+from api.store.engine import file_in
 from tests.api.postgres import PostgresServer
-from tests.faults.damage import breaches_after_damage, damage
+from tests.faults.damage import Recovery, breaches_after_damage, damage, intact, told
 from tests.faults.faults import Fault, begin
 from tests.faults.presses import Press, Source, Wire
 from tests.faults.script import Engine, Script
@@ -19,18 +20,23 @@ from tests.faults.shop import Shop, settled, shop
 from tests.faults.tally import Tally, tally
 from tests.ptys import until
 
+_SOURCES: Final = ("near", "far", "posted")
 _LISTENS_S: Final = 4.0
 
 
 @dataclass(frozen=True)
 class Round:
-    """A round that was played: its script can be played again."""
+    """A round that was played: its script can be played again.
+
+    ended: what was done about a damage; empty where there was none.
+    """
 
     engine: Engine
     seed: int
     script: Script
     tally: Tally
     logs: str
+    ended: str
 
     def __str__(self) -> str:
         """For the person who looks for what went wrong."""
@@ -51,7 +57,8 @@ def play(
 
     long: a lock is held for ten seconds, for instance.
     """
-    with shop(folder, database, "begin clock step" in lines, long) as world:
+    steps_clock, backs_up = "begin clock step" in lines, "back up" in lines
+    with shop(folder, database, steps_clock=steps_clock, backs_up=backs_up, long=long) as world:
         driver = _Driver(world, random.Random(seed))
         try:
             for line in lines:
@@ -62,7 +69,7 @@ def play(
         finally:
             driver.end_all()
         engine: Engine = "sqlite" if database is None else "postgresql"
-        return Round(engine, seed, lines, found, world.logs())
+        return Round(engine, seed, lines, found, world.logs(), driver.ended)
 
 
 class _Driver:
@@ -72,10 +79,14 @@ class _Driver:
         self._chance = chance
         self._presses: list[Press] = []
         self._faults: dict[str, Fault] = {}
-        # What may be lost with a damaged file: the presses of these, from that number on.
-        self._damaged: tuple[str, ...] = ()
-        self._damaged_at = 0
+        self._damaged = ""
+        self._destroyed = b""
+        self._recovery: Recovery | None = None
         self._breaches: list[str] = []
+
+    @property
+    def ended(self) -> str:
+        return "" if self._recovery is None else self._recovery.means.how
 
     def do(self, line: str) -> None:
         """Do what one line of the script says."""
@@ -94,10 +105,10 @@ class _Driver:
                 self._faults.pop(fault).end()
             case ["damage", what]:
                 file, how = what.split()
-                # What is written between two damages may be overwritten by the second.
-                self._damaged_at = len(self._presses)
-                self._damaged = ("near", "posted", "far") if file == "store" else ("far",)
-                damage(self._shop, file, how, self._chance)
+                self._damaged = file
+                self._destroyed += damage(self._shop, file, how, self._chance)
+            case ["back", "up"]:
+                assert until(self._shop.backed_up), "no backup is made"
             case ["listen"]:
                 # In vain where another fault is in the way.
                 until(self._shop.all_listen, _LISTENS_S)
@@ -114,10 +125,11 @@ class _Driver:
         """End the round; what it comes to."""
         self.at = "the end"
         self.end_all()
-        if not self._damaged:
-            self._heal()
-            self._go_on()
-            self._settle()
+        if self._damaged:
+            self._recover()
+        self._heal()
+        self._go_on()
+        self._settle()
         self._stop()
         return self._count()
 
@@ -169,6 +181,18 @@ class _Driver:
 
     # ------------------------------------------------------------ the end of a round
 
+    def _recover(self) -> None:
+        """Do what a person does who finds a damaged file."""
+        for press in self._presses:
+            self._shop.answered(press)
+        store = file_in(self._shop.folder / "shop")
+        is_well = self._damaged != "store" or intact(store, self._presses)
+        if not is_well and not until(lambda: told(self._shop)):
+            self._breaches.append("nobody is told that the store is damaged, and what to do")
+        self._stop()
+        self._recovery = Recovery(self._shop, self._chance)
+        self._breaches += self._recovery.bring_back()
+
     def _heal(self) -> None:
         """All is well again: everything runs and listens."""
         assert settled(self._shop.start_server), "the server does not start again"
@@ -181,7 +205,7 @@ class _Driver:
 
     def _go_on(self) -> None:
         """The program works as before."""
-        for source in ("near", "far", "posted"):
+        for source in _SOURCES:
             self._press(source)  # type: ignore[arg-type]
 
     def _settle(self) -> None:
@@ -189,10 +213,21 @@ class _Driver:
         wires = (self._shop.near, self._shop.far)
         settled(lambda: all(wire.take_stock() for wire in wires))
         settled(self._shop.outbox.send)
-        settled(lambda: all(self._shop.answered(p) for p in self._presses if p.owed))
-        settled(self._all_arrived)
+        if self._recovery is None:
+            settled(lambda: all(self._shop.answered(p) for p in self._presses if p.owed))
+            settled(self._all_arrived)
+        else:
+            # Who followed the store of before is not told all of the one in its place.
+            for press in self._presses[-len(_SOURCES) :]:
+                press.acknowledged = True
+            settled(lambda: not self._after_damage())
         if not self._shop.outbox.empty:
             self._breaches.append("what was posted is not taken, though all is well")
+
+    def _after_damage(self) -> list[str]:
+        assert self._recovery is not None
+        stored = [*(row.sent for row in self._shop.rows()), *self._shop.refused()]
+        return breaches_after_damage(stored, self._recovery.means, self._presses, self._destroyed)
 
     def _all_arrived(self) -> bool:
         """Whether the server has what the bench program has acknowledged."""
@@ -203,7 +238,7 @@ class _Driver:
     def _stop(self) -> None:
         """End both programs as a service manager does."""
         bench, server = self._shop.terminate_bench(), self._shop.terminate_server()
-        if not self._damaged and (bench, server) != (0, 0):
+        if (bench, server) != (0, 0):
             self._breaches.append(f"the bench ended with {bench}, the server with {server}")
 
     def _count(self) -> Tally:
@@ -212,17 +247,15 @@ class _Driver:
         for press in self._presses:
             world.answered(press)
             press.said = next((line for line in logs.splitlines() if _names(line, press)), "")
-        whole = [p for p in self._presses if p.source not in self._damaged]
-        sessions = [w.sessions for w in (world.near, world.far) if w.source not in self._damaged]
-        if "near" in self._damaged:
-            found = Tally(pressed=len(self._presses))
+        if self._recovery is not None:
+            found = Tally(pressed=len(self._presses), stored=len(world.rows()))
+            found.acknowledged = sum(p.acknowledged or p.beside for p in self._presses)
+            found.breaches += self._after_damage()
         else:
-            stored = [row.sent for row in world.rows() if row.caliper not in self._damaged]
-            found = tally(whole, chain.from_iterable(sessions), stored, set(world.refused()))
-            self._breaches += world.doctor()
-        if self._damaged:
-            after = self._presses[self._damaged_at :]
-            found.breaches += breaches_after_damage(world, after)
+            stored = [row.sent for row in world.rows()]
+            sessions = chain(world.near.sessions, world.far.sessions)
+            found = tally(self._presses, sessions, stored, set(world.refused()))
+        self._breaches += world.doctor()
         if "Traceback" in logs:
             self._breaches.append("a traceback was printed")
         told = (world.live["main"].told, world.live["back"].told, world.lines.told)

@@ -36,6 +36,7 @@ class Press:
 
     end: bytes sent to the port, its line among them, since it was plugged in.
     heard: taken in by a process; survived: that process was not killed afterwards.
+    beside: the person was told that it is kept beside the store, and not yet in it.
     said: the sentence that named this press as not kept.
     """
 
@@ -46,6 +47,7 @@ class Press:
     heard: bool = False
     survived: bool = True
     acknowledged: bool = False
+    beside: bool = False
     said: str = ""
 
     @property

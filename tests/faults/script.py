@@ -64,7 +64,7 @@ def script(engine: Engine, seed: int) -> Script:
 
     press SOURCE, nonsense PORT, begin FAULT, end FAULT, look (until all that was pressed is
     acknowledged, or the trouble is said), listen (until the calipers are listened to),
-    damage FILE HOW.
+    damage FILE HOW, back up (until the daily backup is made).
     """
     cycle, turn = divmod(seed, _CYCLE)
     if turn == _CYCLE - 1:
@@ -89,6 +89,8 @@ def damaged(damage: str, seed: int) -> Script:
     """A round in which a file is damaged, and its program started again."""
     chance = random.Random(seed)
     lines = [*_presses(chance, 6), "look"]
+    if damage.startswith("store") and chance.random() < 0.5:
+        lines += ["back up", *_presses(chance, 4), "look"]
     for _ in range(4 if damage.endswith("overwritten") else 1):
         lines += [f"damage {damage}", *_presses(chance, 6)]
     process = "server" if damage.startswith("store") else "bench"

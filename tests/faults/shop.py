@@ -32,6 +32,7 @@ _PROGRAM: Final = (
     " from api.cli import main; raise SystemExit(main())"
 )
 _DISK_MB: Final = 6
+_BACKUP_DISK_MB: Final = 40
 _CLOCK: Final = "the clock of bench"
 _DATABASE_DISK_MB: Final = 160
 # A round presses a few dozen times; all of it is handed over in seconds.
@@ -121,6 +122,7 @@ class Shop:
         self.outbox = Outbox(url)
         self.lines = Lines()
         self.bench_log = folder / "bench.log"
+        self.command_log = folder / "commands.log"
         self._bench: Process | None = None
         self.start_bench()
         self.near.listen(self._server.process.pid)
@@ -230,13 +232,11 @@ class Shop:
     def _says_listening(self, wire: Wire) -> bool:
         if wire is self.far:
             return self.lines.told.listening("far")
-        with suppress(Exception):
-            answer = self._server.client.get("/api/health", timeout=1.0)
-            return any(
-                c["name"] == "near" and c["state"] in ("listening", "quiet")
-                for c in answer.json()["calipers"]
-            )
-        return False
+        return any(
+            c["name"] == "near"
+            and (c["state"] in ("listening", "quiet") or "kept beside the store" in c["message"])
+            for c in self.health().get("calipers", ())
+        )
 
     def answered(self, press: Press) -> bool:
         """Whether the person who pressed was told that it is kept, or that it is no reading."""
@@ -246,7 +246,9 @@ class Shop:
         among = told.not_understood if press.nonsense else told.acknowledged
         if press.text in among:
             press.acknowledged = True
-        return press.acknowledged
+        if press.text in told.kept_beside:
+            press.beside = True
+        return press.acknowledged or press.beside
 
     def in_trouble(self, wire: Wire) -> bool:
         """Whether the person at this port is told now that something is wrong."""
@@ -262,7 +264,7 @@ class Shop:
 
     def rows(self) -> list[Row]:
         """The readings in the store, by another program."""
-        return [Row(*row) for row in self.ask(_READINGS)]
+        return [Row(*row) for row in self.ask(READINGS)]
 
     def refused(self) -> list[str]:
         """What the store has of lines that are no readings."""
@@ -288,9 +290,30 @@ class Shop:
         stepped = self.clock is not None
         return [f"doctor: {said}" for said in found if not (stepped and said.startswith(_CLOCK))]
 
+    def run(self, *words: str) -> int:
+        """The exit status of another command of the program; what it complains of is in the
+        logs."""
+        with self.command_log.open("a") as log:
+            process = Forked([*words], log)
+        assert process.stdout is not None
+        with process.stdout as said:
+            said.read()
+        return process.wait(PATIENCE_S)
+
+    def health(self) -> dict[str, Any]:
+        """What the server says of itself; nothing where it does not answer."""
+        with suppress(Exception):
+            found: dict[str, Any] = self._server.client.get("/api/health", timeout=1.0).json()
+            return found
+        return {}
+
+    def backed_up(self) -> bool:
+        """Whether there is a daily backup of the store."""
+        return bool(self.health().get("backup", {}).get("made_at"))
+
     def logs(self) -> str:
-        """What both programs complained of."""
-        files = (self._server.log, self.bench_log)
+        """What the programs complained of."""
+        files = (self._server.log, self.bench_log, self.command_log)
         return "".join(file.read_text() for file in files if file.exists())
 
     # ------------------------------------------------------------ ends
@@ -308,7 +331,7 @@ class Shop:
             self.database.drop_database(self.database_name)
 
 
-_READINGS: Final = (
+READINGS: Final = (
     "SELECT b.name, c.name, r.sent FROM readings r JOIN benches b ON b.id = r.bench_id"
     " JOIN calipers c ON c.id = r.caliper_id ORDER BY r.bench_id, r.seq"
 )
@@ -337,12 +360,21 @@ def settled(condition: Callable[[], object]) -> bool:
 
 @contextmanager
 def shop(
-    folder: Path, database: PostgresServer | None, steps_clock: bool, long: bool
+    folder: Path,
+    database: PostgresServer | None,
+    *,
+    steps_clock: bool = False,
+    backs_up: bool = False,
+    long: bool = False,
 ) -> Iterator[Shop]:
-    """A shop at work; nothing of it is left afterwards."""
+    """A shop at work; nothing of it is left afterwards.
+
+    backs_up: there is room for daily backups; otherwise none is ever made.
+    """
     with ExitStack() as disks:
         for name in ("shop", "queue"):
-            disks.enter_context(small_disk(folder / name, _DISK_MB))
+            megabytes = _BACKUP_DISK_MB if backs_up else _DISK_MB
+            disks.enter_context(small_disk(folder / name, megabytes))
         clock = Clock(folder / "clock") if steps_clock else None
         made = Shop(folder, database, clock, long)
         try:

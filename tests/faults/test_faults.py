@@ -55,7 +55,7 @@ def test_no_press_is_lost_doubled_or_unanswered_on_postgresql(
     _comes_to_nothing_bad(tour(faults, "postgresql", _SEED), tmp_path, database)
 
 
-_OF_THE_STORE = ("server", "postgres", "store")
+_OF_THE_STORE = ("kill server", "terminate server", "postgres", "store")
 
 
 def test_no_press_is_lost_where_the_clock_is_set(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ class Told:
     acknowledged: texts of readings, in the order told; a text that is told twice is there twice.
     not_understood: what was told of lines that are no readings. sentences: each time the state
     of something changed for the worse, in words. trouble: the state of each caliper, with its
-    words, where it is not listening.
+    words, where it is not listening. kept_beside: texts that are kept beside the store.
     """
 
     def __init__(self) -> None:
@@ -28,6 +28,7 @@ class Told:
         self.not_understood: list[str] = []
         self.sentences: list[str] = []
         self.states: dict[str, tuple[str, str]] = {}
+        self.kept_beside: set[str] = set()
 
     def state(self, caliper: str, state: str, message: str) -> None:
         self.states[caliper] = (state, message)
@@ -92,6 +93,11 @@ class Live:
             self.told.not_understood.append(data["text"])
         elif kind == "caliper":
             self.told.state(data["name"], data["state"], data["message"])
+        elif kind == "store":
+            if data["last"] is not None:
+                self.told.kept_beside.add(data["last"]["sent"])
+            if data["message"]:
+                self.told.sentences.append(data["message"])
 
 
 class Lines:
