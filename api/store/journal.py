@@ -39,7 +39,7 @@ from sqlalchemy import (
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import SQLAlchemyError
 
 from analysis.methods import Method, Place
 from api.errors import Conflict, NotFound
@@ -440,7 +440,7 @@ class Journal:
         try:
             with self._engine.connect() as connection:
                 said = connection.execute(select(Bench.last_seq).where(Bench.name == name)).scalar()
-        except DBAPIError:
+        except SQLAlchemyError:
             return None
         return said if isinstance(said, int) else None
 

@@ -31,4 +31,4 @@ def give_to_owner(path: Path) -> None:
     open it. Raises OSError."""
     if sys.platform != "win32" and os.geteuid() == 0:
         folder = path.parent.stat()
-        os.chown(path, folder.st_uid, folder.st_gid)
+        os.chown(path, folder.st_uid, folder.st_gid, follow_symlinks=False)

@@ -302,6 +302,18 @@ def test_one_start_after_another_takes_the_bench_over_at_once(engine):
         assert running.id == third
 
 
+@pytest.mark.parametrize(("more", "ends"), [(0, False), (1, True), (None, True)])
+def test_a_series_ends_where_its_bench_had_come_further_than_the_store_knows(engine, more, ends):
+    journal = Journal(engine)
+    series = journal.start(new_series(journal.add_machine("Window saw", "other")))
+    journal.keep([reading("12.30")])
+    reached = journal.reached("main")
+    assert reached == Journal(engine).reached("main") == 2
+    assert journal.end_where_behind("main", None if more is None else reached + more) is ends
+    with engine.connect() as store:
+        assert (whole_series(store, series).row.finished_at is not None) is ends
+
+
 def test_writers_of_the_same_benches_in_any_order_wait_for_nobody_in_a_circle(engine, store_url):
     names = ["a", "b", "c"]
     journals = [Journal(open_engine(store_url)) for _ in range(3)]
