@@ -63,6 +63,9 @@ def read_only(path: Path, *, immutable: bool = False, **options: Any) -> sqlite3
     With `immutable` no companion files are made either; then no program may write to it meanwhile.
     Raises sqlite3.Error; `options` are those of sqlite3.connect.
     """
+    # Of an empty file SQLite would delete the log nevertheless, and it may hold all that is left.
+    if path.exists() and not path.stat().st_size:
+        immutable = True
     name = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if immutable else ''}"
     connection: sqlite3.Connection = sqlite3.connect(name, uri=True, **options)
     return connection

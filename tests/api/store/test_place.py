@@ -6,15 +6,18 @@ import os
 import shutil
 import sqlite3
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from sqlalchemy import text
 
 from api.commands.stores import open_existing
+from api.server import Server
 from api.settings import Settings
-from api.store import migrations, moving
+from api.store import backup, migrations, moving
 from api.store.condition import damaged
+from api.store.damage import found_in
 from api.store.engine import StoreError, file_in, open_engine, sqlite_file_url, sqlite_url
 from api.store.opening import open_store
 from api.store.place import look
@@ -169,6 +172,18 @@ def test_a_log_without_its_file_is_what_is_left_of_a_store(place, left):
     )
     said = damaged(killed, killed.parent, found.why, None)
     assert "bothends doctor --salvage" in said
+    # Nothing that only reads lets SQLite delete the log.
+    log = killed.with_name(f"{killed.name}-wal")
+    before = log.read_bytes()
+    server = Server(Settings(data=killed.parent))
+    try:
+        assert "--salvage" in server.trouble()
+        found_in(killed)
+        with pytest.raises(StoreError):
+            backup.make(killed, place.with_name("copy"), backup.Made(1, datetime.now(UTC)))
+    finally:
+        server.close()
+    assert log.read_bytes() == before
 
 
 @pytest.mark.parametrize("header", [b"", b"\0" * 16], ids=["cut off", "zeros"])
