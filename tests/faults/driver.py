@@ -189,7 +189,9 @@ class _Driver:
         is_well = self._damaged != "store" or intact(store, self._presses)
         if not is_well and not until(lambda: told(self._shop)):
             self._breaches.append("nobody is told that the store is damaged, and what to do")
-        self._stop()
+        self._shop.terminate_bench()  # it may only have begun to start: any status is fine
+        if status := self._shop.terminate_server():
+            self._breaches.append(f"the server of the damaged file ended with {status}")
         self._recovery = Recovery(self._shop, self._chance)
         self._breaches += self._recovery.bring_back()
 
