@@ -10,7 +10,6 @@ from __future__ import annotations
 import glob
 import logging
 import os
-import re
 import shutil
 import sqlite3
 import sys
@@ -71,18 +70,23 @@ def copies(store: Path) -> list[Copy]:
     folder = folder_of(store)
     if not folder.exists():
         return []
-    named = re.compile(rf"{re.escape(store.stem)}-(\d{{4}}-\d\d-\d\d)\.sqlite")
     found = []
     for path in folder.iterdir():
-        match = named.fullmatch(path.name)
-        made = backup.made(path) if match else None
-        if match and made is not None:
-            try:
-                day = date.fromisoformat(match[1])
-            except ValueError:
-                continue
+        day = _day_in(path.name, store)
+        made = None if day is None else backup.made(path)
+        if day is not None and made is not None:
             found.append(Copy(path, day, made.number, made.at))
     return sorted(found, key=lambda copy: (copy.number, copy.day), reverse=True)
+
+
+def _day_in(name: str, store: Path) -> date | None:
+    """The day in the name of a daily backup of `store`; None for any other name."""
+    text = name.removeprefix(f"{store.stem}-").removesuffix(".sqlite")
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return None
+    return day if name == f"{store.stem}-{day.isoformat()}.sqlite" else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,7 +121,7 @@ def test_presses_from_before_a_resume_are_kept_in_order_and_marked_late() -> Non
 
         def on_time() -> bool:
             port.send(b"1.00\r\n")
-            return json.loads(line_with(listen, "reading"))["late"] is False
+            return json.loads(line_with(listen, '"late"'))["late"] is False
 
         assert until(on_time)  # a busy machine may hold it up as well
         os.kill(listen.pid, signal.SIGSTOP)
@@ -133,7 +133,7 @@ def test_presses_from_before_a_resume_are_kept_in_order_and_marked_late() -> Non
         resume = time.monotonic() + 1.6
         assert until(lambda: time.monotonic() > resume)
         os.kill(listen.pid, signal.SIGCONT)
-        late = [json.loads(line_with(listen, "reading")) for _ in range(2)]
+        late = [json.loads(line_with(listen, '"late"')) for _ in range(2)]
         assert [(each["sent"], each["late"]) for each in late] == [("2.00", True), ("3.00", True)]
         # It is on time again as soon as one look found nothing more.
         assert until(on_time)

@@ -38,7 +38,9 @@ def upgrade(engine: Engine, to: str = schema_step.HEAD) -> None:
             with connection.begin():
                 _upgrade(connection, to)
     except DBAPIError as error:
-        if why := damage.meant(error):
+        # What is no database at all was never a store.
+        why = damage.meant(error)
+        if why and "not a database" not in str(error.orig):
             raise DamagedStore(why) from None
         raise StoreError(
             f"the store at {shown(engine.url)} cannot be used"
