@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from api.instruments.kept_beside import FILE as KEPT_BESIDE
+from api.settings import KEPT_BESIDE_FILE as KEPT_BESIDE
 from api.store.engine import file_in
 from tests.faults.presses import Press
 from tests.faults.shop import READINGS, Shop, asked
