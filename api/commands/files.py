@@ -41,4 +41,5 @@ def allow_files(ports: int) -> int:
             f" raise that with ulimit -n {needed} (in a service: LimitNOFILE={needed}), or spread"
             " the calipers over several programs"
         )
+    # Of what is left beside the ports, half is for the store, its backups and other requests.
     return soft - needed + _BESIDE // 2
