@@ -121,6 +121,9 @@ class NewSeries:
     baseline_within: str | None = None
     inset_within: str | None = None
     straightness: str | None = None
+    thickness_within: str | None = None
+    jaw_width_nm: int | None = None
+    strips: int | None = None
 
 
 class PastSeries(NamedTuple):

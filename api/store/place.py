@@ -16,6 +16,8 @@ from api.store.pages import MAGIC
 from api.store.tables import Base
 
 _TABLES: Final = frozenset(Base.metadata.tables)
+# The step that brought a table which the first one did not.
+_SINCE: Final = {"rules_said": "0007"}
 # Tables of these names are in no other program's database; machines or events may be.
 _OURS_ALONE: Final = frozenset(("benches", "refusals", "setup_changes", "trial_readings"))
 # What the first pages of a store hold, even where its header is damaged.
@@ -88,7 +90,8 @@ def _look_inside(path: Path) -> Found:
             row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
         if row is None or not isinstance(row[0], str):
             return Found("damaged", "it does not say which step it is at")
-        if row[0] <= schema_step.HEAD and (missing := sorted(_TABLES - names)):
+        needed = {name for name in _TABLES if _SINCE.get(name, "") <= row[0]}
+        if row[0] <= schema_step.HEAD and (missing := sorted(needed - names)):
             return Found("damaged", f"it has no table {missing[0]}")
         return Found("store", step=row[0])
 

@@ -35,7 +35,7 @@ SalvageProgress = Callable[[str, int, int], None]
 # In this order, since each is checked against those before it. Trials are not copied but replayed.
 _COPIED: Final = (
     *("benches", "calipers", "machines", "series", "readings"),
-    *("acts", "refusals", "setup_changes", "events"),
+    *("acts", "refusals", "setup_changes", "events", "rules_said"),
 )
 _SCHEMA: Final = ("table", "index", "view", "trigger")
 _ID: Final = re.compile(r"[0-9a-f]{32}")

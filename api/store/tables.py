@@ -173,13 +173,14 @@ class Bench(Base):
 
 
 class Caliper(Base):
-    """An instrument, known by its name."""
+    """An instrument, known by its name. `jaw_width_nm`: of its flat jaws, None where not said."""
 
     __tablename__ = "calipers"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(unique=True)
     first_heard_at: Mapped[datetime]
+    jaw_width_nm: Mapped[int | None] = mapped_column(BigInteger)
 
 
 class Series(Base):
@@ -234,6 +235,30 @@ class Series(Base):
     straightness: Mapped[str | None]
     started_at: Mapped[datetime]
     finished_at: Mapped[datetime | None]
+    thickness_within: Mapped[str | None]
+    # Of the flat jaws that measured; None: not said.
+    jaw_width_nm: Mapped[int | None] = mapped_column(BigInteger)
+    # How many strips were to be cut, said before the first one.
+    strips: Mapped[int | None]
+
+
+class RulesSaid(Base):
+    """By which rules the verdicts of this store were said, and since when: a row for each number
+    of the rules that it met. The last one said has the greatest. A store that was filled before
+    the rules had a number has no row of that time.
+
+    changed: the verdicts that these rules changed when the store met them, None where none was
+    compared; seen_at: when a person was told of them.
+    """
+
+    __tablename__ = "rules_said"
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    rules: Mapped[int] = mapped_column(unique=True)
+    program: Mapped[str]
+    said_at: Mapped[datetime]
+    changed: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    seen_at: Mapped[datetime | None]
 
 
 class Reading(Base):

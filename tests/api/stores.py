@@ -11,13 +11,13 @@ from types import ModuleType
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Engine, MetaData, text
+from sqlalchemy import Engine, MetaData, insert, text, update
 from sqlalchemy.types import JSON, Boolean, DateTime, TypeEngine, Uuid
 
 from api.store import migrations
 from api.store.journal import Journal
 from api.store.moving import digest
-from api.store.tables import Base
+from api.store.tables import Base, Caliper, RulesSaid
 
 STORES = sorted((Path(__file__).parents[2] / "fixtures" / "stores").glob("*.sqlite"))
 """A stored store of each step, whose name is the step's."""
@@ -40,6 +40,17 @@ def fill(engine: Engine) -> Journal:
     """Put a bit of everything into an empty store."""
     journal = Journal(engine)
     maker().fill(journal)
+    with engine.begin() as connection:
+        connection.execute(update(Caliper).values(jaw_width_nm=6_000_000))
+        connection.execute(
+            insert(RulesSaid).values(
+                id=UUID(int=9000),
+                rules=1,
+                program="0.0.0",
+                said_at=datetime(2026, 3, 2, 12, tzinfo=UTC),
+                changed={"series": []},
+            )
+        )
     return journal
 
 
