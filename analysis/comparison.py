@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
+from analysis.counts import compared_bounds
 from analysis.interval import Interval
 from analysis.sentences import capital
 from analysis.spread import Summary, summary
@@ -74,10 +75,12 @@ class Difference:
 class SpreadRatio:
     """Spread of the second series over that of the first.
 
-    rule "F": ratio of standard deviations, Fisher's F, for data near normal.
+    rule "F": ratio of standard deviations, Fisher's F, for data near normal; each at least what
+    the caliper's count may hide (`counts.compared_bounds`).
     rule "Brown-Forsythe": tails are heavy, where F misleads; the ratio is that of the mean
     absolute deviations from the median, its interval Bonett and Seier's.
-    `p` is two-sided. `interval` is None where one spread is zero.
+    `p` is two-sided. `interval` is None where one spread is zero; it begins at 0 or ends at
+    infinity where the count may hide all of one spread.
     """
 
     ratio: float | None
@@ -135,7 +138,8 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class ManyComparison:
-    """Three or more series. `anova` and `brown_forsythe_p` are None where too few trials."""
+    """Three or more series. `anova` and `brown_forsythe_p` are None where too few trials, or
+    where their scatter is within the caliper's count."""
 
     summaries: tuple[Summary, ...]
     anova: AnovaTable | None
@@ -213,10 +217,14 @@ def difference_from_parts(
     )
 
 
-def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> SpreadRatio | None:
+def spread_ratio(
+    first: ArrayLike, second: ArrayLike, level: float = 0.95, rounding_u: float = 0.0
+) -> SpreadRatio | None:
     """Spread of the second over the first, with interval; None below two trials in either.
 
-    Rule: F (NIST e-Handbook 1.3.5.9) unless both series have at least 10 trials and their
+    rounding_u: what the caliper's count adds to each value, a standard deviation.
+    Rule: F (NIST e-Handbook 1.3.5.9) unless both series have at least 10 trials, scatter beyond
+    the count, and their
     pooled kurtosis is above what normal data show about one time in twenty (score of
     Anscombe and Glynn 1983, Biometrika 70, from memory); then Brown and Forsythe's test
     (e-Handbook 1.3.5.10) with Bonett and Seier's interval (2003, Computational Statistics
@@ -227,7 +235,10 @@ def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Sp
     a, b = counted(first), counted(second)
     if a.size < 2 or b.size < 2:
         return None
-    if _heavy_tailed(a, b):
+    sd_a, sd_b = summary(a).sd or 0.0, summary(b).sd or 0.0
+    # Within a few counts tails are those of the rounding.
+    beyond = min(compared_bounds(sd, rounding_u).least for sd in (sd_a, sd_b)) > 0
+    if beyond and _heavy_tailed(a, b):
         _, p = brown_forsythe([a, b])
         log_a, v_a = _log_deviation(a)
         log_b, v_b = _log_deviation(b)
@@ -235,24 +246,31 @@ def spread_ratio(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Sp
         log_ratio = log_b - log_a
         interval = Interval(math.exp(log_ratio - half), math.exp(log_ratio + half), level)
         return SpreadRatio(math.exp(log_ratio), interval, p, "Brown-Forsythe")
-    return spread_ratio_from_sds(summary(a).sd or 0.0, a.size, summary(b).sd or 0.0, b.size, level)
+    return spread_ratio_from_sds(sd_a, a.size, sd_b, b.size, level, rounding_u)
 
 
 def spread_ratio_from_sds(
-    first_sd: float, first_trials: int, second_sd: float, second_trials: int, level: float = 0.95
+    first_sd: float,
+    first_trials: int,
+    second_sd: float,
+    second_trials: int,
+    level: float = 0.95,
+    rounding_u: float = 0.0,
 ) -> SpreadRatio:
     """`spread_ratio` by F, from standard deviations and numbers of trials (each >= 2)."""
-    if first_sd == 0 or second_sd == 0:
+    first, second = (compared_bounds(sd, rounding_u) for sd in (first_sd, second_sd))
+    if first.most == 0 or second.most == 0:
         return SpreadRatio(None, None, None, "F")
-    ratio = second_sd / first_sd
     df1, df2 = second_trials - 1, first_trials - 1
-    f = ratio * ratio
-    below = quantiles.f_probability(f, df1, df2)
+    least = second.least / first.most
+    most = second.most / first.least if first.least > 0 else math.inf
+    below = quantiles.f_probability(most * most, df1, df2)
     # The upper tail from the reciprocal: 1 - P would lose digits.
-    above = quantiles.f_probability(1 / f, df2, df1)
-    low = ratio / math.sqrt(quantiles.f((1 + level) / 2, df1, df2))
-    high = ratio / math.sqrt(quantiles.f((1 - level) / 2, df1, df2))
-    return SpreadRatio(ratio, Interval(low, high, level), min(1.0, 2 * min(below, above)), "F")
+    above = quantiles.f_probability(1 / least**2, df2, df1) if least > 0 else 1.0
+    low = least / math.sqrt(quantiles.f((1 + level) / 2, df1, df2))
+    high = most / math.sqrt(quantiles.f((1 - level) / 2, df1, df2))
+    p = min(1.0, 2 * min(below, above))
+    return SpreadRatio(second.most / first.most, Interval(low, high, level), p, "F")
 
 
 def anova(groups: Sequence[ArrayLike]) -> AnovaTable | None:
@@ -334,7 +352,7 @@ def compare(
     """
     a, b = summary(first), summary(second)
     difference = difference_of_means(a, b, floor_sd=floor_sd, own_u=own_u, level=level)
-    spread = spread_ratio(first, second, level)
+    spread = spread_ratio(first, second, level, floor_sd)
     further, further_shown = _further_out(a, b, difference, nominal, shared_u, level)
     loose, loose_shown = _less_steady(a, b, spread)
     found = Comparison(
@@ -371,10 +389,16 @@ def compare_many(
             p = None if d.p is None else min(1.0, d.p * len(places))
             pairs.append(Pair(i, j, d, p, p is not None and p < 1 - level))
     rule = f"Bonferroni: every statement of the {len(places)} together holds at {level:.0%}"
+    table, spreads_p = anova(series), brown_forsythe(series)[1]
+    if table is not None and table.residual_sd <= compared_bounds(0.0, floor_sd).most:
+        # Ratios to a scatter within the caliper's count would tell of the rounding alone.
+        table = spreads_p = None
+    elif any(s.sd is not None and compared_bounds(s.sd, floor_sd).least == 0 for s in summaries):
+        spreads_p = None
     return ManyComparison(
         summaries,
-        anova(series),
-        brown_forsythe(series)[1],
+        table,
+        spreads_p,
         tuple(pairs),
         rule,
         _many_sentence(summaries, pairs, names, unit),
@@ -503,7 +527,10 @@ def _steadiness(c: Comparison, subject: int, names: tuple[str, str], unit: SizeU
     """The second half of the sentence, about the machine that is the subject of the first."""
     ranges = [size_text(s.range or 0.0, unit) for s in (c.first, c.second)]
     span = f"range {ranges[subject]} against {ranges[1 - subject]}"
+    a, b = c.first, c.second
     if c.less_steady is None:
+        if a.sd != b.sd:
+            return f"Which is steadier the caliper's count does not show ({span})."
         return f"Both are equally steady ({span})."
     worse = (0 if c.less_steady == "first" else 1) == subject
     word = "less steady" if worse else "steadier"

@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis import counts
 from analysis.methods import Method, Quantity, Relation, Side
 
 Array = NDArray[np.float64]
@@ -135,18 +136,19 @@ def place_means(method: Method, widths_mm: ArrayLike) -> Array:
 
 
 def weighted(means: Array, weights: tuple[float, ...]) -> Array:
-    """(n,): the sum of weights[i] * means[:, i], added in the order of the places.
+    """(n,): the sum of weights[i] * means[:, i], added in the order of the places: equal strips
+    give equal sums (`counts.exact`).
 
     Not by a matrix product, whose rounding depends on the number of rows: a trial must have the
     same value alone, among others, and when its series is replayed.
     """
     # A fast path for the difference of two places, which most methods use.
     if weights == (-1.0, 1.0):
-        return means[:, 1] - means[:, 0]
+        return counts.exact(means[:, 1] - means[:, 0])
     total = weights[0] * means[:, 0]
     for place in range(1, len(weights)):
         total += weights[place] * means[:, place]
-    return np.asarray(total)
+    return counts.exact(total)
 
 
 def strip_sign(method: Method, strip_side: Side) -> float:

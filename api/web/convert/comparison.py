@@ -181,9 +181,10 @@ def _finding(sides: Sequence[ComparableSeries], which: Which | None, shown: bool
 def _spread_ratio_out(found: SpreadRatio | None) -> SpreadRatioOut | None:
     if found is None:
         return None
+    known = found.interval is not None and math.isfinite(found.interval.high)
     return SpreadRatioOut(
         ratio=found.ratio,
-        interval=optional_interval(found.interval, lambda ratio: ratio),
+        interval=optional_interval(found.interval if known else None, lambda ratio: ratio),
         p=found.p,
         rule=found.rule,
     )
