@@ -40,6 +40,8 @@ ZERO: Final = "caliper zero"
 LENGTH: Final = "length of the cut"
 THICKNESS: Final = "thickness"
 INSET: Final = "inset"
+JAWS: Final = "width of the jaws"
+BLOCK: Final = "stated size of the block"
 STRAIGHTNESS: Final = "straightness of edge and fence"
 
 
@@ -48,7 +50,9 @@ class InputUncertainties(NamedTuple):
 
     hand: of one reading, with hand_df degrees of freedom (inf where unlimited); it is a floor
     for series of fewer trials than `floor_below`. resolution: the caliper's count, not an
-    uncertainty. zero_at: the size at which `zero` holds.
+    uncertainty. zero_at: the size at which `zero` holds. inset_counts, jaws_count: how many mm of
+    the length between the jaws go with a mm of the inset, and of the jaws' width. block: of a known
+    block's stated size.
     """
 
     hand: Value
@@ -59,8 +63,13 @@ class InputUncertainties(NamedTuple):
     zero: Value
     zero_at: Value
     length: Value
+    thickness: Value
     inset: Value
+    inset_counts: Value
+    jaws: Value
+    jaws_count: Value
     straightness: Value
+    block: Value
 
     @staticmethod
     def of(facts: SeriesFacts) -> InputUncertainties:
@@ -70,6 +79,8 @@ class InputUncertainties(NamedTuple):
         machine = facts.method.judges == "machine"
         scale = _or_default(facts.scale_u, rectangular(uncertainty.SCALE_BOUND))
         zero = _or_default(facts.zero_u_mm, rectangular(uncertainty.ZERO_BOUND_MM))
+        length_u = rectangular(uncertainty.LENGTH_BOUND_MM)
+        inset_u = _or_default(facts.inset_u_mm, rectangular(uncertainty.INSET_BOUND_MM))
         return InputUncertainties(
             _or_default(facts.repeatability_mm, uncertainty.REPEATABILITY_MM),
             _or_default(facts.hand_df, math.inf),
@@ -78,9 +89,12 @@ class InputUncertainties(NamedTuple):
             scale if machine else 0.0,
             zero if machine else 0.0,
             facts.zero_at_mm,
-            _or_default(facts.baseline_u_mm, rectangular(uncertainty.LENGTH_BOUND_MM)),
-            _or_default(facts.inset_u_mm, rectangular(uncertainty.INSET_BOUND_MM)),
+            _or_default(facts.baseline_u_mm, length_u),
+            _or_default(facts.thickness_u_mm, length_u),
+            inset_u,
+            *_at_the_ends(facts, inset_u),
             rectangular(facts.straightness_mm or 0.0),
+            (facts.baseline_u_mm or 0.0) if facts.method.judges == "caliper" else 0.0,
         )
 
     @staticmethod
@@ -88,6 +102,21 @@ class InputUncertainties(NamedTuple):
         """Of m series, each field of shape (m,)."""
         rows = np.array([InputUncertainties.of(f) for f in facts], float)
         return InputUncertainties(*rows.reshape(-1, len(InputUncertainties._fields)).T)
+
+
+def _at_the_ends(facts: SeriesFacts, inset_u: float) -> tuple[float, float, float]:
+    """inset_counts, jaws and jaws_count of `InputUncertainties`.
+
+    The inset counts at the narrow end, and at the other one where it is more than half the jaws'
+    width (`geometry.effective_length`): in the share of its bounds where it is.
+    """
+    if facts.jaw_width_mm is None:
+        # Jaws that reach over the end may take up to half of the usual width off.
+        unsaid = max(uncertainty.USUAL_JAWS_MM - 2 * facts.inset_mm, 0.0)
+        return 2.0, rectangular(unsaid), 0.5
+    past, bound = facts.inset_mm - facts.jaw_width_mm / 2, inset_u * math.sqrt(3)
+    share = float(past >= 0) if bound == 0 else min(max((past + bound) / (2 * bound), 0.0), 1.0)
+    return 1 + share, rectangular(uncertainty.JAWS_BOUND_MM), (1 - share) / 2
 
 
 def _or_default(value: float | None, otherwise: float) -> float:
@@ -116,7 +145,7 @@ class FixedPart(NamedTuple):
     u: Value
     fixed: Value = 0.0
     by_contrast: float = 0.0
-    by_ratio: float = 0.0
+    by_ratio: Value = 0.0
 
     def sensitivity(self, contrast: Value, ratio: Value) -> Value:
         """mm of contrast for one of the part's own unit."""
@@ -130,15 +159,25 @@ def fixed_parts(relation: Relation, inputs: InputUncertainties) -> list[FixedPar
     found = [
         FixedPart(SCALE, "scale", inputs.scale, -total * inputs.zero_at, by_contrast=1.0),
         FixedPart(ZERO, "contrast", inputs.zero, total),
+        FixedPart(BLOCK, "contrast", inputs.block, -1.0),
     ]
     if relation.terms:
-        source = LENGTH if relation.over == "baseline" else THICKNESS
-        found.append(FixedPart(source, "base", inputs.length, by_ratio=-1.0))
+        source, u = base_part(relation, inputs)
+        found.append(FixedPart(source, "base", u, by_ratio=-1.0))
         if relation.insets:
             # The jaws are placed in the same way at both ends: the errors add up.
-            found.append(FixedPart(INSET, "inset", inputs.inset, by_ratio=relation.insets))
+            found.append(FixedPart(INSET, "inset", inputs.inset, by_ratio=inputs.inset_counts))
+            found.append(FixedPart(JAWS, "jaws", inputs.jaws, by_ratio=inputs.jaws_count))
         found.append(FixedPart(STRAIGHTNESS, "contrast", inputs.straightness, 1.0))
     return found
+
+
+def base_part(relation: Relation, inputs: InputUncertainties) -> tuple[str, Value]:
+    """The length that an angle's contrast is divided by: its name as a part, and its standard
+    uncertainty in mm."""
+    if relation.over == "baseline":
+        return LENGTH, inputs.length
+    return THICKNESS, inputs.thickness
 
 
 def gain(relation: Relation) -> float:
@@ -244,7 +283,10 @@ def of_series(
     ]
     hand_u, rounding_u = (abs(per_mm) * float(mm) for mm in read.one_trial_mm)
     return SeriesBudget(
-        uncertainty.combine(found, guard=True), hand_u, rounding_u, float(inputs.length)
+        uncertainty.combine(found, guard=True),
+        hand_u,
+        rounding_u,
+        float(base_part(relation, inputs)[1]),
     )
 
 
@@ -278,13 +320,17 @@ def _fixed_lines(
     per_mm: float,
 ) -> list[Contribution]:
     given = facts.baseline_mm if relation.over == "baseline" else facts.thickness_mm
-    sizes = {"scale": 1.0, "base": given, "inset": facts.inset_mm}
+    sizes = {
+        "scale": 1.0, "base": given, "inset": facts.inset_mm, "jaws": facts.jaw_width_mm,
+    }  # fmt: skip
     stated = {SCALE: facts.scale_u, ZERO: facts.zero_u_mm}
     found = []
     for part in fixed_parts(relation, inputs):
         if facts.method.judges != "machine" and part.source in stated:
             continue
         if part.source == STRAIGHTNESS and not facts.straightness_mm:
+            continue
+        if part.source in (JAWS, BLOCK) and not part.u:
             continue
         found.append(
             Contribution(
@@ -307,7 +353,7 @@ def _sensitivity(relation: Relation, facts: SeriesFacts, mean: float) -> tuple[f
         return 1.0, mean
     pieces = geometry.pieces_of(facts.method, facts.pieces)
     sign = geometry.strip_sign(facts.method, facts.strip_side)
-    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    base = facts.base_mm(relation)
     assert base is not None  # a mean was found, so a base was given
     steep = float(geometry.slope(relation, mean, pieces)) * base
     return sign / steep, sign * float(geometry.ratio(relation, mean, pieces))
@@ -328,7 +374,7 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
     relation = next((r for w in wanted if (r := method.relation(w)) is not None), None)
     if relation is None:
         return np.full(len(means), np.nan)
-    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    base = facts.base_mm(relation)
     if base is None and relation.terms:
         return np.full(len(means), np.nan)
     base, pieces = base or 1.0, geometry.pieces_of(method, facts.pieces)

@@ -227,7 +227,7 @@ def known_block(
     stated: ArrayLike,
     readings: ArrayLike,
     *,
-    block_u: float = 0.0,
+    block_u: ArrayLike = 0.0,
     resolution: float = 0.0,
     unit: LengthUnit = "mm",
     level: float = 0.95,
@@ -235,9 +235,9 @@ def known_block(
     """The caliper's offset and scale against gauge blocks of stated size.
 
     stated, readings: (n,), the size of the block under each reading; nan does not count.
-    block_u: standard uncertainty of one block's size, the same for all, independent from
-    block to block. resolution: the caliper's step; where the readings scatter less than
-    0.3 of it, step / sqrt(12) is used for their scatter and is not divided by their number.
+    block_u: standard uncertainty of the stated sizes, one for all or one for each reading,
+    independent from block to block. resolution: the caliper's step; where the readings scatter less
+    than 0.3 of it, step / sqrt(12) is used for their scatter and is not divided by their number.
     Least squares through all readings; a block's error is common to all its readings, so
     it enters by the sum of their coefficients (JCGM 100, 5.1.2 and H.3). Degrees of freedom
     by Welch and Satterthwaite.
@@ -250,6 +250,7 @@ def known_block(
         )
     kept = np.isfinite(size) & np.isfinite(read)
     size, error = size[kept], (read - size)[kept]
+    stated_u = np.broadcast_to(np.asarray(block_u, float), kept.shape)[kept]
     n = size.size
     if n == 0:
         return BlockCheck(0, None, None, None, "No block was read yet.")
@@ -270,10 +271,11 @@ def known_block(
         weights = np.vstack([weights[0] - mean_size * weights[1], weights[1], weights[0]])
     estimates = weights @ error
     member = (size[:, None] == blocks[None, :]).astype(float)
+    blocks_u = (member * stated_u[:, None]).max(axis=0)
     step = resolution / math.sqrt(12)
     found = []
     for row, estimate in zip(weights, estimates.tolist(), strict=True):
-        parts = [(float(((row @ member) ** 2).sum()) * block_u**2, math.inf)]
+        parts = [(float(((row @ member * blocks_u) ** 2).sum()), math.inf)]
         if sd is not None and sd > 0 and sd >= 0.3 * resolution:
             parts.append((float(row @ row) * sd**2, float(df)))
         else:

@@ -138,7 +138,7 @@ def _by_pieces(
 
 def _signed_base(method: Method, relation: Relation, facts: SeriesFacts) -> float:
     try:
-        base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+        base = facts.base_mm(relation)
     except ValueError:  # an impossible length is treated as not given
         base = None
     return np.nan if base is None else base * geometry.strip_sign(method, facts.strip_side)

@@ -9,14 +9,17 @@ from typing import Final
 from numpy.typing import ArrayLike
 
 from analysis.conformity import Tolerance
-from analysis.methods import Method, Side
+from analysis.geometry import TrialValues, base_mm, series_values
+from analysis.methods import Method, Relation, Side
 from analysis.units import Unit
 
 _NOT_NEGATIVE: Final = (
     "resolution_mm",
     "repeatability_mm",
     "baseline_u_mm",
+    "thickness_u_mm",
     "inset_u_mm",
+    "jaw_width_mm",
     "scale_u",
     "straightness_mm",
     "zero_u_mm",
@@ -31,13 +34,14 @@ class SeriesFacts:
     widths_mm: (n, places, repeats), not finite = not read. baseline_mm, thickness_mm: as the method
     asks; for a known block the baseline is its stated size. repeatability_mm: standard
     deviation of one reading by caliper and hand, from a study with repeatability_df degrees
-    of freedom; None takes 0.02 mm. baseline_u_mm (of cut length or thickness), inset_u_mm,
-    scale_u (relative), zero_u_mm (which affects only lengths): standard uncertainties; None
-    takes +-0.5 mm, +-1 mm, +-1e-4 and +-0.02 mm, each rectangular (common practice, no
-    source). zero_at_mm: the size at which zero_u_mm holds, uncorrelated with scale_u; the mean
-    size of the blocks that gave both. straightness_mm: how far edge or fence may deviate from
-    straight over the length of the cut; None leaves it out. counted: (n,) mask of the trials
-    that count; None counts all. unit: that of lengths and tapers in sentences.
+    of freedom; None takes 0.02 mm. jaw_width_mm: of the flat jaws, None where it is not said.
+    baseline_u_mm, thickness_u_mm, inset_u_mm, scale_u (relative), zero_u_mm (which affects only
+    lengths): standard uncertainties; None takes +-0.5 mm for either length, +-1 mm, +-1e-4 and
+    +-0.02 mm, each rectangular (common practice, no source), and nothing for a known block, whose
+    size is then taken as exact. zero_at_mm: the size at which zero_u_mm holds, uncorrelated with
+    scale_u; the mean size of the blocks that gave both. straightness_mm: how far edge or fence may
+    deviate from straight over the length of the cut; None leaves it out. counted: (n,) mask of
+    the trials that count; None counts all. unit: that of lengths and tapers in sentences.
 
     Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
     number, or degrees of freedom that are not above zero.
@@ -62,6 +66,8 @@ class SeriesFacts:
     unit: Unit = "mm"
     zero_u_mm: float | None = None
     zero_at_mm: float = 0.0
+    jaw_width_mm: float | None = None
+    thickness_u_mm: float | None = None
 
     def __post_init__(self) -> None:
         for name in _NOT_NEGATIVE:
@@ -71,6 +77,25 @@ class SeriesFacts:
         df = self.repeatability_df
         if df is not None and not (math.isfinite(df) and df > 0):
             raise ValueError(f"repeatability_df: {df:g} must be greater than zero")
+
+    def values(self) -> TrialValues:
+        """Each trial's deviation, angle, tilt and length. Raises ValueError as `series_values`."""
+        return series_values(
+            self.method,
+            self.widths_mm,
+            self.baseline_mm,
+            self.thickness_mm,
+            self.inset_mm,
+            self.strip_side,
+            self.pieces,
+            self.jaw_width_mm,
+        )
+
+    def base_mm(self, relation: Relation) -> float | None:
+        """The length that the contrast is divided by. Raises ValueError as `geometry.base_mm`."""
+        return base_mm(
+            relation, self.baseline_mm, self.thickness_mm, self.inset_mm, self.jaw_width_mm
+        )
 
     @property
     def hand_df(self) -> float | None:

@@ -63,14 +63,14 @@ def series_values(
     inset_mm: float = 0.0,
     strip_side: Side = "left",
     pieces: int | None = None,
+    jaw_width_mm: float | None = None,
 ) -> TrialValues:
     """Each trial's deviation, angle, tilt and length.
 
     widths_mm: (n, places, repeats), or (n, places) for one repeat; not finite = not read. A place's
     value is the mean of its repeats that were read; a trial with a place never read is nan.
     baseline_mm, thickness_mm: as the method asks; a quantity whose own is None is nan.
-    inset_mm: from the strip's end to the middle of the jaws' contact; the effective length
-    is the baseline less twice the inset.
+    inset_mm: from the strip's end to the middle of the jaws; jaw_width_mm: see `effective_length`.
     Raises ValueError, naming the field, for lengths that are not positive numbers, an inset
     that leaves no length, a side other than left or right, or widths of another shape.
     """
@@ -83,7 +83,7 @@ def series_values(
     deviation = nothing
     found: dict[Quantity, Array] = {}
     for relation in method.relations:
-        base = base_mm(relation, baseline_mm, thickness_mm, inset_mm)
+        base = base_mm(relation, baseline_mm, thickness_mm, inset_mm, jaw_width_mm)
         contrast = np.empty(n)
         value = contrast if not relation.terms else nothing if base is None else np.empty(n)
         for rows in blocks(n):
@@ -180,6 +180,7 @@ def base_mm(
     baseline_mm: float | None,
     thickness_mm: float | None,
     inset_mm: float = 0.0,
+    jaw_width_mm: float | None = None,
 ) -> float | None:
     """The length that the contrast is divided by; None when it was not given or none is needed.
 
@@ -196,17 +197,33 @@ def base_mm(
         raise ValueError(f"{name}: {given:g} mm must be a length greater than zero")
     if not relation.insets:
         return given
-    return effective_length(given, inset_mm)
+    return effective_length(given, inset_mm, jaw_width_mm)
 
 
-def effective_length(baseline_mm: float, inset_mm: float) -> float:
-    """The length between the two places measured: baseline - 2 * inset.
+def effective_length(
+    baseline_mm: float, inset_mm: float, jaw_width_mm: float | None = None
+) -> float:
+    """The length between the two places that the jaws touch.
 
-    Raises ValueError when the inset is negative or leaves no length.
+    Flat jaws touch the widest point under them. On a strip that widens from one end to the other
+    that is the edge of the jaws towards the wide end: at the narrow end inset + jaw_width / 2 from
+    it, at the wide end inset - jaw_width / 2, and the strip's very end where the jaws reach over
+    it. So the length is baseline - inset - max(inset, jaw_width / 2), whichever end is the wide
+    one. Jaws of no width said touch with their middle: baseline - 2 * inset.
+
+    Raises ValueError when inset or jaw width is negative, or they leave no length.
     """
     if not (math.isfinite(inset_mm) and inset_mm >= 0):
         raise ValueError(f"inset: {inset_mm:g} mm must be zero or more")
-    length = baseline_mm - 2 * inset_mm
+    jaw = 0.0 if jaw_width_mm is None else jaw_width_mm
+    if not (math.isfinite(jaw) and jaw >= 0):
+        raise ValueError(f"jaw_width: {jaw:g} mm must be zero or more")
+    length = baseline_mm - inset_mm - max(inset_mm, jaw / 2)
+    if not length > 0 and jaw > 2 * inset_mm:
+        raise ValueError(
+            f"jaw_width: jaws {jaw:g} mm wide leave nothing of a baseline of {baseline_mm:g} mm; "
+            "check both"
+        )
     if not length > 0:
         raise ValueError(
             f"inset: {inset_mm:g} mm at each end leaves nothing of a baseline of "

@@ -66,7 +66,8 @@ class Relation:
     contrast = sum(weights[i] * width at place i). With no `terms` the quantity is a length
     and is the contrast itself. Else contrast / base = sum over terms of
     coefficient * tan(multiple * quantity), solved for the quantity in radians; the base is
-    the baseline less `insets` times the inset, or the thickness.
+    the baseline, or the thickness. insets: at how many ends of the baseline the jaws stand in
+    from it (`geometry.effective_length` for both).
 
     toward: what a positive and what a negative value looks like, as seen from `view`; none for a
     length. words: the name of the quantity, for a heading. base: what the contrast is divided
@@ -155,8 +156,8 @@ class Method:
 
 
 _REACH_IN: Final = (
-    "Reach in with the tips of the jaws, or give the inset: flat jaws touch the widest point "
-    "under them, so the length that counts is the one between the two places touched. "
+    "Reach in with the tips of the jaws, or give their width and the inset: flat jaws touch the "
+    "widest point under them, so the length that counts is the one between the two places touched. "
     "3 mm at each end of a 200 mm strip left unsaid is 3 % of the angle."
 )
 _TWO_HALVES: Final = (

@@ -186,7 +186,7 @@ def second_route(
         raise ValueError(f"{quantity}: the series has no complete trial that shows it")
     mean, lines = found.mean, found.budget.contributions
     pieces = geometry.pieces_of(facts.method, facts.pieces)
-    base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+    base = facts.base_mm(relation)
     # The contrast at the mean for a strip that falls left of the blade.
     contrast = mean if base is None else base * float(geometry.ratio(relation, mean, pieces))
     per_mm = 1.0 if base is None else 1 / (base * float(geometry.slope(relation, mean, pieces)))
@@ -201,11 +201,21 @@ def second_route(
         read = contrast + into["scale"] + into["contrast"]
         if base is None:
             return np.asarray(read + into["result"])
-        length = base + into["base"] - relation.insets * into["inset"]
+        length = base + into["base"]
+        if relation.insets:
+            length = length - _off_the_ends(facts, into["inset"], into["jaws"])
         return np.asarray(geometry.solve(relation, read / length, pieces) + into["result"])
 
     simulated = run(model, [of_contribution(line) for line in lines], generator, draws)
     return simulated, agreement(mean, found.budget, simulated)
+
+
+def _off_the_ends(facts: SeriesFacts, inset: Array | float, jaws: Array | float) -> Array | float:
+    """How much more the jaws take off the length than without what was drawn for them."""
+    if facts.jaw_width_mm is None:
+        return 2 * inset + jaws / 2
+    at, half = facts.inset_mm, facts.jaw_width_mm / 2
+    return inset + np.maximum(at + inset, half + jaws / 2) - max(at, half)
 
 
 def _results(model: Model, inputs: Sequence[Draw], generator: Generator, count: int) -> Array:

@@ -88,15 +88,7 @@ def score(facts: SeriesFacts) -> Score:
     method = facts.method
     means = geometry.place_means(method, facts.widths_mm)
     try:
-        values = geometry.series_values(
-            method,
-            facts.widths_mm,
-            facts.baseline_mm,
-            facts.thickness_mm,
-            facts.inset_mm,
-            facts.strip_side,
-            facts.pieces,
-        )
+        values = facts.values()
     except ValueError as wrong:
         message = sentences.capital(str(wrong)) + "."
         return Score(
@@ -295,19 +287,15 @@ def _uncertainty_parts(
         return math.hypot(*(c.contribution for c in lines if c.source in sources))
 
     # A wider board does not help with a frame's joint or the saw's own slot.
-    base = (
-        geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
-        if relation.insets or relation.over == "thickness"
-        else None
-    )
+    base = facts.base_mm(relation) if relation.insets or relation.over == "thickness" else None
     return remedy.UncertaintyParts(
         trials=found.n,
         trial_sd=found.sd,
         hand_u=parts.hand_u,
         hand_df=facts.hand_df,
         rounding_u=part(budget.RESOLUTION),
-        shrinking_u=part(budget.LENGTH, budget.THICKNESS, budget.INSET),
-        fixed_u=part(budget.SCALE, budget.ZERO, budget.STRAIGHTNESS),
+        shrinking_u=part(budget.LENGTH, budget.THICKNESS, budget.INSET, budget.JAWS),
+        fixed_u=part(budget.SCALE, budget.ZERO, budget.BLOCK, budget.STRAIGHTNESS),
         base_mm=base,
         repeats=repeats,
         hand_assumed=facts.repeatability_mm is None,

@@ -16,6 +16,8 @@ _OWN: Final = (
     "length of the cut",
     "thickness",
     "inset",
+    "width of the jaws",
+    "stated size of the block",
     "straightness of edge and fence",
 )
 

@@ -23,14 +23,16 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 LEVEL: Final = 0.95
 Distribution = Literal["normal", "Student's t", "rectangular", "triangular", "arcsine"]
-Enters = Literal["result", "contrast", "scale", "base", "inset"]
-"""Where an input enters the model result = solve(contrast * scale / (base - 2 inset)): the
-result itself, or one of its inputs."""
+Enters = Literal["result", "contrast", "scale", "base", "inset", "jaws"]
+"""Where an input enters the model result = solve(contrast * scale / length), the length following
+from base, inset and jaws: the result itself, or one of its inputs."""
 
 # Assumed until the user gives a better value. Each is common practice, no source.
 REPEATABILITY_MM: Final = 0.02  # one reading, caliper and hand together, standard deviation
 LENGTH_BOUND_MM: Final = 0.5  # a cut's length by a steel rule, plus or minus, rectangular
 INSET_BOUND_MM: Final = 1.0  # where the jaws touched, plus or minus, rectangular
+JAWS_BOUND_MM: Final = 0.5  # the width of flat jaws, plus or minus, rectangular
+USUAL_JAWS_MM: Final = 6.0  # jaws whose width is not said are no wider
 SCALE_BOUND: Final = 1e-4  # the caliper's scale, relative, plus or minus, rectangular
 ZERO_BOUND_MM: Final = 0.02  # the caliper's zero, plus or minus, rectangular
 

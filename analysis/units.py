@@ -68,6 +68,14 @@ def mm_text(nanometres: int) -> str:
     return f"{sign}{whole}.{rest:06d}".rstrip("0").rstrip(".")
 
 
+def unit_text(nanometres: int, unit: Unit) -> str:
+    """The decimal length in `unit`, without trailing zeros; in inches to a millionth."""
+    if unit == "mm":
+        return mm_text(nanometres)
+    inches = Decimal(nanometres) / NM_PER_UNIT[unit]
+    return f"{inches:.6f}".rstrip("0").rstrip(".")
+
+
 def mm(nanometres: int) -> float:
     """`nanometres` in millimetres, as the nearest float."""
     return nanometres / NM_PER_MM

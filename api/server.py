@@ -32,6 +32,7 @@ from api.store.condition import Condition
 from api.store.engine import DamagedStore, StoreError, sqlite_file
 from api.store.journal import Journal, now
 from api.store.place import look
+from api.store.rows.calipers import jaw_width_nm
 from capture.bench import Instruments
 from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading, Refusal
@@ -236,6 +237,20 @@ class Server:
         """A bench as it is now."""
         with self.reading() as connection:
             return bench(connection, name)
+
+    def jaw_width_nm(self, bench: str) -> int | None:
+        """Of the caliper at a bench: the one heard there last, where it is listened to or none is,
+        else the only one that is listened to there. None where it is not said."""
+        here = {state.caliper for state in self.calipers(bench)}
+        last = self.bench(bench).last_reading
+        if last is not None and (last.row.caliper in here or len(here) != 1):
+            name = last.row.caliper
+        elif len(here) == 1:
+            (name,) = here
+        else:
+            return None
+        with self.reading() as connection:
+            return jaw_width_nm(connection, name)
 
     def pretends(self, bench: str) -> bool:
         """Whether the bench's caliper is a pretend one."""

@@ -17,7 +17,7 @@ from analysis.interval import Interval
 from analysis.spots import AnalysedStudy, spots_by_people
 from analysis.units import NM_PER_UNIT, Unit, mm, parse_length
 from api.answers.studies import KNOWN_BLOCK, SAME_SPOT, STUDY_METHODS
-from api.store.facts import resolution_mm
+from api.store.facts import resolution_mm, standard_u
 from api.store.rows.studies import study_readings
 
 # Series closer together than this are one study: the same spots by several people, or
@@ -273,22 +273,26 @@ def _block_study(study: Sequence[_Series]) -> BlockStudy:
     )
 
 
-_Read = tuple[int, tuple[tuple[int, str, Unit], ...]]
+_Read = tuple[int, float, tuple[tuple[int, str, Unit], ...]]
 
 
 def _read(series: _Series) -> _Read:
-    """The block's size, and each reading in nm, as sent, with its unit."""
-    return series.head.baseline_nm, tuple((r.nm, r.sent, r.unit) for r in series.rows)
+    """The block's size and its standard uncertainty in mm, and each reading in nm, as sent, with
+    its unit."""
+    head = series.head
+    size_u = standard_u(head.baseline_within, head.series_unit) or 0.0
+    return head.baseline_nm, size_u, tuple((r.nm, r.sent, r.unit) for r in series.rows)
 
 
 @lru_cache(maxsize=512)
 def _checked(blocks: tuple[_Read, ...], unit: Unit) -> BlockCheck:
     per = NM_PER_UNIT[unit]
-    readings = [(size, *one) for size, of_size in blocks for one in of_size]
-    sent = [(text, of) for _, _, text, of in readings]
+    readings = [(size, size_u, *one) for size, size_u, of_size in blocks for one in of_size]
+    sent = [(text, of) for *_, text, of in readings]
     return known_block(
         [size / per for size, *_ in readings],
-        [nm / per for _, nm, *_ in readings],
+        [nm / per for _, _, nm, *_ in readings],
+        block_u=[size_u * NM_PER_UNIT["mm"] / per for _, size_u, *_ in readings],
         resolution=resolution_mm(sent) * NM_PER_UNIT["mm"] / per,
         unit=unit,
     )

@@ -128,7 +128,7 @@ _Known = dict[tuple[Any, ...], SeriesFacts]
 _settings: Final = attrgetter(
     "method", "unit", "baseline_nm", "thickness_nm", "inset_nm", "strip_side", "pieces",
     "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal",
-    "baseline_within", "inset_within", "straightness",
+    "baseline_within", "inset_within", "straightness", "thickness_within", "jaw_width_nm",
 )  # fmt: skip
 
 

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Row
 
-from analysis import geometry
 from analysis.conversions import SizeUnit
 from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import rounding_sd
@@ -76,7 +75,7 @@ class ComparableSeries:
     def base_mm(self, relation: Relation) -> float:
         """The length over which an angle or a tilt is measured."""
         facts = self.whole.facts
-        base = geometry.base_mm(relation, facts.baseline_mm, facts.thickness_mm, facts.inset_mm)
+        base = facts.base_mm(relation)
         assert base is not None  # a series has the lengths that its method needs
         return base
 

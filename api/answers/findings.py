@@ -67,15 +67,7 @@ def _values(facts: SeriesFacts) -> geometry.TrialValues | None:
     if facts.method.judges != "machine":
         return None
     try:
-        return geometry.series_values(
-            facts.method,
-            facts.widths_mm,
-            facts.baseline_mm,
-            facts.thickness_mm,
-            facts.inset_mm,
-            facts.strip_side,
-            facts.pieces,
-        )
+        return facts.values()
     except ValueError:  # the score says what to correct
         return None
 

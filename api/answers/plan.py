@@ -66,9 +66,14 @@ class Asked:
         return self.method.relations[0]
 
     @property
+    def off_the_ends_mm(self) -> float:
+        """How much of the width the jaws' inset takes off."""
+        return 2 * self.inset_mm if self.relation.insets else 0.0
+
+    @property
     def length_mm(self) -> float:
         """What counts of the width; zero or less where the inset leaves nothing."""
-        return self.width_mm - self.relation.insets * self.inset_mm
+        return self.width_mm - self.off_the_ends_mm
 
     @property
     def trial_sd_rad(self) -> float:
@@ -149,7 +154,7 @@ def plan(asked: Asked) -> Planned:
     )
     width = None
     if found.width_mm is not None:
-        width = found.width_mm + asked.relation.insets * asked.inset_mm
+        width = found.width_mm + asked.off_the_ends_mm
     found = replace(found, width_mm=width)
     seen = effect(asked, asked.cuts) * found.trial_sd_rad
     power = 1.0

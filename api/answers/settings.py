@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any, Final
 from uuid import UUID
+
+from sqlalchemy import Row
 
 from analysis.geometry import series_values
 from analysis.methods import METHODS, Method, Side, method
 from analysis.units import NM_PER_MM, Unit, mm, parse_length
 from api.errors import InvalidField
-from api.store.facts import tolerance_of
+from api.store.facts import method_of, tolerance_of
 from api.store.journal import NewSeries
 
 LONGEST_NOTE = 4000
 LONGEST_NAME = 200
+# Wider than the jaws of any caliper.
+LONGEST_JAWS_MM = 100.0
 # A frame has three pieces at least.
 FEWEST_PIECES, MOST_PIECES = 3, 100
 
@@ -42,12 +47,24 @@ class AskedSeries:
     baseline_within: str | None = None
     inset_within: str | None = None
     straightness: str | None = None
+    thickness_within: str | None = None
+    jaw_width: str | None = None
+
+
+# Lengths that say how far off others may be.
+_WITHIN: Final = ("baseline_within", "thickness_within", "inset_within", "straightness")
 
 
 def new_series(
-    asked: AskedSeries, machine_id: UUID, methods: Mapping[str, Method] = METHODS
+    asked: AskedSeries,
+    machine_id: UUID,
+    methods: Mapping[str, Method] = METHODS,
+    jaw_width_nm: int | None = None,
 ) -> NewSeries:
-    """`asked`, checked. Raises InvalidField naming the field that can't be right."""
+    """`asked`, checked. jaw_width_nm: of the caliper, where the series says none itself.
+
+    Raises InvalidField naming the field that can't be right.
+    """
     try:
         follows = method(asked.method, methods)
     except ValueError as error:
@@ -62,7 +79,12 @@ def new_series(
     baseline = _length("baseline", asked.baseline, unit)
     thickness = _length("thickness", asked.thickness, unit)
     inset = _length("inset", asked.inset, unit) or _Length("0", 0)
-    for field in ("baseline_within", "inset_within", "straightness"):
+    jaws = _length("jaw_width", asked.jaw_width, unit)
+    if jaws is not None:
+        jaw_width_nm = jaws.nm
+    if not any(relation.insets for relation in follows.relations):
+        jaw_width_nm = None
+    for field in _WITHIN:
         bound = _length(field, getattr(asked, field), unit)
         if bound is not None and bound.nm < 0:
             raise InvalidField(field, f"{bound.text} {unit} must be zero or more")
@@ -72,7 +94,7 @@ def new_series(
         raise InvalidField("thickness", f"{follows.title} needs the board's thickness; give it")
     if asked.pieces is not None and follows.pieces is None:
         raise InvalidField("pieces", f"{follows.title} has no pieces to count; leave it out")
-    _try_geometry(follows, baseline, thickness, inset, unit, side, asked.pieces)
+    _try_geometry(follows, baseline, thickness, inset, unit, side, asked.pieces, jaw_width_nm)
     new = NewSeries(
         machine_id=machine_id,
         bench=asked.bench,
@@ -97,9 +119,35 @@ def new_series(
         baseline_within=asked.baseline_within,
         inset_within=asked.inset_within,
         straightness=asked.straightness,
+        thickness_within=asked.thickness_within,
+        jaw_width_nm=jaw_width_nm,
     )
     _check_tolerance(new)
     return new
+
+
+def checked_jaw_width(series: Row[Any], jaw_width: str | None) -> int | None:
+    """The width of the jaws that measured a series, in nm, from the text in the series' own unit.
+
+    series: a row of `tables.Series`. Raises InvalidField where it cannot be.
+    """
+    jaws = _length("jaw_width", jaw_width, series.unit)
+    follows = method_of(series)
+    if jaws is None:
+        return None
+    if not any(relation.insets for relation in follows.relations):
+        raise InvalidField("jaw_width", f"{follows.title} does not ask for it; leave it out")
+    _try_geometry(
+        follows,
+        _Length(series.baseline, series.baseline_nm),
+        None if series.thickness is None else _Length(series.thickness, series.thickness_nm),
+        _Length(series.inset, series.inset_nm),
+        series.unit,
+        series.strip_side,
+        series.pieces,
+        jaws.nm,
+    )
+    return jaws.nm
 
 
 def _plain(error: ValueError) -> str:
@@ -132,9 +180,8 @@ def _unit(asked: AskedSeries) -> Unit:
         "thickness",
         "tolerance_gap",
         "tolerance_length",
-        "baseline_within",
-        "inset_within",
-        "straightness",
+        *_WITHIN,
+        "jaw_width",
     )
     if any(getattr(asked, name) is not None for name in lengths) or asked.inset != "0":
         raise InvalidField("unit", "say in which unit the lengths are, 'mm' or 'in'")
@@ -149,6 +196,7 @@ def _try_geometry(
     unit: Unit,
     side: Side,
     pieces: int | None,
+    jaw_width_nm: int | None,
 ) -> None:
     """Solve for a strip with parallel faces, so that the analysis rejects lengths now."""
     for field, length in (("baseline", baseline), ("thickness", thickness)):
@@ -175,6 +223,7 @@ def _try_geometry(
             mm(inset.nm),
             side,
             pieces,
+            None if jaw_width_nm is None else mm(jaw_width_nm),
         )
     except ValueError as error:
         field, _, message = str(error).partition(": ")

@@ -20,7 +20,7 @@ from analysis.caliper_study import known_block, same_spot
 from analysis.facts import SeriesFacts
 from analysis.uncertainty import rounding
 from analysis.units import mm
-from api.store.facts import resolution_mm
+from api.store.facts import resolution_mm, standard_u
 from api.store.rows.studies import study_readings
 
 SAME_SPOT: Final = "same-spot"
@@ -77,8 +77,9 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
     reading, count / sqrt(12): readings all alike hide a hand steadier than that. Scale and
     zero: least squares through the blocks; what was found but is not corrected enters with
     its own uncertainty, sqrt(estimate^2 + u^2) (JCGM 100, F.2.4.5: an effect that is not
-    corrected widens the uncertainty). The blocks' own sizes are taken as exact: a workshop
-    block is good to a tenth of what the finest caliper counts.
+    corrected widens the uncertainty). A block's stated size enters with the bound that
+    its series gives, and is else taken as exact: a workshop block is good to a tenth of what the
+    finest caliper counts.
     """
     readings = study_readings(connection, calipers, STUDY_METHODS)
     spots = [_spot(_in_order(readings[name, SAME_SPOT], at)) for name in calipers]
@@ -150,6 +151,7 @@ def _blocks(series: Iterable[_Rows]) -> Study | None:
     check = known_block(
         [mm(row.baseline_nm) for row in rows],
         [mm(row.nm) for row in rows],
+        block_u=[standard_u(row.baseline_within, row.series_unit) or 0.0 for row in rows],
         resolution=resolution_mm([(row.sent, row.unit) for row in rows]),
     )
     if check.at_mean is None or check.mean_size is None or check.scale is None:

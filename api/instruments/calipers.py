@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 from sqlalchemy import Connection
 
+from analysis.units import mm
 from api.answers.caliper_studies import BlockStudy, SpotStudy, latest_studies
 from api.answers.moments import ago
 from api.instruments.listening import OF_THE_PAGE, Listened
@@ -31,7 +32,7 @@ class CaliperRecord:
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
     stopped), or "not listened to". words: its state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
-    start as well.
+    start as well. jaw_width_mm: of its flat jaws, None where it is not said.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
@@ -46,6 +47,7 @@ class CaliperRecord:
     readings: int
     spec: str | None
     remembered: bool
+    jaw_width_mm: float | None
     same_spot: SpotStudy | None
     known_block: BlockStudy | None
 
@@ -117,6 +119,7 @@ def _listened(
         readings=known.readings if known else 0,
         spec=str(listened.spec) if listened else None,
         remembered=listened.remembered if listened else False,
+        jaw_width_mm=_jaw_width_mm(known),
         same_spot=None,
         known_block=None,
     )
@@ -138,9 +141,14 @@ def _at_rest(known: KnownCaliper, now: datetime) -> CaliperRecord:
         readings=known.readings,
         spec=None,
         remembered=False,
+        jaw_width_mm=_jaw_width_mm(known),
         same_spot=None,
         known_block=None,
     )
+
+
+def _jaw_width_mm(known: KnownCaliper | None) -> float | None:
+    return None if known is None or known.jaw_width_nm is None else mm(known.jaw_width_nm)
 
 
 def in_words(state: str, last_heard: datetime | None, now: datetime) -> str:

@@ -51,8 +51,10 @@ def facts_of(series: Row[Any], widths_mm: NDArray[np.float64], resolution_mm: fl
         inset_mm=mm(series.inset_nm),
         pieces=series.pieces,
         resolution_mm=resolution_mm,
-        baseline_u_mm=_rectangular(series.baseline_within, series.unit),
-        inset_u_mm=_rectangular(series.inset_within, series.unit),
+        baseline_u_mm=standard_u(series.baseline_within, series.unit),
+        thickness_u_mm=standard_u(series.thickness_within, series.unit),
+        inset_u_mm=standard_u(series.inset_within, series.unit),
+        jaw_width_mm=None if series.jaw_width_nm is None else mm(series.jaw_width_nm),
         straightness_mm=_within_mm(series.straightness, series.unit),
         tolerance=tolerance_of(series),
         unit=series.unit,
@@ -86,7 +88,8 @@ def _within_mm(text: str | None, unit: Unit) -> float | None:
     return None if text is None else mm(parse_length(text, unit))
 
 
-def _rectangular(text: str | None, unit: Unit) -> float | None:
+def standard_u(text: str | None, unit: Unit) -> float | None:
+    """In mm, of a length that may be off by the bound in `text`; None where none is said."""
     bound = _within_mm(text, unit)
     return None if bound is None else rectangular(bound)
 

@@ -428,6 +428,39 @@ class Journal:
             data = {"series": str(series_id), "note": note, "before": series.note}
             self._add_event(series.bench_id, "note", series_id, data)
 
+    def say_jaw_width(self, series_id: UUID, nm: int | None) -> None:
+        """Change what a series says of the width of its jaws, and the values of its trials that
+        follow from it; the previous width stays in the events.
+
+        Raises NotFound where no series has that id.
+        """
+        with self._writing() as connection:
+            bench = self._bench_of(connection, series_id)
+            series = connection.execute(select(_SERIES).where(_SERIES.c.id == series_id)).one()
+            if series.jaw_width_nm == nm:
+                return
+            new = update(_SERIES).where(_SERIES.c.id == series_id).values(jaw_width_nm=nm)
+            connection.execute(new)
+            changed = connection.execute(select(_SERIES).where(_SERIES.c.id == series_id)).one()
+            state = pairing.fold(read_series(connection, series_id))
+            rows, _ = project(changed, state, [trial.number for trial in state.trials])
+            write_trials(connection, rows, [])
+            if bench.series is not None and bench.series.id == series_id:
+                self._new_benches[bench.name] = replace(bench, series=changed)
+            data = {"series": str(series_id), "nm": nm, "before": series.jaw_width_nm}
+            self._add_event(bench.id, "jaw width", series_id, data)
+            for row in rows:
+                self._add_event(bench.id, "trial", row.id)
+            self._add_event(bench.id, "score", series_id)
+
+    def say_jaw_width_of(self, caliper: str, nm: int | None) -> None:
+        """Remember the width of a caliper's jaws, for the series that begin from now on."""
+        with self._writing() as connection:
+            known = self._caliper(connection, caliper, now())
+            connection.execute(
+                update(_CALIPERS).where(_CALIPERS.c.id == known).values(jaw_width_nm=nm)
+            )
+
     def check(self) -> None:
         """Raise DamagedStore where the store is damaged, GoneStore where its files are not those
         that were opened."""

@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Row
 
-from analysis.geometry import series_values
 from analysis.units import NM_PER_MM, Unit, mm_text
 from api.store.facts import facts_of, resolution_mm
 from capture import pairing, records
@@ -128,15 +127,7 @@ def _values(
     found: dict[int, _Values] = {}
     for resolution, alike in by_resolution.items():
         facts = facts_of(series, _widths_mm(alike, layout), resolution)
-        values = series_values(
-            facts.method,
-            facts.widths_mm,
-            facts.baseline_mm,
-            facts.thickness_mm,
-            facts.inset_mm,
-            facts.strip_side,
-            facts.pieces,
-        )
+        values = facts.values()
         angle, tilt = _degrees(values.angle_rad), _degrees(values.tilt_rad)
         expanded = _degrees(trial_uncertainty(facts))
         for trial, d, a, t, length, u in zip(

@@ -66,7 +66,8 @@ def test_the_kept_series_hold_every_line_and_every_way_out() -> None:
     for source in (
         "caliper and hand, repeatability", "caliper and hand, repeatability (0.02 mm assumed)",
         "scatter over 8 trials", "caliper resolution", "caliper scale", "caliper zero",
-        "length of the cut", "thickness", "inset", "straightness of edge and fence",
+        "length of the cut", "thickness", "inset", "width of the jaws", "stated size of the block",
+        "straightness of edge and fence",
     ):  # fmt: skip
         assert sources[source] >= 3, source
     ways = Counter(q["remedy"][0] for q in quantities if q["remedy"])

@@ -9,7 +9,6 @@ import pytest
 
 from analysis.checks import checks
 from analysis.facts import SeriesFacts
-from analysis.geometry import series_values
 from analysis.methods import METHODS
 from analysis.score import score
 
@@ -37,15 +36,7 @@ def together(method, quantity, many):
     """`checks` fed with the trials' values, as a store keeps them."""
     values, of, repeats = [], [], []
     for index, facts in enumerate(many):
-        found = series_values(
-            method,
-            facts.widths_mm,
-            facts.baseline_mm,
-            facts.thickness_mm,
-            facts.inset_mm,
-            facts.strip_side,
-            facts.pieces,
-        ).of(quantity)
+        found = facts.values().of(quantity)
         values += found.tolist()
         of += [index] * len(found)
         repeats.append(facts.widths_mm.shape[2])

@@ -332,9 +332,48 @@ def test_lengths_are_revealed_as_read():
     assert close(planed.angle_rad[0], math.atan(0.001))
 
 
+def _between_flat_jaws(faces, middle, jaw, length):
+    """What flat jaws read: nothing of the two faces under them reaches beyond the jaws.
+
+    faces: where the left and the right face lie at distances from the fence end.
+    """
+    under = np.linspace(max(middle - jaw / 2, 0.0), min(middle + jaw / 2, length), 7)
+    left, right = faces(under)
+    return float(right.max() - left.min())
+
+
+@pytest.mark.parametrize("inset", [0.0, 1.0, 3.0, 3.5, 10.0])
+@pytest.mark.parametrize("jaw", [0.0, 2.0, 6.0, 9.0])
+@pytest.mark.parametrize("key", ["reversal", "five-cut", "roll"])
+def test_flat_jaws_that_touch_the_widest_point_under_them_show_the_angle_that_was_cut(
+    key, jaw, inset
+):
+    length, m = 150.0, method(key)
+    for degrees in (-1.0, -0.02, 0.02, 3.0):
+        e = math.radians(degrees)
+        other = math.tan(3 * e) if key == "five-cut" else math.tan(e)
+
+        def faces(y, e=e, other=other):
+            return -y * other, 15.0 + y * math.tan(e)
+
+        fence, open_end = (
+            _between_flat_jaws(faces, middle, jaw, length) for middle in (inset, length - inset)
+        )
+        widths = [fence, open_end] if key != "roll" else [fence, fence, open_end, open_end]
+        found = series_values(m, [widths], length, 19.0, inset, jaw_width_mm=jaw)
+        assert found.angle_rad[0] == pytest.approx(e, rel=1e-9)
+        # Without the width of the jaws the angle is too small by what they reach past.
+        unsaid = series_values(m, [widths], length, 19.0, inset).angle_rad[0]
+        short = max(jaw / 2 - inset, 0.0) / (length - 2 * inset)
+        assert 1 - unsaid / e == pytest.approx(short, rel=0.02, abs=1e-9)
+
+
 @pytest.mark.parametrize(
     ("arguments", "word"),
     [
+        ({"baseline_mm": 20.0, "jaw_width_mm": 40.0}, "jaw_width"),
+        ({"baseline_mm": 20.0, "jaw_width_mm": -1.0}, "jaw_width"),
+        ({"baseline_mm": 20.0, "jaw_width_mm": math.nan}, "jaw_width"),
         ({"baseline_mm": 0.0}, "baseline"),
         ({"baseline_mm": -3.0}, "baseline"),
         ({"baseline_mm": math.nan}, "baseline"),

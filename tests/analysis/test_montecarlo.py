@@ -153,7 +153,7 @@ def test_both_routes_agree_for_every_method(key, trials, side, rng):
     )
     facts = SeriesFacts(
         m, np.round(widths, 2), side, baseline_mm=220.0, thickness_mm=40.0, inset_mm=5.0,
-        straightness_mm=0.005,
+        straightness_mm=0.005, jaw_width_mm=12.0 if trials == 12 else None,
     )  # fmt: skip
     for quantity in m.reveals:
         outcome, agreement = montecarlo.second_route(facts, quantity, rng, 400_000)

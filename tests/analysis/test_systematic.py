@@ -27,7 +27,10 @@ def test_what_more_cuts_lessen_is_no_part_of_it():
     told = systematic(found.budget)
     straight = 0.1 / math.sqrt(3) / 400
     relative = math.hypot(
-        uncertainty.LENGTH_BOUND_MM / 200, 2 * uncertainty.INSET_BOUND_MM / 200, 1e-4
+        uncertainty.LENGTH_BOUND_MM / 200,
+        2 * uncertainty.INSET_BOUND_MM / 200,
+        uncertainty.USUAL_JAWS_MM / 2 / 200,
+        1e-4,
     )
     expected = math.hypot(relative / math.sqrt(3) * abs(found.mean), straight)
     assert told.own_u == pytest.approx(expected, rel=1e-4)

@@ -15,13 +15,14 @@ from api.store.tables import Bench, Caliper, Reading
 @dataclass(frozen=True, slots=True)
 class KnownCaliper:
     """A caliper by its readings. `bench`: where it was heard last; None and no `last_heard`
-    where nothing it sent was a reading."""
+    where nothing it sent was a reading. jaw_width_nm: None where it is not said."""
 
     name: str
     first_heard: datetime
     readings: int
     bench: str | None
     last_heard: datetime | None
+    jaw_width_nm: int | None
 
 
 def known_calipers(connection: Connection) -> list[KnownCaliper]:
@@ -42,6 +43,7 @@ def known_calipers(connection: Connection) -> list[KnownCaliper]:
                 sum(each.readings for each in by_bench.values()),
                 bench,
                 latest.last_heard if latest else None,
+                row.jaw_width_nm,
             )
         )
     return sorted(found, key=lambda each: (each.name.casefold(), each.name))
@@ -50,6 +52,11 @@ def known_calipers(connection: Connection) -> list[KnownCaliper]:
 def is_known(connection: Connection, name: str) -> bool:
     """Whether the store has ever heard a caliper of that name."""
     return connection.scalar(select(Caliper.id).where(Caliper.name == name)) is not None
+
+
+def jaw_width_nm(connection: Connection, name: str) -> int | None:
+    """Of the jaws of the caliper called so; None where it is not said, or not known."""
+    return connection.scalar(select(Caliper.jaw_width_nm).where(Caliper.name == name))
 
 
 @dataclass(frozen=True, slots=True)

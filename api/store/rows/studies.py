@@ -30,6 +30,7 @@ def study_readings(
             Series.person,
             Series.repeats,
             Series.baseline_nm,
+            Series.baseline_within,
             Series.unit.label("series_unit"),
             Series.tolerance_length,
             Trial.number,

@@ -14,7 +14,7 @@ from analysis.methods import Quantity
 from analysis.score import QuantityScore, Score
 from analysis.sentences import Measure
 from analysis.spread import OwnScatter
-from analysis.units import MM_PER_INCH, mm
+from analysis.units import MM_PER_INCH, mm, unit_text
 from analysis.work import Effect
 from api.answers.bench import BenchAnswer, Heard
 from api.answers.caliper_studies import CaliperStudies
@@ -76,8 +76,10 @@ def _head_fields(row: Row[Any]) -> dict[str, Any]:
     fields: dict[str, Any] = {
         name: getattr(row, name)
         for name in SeriesHead.model_fields
-        if name not in ("machine", "tolerance")
+        if name not in ("machine", "tolerance", "jaw_width")
     }
+    jaws = row.jaw_width_nm
+    fields["jaw_width"] = None if jaws is None else unit_text(jaws, row.unit)
     fields["machine"] = MachineOut(
         id=row.machine_id,
         name=row.machine_name,

@@ -9,9 +9,9 @@ from uuid import UUID
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import Field, StringConstraints
 
-from analysis.units import Unit
+from analysis.units import Unit, parse_length
 from api.answers.caliper_studies import caliper_studies
-from api.answers.settings import LONGEST_NAME, AskedSeries, new_series
+from api.answers.settings import LONGEST_JAWS_MM, LONGEST_NAME, AskedSeries, new_series
 from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
@@ -40,6 +40,13 @@ class ListenIn(In):
     unit: Unit | None = None
 
 
+class CaliperChangeIn(In):
+    """jaw_width: of the flat jaws, measured along the strip, in `unit`; null, not known."""
+
+    jaw_width: LengthText | None
+    unit: Unit = "mm"
+
+
 class ListenedOut(Out):
     name: str
     bench: str
@@ -56,13 +63,15 @@ class ForgottenOut(Out):
 
 
 class StudyIn(In):
-    """A study to start. block: the gauge block's stated size, in `unit`, for a known-block one.
+    """A study to start. block: the gauge block's stated size, in `unit`, for a known-block one;
+    block_within: how far that may be off, nothing without it.
     instead: end the series that runs on the bench, where one does."""
 
     method: Literal["same-spot", "known-block"]
     bench: Name | None = None
     unit: Unit = "mm"
     block: LengthText | None = None
+    block_within: LengthText | None = None
     person: Name | None = None
     repeats: Annotated[int, Field(ge=1, le=100)] = 1
     instead: bool = False
@@ -81,6 +90,29 @@ def listen(body: ListenIn, server: TheServer) -> ListenedOut:
     return ListenedOut(
         name=listened.name, bench=listened.bench, spec=str(listened.spec), remembered=True
     )
+
+
+@router.patch("/{name:path}")
+def change_caliper(name: str, body: CaliperChangeIn, server: TheServer) -> CaliperOnRecord:
+    """Say how wide a caliper's jaws are: for series that begin from now on."""
+    nm = None
+    if body.jaw_width is not None:
+        found = length_mm("jaw_width", body.jaw_width, body.unit, zero=True)
+        if found is not None and found > LONGEST_JAWS_MM:
+            raise InvalidField(
+                "jaw_width",
+                f"{body.jaw_width} {body.unit} is wider than the jaws of any caliper; check number"
+                " and unit",
+            )
+        nm = None if found is None else parse_length(body.jaw_width, body.unit)
+    with server.reading() as store:
+        known = {each.name for each in server.calipers_on_record(store)}
+    if name not in known:
+        raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
+    server.journal.say_jaw_width_of(name, nm)
+    with server.reading() as store:
+        (changed,) = (each for each in server.calipers_on_record(store) if each.name == name)
+        return convert.caliper_on_record(changed)
 
 
 @router.delete("/{name:path}", dependencies=[OnThisComputer])
@@ -136,12 +168,18 @@ def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
         method=body.method,
         bench=bench,
         baseline=body.block if body.method == "known-block" else None,
+        baseline_within=body.block_within if body.method == "known-block" else None,
         unit=body.unit,
         repeats=body.repeats,
         person=body.person,
     )
     # Everything is checked before anything is made.
-    new = new_series(asked, UUID(int=0))
+    try:
+        new = new_series(asked, UUID(int=0))
+    except InvalidField as error:
+        if error.field == "baseline_within":
+            raise InvalidField("block_within", error.message) from None
+        raise
     machine = server.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND)
     series = server.journal.start(replace(new, machine_id=machine))
     with server.reading() as store:

@@ -7,7 +7,8 @@ from uuid import UUID
 from fastapi import APIRouter, Response
 
 from api.answers import series
-from api.answers.settings import AskedSeries, new_series
+from api.answers.settings import AskedSeries, checked_jaw_width, new_series
+from api.store.rows import series as rows
 from api.web import convert
 from api.web.asked.machine import machine_named
 from api.web.deps import TheKept, TheServer
@@ -21,7 +22,8 @@ def start_series(body: SeriesIn, server: TheServer) -> SeriesOut:
     """Start a series: its bench feeds it from now on."""
     machine = machine_named(server, body.machine)
     asked = AskedSeries(**body.model_dump(exclude={"machine"}))
-    series_id = server.journal.start(new_series(asked, machine.id, server.methods))
+    jaws = server.jaw_width_nm(asked.bench)
+    series_id = server.journal.start(new_series(asked, machine.id, server.methods, jaws))
     with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 
@@ -40,8 +42,14 @@ def get_series(series_id: UUID, server: TheServer, kept: TheKept) -> Response:
 
 @router.patch("/series/{series_id}")
 def change_series(series_id: UUID, body: SeriesChangeIn, server: TheServer) -> SeriesOut:
-    """Change the note of a series; what was measured stays as it was."""
-    server.journal.note(series_id, body.note or None)
+    """Change the note of a series, or the width of the jaws that measured it; what was read stays
+    as it was, and so do other series."""
+    with server.reading() as store:
+        row = rows.series(store, series_id)
+    if "jaw_width" in body.model_fields_set:
+        server.journal.say_jaw_width(series_id, checked_jaw_width(row, body.jaw_width))
+    if "note" in body.model_fields_set:
+        server.journal.note(series_id, body.note or None)
     with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 

@@ -116,8 +116,10 @@ class SeriesIn(In):
     inset: from the strip's end to the middle of the jaws' contact. strip_side: the side of
     the blade to which the strip fell at the last cut. repeats: how often each place is read
     before the next. unit is needed with any length, strip_side where the side sets the sign.
-    baseline_within, inset_within, straightness: how far the baseline, the inset, and edge or
-    fence from straight, may be off; without them usual bounds are used. A tolerance is an
+    baseline_within, thickness_within, inset_within, straightness: how far the baseline, the
+    thickness, the inset, and edge or fence from straight, may be off; without them usual bounds
+    are used. jaw_width: of the caliper's flat jaws; without it, what is said of the caliper at
+    the bench. A tolerance is an
     angle, or a gap over a joint's length, or so much more or less than a nominal length.
     """
 
@@ -141,6 +143,8 @@ class SeriesIn(In):
     baseline_within: LengthText | None = None
     inset_within: LengthText | None = None
     straightness: LengthText | None = None
+    thickness_within: LengthText | None = None
+    jaw_width: LengthText | None = None
 
 
 class SeriesHead(Out):
@@ -163,6 +167,8 @@ class SeriesHead(Out):
     baseline_within: str | None
     inset_within: str | None
     straightness: str | None
+    thickness_within: str | None
+    jaw_width: str | None
     started_at: datetime
     finished_at: datetime | None
 
@@ -364,9 +370,11 @@ class SeriesOut(SeriesHead):
 
 
 class SeriesChangeIn(In):
-    """The note is all that may be changed of a series. Null or empty: no note."""
+    """What may be changed of a series; what is left out stays. note: null or empty, no note.
+    jaw_width: of the flat jaws that measured it, in the series' unit; null, not known."""
 
-    note: Note | None
+    note: Note | None = None
+    jaw_width: LengthText | None = None
 
 
 class ReadingIn(In):

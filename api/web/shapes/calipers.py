@@ -64,8 +64,8 @@ class BlockOut(Out):
 class BlockCheckOut(Out):
     """Known blocks read together: reading = offset + (1 + scale) * size.
 
-    offset in mm; scale is a ratio, null with blocks of one size. The blocks' stated sizes
-    are taken as exact.
+    offset in mm; scale is a ratio, null with blocks of one size. A block's stated size enters with
+    the bound given for it, and is exact without one.
     """
 
     series: list[UUID]
@@ -94,7 +94,7 @@ class CaliperOnRecord(Out):
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
     stopped), or "not listened to". words: the state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
-    start too.
+    start too. jaw_width_mm: of its flat jaws, null where it is not said.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
@@ -109,5 +109,6 @@ class CaliperOnRecord(Out):
     readings: int
     spec: str | None
     remembered: bool
+    jaw_width_mm: float | None
     same_spot: SpotStudyOut | None
     known_block: BlockCheckOut | None

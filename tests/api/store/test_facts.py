@@ -25,8 +25,8 @@ def row(**said: object) -> SimpleNamespace:
     """A row of `series` that says nothing of a tolerance or of how well lengths are known."""
     nothing = dict.fromkeys(
         ("method_data", "thickness_nm", "pieces", "baseline_within", "inset_within", "straightness",
-         "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length",
-         "tolerance_nominal")
+         "thickness_within", "jaw_width_nm", "tolerance_deg", "tolerance_gap", "tolerance_joint",
+         "tolerance_length", "tolerance_nominal")
     )  # fmt: skip
     usual = {"method": "reversal", "unit": "mm", "strip_side": "left", "baseline_nm": 200_000_000,
              "inset_nm": 2_500_000}  # fmt: skip
@@ -43,7 +43,14 @@ def test_a_method_of_ones_own_is_the_one_that_it_was_measured_by():
 def test_lengths_come_in_millimetres_and_bounds_as_standard_uncertainties():
     widths = np.array([[[10.0], [10.2]]])
     found = facts_of(
-        row(unit="in", baseline_within="0.02", inset_within="0.01", straightness="0.002"),
+        row(
+            unit="in",
+            baseline_within="0.02",
+            inset_within="0.01",
+            straightness="0.002",
+            thickness_within="0.004",
+            jaw_width_nm=6_000_000,
+        ),
         widths,
         0.0127,
     )
@@ -51,10 +58,13 @@ def test_lengths_come_in_millimetres_and_bounds_as_standard_uncertainties():
     # Anywhere within a bound: that over the square root of three (JCGM 100, 4.3.7).
     assert found.baseline_u_mm == pytest.approx(0.02 * 25.4 / math.sqrt(3))
     assert found.inset_u_mm == pytest.approx(0.01 * 25.4 / math.sqrt(3))
+    assert found.thickness_u_mm == pytest.approx(0.004 * 25.4 / math.sqrt(3))
+    assert found.jaw_width_mm == 6.0
     assert found.straightness_mm == pytest.approx(0.002 * 25.4)
     assert (found.resolution_mm, found.unit, found.tolerance) == (0.0127, "in", None)
     unknown = facts_of(row(), widths, 0.01)
     assert unknown.baseline_u_mm is unknown.inset_u_mm is unknown.straightness_mm is None
+    assert unknown.thickness_u_mm is unknown.jaw_width_mm is None
 
 
 @pytest.mark.parametrize(

@@ -142,7 +142,7 @@ function mistakes() {
   needed("tolerance_joint", "Type the length of the joint.");
   needed("tolerance_length", "Type how far off a length may be.");
   needed("tolerance_nominal", "Type the length that is wanted.");
-  for (const name of ["baseline", "thickness", "inset", "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"]) {
+  for (const name of ["baseline", "thickness", "inset", "jaw_width", "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"]) {
     const value = field(name).value;
     if (visible(name) && value.trim() && !NUMBER.test(value)) found.push([name, `“${value}” is not a plain number such as 8.026 or 203,86.`]);
   }
@@ -211,6 +211,7 @@ function payload(bench, machine) {
     thickness: text("thickness"),
     unit: unit(),
     inset: text("inset") ?? "0",
+    jaw_width: text("jaw_width"),
     strip_side: side(),
     repeats: Number(field("repeats").value),
     pieces: text("pieces") && Number(field("pieces").value),
@@ -240,7 +241,7 @@ export async function start(bench) {
   await post("/api/series", payload(bench, machine));
   memory.set("machine", machine);
   const kept = entries(form);
-  for (const name of ["machine", "machine_name", "kind", "note"]) delete kept[name];
+  for (const name of ["machine", "machine_name", "kind", "note", "jaw_width"]) delete kept[name];
   memory.set("setup", kept);
   field("machine_name").value = field("note").value = "";
   show([], "");

@@ -2,7 +2,7 @@
 
 import { benchPage } from "../shared/addresses.js";
 import { all, entries, one } from "../shared/elements.js";
-import { Refused, memory, messageOf, post } from "../shared/http.js";
+import { Refused, memory, messageOf, patch, post } from "../shared/http.js";
 
 const caliper = String(one(document, "[data-caliper]").dataset.caliper);
 const forms = all(document, "[data-begin]", HTMLFormElement);
@@ -27,6 +27,7 @@ async function begin(form, event) {
       person: person || undefined,
       repeats: fields.repeats ? Number(fields.repeats) : undefined,
       block: fields.block?.trim() || undefined,
+      block_within: fields.block_within?.trim() || undefined,
       instead: event.submitter === instead,
     });
     location.href = benchPage(series.bench);
@@ -42,6 +43,30 @@ async function begin(form, event) {
     all(form, "[aria-invalid]")[0]?.focus();
   }
 }
+
+const jaws = one(document, "#jaws-form", HTMLFormElement);
+
+/** @param {SubmitEvent} event */
+async function rememberJaws(event) {
+  event.preventDefault();
+  const wrong = one(jaws, ".wrong");
+  const field = one(jaws, "[name=jaw_width]", HTMLInputElement);
+  wrong.textContent = "";
+  field.removeAttribute("aria-invalid");
+  try {
+    await patch(`/api/calipers/${encodeURIComponent(caliper)}`, {
+      jaw_width: field.value.trim() || null,
+      unit: entries(jaws).unit,
+    });
+    location.reload();
+  } catch (error) {
+    wrong.textContent = messageOf(error);
+    field.setAttribute("aria-invalid", "true");
+    field.focus();
+  }
+}
+
+jaws.addEventListener("submit", rememberJaws);
 
 const kept = memory.get("study", null);
 for (const form of forms) {

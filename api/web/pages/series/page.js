@@ -174,6 +174,21 @@ document.addEventListener("click", async (event) => {
   acting = false;
 });
 
+document.getElementById("jaws-form")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const status = at("jaws-status");
+  const field = at("jaw-width", HTMLInputElement);
+  field.removeAttribute("aria-invalid");
+  try {
+    await patch(`/api/series/${series}`, { jaw_width: field.value.trim() || null });
+    location.reload();
+  } catch (error) {
+    status.textContent = messageOf(error);
+    field.setAttribute("aria-invalid", "true");
+    field.focus();
+  }
+});
+
 // One after the other, so that the last text is the one that is kept.
 let savingNote = Promise.resolve();
 

@@ -384,6 +384,10 @@ def _settings(series: SeriesOut, method: Method, facts: SeriesFacts) -> Iterator
         yield Setting("Thickness of the board", given(series.thickness, facts.thickness_mm))
     if any(r.insets for r in method.relations):
         yield Setting("Inset of the jaws", given(series.inset, facts.inset_mm))
+        jaws = (
+            "not said" if series.jaw_width is None else given(series.jaw_width, facts.jaw_width_mm)
+        )
+        yield Setting("Width of the jaws", jaws)
     if method.sided:
         yield Setting("The strip fell", f"to the {series.strip_side} of the blade")
     if series.pieces is not None:
