@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,12 @@ from analysis.comparison import Difference, difference_from_parts
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.methods import SAWING_CAUTIONS, Side
+from analysis.recut import ENOUGH, Found
 from analysis.units import positive
 
 Array = NDArray[np.float64]
+
+WhyLeft = Literal["no error", "too few trials", "not known closely", "not set closely"]
 
 ADJUSTING_CAUTIONS: Final = (
     "Unplug the machine before you adjust it.",
@@ -72,15 +75,20 @@ class Advice:
 
     blade_turn_rad: how far the blade or arm turns, counter-clockwise positive seen from
     above (for a tilt: its top to the left positive); None where no blade turns. predicted:
-    the range of the error afterwards, in radians, for a length in mm. move and shim are None
-    where there is none, and where nothing should be changed.
+    where the mean of as many trials, cut and measured after that, lies with 95 % or more: in
+    radians from nominal, of a length in mm; first_within: how far the first of them alone;
+    after_move: how far their mean, also where a move is not advised. move and shim are None
+    where there is none, and where nothing should be changed; why_left says why.
     """
 
     leave_it: bool
+    why_left: WhyLeft | None
     blade_turn_rad: float | None
     move: Move | None
     shim: Shim | None
     predicted: Interval
+    first_within: float
+    after_move: float
     sentence: str
     cautions: tuple[str, ...]
 
@@ -111,8 +119,7 @@ class FenceHalves:
 
 
 def advise(
-    angle_rad: float,
-    expanded_rad: float,
+    found: Found,
     *,
     strip_side: Side = "left",
     fence: Fence | None = None,
@@ -120,19 +127,25 @@ def advise(
 ) -> Advice:
     """How to remove a cut's angle error.
 
-    expanded_rad: its expanded uncertainty (95 %). strip_side: on which side of the blade the
-    strip fell at the last cut. setting_mm: how closely the adjusting point can be set (95 %).
-    No change is advised where the error is no larger than its own expanded uncertainty.
-    Formulas: move and shim = span tan|e|, uncertainty span U / cos^2 e; turns = move / pitch;
-    the predicted error is 0 with U and setting cos^2(e) / span added in squares.
+    strip_side: on which side of the blade the strip fell at the last cut. setting_mm: how closely
+    the adjusting point of the fence can be set, play and steps of its dial included.
+    No change is advised where it may leave as much error as there is (`Found.no_better`), or
+    where too few trials show the machine's scatter.
+    Formulas: move and shim = span tan|e|, uncertainty span U / cos^2 e; turns = move / pitch; a
+    setting turns the fence by setting cos^2(e) / span.
     For e > 0 the blade turns counter-clockwise, or the fence clockwise: right end away from
     the board, left end toward it. Source: plane geometry, checked by cutting polygons.
     Raises ValueError for an angle of 45 degrees or more, a negative uncertainty or setting,
     a span or pitch that is not positive.
     """
-    _check(angle_rad, expanded_rad, fence, setting_mm)
-    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _no_change(angle_rad, expanded_rad)
+    _check(found, fence, setting_mm)
+    angle_rad, expanded_rad = found.error, found.expanded
+    setting = 0.0
+    if fence is not None:
+        setting = setting_mm * math.cos(angle_rad) ** 2 / fence.span_mm
+    left = _left(found, setting)
+    if left is not None:
+        return left
     size = _sized(angle_rad, expanded_rad, "rad")
     open_wide = (angle_rad > 0) == (strip_side == "left")
     blade_way = "counter-clockwise" if angle_rad > 0 else "clockwise"
@@ -144,147 +157,125 @@ def advise(
         f"the strip's side goes {'toward' if open_wide else 'away from'} the board."
     )
     move = shim = None
-    half = expanded_rad
     if fence is not None:
         move, shim = _move(angle_rad, expanded_rad, fence), _shim(angle_rad, expanded_rad, fence)
         words = f"{words} {move.sentence}"
-        half = math.hypot(expanded_rad, setting_mm * math.cos(angle_rad) ** 2 / fence.span_mm)
-    return Advice(
-        False,
-        angle_rad,
-        move,
-        shim,
-        Interval(-half, half),
-        f"{words} {_expected(half)}",
-        ADJUSTING_CAUTIONS,
-    )
+    return _change(found, setting, words, turn=angle_rad, move=move, shim=shim)
 
 
-def advise_tilt(tilt_rad: float, expanded_rad: float, *, strip_side: Side = "left") -> Advice:
+def advise_tilt(found: Found, *, strip_side: Side = "left", setting_rad: float = 0.0) -> Advice:
     """How to remove a blade's tilt error; arguments and errors as for `advise`.
 
     A positive tilt leans to the right going up, seen from the fence: the blade's top goes
-    to the left.
+    to the left. setting_rad: how closely the tilt can be set.
     """
-    _check(tilt_rad, expanded_rad, None, 0.0)
-    if abs(tilt_rad) <= expanded_rad or tilt_rad == 0:
-        return _no_change(tilt_rad, expanded_rad)
-    size = _sized(tilt_rad, expanded_rad, "rad")
+    _check(found, None, setting_rad)
+    left = _left(found, setting_rad)
+    if left is not None:
+        return left
+    tilt_rad = found.error
+    size = _sized(tilt_rad, found.expanded, "rad")
     upper_wide = (tilt_rad > 0) == (strip_side == "left")
     words = (
         f"The strip is wide at its {'upper' if upper_wide else 'lower'} edge. Tilt the blade by "
         f"{size} so that there it comes nearer to the strip: its top goes to the "
-        f"{'left' if tilt_rad > 0 else 'right'}, seen from the fence toward the open end. "
-        f"{_expected(expanded_rad)}"
+        f"{'left' if tilt_rad > 0 else 'right'}, seen from the fence toward the open end."
     )
-    predicted = Interval(-expanded_rad, expanded_rad)
-    return Advice(False, tilt_rad, None, None, predicted, words, ADJUSTING_CAUTIONS)
+    return _change(found, setting_rad, words, turn=tilt_rad)
 
 
-def advise_slot(angle_rad: float, expanded_rad: float, *, distance_mm: float) -> Advice:
+def advise_slot(found: Found, *, distance_mm: float, setting_mm: float = 0.0) -> Advice:
     """How to bring the blade parallel to the miter slot; errors as for `advise`.
 
     distance_mm: along the slot, between front and back. With a positive angle the back is too far
     to the right, so it moves to the left by distance tan|e|.
     """
-    _check(angle_rad, expanded_rad, None, 0.0)
+    _check(found, None, setting_mm)
     positive("distance", distance_mm)
-    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _no_change(angle_rad, expanded_rad)
+    angle_rad = found.error
+    setting = setting_mm * math.cos(angle_rad) ** 2 / distance_mm
+    left = _left(found, setting)
+    if left is not None:
+        return left
     distance = distance_mm * math.tan(abs(angle_rad))
-    uncertainty_mm = distance_mm * expanded_rad / math.cos(angle_rad) ** 2
+    uncertainty_mm = distance_mm * found.expanded / math.cos(angle_rad) ** 2
     way = "left" if angle_rad > 0 else "right"
     words = (
         "Turn the blade's mount, or the table under it, so that the back of the blade comes to the "
         f"{way} by {_sized(distance, uncertainty_mm, 'mm')} against the slot, seen from the front. "
-        "Set fence and miter gauge again after that. Then measure again."
+        "Set fence and miter gauge again after that."
     )
-    return Advice(
-        False,
-        angle_rad,
-        Move(distance, uncertainty_mm, None, None, words),
-        None,
-        Interval(-expanded_rad, expanded_rad),
-        words,
-        ADJUSTING_CAUTIONS,
-    )
+    move = Move(distance, uncertainty_mm, None, None, words)
+    return _change(found, setting, words, turn=angle_rad, move=move, again="Then measure again")
 
 
-def advise_miters(angle_rad: float, expanded_rad: float) -> Advice:
+def advise_miters(found: Found, *, setting_rad: float = 0.0) -> Advice:
     """How to correct a miter setting by the last gap of a frame; errors as for `advise`.
 
     With a positive angle the corners are too obtuse (last joint open on the outside), because the
     saw is set too near to square: set it further from square by |e|; with a negative one nearer.
+    setting_rad: how closely the miter can be set.
     """
-    _check(angle_rad, expanded_rad, None, 0.0)
-    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _no_change(angle_rad, expanded_rad)
-    size = _sized(angle_rad, expanded_rad, "rad")
+    _check(found, None, setting_rad)
+    left = _left(found, setting_rad)
+    if left is not None:
+        return left
+    size = _sized(found.error, found.expanded, "rad")
     # A gap on the inside is negative only if the person said so; a caliper sends no minus sign.
     words = (
         f"Set the miter further from square by {size} where the gap is on the outside of the "
-        "frame; nearer to square by as much where it is on the inside. "
-        if angle_rad > 0
-        else f"Set the miter nearer to square by {size}. "
-    ) + _expected(expanded_rad)
-    predicted = Interval(-expanded_rad, expanded_rad)
-    return Advice(False, None, None, None, predicted, words, ADJUSTING_CAUTIONS)
+        "frame; nearer to square by as much where it is on the inside."
+        if found.error > 0
+        else f"Set the miter nearer to square by {size}."
+    )
+    return _change(found, setting_rad, words)
 
 
-def advise_cutterhead(angle_rad: float, expanded_rad: float, *, span_mm: float) -> Advice:
+def advise_cutterhead(found: Found, *, span_mm: float, setting_mm: float = 0.0) -> Advice:
     """How to bring table and cutterhead parallel; errors as for `advise`.
 
     span_mm: between the two adjusting points across the feed. With a positive angle boards
     are thicker at the right edge, seen along the feed: reduce the distance of table and head
     there.
     """
-    _check(angle_rad, expanded_rad, None, 0.0)
+    _check(found, None, setting_mm)
     positive("span", span_mm)
-    if abs(angle_rad) <= expanded_rad or angle_rad == 0:
-        return _no_change(angle_rad, expanded_rad)
+    angle_rad = found.error
+    setting = setting_mm * math.cos(angle_rad) ** 2 / span_mm
+    left = _left(found, setting)
+    if left is not None:
+        return left
     distance = span_mm * math.tan(abs(angle_rad))
-    uncertainty_mm = span_mm * expanded_rad / math.cos(angle_rad) ** 2
+    uncertainty_mm = span_mm * found.expanded / math.cos(angle_rad) ** 2
     side = "right" if angle_rad > 0 else "left"
     words = (
         f"Bring table and cutterhead nearer together at the {side}, seen along the feed, by "
-        f"{_sized(distance, uncertainty_mm, 'mm')}. Then plane and measure again."
+        f"{_sized(distance, uncertainty_mm, 'mm')}."
     )
-    return Advice(
-        False,
-        None,
-        Move(distance, uncertainty_mm, None, None, words),
-        None,
-        Interval(-expanded_rad, expanded_rad),
-        words,
-        ADJUSTING_CAUTIONS,
-    )
+    move = Move(distance, uncertainty_mm, None, None, words)
+    return _change(found, setting, words, move=move, again="Then plane and measure again")
 
 
-def advise_stop(error_mm: float, expanded_mm: float, *, pitch_mm: float | None = None) -> Advice:
-    """How to move a stop whose parts are off their length by `error_mm` (too long: positive).
+def advise_stop(found: Found, *, pitch_mm: float | None = None, setting_mm: float = 0.0) -> Advice:
+    """How to move a stop whose parts are off their length by an error in mm (too long: positive).
 
-    No change is advised where the error is no larger than its expanded uncertainty. Raises
-    ValueError for an error that is no number, a negative uncertainty, a pitch that is not positive.
+    No change is advised where it may leave as much, as for `advise`. Raises
+    ValueError for an error that is no number, a negative uncertainty or setting, a pitch that is
+    not positive.
     """
+    error_mm = found.error
     if not math.isfinite(error_mm):
         raise ValueError("error: give the mean length less the wanted one, in mm")
-    if not 0 <= expanded_mm < math.inf:
-        raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
+    _check_uncertainty(found, setting_mm)
     turns = None if pitch_mm is None else abs(error_mm) / positive("pitch", pitch_mm)
-    if abs(error_mm) <= expanded_mm or error_mm == 0:
-        return _no_change(error_mm, expanded_mm, "mm")
+    left = _left(found, setting_mm, "mm")
+    if left is not None:
+        return left
     way = "nearer to" if error_mm > 0 else "further from"
-    words = f"Move the stop {way} the blade by {_sized(error_mm, expanded_mm, 'mm')}"
+    words = f"Move the stop {way} the blade by {_sized(error_mm, found.expanded, 'mm')}"
     words += f", {turns:.2f} turns of the screw." if turns is not None else "."
-    return Advice(
-        False,
-        None,
-        Move(abs(error_mm), expanded_mm, None, turns, words),
-        None,
-        Interval(-expanded_mm, expanded_mm),
-        f"{words} Then cut and measure again.",
-        ADJUSTING_CAUTIONS,
-    )
+    move = Move(abs(error_mm), found.expanded, None, turns, words)
+    return _change(found, setting_mm, words, move=move, unit="mm")
 
 
 def fence_halves(
@@ -353,40 +344,112 @@ def _shim(angle_rad: float, expanded_rad: float, fence: Fence) -> Shim:
     return Shim(thickness, uncertainty_mm, end, fence.span_mm, words)
 
 
-def _expected(half: float) -> str:
+def _change(
+    found: Found,
+    setting: float,
+    words: str,
+    *,
+    turn: float | None = None,
+    move: Move | None = None,
+    shim: Shim | None = None,
+    again: str = "Then cut again",
+    unit: SizeUnit = "rad",
+) -> Advice:
+    half, first = found.within(found.trials, setting), found.within(1, setting)
+    return Advice(
+        leave_it=False,
+        why_left=None,
+        blade_turn_rad=turn,
+        move=move,
+        shim=shim,
+        predicted=Interval(-half, half),
+        first_within=first,
+        after_move=half,
+        sentence=f"{words} {again}{_expected(found, half, first, unit)}",
+        cautions=ADJUSTING_CAUTIONS,
+    )
+
+
+def _expected(found: Found, half: float, first: float, unit: SizeUnit) -> str:
     if not half:
-        return "Then cut again."
-    return f"Then cut again: expect an error within ± {size_text(half, 'rad', half)}."
+        return "."
+    of = "" if unit == "rad" else " of the wanted length, by the same caliper"
+    within = size_text(half, unit, half)
+    if found.trials == 1:
+        return f": expect an error within ± {within}{of}."
+    return (
+        f": expect the mean of {found.trials} {found.noun}s within ± {within}{of}, and the "
+        f"first {found.noun} alone within ± {size_text(first, unit, first)}."
+    )
 
 
 def _sized(value: float, expanded: float, unit: SizeUnit) -> str:
     return plus_minus_text(value, expanded, unit) if expanded else size_text(value, unit)
 
 
-def _no_change(error: float, expanded: float, unit: SizeUnit = "rad") -> Advice:
-    words = (
-        f"Leave it: the error found, {size_text(error, unit, expanded)}, is no larger than its "
-        f"own uncertainty, {size_text(expanded, unit, expanded)}. "
-        "A move would be as likely to harm."
-        if expanded
-        else "Leave it: there is no error to correct."
+def _left(found: Found, setting: float, unit: SizeUnit = "rad") -> Advice | None:
+    """The advice to leave it, None where a move makes it better."""
+    half = found.within(found.trials, setting)
+    if found.error == 0:
+        why: WhyLeft = "no error"
+        words = "Leave it: there is no error to correct."
+    elif not found.scatter_known:
+        why = "too few trials"
+        words = f"Do not move it yet: {too_few(found.trials, found.noun)}"
+    elif found.no_better(setting):
+        why = "not known closely" if found.no_better() else "not set closely"
+        words = (
+            f"Leave it: the error found is {_sized(found.error, found.expanded, unit)}, and after "
+            f"a move by it the mean of as many {found.noun}s may still be off by "
+            f"{size_text(half, unit, half)}. "
+        )
+        words += (
+            f"To know it better, cut more {found.noun}s before you move anything."
+            if why == "not known closely"
+            else "It can't be set closely enough to gain by that."
+        )
+    else:
+        return None
+    return Advice(
+        leave_it=True,
+        why_left=why,
+        blade_turn_rad=0.0 if unit == "rad" else None,
+        move=None,
+        shim=None,
+        predicted=Interval.about(found.error, found.within(found.trials)),
+        first_within=found.within(1),
+        after_move=half,
+        sentence=words,
+        cautions=(),
     )
-    turn = 0.0 if unit == "rad" else None
-    predicted = Interval.about(error, expanded)
-    return Advice(True, turn, None, None, predicted, words, ())
 
 
-def _check(angle_rad: float, expanded_rad: float, fence: Fence | None, setting_mm: float) -> None:
-    if not abs(angle_rad) < math.pi / 4:
+def too_few(trials: int, noun: str) -> str:
+    """Why so few trials are not enough to move anything, and how many more are."""
+    more = ENOUGH - trials
+    shown = f"one {noun} shows nothing" if trials == 1 else f"{trials} {noun}s show too little"
+    return (
+        f"{shown} of how much the machine scatters from cut to cut, and a move by that may make "
+        f"it worse. Cut {more} more {noun}{'s' if more > 1 else ''} first."
+    )
+
+
+def _check(found: Found, fence: Fence | None, setting: float) -> None:
+    if not abs(found.error) < math.pi / 4:
         raise ValueError("angle: an error of 45 degrees or more is no error of adjustment")
-    if not 0 <= expanded_rad < math.inf:
-        raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
-    if not 0 <= setting_mm < math.inf:
-        raise ValueError("setting: it is zero or more; say how closely the point can be set")
+    _check_uncertainty(found, setting)
     if fence is not None:
         positive("span", fence.span_mm)
         if fence.pitch_mm is not None:
             positive("pitch", fence.pitch_mm)
+
+
+def _check_uncertainty(found: Found, setting: float) -> None:
+    for u in (found.expanded, found.anew_u, found.own_u, found.shared_u):
+        if not 0 <= u < math.inf:
+            raise ValueError("uncertainty: it is zero or more; give the expanded uncertainty")
+    if not 0 <= setting < math.inf:
+        raise ValueError("setting: it is zero or more; say how closely the point can be set")
 
 
 def _halves_sentence(

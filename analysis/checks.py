@@ -29,7 +29,9 @@ class Checks:
     expanded: nan where there is no trial or a length is missing. sd: of one trial, nan with
     fewer than two. df: effective degrees of freedom, inf where unlimited. reading_sd: the
     scatter over trials converted to that of one reading in mm, nan with fewer than two; where it
-    is small it is mostly rounding. step: the smallest step in which the mean can change.
+    is small it is mostly rounding. step: the smallest step in which the mean can change. anew_u:
+    the part of u that each series has anew (scatter of trials, or of readings, and rounding), with
+    anew_df degrees of freedom.
     """
 
     trials: NDArray[np.int64]
@@ -41,6 +43,8 @@ class Checks:
     expanded: Array
     reading_sd: Array
     step: Array
+    anew_u: Array
+    anew_df: Array
 
 
 def checks(
@@ -100,7 +104,8 @@ def checks(
     for array in (mean, u, df, k):
         array[nothing] = np.nan
     step = steep * inputs.resolution * gain / np.maximum(n, 1)
-    return Checks(n, mean, sd, u, df, k, k * u, contrast_sd / gain, step)
+    anew_u = np.hypot(parts[0], parts[1])
+    return Checks(n, mean, sd, u, df, k, k * u, contrast_sd / gain, step, anew_u, free[0])
 
 
 def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[Array, Array]:

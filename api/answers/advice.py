@@ -10,8 +10,9 @@ from sqlalchemy import Connection, Row
 
 from analysis import advice
 from analysis.advice import Advice, Fence
-from analysis.conformity import GOOD
+from analysis.conformity import ADJUST, GOOD
 from analysis.methods import Method, Side
+from analysis.recut import Found, found_by
 from api.answers import checks
 from api.answers.checks import CheckedSeries
 from api.answers.history import MachineHistory
@@ -22,12 +23,14 @@ from api.errors import InvalidField
 
 @dataclass(frozen=True, slots=True)
 class Adjusting:
-    """How the machine is adjusted, in mm; None where it was not said."""
+    """How the machine is adjusted, in mm; None where it was not said. setting: how closely what is
+    moved can be set, as a length at the adjusting point or as an angle."""
 
     pivot: Side = "left"
     span_mm: float | None = None
     pitch_mm: float | None = None
     setting_mm: float = 0.0
+    setting_rad: float = 0.0
 
     @property
     def fence(self) -> Fence | None:
@@ -45,6 +48,7 @@ class QuantityAdvice:
     make the advice more exact."""
 
     known: KnownCheck
+    found: Found
     advice: Advice
     asks: tuple[Ask, ...]
     notes: tuple[str, ...]
@@ -74,6 +78,11 @@ def uses_span(method: Method) -> bool:
 def uses_screw(method: Method) -> bool:
     """Whether the pitch of an adjusting screw matters to what the method finds."""
     return any(r.adjusted_by in ("fence", "stop") for r in method.relations)
+
+
+def sets_angle(method: Method) -> bool:
+    """Whether what is moved is set by an angle: a tilt, or a miter."""
+    return any(r.adjusted_by in ("blade tilt", "miter setting") for r in method.relations)
 
 
 def machine_advice(
@@ -125,8 +134,9 @@ def _quantity_advice(
     method: Method, known: KnownCheck, adjusting: Adjusting
 ) -> QuantityAdvice | None:
     check, notes = known.check, list[str]()
+    measured = _found(known)
     try:
-        found = _advice(known, adjusting, notes)
+        found = _advice(known, measured, adjusting, notes)
     except ValueError as error:
         field, _, message = str(error).partition(": ")
         raise InvalidField(field if message else "series", message or field) from None
@@ -134,16 +144,38 @@ def _quantity_advice(
         return None
     if not found.leave_it and check.verdict == GOOD:
         notes.insert(0, "It is within its tolerance: it may stay as it is.")
+    if found.leave_it and check.verdict == ADJUST:
+        notes.insert(
+            0,
+            "It is outside its tolerance, but by how much is not known well enough for a move.",
+        )
     asks: list[Ask] = []
     if not found.leave_it and check.quantity == "angle" and uses_span(method):
         if adjusting.span_mm is None:
             asks.append("span")
         elif uses_fence(method) and adjusting.pitch_mm is None:
             asks.append("pitch")
-    return QuantityAdvice(known, found, tuple(asks), tuple(notes))
+    return QuantityAdvice(known, measured, found, tuple(asks), tuple(notes))
 
 
-def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice | None:
+def _found(known: KnownCheck) -> Found:
+    check, facts = known.check, known.series.facts
+    return found_by(
+        facts.method,
+        check.quantity,
+        known.off,
+        trials=check.trials,
+        u=check.u,
+        anew_u=check.anew_u,
+        anew_df=check.anew_df,
+        expanded=check.expanded,
+        straightness=bool(facts.straightness_mm),
+    )
+
+
+def _advice(
+    known: KnownCheck, found: Found, adjusting: Adjusting, notes: list[str]
+) -> Advice | None:
     """The advice for what is adjusted; None where nothing is to be moved. Adds to `notes`."""
     check, row, facts = known.check, known.series.row, known.series.facts
     base = facts.baseline_mm
@@ -153,14 +185,18 @@ def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice
         case "stop":
             if check.tolerance is None:
                 return None  # without the wanted length nothing is too long
-            return advice.advise_stop(known.off, check.expanded, pitch_mm=adjusting.pitch_mm)
+            return advice.advise_stop(
+                found, pitch_mm=adjusting.pitch_mm, setting_mm=adjusting.setting_mm
+            )
         case "blade tilt":
-            return advice.advise_tilt(check.mean, check.expanded, strip_side=row.strip_side)
+            return advice.advise_tilt(
+                found, strip_side=row.strip_side, setting_rad=adjusting.setting_rad
+            )
         case "blade mount":
             assert base is not None  # the method needs a baseline
-            return advice.advise_slot(check.mean, check.expanded, distance_mm=base)
+            return advice.advise_slot(found, distance_mm=base, setting_mm=adjusting.setting_mm)
         case "miter setting":
-            return advice.advise_miters(check.mean, check.expanded)
+            return advice.advise_miters(found, setting_rad=adjusting.setting_rad)
         case "cutterhead":
             assert base is not None
             if adjusting.span_mm is None:
@@ -169,7 +205,9 @@ def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice
                     "points to know it there."
                 )
             return advice.advise_cutterhead(
-                check.mean, check.expanded, span_mm=adjusting.span_mm or base
+                found,
+                span_mm=adjusting.span_mm or base,
+                setting_mm=adjusting.setting_mm,
             )
         case "fence":
             if known.half is not None:
@@ -181,8 +219,7 @@ def _advice(known: KnownCheck, adjusting: Adjusting, notes: list[str]) -> Advice
                     "half's error: a roll with the board on each side tells them apart."
                 )
             return advice.advise(
-                check.mean,
-                check.expanded,
+                found,
                 strip_side=row.strip_side,
                 fence=adjusting.fence,
                 setting_mm=adjusting.setting_mm,

@@ -46,7 +46,8 @@ _COLUMN: Final[dict[Quantity, str]] = {
 class Check:
     """What one series says of one quantity, radians or mm. sd: None with fewer than two trials.
 
-    step: the smallest step of the mean that the caliper's count allows.
+    step: the smallest step of the mean that the caliper's count allows. anew_u: the part of u
+    that each series has anew, with anew_df degrees of freedom.
     """
 
     quantity: Quantity
@@ -60,6 +61,8 @@ class Check:
     tolerance: Tolerance | None
     verdict: Verdict | None
     step: float
+    anew_u: float
+    anew_df: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,13 +256,13 @@ def _checks(
                 [facts[i] for i in members],
                 [rows[i].repeats for i in members],
             )
-            for i, n, mean, sd, u, df, k, expanded, scatter, step in zip(
+            for i, n, mean, sd, u, df, k, expanded, scatter, step, anew_u, anew_df in zip(
                 members,
                 *(
                     array.tolist()
                     for array in (
                         said.trials, said.mean, said.sd, said.u, said.df, said.coverage_factor,
-                        said.expanded, said.reading_sd, said.step,
+                        said.expanded, said.reading_sd, said.step, said.anew_u, said.anew_df,
                     )
                 ),
                 strict=True,
@@ -272,7 +275,7 @@ def _checks(
                 verdict = verdict_of(facts[i].method, n, mean, expanded, tolerance)
                 check = Check(
                     quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
-                    verdict, step,
+                    verdict, step, anew_u, anew_df,
                 )  # fmt: skip
                 found[i].append((check, scatter))
     return found

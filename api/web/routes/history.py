@@ -45,11 +45,19 @@ def machine_advice(
         str | None, Query(description="of the adjusting screw, per turn", max_length=40)
     ] = None,
     setting: Annotated[
-        str | None, Query(description="how closely the point can be set", max_length=40)
+        str | None,
+        Query(
+            description="how closely the point can be set, play and steps of a dial included",
+            max_length=40,
+        ),
+    ] = None,
+    setting_deg: Annotated[
+        str | None,
+        Query(description="the same of a tilt or a miter, which is set by an angle", max_length=40),
     ] = None,
     unit: Annotated[Unit, Query(description="of span, pitch and setting")] = "mm",
 ) -> AdviceOut:
     """What to move, which way, how far, and what to expect then; lengths answered in mm."""
     found = history.read(store, parse_id(machine))
-    adjusting = adjusting_of(pivot, span, pitch, setting, unit)
+    adjusting = adjusting_of(pivot, span, pitch, setting, unit, setting_deg)
     return advice_out(advice.machine_advice(store, found, series, adjusting))

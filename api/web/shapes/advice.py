@@ -31,15 +31,24 @@ class ShimOut(Out):
 
 
 class PredictedOut(IntervalOut):
+    """Where the mean of `trials` new ones lies after the move, with at least 95 %; first_within:
+    how far from nominal the first of them alone. Of an error that is left: the same without a
+    move."""
+
     unit: Literal["deg", "mm"]
+    trials: int
+    first_within: float
 
 
 class MendOut(Out):
-    """For one quantity of the series. leave_it: no larger than its own uncertainty.
+    """For one quantity of the series. leave_it: nothing should be moved; why_left says why: no
+    error was found, too few trials show how much the machine scatters, or as much may be left
+    after a move, `after_move`, since the error is not known or can't be set more closely.
 
     blade_turn_deg: counter-clockwise positive, seen from above with the fence at the bottom; of
     a tilt the top to the left positive, seen from the fence; null where no blade turns.
-    predicted: where the error will be then. asks: what was not given and would add to the answer.
+    predicted: where the error will be found then. asks: what was not given and would add
+    to the answer.
     """
 
     quantity: Literal["angle", "tilt", "length"]
@@ -48,6 +57,8 @@ class MendOut(Out):
     expanded_uncertainty: float
     verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
     leave_it: bool
+    why_left: Literal["no error", "too few trials", "not known closely", "not set closely"] | None
+    after_move: float
     sentence: str
     blade_turn_deg: float | None
     move: MoveOut | None

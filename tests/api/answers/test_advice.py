@@ -33,14 +33,40 @@ def test_the_move_at_the_adjusting_point_takes_the_error_away(person):
     assert told["move"]["uncertainty_mm"] == pytest.approx(600 * expanded / math.cos(e) ** 2)
     assert told["move"]["toward_board"] is False  # open end leans right, pivot left
     assert told["blade_turn_deg"] == pytest.approx(angle["mean"])
-    assert told["predicted"]["high"] == pytest.approx(angle["expanded_uncertainty"])
+    # The recut is uncertain once more, and the first strip of it more than the mean.
+    assert told["predicted"]["trials"] == 3
+    assert told["predicted"]["high"] > 1.4 * angle["expanded_uncertainty"]
+    assert told["predicted"]["first_within"] > told["predicted"]["high"]
     other = person.get(f"/api/machines/{machine}/advice?pivot=right&span=600")["advice"][0]
     assert other["move"]["toward_board"] is True
     assert any("Unplug" in caution for caution in advice["cautions"])
 
 
+def test_nothing_is_moved_after_one_strip(person):
+    measured(person, [("10.00", "10.40")])
+    path = f"/api/machines/{machine_of(person)}/advice?span=600"
+    (told,) = person.get(path)["advice"]
+    assert (told["leave_it"], told["why_left"], told["move"]) == (True, "too few trials", None)
+    assert "Cut 2 more strips first" in told["sentence"]
+
+
+def test_what_is_moved_in_coarse_steps_is_left_alone(person, client):
+    measured(person, [("10.00", "10.40"), ("10.01", "10.42"), ("10.00", "10.39")])
+    path = f"/api/machines/{machine_of(person)}/advice?span=600"
+    (told,) = person.get(f"{path}&setting=2")["advice"]
+    assert (told["leave_it"], told["why_left"]) == (True, "not set closely")
+    assert not person.get(f"{path}&setting=0.1")["advice"][0]["leave_it"]
+    assert refused(client, f"{path}&setting_deg=-1")["field"] == "setting_deg"
+    rows = [("10.00", "10.20"), ("10.01", "10.21"), ("10.00", "10.20")]
+    tilted = {"method": "half-turn", "baseline": None, "thickness": "38"}
+    measured(person, rows, "Tilted saw", **tilted)
+    path = f"/api/machines/{machine_of(person, 'Tilted saw')}/advice"
+    assert person.get(f"{path}?setting_deg=0.5")["advice"][0]["why_left"] == "not set closely"
+    assert not person.get(f"{path}?setting_deg=0.01")["advice"][0]["leave_it"]
+
+
 def test_a_span_in_inches_is_the_same_span(person):
-    measured(person, [("10.00", "10.40"), ("10.01", "10.42")])
+    measured(person, [("10.00", "10.40"), ("10.01", "10.42"), ("10.00", "10.41")])
     path = f"/api/machines/{machine_of(person)}/advice"
     inches = person.get(f"{path}?span=24&pitch=0.05&unit=in")["advice"]
     assert inches == person.get(f"{path}?span=609.6&pitch=1.27")["advice"]

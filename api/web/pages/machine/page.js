@@ -81,7 +81,7 @@ function follow(form, answer, key, names) {
 
 const adjust = formIfAny("adjust-form");
 const work = formIfAny("work-form");
-if (adjust) follow(adjust, "adjust-answer", `fence ${adjust.dataset.machine}`, ["pivot", "span", "pitch", "unit"]);
+if (adjust) follow(adjust, "adjust-answer", `fence ${adjust.dataset.machine}`, ["pivot", "span", "pitch", "setting", "setting_deg", "unit"]);
 if (work) follow(work, "work-answer", "work", ["joint", "width", "height", "pieces", "gap", "unit"]);
 
 // ---- setup changes

@@ -326,11 +326,13 @@ class _Adjusting:
     asks_fence: bool
     asks_span: bool
     asks_screw: bool
+    asks_angle: bool
     advice: AdviceOut | None
     adjusted_by: dict[Quantity, AdjustedPart | None]
     drawings: dict[str, Markup]
     measured: str
     method: str
+    noun: str
     refused: str
     field: str
     cautions: Sequence[str]
@@ -353,7 +355,12 @@ def _adjusting(
     answer, refused, field = None, "", ""
     try:
         adjusting = adjusting_of(
-            pivot, query.get("span"), query.get("pitch"), query.get("setting"), unit
+            pivot,
+            query.get("span"),
+            query.get("pitch"),
+            query.get("setting"),
+            unit,
+            query.get("setting_deg"),
         )
         answer = advice_out(advice.series_advice(found, series, adjusting))
     except InvalidField as error:
@@ -366,6 +373,7 @@ def _adjusting(
         asks_fence=advice.uses_fence(method),
         asks_span=advice.uses_span(method),
         asks_screw=advice.uses_screw(method),
+        asks_angle=advice.sets_angle(method),
         advice=answer,
         adjusted_by={r.quantity: r.adjusted_by for r in method.relations},
         drawings={
@@ -375,6 +383,7 @@ def _adjusting(
         },
         measured=day(series.row.started_at),
         method=method.title,
+        noun=method.noun,
         refused=refused,
         field=field,
         cautions=ADJUSTING_CAUTIONS,
