@@ -45,7 +45,7 @@ def adjusted(
     unit: SizeUnit = "rad",
     nominal: float = 0.0,
     shared_u: float = 0.0,
-    own_u: tuple[float, float] = (0.0, 0.0),
+    apart_u: float = 0.0,
     floor_sd: float = 0.0,
     level: float = 0.95,
 ) -> Adjustment:
@@ -69,7 +69,7 @@ def adjusted(
         )
     out = (abs(a.mean - nominal), abs(b.mean - nominal))
     means = (a.mean - nominal, b.mean - nominal)
-    u, half = _half_widths(a, b, floor_sd, own_u)
+    u, half = _half_widths(a, b, floor_sd, apart_u)
     answer: Answer = "cannot tell"
     interval = None
     if u:
@@ -82,7 +82,7 @@ def adjusted(
 
 
 def _half_widths(
-    a: Summary, b: Summary, floor_sd: float, own_u: tuple[float, float]
+    a: Summary, b: Summary, floor_sd: float, apart_u: float
 ) -> tuple[float | None, Callable[[float], float]]:
     """The standard uncertainty of the difference of the means, None where the data give none, and
     the half width of its interval at a level.
@@ -91,12 +91,12 @@ def _half_widths(
     and scatters more (own simulation); there each part is expanded by itself, and they are added
     in squares, as in `uncertainty.factor`.
     """
-    d = difference_of_means(a, b, floor_sd=floor_sd, own_u=own_u)
+    d = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u)
     u = None if d is None else d.standard_error
 
     @cache
     def half(level: float) -> float:
-        welch = difference_of_means(a, b, floor_sd=floor_sd, own_u=own_u, level=level)
+        welch = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
         assert welch is not None
         assert welch.interval is not None  # where there is an uncertainty
         found = welch.interval.half_width
@@ -106,7 +106,7 @@ def _half_widths(
             coverage_factor(float(side.n - 1), level) * (side.sd or 0.0) / math.sqrt(side.n)
             for side in (a, b)
         )
-        return max(found, math.hypot(*each, coverage_factor(math.inf, level) * math.hypot(*own_u)))
+        return max(found, math.hypot(*each, coverage_factor(math.inf, level) * apart_u))
 
     return u, half
 

@@ -252,12 +252,14 @@ def readings(
 
 class SeriesBudget(NamedTuple):
     """The budget of a series' mean. hand_u, rounding_u: what caliper and hand, and the rounding,
-    add to a single trial, in the quantity's unit. length_u: of the base, in mm."""
+    add to a single trial, in the quantity's unit. length_u: of the base, in mm. unit_per_mm: the
+    quantity's unit for one mm of contrast, without a sign."""
 
     total: Budget
     hand_u: float
     rounding_u: float
     length_u: float
+    unit_per_mm: float
 
 
 def of_series(
@@ -287,6 +289,7 @@ def of_series(
         hand_u,
         rounding_u,
         float(base_part(relation, inputs)[1]),
+        abs(per_mm),
     )
 
 

@@ -16,8 +16,10 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import quantiles
 from analysis.comparison import AnovaTable, Difference, anova, counted, difference_from_parts
 from analysis.conversions import plus_minus_text, size_text
+from analysis.facts import SeriesFacts
 from analysis.interval import Interval
 from analysis.spread import sd_interval, summary
+from analysis.uncertainty import HAND_BOUND_MM
 
 Array = NDArray[np.float64]
 LengthUnit = Literal["mm", "in"]
@@ -284,6 +286,17 @@ def known_block(
     offset, scale = found[0], None if one else found[1]
     sentence = _block_sentence(offset, scale, blocks, unit)
     return BlockCheck(n, offset, scale, sd, sentence, found[-1], mean_size)
+
+
+def most_hand_mm(facts: SeriesFacts) -> float:
+    """The most that a reading scatters by hand and caliper, at 99 %: the chi-square limit of the
+    study's repeatability (NIST/SEMATECH e-Handbook 7.2.3.1), and no more than any hand."""
+    sd, df = facts.repeatability_mm, facts.hand_df
+    if sd is None:
+        return HAND_BOUND_MM
+    if df is None:
+        return sd
+    return min(sd * math.sqrt(df / quantiles.chi_square(0.01, df)), max(sd, HAND_BOUND_MM))
 
 
 def _mean_number(groups: Sequence[Array]) -> float:

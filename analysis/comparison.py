@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +22,8 @@ from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.counts import compared_bounds
 from analysis.interval import Interval
 from analysis.sentences import capital
-from analysis.spread import Summary, summary
+from analysis.spread import Summary, sd_interval, summary
+from analysis.uncertainty import FEW, HAND_BOUND_MM
 
 Array = NDArray[np.float64]
 Which = Literal["first", "second"]
@@ -33,6 +34,8 @@ _TAILS_NEED: Final = 10
 # Standardising each series makes its tails lighter: at this level two normal series are
 # classified as heavy-tailed about one time in twenty (simulated, 10 to 100 trials in each).
 _TAILS_LEVEL: Final = 0.90
+# Baselines that differ by less than this make no difference to a ratio of spreads.
+_ALIKE: Final = 1.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +92,53 @@ class SpreadRatio:
     rule: SpreadRule
 
 
+class TrialParts(NamedTuple):
+    """What a trial's value is made of. share: of a single cut's variance in it
+    (`Method.cut_share`); reading: its change for one mm of a reading's scatter, in its own unit;
+    hand_mm: the most that a reading scatters by hand and caliper, a standard deviation."""
+
+    share: float = 1.0
+    reading: float = 1.0
+    hand_mm: float = HAND_BOUND_MM
+
+
+class Trials(NamedTuple):
+    """How the trials of two series are made, and whether one hand with one caliper read both."""
+
+    first: TrialParts = TrialParts()
+    second: TrialParts = TrialParts()
+    one_hand: bool = True
+
+    @property
+    def alike(self) -> bool:
+        """Whether the spread of trials and that of single cuts have the same ratio."""
+        low, high = self.steady_alike
+        return high / low < _ALIKE
+
+    @property
+    def steady_alike(self) -> tuple[float, float]:
+        """The ratios of trial scatter, second over first, of machines whose cuts scatter alike.
+
+        With s^2 = share cut^2 + reading^2 hand^2 of each and one hand, the ratio lies between that
+        of cuts alone and that of the hand alone, whatever the hand.
+        """
+        cuts = math.sqrt(self.second.share / self.first.share)
+        hand = self.second.reading / self.first.reading
+        return min(cuts, hand), max(cuts, hand)
+
+
+ONE_HAND: Final = Trials()
+"""Trials of one method over one length, read by one hand with one caliper."""
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """The comparison of two series.
 
     `further_out`: the one whose mean lies further from nominal, None where nominal is not
     given or the two are equal; `further_out_shown`: the data show it, at `level`.
-    `less_steady` and `less_steady_shown` the same for the spread.
+    `less_steady` and `less_steady_shown` the same for the spread, of single cuts. `spread` is of
+    trials.
     """
 
     first: Summary
@@ -161,7 +204,7 @@ def difference_of_means(
     *,
     kind: Literal["welch", "pooled"] = "welch",
     floor_sd: float = 0.0,
-    own_u: tuple[float, float] = (0.0, 0.0),
+    apart_u: float = 0.0,
     level: float = 0.95,
 ) -> Difference | None:
     """Second mean minus first, with its interval; None if one of them has no trials.
@@ -172,7 +215,8 @@ def difference_of_means(
     floor_sd: the least standard deviation of one trial that the caliper's rounding allows.
     For a series with less scatter it is used instead, not divided by the number of
     trials, since rounding that is the same each time does not average out.
-    own_u: a systematic standard uncertainty of each mean that the other does not share.
+    apart_u: standard uncertainty of the difference from systematic errors that the two means do
+    not share (`systematic.between`).
     Degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
     """
     if first.mean is None or second.mean is None:
@@ -187,23 +231,32 @@ def difference_of_means(
         parts = [(variance, float(df))]
     else:
         parts = [_mean_variance(side.sd, side.n, floor_sd) for side in (first, second)]
-    parts += [(u * u, math.inf) for u in own_u]
-    return difference_from_parts(estimate, parts, level)
+    return difference_from_parts(estimate, parts, level, fixed_u=apart_u)
 
 
 def difference_from_parts(
-    estimate: float, parts: Sequence[tuple[float, float]], level: float = 0.95
+    estimate: float,
+    parts: Sequence[tuple[float, float]],
+    level: float = 0.95,
+    *,
+    fixed_u: float = 0.0,
 ) -> Difference:
     """`estimate` with its uncertainty from independent variances and their degrees of freedom.
 
-    Only the estimate where the variances add up to zero.
+    fixed_u: a standard uncertainty beside them that is known. It does not add to degrees of freedom
+    fewer than four: a fixed part of equal size would then make the interval too narrow (see
+    `uncertainty.factor`). Only the estimate where the variances add up to zero.
     """
-    variance = sum(v for v, _ in parts)
+    random = sum(v for v, _ in parts)
+    variance = random + fixed_u**2
     if not variance > 0:
         return Difference(estimate)
     # Shares are squared, not variances: very small variances would underflow.
     lost = sum((v / variance) ** 2 / df for v, df in parts if v > 0)
     df = 1 / lost if lost > 0 else math.inf
+    if fixed_u > 0 and lost > 0:
+        alone = df * (random / variance) ** 2
+        df = alone if alone < FEW else df
     error = math.sqrt(variance)
     t = estimate / error
     half = quantiles.student_t((1 + level) / 2, df) * error
@@ -333,8 +386,9 @@ def compare(
     unit: SizeUnit = "rad",
     nominal: float | None = 0.0,
     shared_u: float = 0.0,
-    own_u: tuple[float, float] = (0.0, 0.0),
+    apart_u: float = 0.0,
     floor_sd: float = 0.0,
+    trials: Trials = ONE_HAND,
     level: float = 0.95,
 ) -> Comparison:
     """Which of two series is further out, which is less steady, and whether the data show it.
@@ -344,21 +398,24 @@ def compare(
     shared_u: standard uncertainty of a systematic error that both means share, in full and
     with one sign (same caliper, same cut length). It cancels in the difference, but not in the
     distances from nominal of two means on opposite sides of it.
-    own_u, floor_sd: see `difference_of_means`.
+    apart_u, floor_sd: see `difference_of_means`. trials: how they are made; where differently, the
+    scatter of single cuts is compared.
     'Further out' is shown when the difference of the means and their sum (both counted from
     nominal) both have intervals that exclude zero: |m2| > |m1| exactly when
     (m2 - m1)(m2 + m1) > 0. 'Less steady' is shown when the interval of `spread_ratio`
-    excludes 1.
+    excludes every ratio that machines alike may show: 1, or `Trials.steady_alike`. Where two hands
+    or two calipers read, the steadier series' variance is raised by all that the other hand may
+    add (`TrialParts.hand_mm`) before that.
     """
     a, b = summary(first), summary(second)
-    difference = difference_of_means(a, b, floor_sd=floor_sd, own_u=own_u, level=level)
+    difference = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
     spread = spread_ratio(first, second, level, floor_sd)
     further, further_shown = _further_out(a, b, difference, nominal, shared_u, level)
-    loose, loose_shown = _less_steady(a, b, spread)
+    loose, loose_shown = _less_steady(a, b, spread, trials, floor_sd)
     found = Comparison(
         a, b, difference, spread, further, further_shown, loose, loose_shown, sentence=""
     )
-    return replace(found, sentence=_pair_sentence(found, names, unit, nominal))
+    return replace(found, sentence=_pair_sentence(found, names, unit, nominal, trials))
 
 
 def compare_many(
@@ -367,6 +424,7 @@ def compare_many(
     names: Sequence[str],
     unit: SizeUnit = "rad",
     floor_sd: float = 0.0,
+    apart_u: ArrayLike = 0.0,
     level: float = 0.95,
 ) -> ManyComparison:
     """Three or more series: do any differ, and which pairs.
@@ -375,6 +433,8 @@ def compare_many(
     to check that). Each pair by Welch, with Bonferroni's rule: with
     k pairs each interval holds at 1 - (1 - level) / k and each p is multiplied by k, so that
     all statements together hold at `level`.
+    apart_u: (k, k), or one for all: as for `difference_of_means`, of each pair
+    (`systematic.apart_u`). The analysis of variance knows nothing of it.
     Raises ValueError where names and series differ in number.
     """
     if len(names) != len(series):
@@ -382,9 +442,16 @@ def compare_many(
     summaries = tuple(summary(s) for s in series)
     places = [(i, j) for i in range(len(series)) for j in range(i + 1, len(series))]
     strict = 1 - (1 - level) / max(1, len(places))
+    apart = np.broadcast_to(np.asarray(apart_u, float), (len(series), len(series)))
     pairs = []
     for i, j in places:
-        d = difference_of_means(summaries[i], summaries[j], floor_sd=floor_sd, level=strict)
+        d = difference_of_means(
+            summaries[i],
+            summaries[j],
+            floor_sd=floor_sd,
+            apart_u=float(apart[i, j]),
+            level=strict,
+        )
         if d is not None:
             p = None if d.p is None else min(1.0, d.p * len(places))
             pairs.append(Pair(i, j, d, p, p is not None and p < 1 - level))
@@ -464,20 +531,41 @@ def _further_out(
     return which, 0 not in difference.interval and 0 not in total.interval
 
 
-def _less_steady(a: Summary, b: Summary, spread: SpreadRatio | None) -> tuple[Which | None, bool]:
+def _less_steady(
+    a: Summary, b: Summary, spread: SpreadRatio | None, trials: Trials, floor_sd: float
+) -> tuple[Which | None, bool]:
     if spread is None or a.sd is None or b.sd is None:
         return None, False
+    low, high = trials.steady_alike
     if spread.ratio is None or spread.interval is None:
-        if a.sd == b.sd:
+        if a.sd == b.sd or not trials.alike:
             return None, False
         return ("second" if b.sd > a.sd else "first"), False
-    if spread.ratio == 1:
+    if low <= spread.ratio <= high:
         return None, False
-    return ("second" if spread.ratio > 1 else "first"), 1 not in spread.interval
+    of = spread.interval
+    if spread.ratio > high:
+        most = compared_bounds(a.sd, floor_sd).most
+        return "second", of.low > high and _beyond_hand(of.low, most, trials)
+    most = compared_bounds(b.sd, floor_sd).most
+    turned = Trials(trials.second, trials.first, trials.one_hand)
+    return "first", of.high < low and _beyond_hand(1 / of.high, most, turned)
+
+
+def _beyond_hand(least_ratio: float, first_sd: float, trials: Trials) -> bool:
+    """Whether the second's cuts scatter more although another hand read it."""
+    if trials.one_hand:
+        return True
+    cuts = math.sqrt(trials.second.share / trials.first.share) * first_sd
+    return least_ratio * first_sd > math.hypot(cuts, trials.second.reading * trials.second.hand_mm)
 
 
 def _pair_sentence(
-    c: Comparison, names: tuple[str, str], unit: SizeUnit, nominal: float | None
+    c: Comparison,
+    names: tuple[str, str],
+    unit: SizeUnit,
+    nominal: float | None,
+    trials: Trials,
 ) -> str:
     a, b = c.first, c.second
     if a.mean is None or b.mean is None or c.difference is None:
@@ -509,9 +597,9 @@ def _pair_sentence(
             lead = f"{capital(names[subject])} looks further out ({far} against {near})"
     if interval is None:
         if min(a.n, b.n) > 1:
-            return f"{lead}, but that is not sure: the cuts show no scatter to judge by."
+            return f"{lead}, but that is not sure: the trials show no scatter to judge by."
         return (
-            f"{lead}, but that is not sure: one cut cannot show how steady a machine is; "
+            f"{lead}, but that is not sure: one trial cannot show how steady a machine is; "
             "make at least two with each."
         )
     if shown:
@@ -520,23 +608,46 @@ def _pair_sentence(
     elif c.further_out is not None or nominal is None:
         half = size_text(interval.half_width, unit, interval.half_width)
         lead += f", not yet shown: the difference is uncertain by ± {half}"
-    return f"{lead}. {_steadiness(c, subject, names, unit)}"
+    return f"{lead}. {_steadiness(c, subject, names, unit, trials)}"
 
 
-def _steadiness(c: Comparison, subject: int, names: tuple[str, str], unit: SizeUnit) -> str:
+def _steadiness(
+    c: Comparison, subject: int, names: tuple[str, str], unit: SizeUnit, trials: Trials
+) -> str:
     """The second half of the sentence, about the machine that is the subject of the first."""
-    ranges = [size_text(s.range or 0.0, unit) for s in (c.first, c.second)]
-    span = f"range {ranges[subject]} against {ranges[1 - subject]}"
-    a, b = c.first, c.second
+    span = _span(c, subject, unit, trials)
     if c.less_steady is None:
-        if a.sd != b.sd:
+        if not trials.alike:
+            return f"Which one's cuts scatter less these trials do not tell ({span})."
+        if c.first.sd != c.second.sd:
             return f"Which is steadier the caliper's count does not show ({span})."
         return f"Both are equally steady ({span})."
     worse = (0 if c.less_steady == "first" else 1) == subject
     word = "less steady" if worse else "steadier"
     if c.less_steady_shown:
         return f"It is {word} than {names[1 - subject]} ({span})."
-    return f"It looks {word} than {names[1 - subject]} ({span}), but these cuts do not prove it."
+    looks = f"It looks {word} than {names[1 - subject]} ({span}), but"
+    interval = c.spread.interval if c.spread is not None else None
+    low, high = trials.steady_alike
+    if interval is not None and (interval.low > high or interval.high < low):
+        return (
+            f"{looks} another hand or caliper may do that: ten presses of each on one spot "
+            "(method Same spot) would tell."
+        )
+    return f"{looks} these trials do not prove it."
+
+
+def _span(c: Comparison, subject: int, unit: SizeUnit, trials: Trials) -> str:
+    """What both scatter by, the subject first."""
+    sides = (c.first, c.second)
+    if trials.alike:
+        ranges = [size_text(s.range or 0.0, unit) for s in sides]
+        return f"range {ranges[subject]} against {ranges[1 - subject]}"
+    most = [
+        size_text(sd_interval(s.sd or 0.0, max(s.n, 2)).high / math.sqrt(of.share), unit)
+        for s, of in zip(sides, trials[:2], strict=True)
+    ]
+    return f"a single cut scatters by at most {most[subject]} against {most[1 - subject]}"
 
 
 def _many_sentence(
@@ -548,7 +659,7 @@ def _many_sentence(
     if empty:
         return f"No trials yet of {', '.join(empty)}; cut some to compare."
     if all(pair.p_adjusted is None for pair in pairs):
-        return "Too few cuts, or no scatter at all, to say whether they differ; cut more of each."
+        return "Too few trials, or no scatter at all, to say whether they differ; cut more of each."
     sentences = []
     for pair in pairs:
         if pair.differs:
@@ -558,5 +669,5 @@ def _many_sentence(
             size = size_text(pair.difference.estimate, unit, pair.difference.standard_error)
             sentences.append(f"{names[high]} is above {names[low]} by {size}")
     if not sentences:
-        return "No two of them differ by more than their scatter and their number of cuts allow."
+        return "No two of them differ by more than is uncertain about each."
     return capital("; ".join(sentences)) + "."

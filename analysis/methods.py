@@ -12,6 +12,7 @@ to the right at the open end and a positive tilt leans to the right going up.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -116,6 +117,9 @@ class Method:
     none is needed. optional_baseline: what a form may ask for in its place, None for nothing.
     sided: the side to which the strip fell at the last cut sets the sign. noun: the word for one
     trial. pieces: for methods of several mitred pieces, their number unless the series gives it.
+    cuts: the weights with which the errors of single cuts enter the value of a trial; of a method
+    of several pieces those of one piece, each then divided by their number; none where nothing is
+    cut.
     checks: what the number is the error of. judges: a machine, the hand that holds the caliper
     (the spread is the answer), or the caliper itself (its offset is). tells_halves: series of it,
     one on each half of the fence or over both, together tell the halves apart. definition: what
@@ -136,6 +140,7 @@ class Method:
     sided: bool = False
     noun: str = "trial"
     pieces: int | None = None
+    cuts: tuple[float, ...] = (1.0,)
     steps: tuple[Step, ...] = ()
     cautions: tuple[str, ...] = ()
     traps: tuple[str, ...] = ()
@@ -149,6 +154,18 @@ class Method:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "reveals", tuple(r.quantity for r in self.relations))
+
+    def cut_weights(self, pieces: int | None = None) -> tuple[float, ...]:
+        """The weight of each cut in the value of a trial, of a frame of so many pieces."""
+        n = pieces or self.pieces or 1
+        return tuple(weight / n for weight in self.cuts) * n
+
+    def cut_share(self, pieces: int | None = None) -> float:
+        """The variance of a trial for one of a single cut, sum of w^2; 1 where nothing is cut.
+
+        var(trial) = sum of w^2 var(cut) + var(measuring), cuts being independent (JCGM 100, 5.1.2).
+        """
+        return math.fsum(w * w for w in self.cut_weights(pieces)) or 1.0
 
     def relation(self, quantity: Quantity) -> Relation | None:
         """The relation for `quantity`, None where the method does not reveal it."""
@@ -169,6 +186,7 @@ _TWO_HALVES: Final = (
 _FENCE_END: Final = Place("fence end", "fence end", along=0.0)
 _OPEN_END: Final = Place("open end", "open end", along=1.0)
 _DIFFERENCE: Final = (-1.0, 1.0)
+_TWO_CUTS: Final = (0.5, 0.5)
 _LEANS: Final = (
     "the open end of the cut leans to the right",
     "the open end of the cut leans to the left",
@@ -225,6 +243,7 @@ _REVERSAL: Final = Method(
     sided=True,
     tells_halves=True,
     noun="strip",
+    cuts=_TWO_CUTS,
     steps=(
         Step(
             "lay",
@@ -295,6 +314,7 @@ _HALF_TURN: Final = Method(
     needs_thickness=True,
     sided=True,
     noun="strip",
+    cuts=_TWO_CUTS,
     steps=(
         Step(
             "lay",
@@ -367,6 +387,7 @@ _ROLL: Final = Method(
     sided=True,
     tells_halves=True,
     noun="strip",
+    cuts=_TWO_CUTS,
     steps=(
         Step(
             "lay",
@@ -428,6 +449,8 @@ _FIVE_CUT: Final = Method(
     baseline="length of the fifth strip",
     sided=True,
     noun="strip",
+    # The first cut only makes the edge from which the others are counted.
+    cuts=(0.25, 0.25, 0.25, 0.25),
     steps=(
         Step(
             "lay",
@@ -509,6 +532,7 @@ _BLADE_TO_SLOT: Final = Method(
     ),
     swap=(1, 0),
     closed_jaws=False,
+    cuts=(),
     baseline="distance along the slot between the two places where the tooth was measured",
     steps=(
         Step("lay", "Unplug the saw. Mark one tooth."),
@@ -632,7 +656,9 @@ _CLOSING_MITERS: Final = Method(
     ),
     closed_jaws=False,
     baseline="length of the joint",
+    noun="frame",
     pieces=4,
+    cuts=_TWO_CUTS,
     steps=(
         Step(
             "cut",
@@ -671,6 +697,7 @@ _KNOWN_BLOCK: Final = Method(
     places=(Place("block", "gauge block"),),
     relations=(Relation("length", (1.0,)),),
     closed_jaws=False,
+    cuts=(),
     optional_baseline="the block's stated size",
     steps=(
         Step("lay", "Clean the jaws and the block and let both come to the room's temperature."),
@@ -692,6 +719,7 @@ _SAME_SPOT: Final = Method(
     places=(Place("spot", "the marked spot"),),
     relations=(Relation("length", (1.0,)),),
     closed_jaws=False,
+    cuts=(),
     steps=(
         Step("lay", "Mark one spot on a strip."),
         Step("measure", "Read it, open the jaws, take the caliper away, and read it again."),
@@ -759,7 +787,7 @@ def _mirrored(step: Step) -> Step:
 _CUSTOM_FIELDS: Final = frozenset(
     {
         "key", "title", "summary", "places", "quantity", "terms", "baseline", "sided",
-        "closed_jaws", "repeats", "needs", "checks", "source",
+        "closed_jaws", "repeats", "cuts", "needs", "checks", "source",
     }
 )  # fmt: skip
 
@@ -773,7 +801,9 @@ def custom_method(data: Mapping[str, object]) -> Method:
     coefficient * tan(multiple * angle), and an angle needs `baseline`, the words for what
     is measured as the baseline; a tilt is taken over the thickness. Of two places, a length
     is the mean. Optional: `title`, `summary`, `sided`, `closed_jaws`, `repeats`, `needs`,
-    `checks`, `source`.
+    `checks`, `source`, and `cuts`: how many cuts a trial averages, or the weight of each; 0 for
+    none. Without it a trial averages as many cuts as `terms` count the error times, so that a
+    single cut is never taken to be steadier than it is.
 
     Raises ValueError with a sentence that names the field.
     """
@@ -809,6 +839,7 @@ def custom_method(data: Mapping[str, object]) -> Method:
         needs_thickness=quantity == "tilt",
         sided=sided,
         noun="strip" if sided else "trial",
+        cuts=_custom_cuts(data.get("cuts"), relation),
         steps=(Step("measure", "Read " + ", then ".join(p.label for p in places) + "."),),
         cautions=SAWING_CAUTIONS,
         needs=_text(data, "needs", ""),
@@ -828,6 +859,29 @@ def _custom_relation(data: Mapping[str, object], quantity: str, two: bool) -> Re
     if quantity == "tilt":
         return _blade_tilt(weights, terms)
     return _cut_angle(weights, terms, _text(data, "baseline"), 2 if two else 0)
+
+
+_MOST_CUTS: Final = 200
+
+
+def _custom_cuts(value: object, relation: Relation) -> tuple[float, ...]:
+    if value is None:
+        value = max(1, math.ceil(sum(t.coefficient * t.multiple for t in relation.terms) - 1e-9))
+        value = min(value, _MOST_CUTS)
+    if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= _MOST_CUTS:
+        return (1 / value,) * value if value else ()
+    if (
+        isinstance(value, list | tuple)
+        and 1 <= len(value) <= _MOST_CUTS
+        and all(isinstance(w, int | float) and not isinstance(w, bool) for w in value)
+        and all(0 < w <= 1 for w in value)
+        and abs(math.fsum(value) - 1) <= 0.01
+    ):
+        return tuple(map(float, value))
+    raise ValueError(
+        f"cuts: give how many cuts a trial averages, 0 to {_MOST_CUTS}, or the weight of each, "
+        "such as [0.5, 0.5], 1 together"
+    )
 
 
 def _listed(names: frozenset[str]) -> str:

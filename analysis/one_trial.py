@@ -15,6 +15,17 @@ def factor(method: Method, relation: Relation, pieces: int | None = None) -> flo
     return _slope(method, relation, pieces) * math.sqrt(2) / math.hypot(*relation.weights)
 
 
+def reading_part(
+    method: Method, relation: Relation, *, base_mm: float | None, pieces: int | None = None
+) -> float:
+    """Standard deviation of one trial, radians or mm, for one mm of scatter of each reading.
+
+    base_mm: the length that an angle's or a tilt's contrast is divided by; None for a length.
+    """
+    gain = math.hypot(*relation.weights)
+    return gain if base_mm is None else gain / (_slope(method, relation, pieces) * base_mm)
+
+
 def rounding_sd(
     method: Method,
     relation: Relation,
@@ -23,14 +34,8 @@ def rounding_sd(
     base_mm: float | None,
     pieces: int | None = None,
 ) -> float:
-    """Standard deviation of one trial from the caliper's rounding alone, radians or mm.
-
-    base_mm: the length that an angle's or a tilt's contrast is divided by; None for a length.
-    """
-    contrast = math.hypot(*relation.weights) * rounding(resolution_mm)
-    if base_mm is None:
-        return contrast
-    return contrast / (_slope(method, relation, pieces) * base_mm)
+    """Standard deviation of one trial from the caliper's rounding alone, radians or mm."""
+    return rounding(resolution_mm) * reading_part(method, relation, base_mm=base_mm, pieces=pieces)
 
 
 def _slope(method: Method, relation: Relation, pieces: int | None) -> float:

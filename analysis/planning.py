@@ -1,4 +1,4 @@
-"""The number of cuts, board width and caliper step needed to see an error of a given size.
+"""The number of trials, board width and caliper step needed to see an error of a given size.
 
 alpha: risk of seeing an error that is not there; beta: risk of missing one that is.
 """
@@ -27,10 +27,10 @@ _MOST_CUTS: Final = 10_000
 class Plan:
     """Three ways to the same certainty, each with the other two as given.
 
-    trial_sd_rad: the scatter of one trial. cuts: how many trials see the error, None if
-    no number up to 10000 does. width_mm: the least board width with the number of trials
-    given. resolution_mm: the coarsest caliper step with that number and that width. None
-    where no width or no step would do, because the rest of the scatter is too large.
+    trial_sd_rad: the scatter of one trial. cuts: how many trials see the error, None if no number
+    up to 10000 does. width_mm: the least board width with the number of trials given.
+    resolution_mm: the coarsest caliper step with that number and that width. None where no width
+    or no step would do, because the rest of the scatter is too large.
     """
 
     trial_sd_rad: float
@@ -130,10 +130,12 @@ def trial_sd(
     resolution_mm: float,
     own_sd_rad: float = 0.0,
     factor: float = 2.0,
+    share: float = 1.0,
 ) -> float:
     """Standard deviation of one trial's angle, in radians.
 
-    sqrt(own^2 + 2 (sigma^2 + q^2 / 12) / (factor length)^2): the saw's own scatter, and two
+    sqrt(share own^2 + 2 (sigma^2 + q^2 / 12) / (factor length)^2): the scatter of the saw's single
+    cuts, of whose variance a trial has `share` (`Method.cut_share`), and two
     readings, each with standard deviation sigma and rounded to q (JCGM 100, 4.3.7). `factor`: how
     often the error is counted, 2 for a reversal, 4 for the five-cut.
     Raises ValueError for a length that is not positive.
@@ -141,7 +143,7 @@ def trial_sd(
     if not length_mm > 0:
         raise ValueError("length: it must be greater than zero; give the board's width in mm")
     reading = _readings_mm(reading_sd_mm, resolution_mm) / (factor * length_mm)
-    return math.sqrt(own_sd_rad**2 + reading**2)
+    return math.sqrt(share * own_sd_rad**2 + reading**2)
 
 
 def _readings_mm(reading_sd_mm: float, resolution_mm: float) -> float:
@@ -158,6 +160,7 @@ def plan(
     resolution_mm: float = 0.01,
     own_sd_rad: float = 0.0,
     factor: float = 2.0,
+    share: float = 1.0,
     alpha: float = 0.05,
     beta: float = 0.1,
     two_series: bool = False,
@@ -178,12 +181,13 @@ def plan(
         resolution_mm=resolution_mm,
         own_sd_rad=own_sd_rad,
         factor=factor,
+        share=share,
     )
     allowed = size / effect_seen(trials, alpha=alpha, beta=beta, two_series=two_series)
     cuts: int | None = 2
     if sd > 0:
         cuts = cuts_needed(size / sd, alpha=alpha, beta=beta, two_series=two_series)
-    spare = allowed**2 - own_sd_rad**2
+    spare = allowed**2 - share * own_sd_rad**2
     width = resolution = None
     if spare > 0:
         width = _readings_mm(reading_sd_mm, resolution_mm) / (factor * math.sqrt(spare))
@@ -203,17 +207,17 @@ def _sentence(
     length_mm: float,
 ) -> str:
     sentences = [
-        f"To see an error of {size_text(size, 'rad')}, make {cuts} cuts."
+        f"To see an error of {size_text(size, 'rad')}, make {cuts} trials."
         if cuts is not None
-        else f"No number of cuts up to {_MOST_CUTS} shows an error of {size_text(size, 'rad')}."
+        else f"No number of trials up to {_MOST_CUTS} shows an error of {size_text(size, 'rad')}."
     ]
     if cuts is not None and cuts <= trials:
         return sentences[0]
     if width is not None and width > length_mm:
-        sentences.append(f"With {trials} cuts, use a board {math.ceil(width)} mm wide or more.")
+        sentences.append(f"With {trials} trials, use a board {math.ceil(width)} mm wide or more.")
     elif width is None:
         sentences.append(
-            f"With {trials} cuts no board is wide enough: the machine scatters too much."
+            f"With {trials} trials no board is wide enough: the machine scatters too much."
         )
     if resolution is not None:
         sentences.append(f"Or read it with a caliper of {size_text(resolution, 'mm')} or finer.")

@@ -31,8 +31,8 @@ class Return:
     """The answer and its basis.
 
     `shift`: mean after minus mean before, with its 95 % interval where there is one.
-    `expected`: where one more cut at the old setting would lie (prediction interval), for
-    the case of a single cut after. `p_within`: p of the two one-sided tests against the
+    `expected`: where one more trial at the old setting would lie (prediction interval), for
+    the case of a single trial after. `p_within`: p of the two one-sided tests against the
     margin. `more_cuts`: how many more cuts after the swing would give an answer, if they are like
     those made; 0 when the answer is known, None where no number of them would.
     """
@@ -56,6 +56,7 @@ def came_back(
     margin: float | None = None,
     margin_of: str = "",
     floor_sd: float = 0.0,
+    apart_u: float = 0.0,
     known_sd: float | None = None,
     known_df: float = math.inf,
     unit: SizeUnit = "rad",
@@ -63,8 +64,9 @@ def came_back(
 ) -> Return:
     """Whether the cuts after a swing to an angle and back agree with those before.
 
-    before, after: one value for each trial in `unit`, same method, caliper and board, so
-    that systematic errors cancel in the shift; nan does not count.
+    before, after: one value for each trial in `unit`, by the same method; nan does not count.
+    Systematic errors cancel in the shift where both share them (same caliper, same board);
+    apart_u: standard uncertainty of the shift from those that they do not (`systematic.between`).
     margin: the largest shift that does not matter (half a tolerance, say), greater than 0;
     margin_of: where it comes from, in words, if the person did not give it.
     Without one `came back` cannot be claimed, only `did not` or `cannot tell`.
@@ -83,7 +85,7 @@ def came_back(
     if margin is not None and not (margin > 0 and math.isfinite(margin)):
         raise ValueError("the margin must be greater than zero; give the shift you can accept")
     a, b = summary(before), summary(after)
-    shift, expected, way = _shift(a, b, floor_sd, known_sd, known_df, level)
+    shift, expected, way = _shift(a, b, floor_sd, apart_u, known_sd, known_df, level)
     p_within = None if shift is None or margin is None else shift.within(margin)
     answer: Answer = "cannot tell"
     if p_within is not None and p_within < 1 - level:
@@ -92,7 +94,7 @@ def came_back(
         answer = "did not"
     more: int | None = 0
     if answer == "cannot tell":
-        more = _more_cuts(a, b, shift, margin, floor_sd, known_sd, level)
+        more = _more_cuts(a, b, shift, margin, floor_sd, apart_u, known_sd, level)
     accepted = "" if margin is None else _accepted(margin, margin_of, unit)
     sentence = _sentence(answer, a, b, shift, expected, margin, accepted, more, unit)
     return Return(answer, way, a, b, shift, expected, margin, p_within, more, sentence)
@@ -102,6 +104,7 @@ def _shift(
     a: Summary,
     b: Summary,
     floor_sd: float,
+    apart_u: float,
     known_sd: float | None,
     known_df: float,
     level: float,
@@ -109,7 +112,7 @@ def _shift(
     if a.mean is None or b.mean is None:
         return None, None, None
     if a.sd is not None and b.sd is not None:
-        welch = difference_of_means(a, b, floor_sd=floor_sd, level=level)
+        welch = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
         return welch, None, "Welch and two one-sided tests"
     sd, df = known_sd, known_df
     for side in (a, b):
@@ -120,7 +123,9 @@ def _shift(
         return Difference(estimate), None, None
     if sd < floor_sd:
         sd, df = floor_sd, math.inf
-    shift = difference_from_parts(estimate, [(sd**2 * (1 / a.n + 1 / b.n), df)], level)
+    shift = difference_from_parts(
+        estimate, [(sd**2 * (1 / a.n + 1 / b.n), df)], level, fixed_u=apart_u
+    )
     expected = None
     if shift.interval is not None:
         half = shift.interval.half_width
@@ -134,6 +139,7 @@ def _more_cuts(
     shift: Difference | None,
     margin: float | None,
     floor_sd: float,
+    apart_u: float,
     known_sd: float | None,
     level: float,
 ) -> int | None:
@@ -150,7 +156,7 @@ def _more_cuts(
     var_after, lost_after = sd_after**2 / n, 1 / (n - 1)
     if sd_after < floor_sd:
         var_after, lost_after = np.full_like(n, floor2), np.zeros_like(n)
-    variance = var_before + var_after
+    variance = var_before + var_after + apart_u**2
     if not variance[0] > 0:
         return None
     # Welch and Satterthwaite, for every number of cuts at once.
@@ -183,20 +189,20 @@ def _sentence(
 ) -> str:
     if a.n == 0 or shift is None:
         when = "before" if a.n == 0 else "after"
-        return f"Cannot tell: there is no cut from {when} the swing."
+        return f"Cannot tell: there is no trial from {when} the swing."
     if shift.interval is None or shift.standard_error is None:
         if a.n > 1 or b.n > 1:
             return (
-                "Cannot tell: the cuts are all alike to the caliper's last digit, so their "
+                "Cannot tell: the trials are all alike to the caliper's last digit, so their "
                 "scatter is unknown; read them with a finer caliper."
             )
-        return "Cannot tell: one cut before and one after show no scatter; cut at least one more."
+        return "Cannot tell: one trial before and one after show no scatter; add at least one more."
     moved = plus_minus_text(shift.estimate, shift.interval.half_width, unit)
     if answer == "came back":
         return f"It came back to its stop: the shift, {moved}, is within {accepted}."
     if answer == "did not":
         where = (
-            " The cut after the swing lies outside where the next cut was expected."
+            " The trial after the swing lies outside where the next one was expected."
             if expected is not None and b.n == 1
             else ""
         )
@@ -211,8 +217,8 @@ def _sentence(
         )
     if more is None:
         return (
-            f"{start}; more cuts now would not give an answer. Make more cuts before the next "
-            "swing, or accept a larger shift."
+            f"{start}; more trials now would not give an answer. Make more before the next swing, "
+            "with the same caliper and board after it, or accept a larger shift."
         )
-    cuts = "1 more cut" if more == 1 else f"{more} more cuts"
-    return f"{start}, against {accepted}. About {cuts} would tell."
+    trials = "1 more trial" if more == 1 else f"{more} more trials"
+    return f"{start}, against {accepted}. About {trials} would tell."

@@ -13,13 +13,14 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import budget, conformity, geometry, remedy, sentences, spread
+from analysis import budget, conformity, counts, geometry, remedy, sentences, spread, uncertainty
 from analysis.budget import SeriesBudget
 from analysis.conformity import Tolerance, Verdict
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
 from analysis.methods import Method, Quantity, Relation
 from analysis.sentences import MeasureUnit, Sentence
+from analysis.systematic import fixed_u
 from analysis.uncertainty import Budget
 from analysis.units import MM_PER_INCH
 
@@ -35,12 +36,14 @@ _ENOUGH_FOR_SCATTER: Final = 5
 class QuantityScore:
     """One quantity of a series, radians or millimetres. None where it cannot be known; never nan.
 
-    trials: those that count and are complete. sd, range, sd_interval, prediction (for the next
-    cut) and tolerance_interval (95 % of future cuts) need two trials. mean_interval = mean +-
+    trials: those that count and are complete. sd, range and sd_interval, of trials, prediction (for
+    the next single cut) and tolerance_interval (95 % of single cuts to come) need two trials; of a
+    method that cuts nothing these are of single trials. mean_interval = mean +-
     expanded_uncertainty, at 95 %, with coverage_factor; effective_degrees_of_freedom None where
-    unlimited. own_scatter: the machine's, apart from caliper and hand. conformance: probability
-    that the true value is within tolerance, None for one cut, which does not show the machine's
-    scatter and so can only be found out of tolerance. direction: which way it leans, in words.
+    unlimited. own_scatter: of the machine's single cuts, apart from caliper and hand. conformance:
+    probability that the true value is within tolerance, None for one cut, which does not show the
+    machine's scatter and so can only be found out of tolerance. direction: which way it leans, in
+    words.
     scatter: where the scatter comes from, in a sentence; empty where trials do not scatter.
     remedy: the cheapest way to a verdict where there is none yet.
     """
@@ -202,7 +205,8 @@ def _quantity(
     if tolerance is not None and judged == conformity.UNKNOWN:
         way = _remedy(relation, facts, tolerance, parts, found, repeats)
     scattered = sd is not None and sd > 0
-    own = _own_scatter(facts, parts, found)
+    own = _own_scatter(relation, facts, parts, found, repeats)
+    following, later = _single_cuts(facts, parts, found)
     sentence = _sentence(relation, facts, mean, sd, n, total.expanded, judged, complete)
     return QuantityScore(
         unit=_unit(relation),
@@ -215,8 +219,8 @@ def _quantity(
         effective_degrees_of_freedom=total.effective_degrees_of_freedom,
         mean_interval=Interval.about(mean, total.expanded),
         sd_interval=spread.sd_interval(sd, int(sd_df) + 1) if sd and scattered else None,
-        prediction=spread.prediction_interval(mean, found.sd, n) if found.sd else None,
-        tolerance_interval=spread.tolerance_interval(mean, found.sd, n) if found.sd else None,
+        prediction=following,
+        tolerance_interval=later,
         own_scatter=own,
         budget=total,
         verdict=judged,
@@ -233,7 +237,9 @@ def _quantity(
         direction=_direction(relation, mean, total.expanded),
         sentence=sentence if way is None else Sentence(sentence, " ", way.sentence),
         scatter=(
-            sentences.scatter_sentence(found.sd, own, _unit(relation), facts.unit)
+            sentences.scatter_sentence(
+                found.sd, own, _unit(relation), facts.unit, of_cuts=bool(facts.method.cuts)
+            )
             if own is not None and found.sd
             else ""
         ),
@@ -265,14 +271,48 @@ def _why_nothing(relation: Relation, facts: SeriesFacts) -> str:
     return "No complete trial yet."
 
 
-def _own_scatter(
+def _single_cuts(
     facts: SeriesFacts, parts: SeriesBudget, found: spread.Summary
+) -> tuple[Interval | None, Interval | None]:
+    """Where the next single cut will lie, and 95 in 100 of those to come."""
+    if found.mean is None or not found.sd:
+        return None, None
+    n, sd = found.n, counts.scatter_bounds(found.sd, found.n, parts.rounding_u).most
+    share, shared_u = facts.method.cut_share(facts.pieces), fixed_u(parts.total)
+    return (
+        spread.prediction_interval(found.mean, sd, n, share=share, fixed_u=shared_u),
+        spread.tolerance_interval(found.mean, sd, n, share=share, fixed_u=shared_u),
+    )
+
+
+def _own_scatter(
+    relation: Relation,
+    facts: SeriesFacts,
+    parts: SeriesBudget,
+    found: spread.Summary,
+    repeats: int,
 ) -> spread.OwnScatter | None:
     if not found.sd or facts.method.judges != "machine":
         return None
-    # Each trial is rounded independently, which readings of one spot need not show.
-    one = math.hypot(parts.hand_u, parts.rounding_u)
-    return spread.own_scatter(found.sd, found.n, one, facts.hand_df)
+    share = facts.method.cut_share(facts.pieces)
+    rounding = parts.rounding_u
+    most_sd = counts.scatter_bounds(found.sd, found.n, rounding).most
+    if facts.repeatability_mm is not None:
+        # Each trial is rounded independently, which readings of one spot need not show.
+        return spread.own_scatter(
+            found.sd,
+            found.n,
+            parts.hand_u,
+            facts.hand_df,
+            rounding_sd=rounding,
+            most_sd=most_sd,
+            share=share,
+        )
+    hand = budget.reading_mm(
+        budget.gain(relation), uncertainty.HAND_BOUND_MM, facts.resolution_mm, repeats
+    )
+    most_hand = parts.unit_per_mm * math.hypot(*hand)
+    return spread.bounded_scatter(found.sd, found.n, most_hand, most_sd=most_sd, share=share)
 
 
 def _uncertainty_parts(
@@ -387,7 +427,7 @@ def _notes(
             and not (limits.low <= following.low and following.high <= limits.high)
         ):
             notes.append(
-                f"The setting is good enough, but single cuts scatter beyond the tolerance "
+                f"The setting is good enough, but single cuts may scatter beyond the tolerance "
                 f"({quantity}): the next cut may fall outside it."
             )
     left_out = int(counted.size - counted.sum())

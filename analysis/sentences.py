@@ -185,13 +185,24 @@ def length_sentence(
     )
 
 
+STUDY_HOW: Final = (
+    "For that, press ten times on one marked spot and take the caliper away each time: a minute, "
+    "by the method Same spot."
+)
+
+
 def scatter_sentence(
-    sd: float, own: OwnScatter, unit: Literal["rad", "mm"], shown_in: Unit
+    sd: float,
+    own: OwnScatter,
+    unit: Literal["rad", "mm"],
+    shown_in: Unit,
+    *,
+    of_cuts: bool = True,
 ) -> Sentence:
     """Where the scatter comes from: the machine, or caliper and hand.
 
-    sd: standard deviation over trials; own: the machine's share; both in `unit`. Lengths are
-    shown in `shown_in`.
+    sd: standard deviation over trials; own: of the machine's single cuts; both in `unit`. Lengths
+    are shown in `shown_in`. of_cuts: whether the method cuts at all.
     """
 
     def size(value: float) -> Measure:
@@ -201,31 +212,49 @@ def scatter_sentence(
         return Measure(degrees, None, "degrees", decimals_for(degrees) if degrees else 3)
 
     spread = Sentence("Trials scatter by ", size(sd), " (one standard deviation)")
-    most = size(own.interval.high)
+    low, most = size(own.interval.low), size(own.interval.high)
+    one = " for a single cut" if of_cuts else ""
+    if own.sd is None and own.hidden:
+        return Sentence(
+            spread,
+            ". The machine's own scatter is at most ",
+            most,
+            f"{one}; how much of it is caliper and hand, only a study of them shows. ",
+            STUDY_HOW,
+        )
+    if own.sd is None:
+        return Sentence(
+            spread,
+            ", more than caliper and hand explain. The machine's own scatter is ",
+            low,
+            " to ",
+            most,
+            f"{one}, at 95 %; a study of caliper and hand narrows that. ",
+            STUDY_HOW,
+        )
     if own.sd == 0:
         return Sentence(
             spread,
             ", no more than caliper and hand explain. They hide the machine's own scatter, which "
             "is at most ",
             most,
-            ".",
+            f"{one}.",
         )
     if own.hidden:
         return Sentence(
             spread,
-            ". About ",
+            ". The machine's own scatter may be ",
             size(own.sd),
-            " of it may be the machine's own, but caliper and hand could explain it all; the "
-            "machine's is at most ",
+            f"{one}, but caliper and hand could explain it all; it is at most ",
             most,
             ".",
         )
     return Sentence(
         spread,
-        ". The machine's own share is ",
+        ". The machine's own scatter is ",
         size(own.sd),
-        " (",
-        size(own.interval.low),
+        f"{one} (",
+        low,
         " to ",
         most,
         ", at 95 %); the rest is caliper and hand.",

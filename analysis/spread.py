@@ -102,34 +102,57 @@ def sd_interval(sd: float, n: int, level: float = LEVEL) -> Interval:
 
 
 def prediction_interval(
-    mean: float, sd: float, n: int, level: float = LEVEL, cuts: int = 1
+    mean: float,
+    sd: float,
+    n: int,
+    level: float = LEVEL,
+    cuts: int = 1,
+    *,
+    share: float = 1.0,
+    fixed_u: float = 0.0,
 ) -> Interval:
-    """The prediction interval for the mean of the next `cuts` trials; n >= 2.
+    """The prediction interval for the mean of the next `cuts` single cuts; n >= 2.
 
-    mean +- t sd sqrt(1 / cuts + 1 / n) (Hahn and Meeker, Statistical Intervals, 1991, 4.7,
-    from memory).
+    sd: over n trials, in each of which a cut has the share `share` of its variance
+    (`Method.cut_share`). mean +- t sd sqrt(1 / (share cuts) + 1 / n) (Hahn and Meeker, Statistical
+    Intervals, 1991, 4.7, from memory), as if nothing of sd came from caliper and hand: what comes
+    from them makes the interval too wide, never too narrow. fixed_u: standard uncertainty of what
+    all trials share; it is added in squares.
     """
-    half = quantiles.student_t((1 + level) / 2, n - 1) * sd * math.sqrt(1 / cuts + 1 / n)
-    return Interval.about(mean, half, level)
+    half = quantiles.student_t((1 + level) / 2, n - 1) * sd * math.sqrt(1 / (share * cuts) + 1 / n)
+    fixed = quantiles.normal((1 + level) / 2) * fixed_u
+    return Interval.about(mean, math.hypot(half, fixed), level)
 
 
 def tolerance_interval(
-    mean: float, sd: float, n: int, proportion: float = PROPORTION, level: float = LEVEL
+    mean: float,
+    sd: float,
+    n: int,
+    proportion: float = PROPORTION,
+    level: float = LEVEL,
+    *,
+    share: float = 1.0,
+    fixed_u: float = 0.0,
 ) -> Interval:
     """Statistical tolerance interval: contains at least `proportion` of future cuts, at `level`.
 
-    mean +- k sd with the exact two-sided `tolerance_factor`; n >= 2; normal scatter.
+    mean +- k sd with the exact two-sided `tolerance_factor`; n >= 2; normal scatter. Other
+    arguments as for `prediction_interval`, but the bound of `fixed_u` is added outside.
     """
-    half = tolerance_factor(n, proportion, level) * sd
-    return Interval.about(mean, half, level)
+    half = tolerance_factor(n, proportion, level, share) * sd / math.sqrt(share)
+    fixed = quantiles.normal((1 + level) / 2) * fixed_u
+    return Interval.about(mean, half + fixed, level)
 
 
 @lru_cache(maxsize=1024)
-def tolerance_factor(n: int, proportion: float = PROPORTION, level: float = LEVEL) -> float:
+def tolerance_factor(
+    n: int, proportion: float = PROPORTION, level: float = LEVEL, share: float = 1.0
+) -> float:
     """Exact two-sided factor k2 for mean and standard deviation both unknown.
 
-    The k for which E[P(chi2(n-1) >= (n-1) r(z)^2 / k^2)] = level over z ~ N(0, 1/n), r(z)
-    being the half-width about 0 that contains `proportion` of N(z, 1) (ISO 16269-6:2014, annex;
+    The k for which E[P(chi2(n-1) >= (n-1) r(z)^2 / k^2)] = level over z ~ N(0, share/n), r(z)
+    being the half-width about 0 that contains `proportion` of N(z, 1): n trials tell the mean as
+    well as n / share cuts would (ISO 16269-6:2014, annex;
     Krishnamoorthy and Mathew, Statistical Tolerance Regions, 2009, 2.3). Gauss-Legendre over
     z, bisection on log k. Raises ValueError for n < 2.
     """
@@ -138,8 +161,9 @@ def tolerance_factor(n: int, proportion: float = PROPORTION, level: float = LEVE
     from scipy import special
 
     nodes, weights = _legendre()
-    z = 8.5 / math.sqrt(n) * nodes
-    density = 8.5 * weights * np.exp(-n * z * z / 2) * math.sqrt(2 / math.pi)
+    of_mean = n / share
+    z = 8.5 / math.sqrt(of_mean) * nodes
+    density = 8.5 * weights * np.exp(-of_mean * z * z / 2) * math.sqrt(2 / math.pi)
     r = _half_width(z, proportion)
     df = n - 1
 
@@ -174,30 +198,76 @@ def _half_width(z: NDArray[np.float64], proportion: float) -> NDArray[np.float64
 
 @dataclass(frozen=True, slots=True)
 class OwnScatter:
-    """The saw's own scatter, apart from caliper and hand.
+    """The scatter of the saw's single cuts, apart from caliper and hand.
 
-    sd: 0 where caliper and hand alone explain the scatter. interval: for the
-    standard deviation. hidden: its interval contains zero, so the caliper hides it.
+    sd: 0 where caliper and hand alone explain the scatter; None where they were not studied.
+    interval: for the standard deviation; without a study it holds for every usual hand. hidden:
+    its interval contains zero, so the caliper hides it.
     """
 
-    sd: float
+    sd: float | None
     interval: Interval
     hidden: bool
 
 
 def own_scatter(
-    sd: float, n: int, hand_sd: float, hand_df: float | None = None, level: float = LEVEL
+    sd: float,
+    n: int,
+    hand_sd: float,
+    hand_df: float | None = None,
+    level: float = LEVEL,
+    *,
+    rounding_sd: float = 0.0,
+    most_sd: float = 0.0,
+    share: float = 1.0,
 ) -> OwnScatter:
-    """The scatter of n trials without the part of caliper and hand.
+    """The scatter of single cuts, from n trials and a study of caliper and hand.
 
-    sd: over trials, n >= 2. hand_sd: what caliper and hand add to one trial, in the same
-    unit, with its degrees of freedom (None: taken as known). The estimate is the root of
-    sd^2 - hand_sd^2, not below zero. Interval: modified large sample for a difference of
+    sd: over trials, n >= 2. hand_sd: what caliper and hand add to one trial, rounding included,
+    with its degrees of freedom (None: taken as known); rounding_sd: what a study on one spot may
+    have missed of the rounding; most_sd: sd before it was rounded (`counts.scatter_bounds`), for
+    the upper end; all in the unit of sd. share: of a cut's variance in a trial's
+    (`Method.cut_share`). The estimate is the root of (sd^2 - hand_sd^2) / share, not below zero.
+    Interval: modified large sample for a difference of
     variances (Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Statist. Comput. Simul. 35, 1990,
     135-143; from memory, its coverage checked by simulation), cut at zero.
     """
     if n < 2:
         raise ValueError("trials: scatter takes two or more")
+    bottom, _ = _difference_of_variances(sd, n, math.hypot(hand_sd, rounding_sd), hand_df, level)
+    _, top = _difference_of_variances(max(sd, most_sd), n, hand_sd, hand_df, level)
+    interval = _root_interval(bottom / share, top / share, level)
+    return OwnScatter(math.sqrt(max(sd**2 - hand_sd**2, 0.0) / share), interval, bottom <= 0)
+
+
+def bounded_scatter(
+    sd: float,
+    n: int,
+    most_hand_sd: float,
+    level: float = LEVEL,
+    *,
+    most_sd: float = 0.0,
+    share: float = 1.0,
+) -> OwnScatter:
+    """The same without a study: caliper and hand add anything from nothing to `most_hand_sd`.
+
+    The lower end is the chi-square limit of the trials' variance without all that they can add,
+    the upper one the limit with nothing taken off, so that it holds whatever they add.
+    """
+    if n < 2:
+        raise ValueError("trials: scatter takes two or more")
+    bottom = sd_interval(sd, n, level).low ** 2 - most_hand_sd**2
+    top = sd_interval(max(sd, most_sd), n, level).high ** 2
+    return OwnScatter(None, _root_interval(bottom / share, top / share, level), bottom <= 0)
+
+
+def _root_interval(low: float, high: float, level: float) -> Interval:
+    return Interval(math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0)), level)
+
+
+def _difference_of_variances(
+    sd: float, n: int, hand_sd: float, hand_df: float | None, level: float
+) -> tuple[float, float]:
     a, b = sd * sd, hand_sd * hand_sd
     df = n - 1
     high, low = (1 + level) / 2, (1 - level) / 2
@@ -205,16 +275,15 @@ def own_scatter(
     down = quantiles.chi_square(low, df) / df
     g1, h1 = 1 - 1 / up, 1 / down - 1
     if hand_df is None:
-        bottom, top = a / up - b, a / down - b
-    else:
-        up2 = quantiles.chi_square(high, hand_df) / hand_df
-        down2 = quantiles.chi_square(low, hand_df) / hand_df
-        g2, h2 = 1 - 1 / up2, 1 / down2 - 1
-        f_up = quantiles.f(high, df, hand_df)
-        f_down = quantiles.f(low, df, hand_df)
-        g12 = ((f_up - 1) ** 2 - (g1 * f_up) ** 2 - h2**2) / f_up
-        h12 = ((1 - f_down) ** 2 - (h1 * f_down) ** 2 - g2**2) / f_down
-        bottom = a - b - math.sqrt(max(0.0, (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b))
-        top = a - b + math.sqrt(max(0.0, (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b))
-    interval = Interval(math.sqrt(max(bottom, 0.0)), math.sqrt(max(top, 0.0)), level)
-    return OwnScatter(math.sqrt(max(a - b, 0.0)), interval, bottom <= 0)
+        return a / up - b, a / down - b
+    up2 = quantiles.chi_square(high, hand_df) / hand_df
+    down2 = quantiles.chi_square(low, hand_df) / hand_df
+    g2, h2 = 1 - 1 / up2, 1 / down2 - 1
+    f_up = quantiles.f(high, df, hand_df)
+    f_down = quantiles.f(low, df, hand_df)
+    g12 = ((f_up - 1) ** 2 - (g1 * f_up) ** 2 - h2**2) / f_up
+    h12 = ((1 - f_down) ** 2 - (h1 * f_down) ** 2 - g2**2) / f_down
+    return (
+        a - b - math.sqrt(max(0.0, (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b)),
+        a - b + math.sqrt(max(0.0, (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b)),
+    )

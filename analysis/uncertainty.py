@@ -29,6 +29,7 @@ from base, inset and jaws: the result itself, or one of its inputs."""
 
 # Assumed until the user gives a better value. Each is common practice, no source.
 REPEATABILITY_MM: Final = 0.02  # one reading, caliper and hand together, standard deviation
+HAND_BOUND_MM: Final = 0.05  # no hand with a caliper repeats worse, standard deviation
 LENGTH_BOUND_MM: Final = 0.5  # a cut's length by a steel rule, plus or minus, rectangular
 INSET_BOUND_MM: Final = 1.0  # where the jaws touched, plus or minus, rectangular
 JAWS_BOUND_MM: Final = 0.5  # the width of flat jaws, plus or minus, rectangular

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from analysis import returning
 from analysis.methods import Quantity
 from api.answers.before_after import BeforeAfter, before_after
-from api.answers.comparable import ComparableSeries
+from api.answers.comparable import ComparableSeries, between_first_two
 
 MarginFrom = Literal["given", "half the tolerance"]
 
@@ -51,6 +51,7 @@ def came_back(
         if margin_from == "given"
         else "half the tolerance that was given with the series",
         floor_sd=of.values.least_sd,
+        apart_u=between_first_two((before, after), of.values).apart_u,
         unit=of.values.unit,
     )
     notes = of.notes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -13,10 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Row
 
+from analysis.caliper_study import most_hand_mm
+from analysis.comparison import TrialParts, Trials
 from analysis.conversions import SizeUnit
 from analysis.methods import Method, Quantity, Relation
-from analysis.one_trial import rounding_sd
-from analysis.systematic import Systematic, between, systematic
+from analysis.one_trial import reading_part, rounding_sd
+from analysis.systematic import Between, Systematic, between, systematic
 from analysis.units import MM_PER_INCH, mm, parse_length
 from api.answers.series import SeriesAnswer
 from api.answers.series import series as whole_series
@@ -44,6 +46,24 @@ class ComparableSeries:
     @property
     def method(self) -> Method:
         return self.whole.facts.method
+
+    @property
+    def caliper(self) -> str | None:
+        """The one that read it; None where there were several."""
+        return next(iter(self.calipers)) if len(self.calipers) == 1 else None
+
+    @property
+    def board(self) -> Hashable:
+        """The same for series of one day whose lengths are stated alike: they were cut from one
+        board. Of another day it may be one of the same nominal size."""
+        row = self.row
+        day = row.started_at.astimezone().date()
+        return (day, row.baseline_nm, row.thickness_nm, row.inset_nm)
+
+    @property
+    def hand(self) -> tuple[str | None, str | None] | None:
+        """Who read it with what, as far as it was said; None where several calipers did."""
+        return None if self.caliper is None else (self.caliper, self.row.person)
 
     @property
     def half_tolerance(self) -> float | None:
@@ -80,9 +100,28 @@ class ComparableSeries:
         return base
 
     def systematic(self, quantity: Quantity, per: float = 1.0) -> Systematic:
-        """The uncertainty that more trials would not reduce, in `per` radians or mm."""
+        """What more trials would not reduce in the mean, in `per` radians or mm."""
         scored = self.whole.scored.score.quantities.get(quantity)
-        return systematic(scored.budget if scored else None, per)
+        return systematic(
+            scored.budget if scored else None,
+            per,
+            caliper=self.caliper,
+            board=self.board,
+        )
+
+    def trial_parts(self, quantity: Quantity, per: float = 1.0) -> TrialParts:
+        """What its trials are made of, in `per` radians or mm."""
+        relation = self.method.relation(quantity)
+        assert relation is not None
+        one = reading_part(
+            self.method,
+            relation,
+            base_mm=self.base_mm(relation) if relation.terms else None,
+            pieces=self.row.pieces,
+        )
+        one /= math.sqrt(self.row.repeats)
+        share = self.method.cut_share(self.row.pieces)
+        return TrialParts(share, one / per, most_hand_mm(self.whole.facts))
 
 
 def stored_value(trial: Row[Any], quantity: Quantity) -> float | None:
@@ -257,10 +296,25 @@ def values_of(found: Sequence[ComparableSeries], quantity: Quantity) -> Comparab
 
 def systematic_of(
     found: Sequence[ComparableSeries], values: ComparableValues
-) -> tuple[float, tuple[float, float]]:
-    """What the first two share, and what each has of its own (`systematic.between`)."""
-    first, second = (s.systematic(values.quantity, values.per) for s in found[:2])
-    return between(first, second, one_caliper=found[0].calipers == found[1].calipers)
+) -> tuple[Systematic, ...]:
+    """Of each, in the unit of the values."""
+    return tuple(s.systematic(values.quantity, values.per) for s in found)
+
+
+def between_first_two(found: Sequence[ComparableSeries], values: ComparableValues) -> Between:
+    """What the means of the first two share, and what they do not."""
+    first, second = systematic_of(found[:2], values)
+    return between(first, second)
+
+
+def trials_of(found: Sequence[ComparableSeries], values: ComparableValues) -> Trials:
+    """How the trials of the first two are made."""
+    first, second = found[:2]
+    return Trials(
+        first.trial_parts(values.quantity, values.per),
+        second.trial_parts(values.quantity, values.per),
+        first.hand is not None and first.hand == second.hand,
+    )
 
 
 def _per(unit: SizeUnit) -> float:

@@ -8,13 +8,16 @@ from dataclasses import dataclass
 from analysis.comparison import Comparison, ManyComparison, compare, compare_many
 from analysis.methods import Quantity
 from analysis.spread import Summary
+from analysis.systematic import apart_u
 from api.answers.comparable import (
     ComparableSeries,
     ComparableValues,
+    between_first_two,
     names,
     notes,
     shared_quantities,
     systematic_of,
+    trials_of,
     values_of,
 )
 
@@ -61,18 +64,25 @@ def _quantity(
     found: Sequence[ComparableSeries], called: Sequence[str], quantity: Quantity
 ) -> QuantityCompared:
     values = values_of(found, quantity)
-    shared_u, own_u = systematic_of(found, values)
+    between = between_first_two(found, values)
     pair = compare(
         values.values[0],
         values.values[1],
         names=(called[0], called[1]),
         unit=values.unit,
         nominal=0.0 if values.errors else None,
-        shared_u=shared_u,
-        own_u=own_u,
+        shared_u=between.shared_u,
+        apart_u=between.apart_u,
         floor_sd=values.least_sd,
+        trials=trials_of(found, values),
     )
     many = None
     if len(found) > 2:
-        many = compare_many(values.values, names=called, unit=values.unit, floor_sd=values.least_sd)
+        many = compare_many(
+            values.values,
+            names=called,
+            unit=values.unit,
+            floor_sd=values.least_sd,
+            apart_u=apart_u(systematic_of(found, values)),
+        )
     return QuantityCompared(values, pair, many)

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from analysis import adjustment
 from analysis.methods import Quantity
 from api.answers.before_after import BeforeAfter, before_after
-from api.answers.comparable import ComparableSeries, systematic_of
+from api.answers.comparable import ComparableSeries, between_first_two
 from api.errors import InvalidField
 
 Answer = adjustment.Answer | Literal["nothing was changed", "nothing was adjusted"]
@@ -44,12 +44,12 @@ def helped(
             "no nominal length is known; begin the series with a tolerance around one",
         )
     of = before_after(connection, before, after, quantity)
-    shared_u, own_u = systematic_of((before, after), of.values)
+    between = between_first_two((before, after), of.values)
     result = adjustment.adjusted(
         *of.values.values,
         unit=of.values.unit,
-        shared_u=shared_u,
-        own_u=own_u,
+        shared_u=between.shared_u,
+        apart_u=between.apart_u,
         floor_sd=of.values.least_sd,
     )
     answer, sentence = _answer(of, result)

@@ -1,4 +1,4 @@
-"""How many cuts, how wide a board, how fine a caliper to see an error of a given size."""
+"""How many trials, how wide a board, how fine a caliper to see an error of a given size."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from api.errors import InvalidField
 _MM_PER: Final[dict[Unit, float]] = {u: nm / NM_PER_MM for u, nm in NM_PER_UNIT.items()}
 
 CUTS: Final = (2, 3, 4, 5, 7, 10, 15, 20)
-"""Numbers of cuts that a person makes."""
+"""Numbers of trials that a person makes."""
 
 # Boards, blanks' thicknesses, and joints of a shop; common practice, no source.
 _BOARDS: Final[dict[Unit, tuple[float, ...]]] = {
@@ -83,6 +83,7 @@ class Asked:
             resolution_mm=self.resolution_mm,
             own_sd_rad=self.own_sd_rad,
             factor=factor(self.method, self.relation, self.pieces),
+            share=self.method.cut_share(self.pieces),
         )
 
 
@@ -114,9 +115,11 @@ class Planned:
 
 
 def own_sd(of: ComparableSeries, quantity: Quantity, reading_sd_mm: float) -> float:
-    """The scatter of a machine's cuts by themselves, in radians, from a series.
+    """The scatter of a machine's single cuts by themselves, in radians, from a series.
 
-    It is the scatter of the trials without what caliper and hand add to each, and at least zero.
+    It is the scatter of the trials without what caliper and hand add to each, by the study of the
+    series' caliper or else as they are planned with, and at least zero. It holds for any method,
+    however many cuts a trial of it averages.
     Raises InvalidField where the series does not show the quantity, or has fewer than two trials.
     """
     relation = of.method.relation(quantity)
@@ -127,13 +130,16 @@ def own_sd(of: ComparableSeries, quantity: Quantity, reading_sd_mm: float) -> fl
         raise InvalidField(
             "series", "has fewer than two trials, which show no scatter; choose another"
         )
+    studied = of.whole.facts.repeatability_mm
     hand = planning.trial_sd(
         of.base_mm(relation),
-        reading_sd_mm=reading_sd_mm / math.sqrt(of.row.repeats),
+        reading_sd_mm=(studied or reading_sd_mm) / math.sqrt(of.row.repeats),
         resolution_mm=of.resolution_mm,
         factor=factor(of.method, relation, of.row.pieces),
     )
-    return spread.own_scatter(found.sd, found.n, hand).sd
+    own = spread.own_scatter(found.sd, found.n, hand, share=of.method.cut_share(of.row.pieces)).sd
+    assert own is not None  # a hand is given
+    return own
 
 
 def plan(asked: Asked) -> Planned:
@@ -148,6 +154,7 @@ def plan(asked: Asked) -> Planned:
         resolution_mm=asked.resolution_mm,
         own_sd_rad=asked.own_sd_rad,
         factor=factor(asked.method, asked.relation, asked.pieces),
+        share=asked.method.cut_share(asked.pieces),
         alpha=asked.alpha,
         beta=asked.beta,
         two_series=asked.two_series,
@@ -204,15 +211,16 @@ def _sentences(asked: Asked, found: planning.Plan, seen_rad: float) -> list[str]
     error = size_text(asked.error_rad, "rad")
     each = " with each machine" if asked.two_series else ""
     board = _with_width(asked.method, length_text(asked.width_mm, asked.unit))
+    nouns = f"{asked.method.noun}s"
     if found.cuts is None:
-        first = f"No number of cuts up to 10000 shows {what} of {error} {board}."
+        first = f"No number of {nouns} up to 10000 shows {what} of {error} {board}."
     else:
-        first = f"To see {what} of {error} {board}, make {found.cuts} cuts{each}."
+        first = f"To see {what} of {error} {board}, make {found.cuts} {nouns}{each}."
     sentences = [first]
     if found.cuts is None or found.cuts > asked.cuts:
         sentences += _other_ways(asked, found)
     sentences.append(
-        f"With {asked.cuts} cuts{each} {board} you see {what} of "
+        f"With {asked.cuts} {nouns}{each} {board} you see {what} of "
         f"{size_text(seen_rad, 'rad', seen_rad)} or more."
     )
     none, one = (
@@ -231,10 +239,10 @@ def _sentences(asked: Asked, found: planning.Plan, seen_rad: float) -> list[str]
 
 
 def _other_ways(asked: Asked, found: planning.Plan) -> list[str]:
-    sentences = []
+    sentences, nouns = [], f"{asked.method.noun}s"
     if found.width_mm is None:
         sentences.append(
-            f"With {asked.cuts} cuts {_none_enough(asked.method)}: the machine itself scatters "
+            f"With {asked.cuts} {nouns} {_none_enough(asked.method)}: the machine itself scatters "
             "too much."
         )
     elif found.width_mm > asked.width_mm:
@@ -242,12 +250,12 @@ def _other_ways(asked: Asked, found: planning.Plan) -> list[str]:
             _up(found.width_mm / _MM_PER[asked.unit]) * _MM_PER[asked.unit], asked.unit
         )
         sentences.append(
-            f"{asked.cuts} cuts are enough {_with_width(asked.method, needed)} or more."
+            f"{asked.cuts} {nouns} are enough {_with_width(asked.method, needed)} or more."
         )
     if found.resolution_mm is not None and found.resolution_mm < asked.resolution_mm:
         step = length_text(found.resolution_mm, asked.unit, 2)
         sentences.append(
-            f"So are {asked.cuts} cuts read with a caliper that shows {step} or finer."
+            f"So are {asked.cuts} {nouns} read with a caliper that shows {step} or finer."
         )
     elif found.width_mm is not None:
         sentences.append(

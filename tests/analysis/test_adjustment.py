@@ -121,7 +121,7 @@ def test_the_answer_is_that_of_further_out():
     rng = np.random.default_rng(3)
     for _ in range(200):
         a, b = rng.normal(0.05, 0.04, 6), rng.normal(rng.normal(0, 0.1), 0.03, 6)
-        pair, found = compare(a, b, own_u=(0.004, 0.004)), adjusted(a, b, own_u=(0.004, 0.004))
+        pair, found = compare(a, b, apart_u=0.0057), adjusted(a, b, apart_u=0.0057)
         shown = {"first": "helped", "second": "made it worse", None: "cannot tell"}
         expected = shown[pair.further_out] if pair.further_out_shown else "cannot tell"
         assert found.answer == expected

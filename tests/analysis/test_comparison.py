@@ -38,7 +38,7 @@ def test_the_second_saw_is_further_out_and_steadier() -> None:
     assert c.sentence == (
         "The second saw is further out: 15.5 thou against 8.0 thou (the means differ by 7.5 ± 4.4 "
         "thou). It looks steadier than the first saw (range 3 thou against 6 thou), but these "
-        "cuts do not prove it."
+        "trials do not prove it."
     )
 
 
@@ -284,7 +284,7 @@ def test_a_systematic_error_that_both_share_counts_only_across_nominal() -> None
 
 def test_a_systematic_error_of_its_own_widens_the_difference() -> None:
     plain = compare(FIRST_SAW, SECOND_SAW).difference
-    wide = compare(FIRST_SAW, SECOND_SAW, own_u=(0.003, 0.004)).difference
+    wide = compare(FIRST_SAW, SECOND_SAW, apart_u=0.005).difference
     assert plain is not None
     assert wide is not None
     assert plain.standard_error is not None
@@ -308,8 +308,8 @@ def test_alike_readings_are_not_taken_for_certainty() -> None:
     [
         ([], [], "no trials yet"),
         ([], [1], "no trials yet"),
-        ([1], [2], "one cut"),
-        ([1], [2, 3], "one cut"),
+        ([1], [2], "one trial"),
+        ([1], [2, 3], "one trial"),
         ([math.nan], [1, 2], "no trials yet"),
         ([0.1, 0.1, 0.1], [0.1, 0.1, 0.1], "no scatter"),
         ([1, 1, 1], [1, 2, 3], "steady"),

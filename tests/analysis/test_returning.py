@@ -20,7 +20,7 @@ def test_one_cut_outside_where_the_next_was_expected_did_not_come_back() -> None
     half = stats.t.ppf(0.975, 5) * np.std(BEFORE, ddof=1) * math.sqrt(1 + 1 / 6)
     assert r.expected.low == pytest.approx(-half, rel=1e-12)
     assert r.expected.high == pytest.approx(half, rel=1e-12)
-    assert "outside where the next cut was expected" in r.sentence
+    assert "outside where the next one was expected" in r.sentence
 
 
 def test_one_cut_well_within_a_wide_margin_came_back() -> None:
@@ -78,7 +78,7 @@ def test_so_many_more_cuts_do_tell() -> None:
     r = came_back(before, after, margin=0.4e-3)
     assert r.answer == "cannot tell"
     assert r.more_cuts is not None
-    assert f"{r.more_cuts} more cut" in r.sentence
+    assert f"{r.more_cuts} more trial" in r.sentence
     assert r.shift is not None
     mean, sd = float(np.mean(after)), float(np.std(after, ddof=1))
 
@@ -117,11 +117,11 @@ def test_a_single_cut_before_takes_the_scatter_from_after() -> None:
 @pytest.mark.parametrize(
     ("before", "after", "says"),
     [
-        ([], [], "no cut from before"),
-        ([], [1.0], "no cut from before"),
-        ([1.0], [], "no cut from after"),
-        ([1.0, math.nan], [math.nan], "no cut from after"),
-        ([1.0], [1.0], "cut at least one more"),
+        ([], [], "no trial from before"),
+        ([], [1.0], "no trial from before"),
+        ([1.0], [], "no trial from after"),
+        ([1.0, math.nan], [math.nan], "no trial from after"),
+        ([1.0], [1.0], "add at least one more"),
         ([1.0, 1.0], [1.0, 1.0], "finer caliper"),
         ([0.1, 0.1, 0.1], [0.3], "finer caliper"),
     ],

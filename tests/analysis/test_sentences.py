@@ -167,7 +167,13 @@ def test_words_for_counts():
     [
         (OwnScatter(0.0, Interval(0.0, 4e-4), True), "They hide the machine's own scatter"),
         (OwnScatter(2e-4, Interval(0.0, 6e-4), True), "could explain it all"),
-        (OwnScatter(2e-4, Interval(1e-4, 6e-4), False), "own share is 0.011 degrees (0.0057"),
+        (OwnScatter(None, Interval(0.0, 6e-4), True), "is at most 0.034 degrees for a single cut"),
+        (OwnScatter(None, Interval(0.0, 6e-4), True), "press ten times on one marked spot"),
+        (OwnScatter(None, Interval(1e-4, 6e-4), False), "is 0.0057 degrees to 0.034 degrees"),
+        (
+            OwnScatter(2e-4, Interval(1e-4, 6e-4), False),
+            "own scatter is 0.011 degrees for a single cut (0.0057",
+        ),
     ],
 )
 def test_whose_scatter_it_is_is_said_as_far_as_it_is_known(own, says):

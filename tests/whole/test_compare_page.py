@@ -75,7 +75,7 @@ def test_two_machines_chosen_with_the_keyboard_alone_are_told_apart(server, shop
     further, steady = page.locator(".finding").all()
     expect(further).to_contain_text("Which is further out?")
     expect(further.locator(".who")).to_have_text("Steady saw")
-    expect(further).to_contain_text("Shown by these cuts")
+    expect(further).to_contain_text("Shown by these trials")
     expect(steady).to_contain_text("Which is less steady?")
     expect(steady.locator(".who")).to_have_text("Loose saw")
     assert angle["less_steady"] == {"series": shop["loose"], "shown": True}

@@ -363,7 +363,8 @@ def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> Own
     if found is None:
         return None
     interval = interval_out(found.interval, out)
-    return OwnScatterOut(sd=out(found.sd), interval=interval, hidden=found.hidden)
+    sd = None if found.sd is None else out(found.sd)
+    return OwnScatterOut(sd=sd, interval=interval, hidden=found.hidden)
 
 
 def optional_interval(found: Interval | None, out: Callable[[float], float]) -> IntervalOut | None:

@@ -43,7 +43,7 @@ def plan(
         _Length, Query(description="how well one reading repeats, standard deviation")
     ] = None,
     own_sd_deg: Annotated[
-        float | None, Query(ge=0, le=45, description="the machine's own scatter from cut to cut")
+        float | None, Query(ge=0, le=45, description="the machine's own scatter, of single cuts")
     ] = None,
     series: Annotated[
         UUID | None, Query(description="a series that shows the machine's own scatter")

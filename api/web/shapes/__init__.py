@@ -219,10 +219,11 @@ class ContributionOut(Out):
 
 
 class OwnScatterOut(Out):
-    """The machine's own scatter, without that of caliper and hand; `hidden`: these two could
-    explain all of it."""
+    """The scatter of the machine's single cuts, without that of caliper and hand; `hidden`: these
+    two could explain all of it. sd: null without a study of them; the interval then holds for every
+    usual hand."""
 
-    sd: float
+    sd: float | None
     interval: IntervalOut
     hidden: bool
 
@@ -251,7 +252,8 @@ class QuantityOut(Out):
     (JCGM 100). verdict by the rule of ISO 14253-1; conformance is the probability of lying
     within the tolerance (JCGM 106). sentence_parts: the sentence cut at its measures, for a
     page that shows other units; their texts joined are `sentence`. scatter says in words what
-    the scatter is of.
+    the scatter is of. prediction and tolerance_interval are of single cuts, of which a trial may
+    average several (`cuts` of its method); where nothing is cut, of single trials.
     """
 
     unit: Literal["deg", "mm"]
@@ -598,6 +600,9 @@ class PlaceOut(Out):
 
 
 class MethodOut(Out):
+    """cuts: the weight of each cut in the value of a trial; of a method of several pieces those of
+    one piece, each then divided by their number; none where nothing is cut."""
+
     key: str
     title: str
     summary: str
@@ -611,6 +616,7 @@ class MethodOut(Out):
     closed_jaws: bool
     default_repeats: int
     pieces: int | None
+    cuts: list[float]
     cautions: list[str]
     traps: list[str]
 

@@ -19,9 +19,11 @@ class PlanTable(Out):
 class PlanOut(Out):
     """Three ways to see the error, each with the other two left as asked for.
 
-    cuts_needed: null where no number up to 10000 would do. width_needed_mm and
-    resolution_needed_mm: the least width and the coarsest caliper with the cuts asked for,
-    null where none would do. seen_deg: the smallest error that those cuts see on that width,
+    cuts are trials (strips, frames), each of which may average several cuts of the machine;
+    own_sd_deg is the scatter of a single cut, trial_sd_deg that of a trial. cuts_needed: null where
+    no number up to 10000 would do. width_needed_mm and resolution_needed_mm: the least width and
+    the coarsest caliper with the cuts asked for, null where none would do. seen_deg: the smallest
+    error that those cuts see on that width,
     missed in at most `beta` of series, and `power` their chance to see the error asked for.
     """
 

@@ -69,7 +69,7 @@ def test_without_a_margin_half_the_tolerance_is_what_may_be_missed(person):
     assert found["margin_from"] == "half the tolerance"
     assert found["answer"] == "cannot tell"
     assert found["more_cuts"] > 0
-    assert f"About {found['more_cuts']} more cuts would tell" in found["sentence"]
+    assert f"About {found['more_cuts']} more trials would tell" in found["sentence"]
 
 
 def test_one_cut_after_the_swing_is_held_against_where_the_next_was_expected(person):

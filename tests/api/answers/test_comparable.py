@@ -12,6 +12,7 @@ from fastapi.testclient import TestClient
 from api.answers.comparable import (
     MOST,
     all_comparable,
+    between_first_two,
     comparable,
     names,
     notes,
@@ -182,11 +183,12 @@ def test_two_calipers_share_no_zero(person, server):
     )
     alike, unlike = _found(server, one, same), _found(server, one, other)
     assert [sorted(each.calipers) for each in unlike] == [["six-inch"], ["another"]]
-    zero, own = systematic_of(alike, values_of(alike, "length"))
-    assert zero > 0
-    apart = [math.hypot(each, zero) for each in own]
-    shared, each = systematic_of(unlike, values_of(unlike, "length"))
-    assert (shared, each) == (0, tuple(map(pytest.approx, apart)))
+    one, _ = systematic_of(alike, values_of(alike, "length"))
+    # One caliper's zero and scale cancel between two equal lengths.
+    shared = between_first_two(alike, values_of(alike, "length"))
+    assert (shared.shared_u, shared.apart_u) == (pytest.approx(one.u), 0)
+    apart = between_first_two(unlike, values_of(unlike, "length"))
+    assert (apart.shared_u, apart.apart_u) == (0, pytest.approx(math.sqrt(2) * one.u))
 
 
 def _stop(person: Person, machine: str, caliper: str) -> str:

@@ -312,9 +312,9 @@ def _findings(
             "shown": finding.shown,
             "words": ""
             if finding.series is None
-            else f"Shown by these cuts: {shown}."
+            else f"Shown by these trials: {shown}."
             if finding.shown
-            else f"It looks so, but these cuts do not show it: {looks}.",
+            else f"It looks so, but these trials do not show it: {looks}.",
         }
 
     return [
@@ -329,8 +329,8 @@ def _findings(
             "Which is less steady?",
             of.less_steady,
             "Neither, or not known",
-            "the interval of the ratio of spreads (95 %) does not include 1",
-            "the spreads may be equal (95 %); few cuts seldom show more",
+            "the interval of the ratio of spreads (95 %) leaves no doubt",
+            "single cuts may scatter alike (95 %); few trials seldom show more",
         ),
     ]
 
@@ -392,7 +392,7 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
         rule = "F test" if ratio.rule == "F" else "test of Brown and Forsythe"
         rows.append(
             (
-                "Ratio of the spreads",
+                "Ratio of the spreads of trials",
                 Markup("{:.2f}{} ({} over {}); {}, p = {} (NIST e-Handbook {})").format(
                     ratio.ratio, between, names[1], names[0], rule, _p(ratio.p), section
                 ),

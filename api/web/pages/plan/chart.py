@@ -1,4 +1,4 @@
-"""What could be seen, as a picture: the smallest error against the number of cuts."""
+"""What could be seen, as a picture: the smallest error against the number of trials."""
 
 from __future__ import annotations
 
@@ -24,7 +24,9 @@ class Curve:
     asked: bool = False
 
 
-def picture(curves: Sequence[Curve], error_deg: float, cuts: int | None) -> str:
+def picture(
+    curves: Sequence[Curve], error_deg: float, cuts: int | None, noun: str = "trial"
+) -> str:
     """One line for each width, the error asked for across, and the cuts that see it.
 
     Empty text without curves.
@@ -36,7 +38,7 @@ def picture(curves: Sequence[Curve], error_deg: float, cuts: int | None) -> str:
     x = Scale(FEWEST, MOST, _LEFT, _RIGHT)
     parts = [
         text(_LEFT - 50, 14, "smallest error seen", "start quiet"),
-        text((_LEFT + _RIGHT) / 2, _BOTTOM + 38, "number of cuts", "quiet"),
+        text((_LEFT + _RIGHT) / 2, _BOTTOM + 38, f"number of {noun}s", "quiet"),
         line(_LEFT, _TOP, _LEFT, _BOTTOM, "axis"),
         line(_LEFT, _BOTTOM, _RIGHT, _BOTTOM, "axis"),
     ]
@@ -65,13 +67,13 @@ def picture(curves: Sequence[Curve], error_deg: float, cuts: int | None) -> str:
     where = (_LEFT + 6, "start halo") if low else (_RIGHT, "end halo")
     parts.append(text(where[0], asked_at - 7, "the error asked for", where[1]))
     if cuts is not None and FEWEST <= cuts <= MOST:
-        words = f"{cuts} cuts are the fewest that see it"
+        words = f"{cuts} {noun}s are the fewest that see it"
         parts.append(mark(x.at(cuts), asked_at, "diamond", "mean", 7, words))
     return chart(
-        "The smallest error that can be seen, for each number of cuts and each width",
+        f"The smallest error that can be seen, for each number of {noun}s and each width",
         _BOTTOM + 46,
         parts,
-        "More cuts and wider boards see smaller errors; the table below has the numbers.",
+        f"More {noun}s and wider boards see smaller errors; the table below has the numbers.",
     )
 
 

@@ -53,7 +53,7 @@ _FORM: Final = {
 _MORE_SETTINGS: Final = ("resolution", "reading_sd", "inset", "pieces", "alpha", "beta")
 _WORDS: Final = {
     "error_deg": "the error",
-    "cuts": "the cuts you would make",
+    "cuts": "how many you would make",
     "series": "the series of the machine",
     "resolution": "the caliper's last digit",
     "reading_sd": "how well a reading repeats",
@@ -83,6 +83,7 @@ def plan_page(request: Request, server: TheServer, store: TheStore) -> HTMLRespo
         "problem": None,
         "found": None,
         "cautions": cautions_for(method.cautions),
+        "noun": method.noun,
     }
     status = 200
     try:
@@ -107,7 +108,10 @@ def _answer(asked: Asked) -> dict[str, Any]:
             curves.append(plan_chart.Curve(words, points, width == asked.width_mm))
     return {
         "found": found,
-        "picture": Markup(plan_chart.picture(curves, found.error_deg, found.cuts_needed)),
+        "averages": _averages(asked.method.cut_weights(asked.pieces)),
+        "picture": Markup(
+            plan_chart.picture(curves, found.error_deg, found.cuts_needed, asked.method.noun)
+        ),
         "marked": found.cuts_needed is not None and found.cuts_needed <= plan_chart.MOST,
         "line_words": f"one {asked.method.relations[0].base}",
         "widths": [answers.length_text(w, asked.unit) for w in found.table.widths_mm],
@@ -117,6 +121,11 @@ def _answer(asked: Asked) -> dict[str, Any]:
             if measure != "rad"
         ],
     }
+
+
+def _averages(weights: tuple[float, ...]) -> str:
+    """How many cuts, in words."""
+    return "one cut" if len(weights) == 1 else f"{len(weights) or 'no'} cuts"
 
 
 def steady(

@@ -295,22 +295,41 @@ def _facts(facts: SeriesFacts, out: QuantityOut) -> Iterator[Fact]:
             )
             term += ", with its confidence interval, 95 %"
             value = Markup("{} ({} to {})").format(value, low, high)
-        yield Fact("Scatter of a single result" if machine else "Scatter of a reading", term, value)
+        yield Fact(
+            f"Scatter from {facts.method.noun} to {facts.method.noun}"
+            if machine
+            else "Scatter of a reading",
+            term,
+            value,
+        )
     if out.range is not None:
         yield Fact("From the smallest to the largest", "range", show(out.range, uncertainty=sd))
+    cut = bool(facts.method.cuts)
     if out.own_scatter is not None:
         own = out.own_scatter
         low, high = (show(e, uncertainty=sd) for e in (own.interval.low, own.interval.high))
+        ends = (
+            Markup("at most {}").format(high)
+            if own.hidden
+            else Markup("{} to {}").format(low, high)
+        )
         yield Fact(
-            "The machine's own scatter, without caliper and hand",
-            "standard deviation, with its interval, 95 %",
-            Markup("{} ({} to {})").format(show(own.sd, uncertainty=sd), low, high),
+            "The machine's own scatter from cut to cut" if cut else "The machine's own scatter",
+            "standard deviation without caliper and hand, with its interval, 95 %"
+            + ("" if own.sd is not None else "; not studied, so for any usual hand"),
+            ends
+            if own.sd is None
+            else Markup("{} ({})").format(show(own.sd, uncertainty=sd), ends),
         )
     if machine and out.prediction is not None:
-        yield Fact("The next one will be", "prediction interval, 95 %", between(out.prediction))
+        yield Fact(
+            "The next cut will be" if cut else "The next one will be",
+            "prediction interval, 95 %",
+            between(out.prediction),
+        )
     if machine and out.tolerance_interval is not None:
         yield Fact(
-            "95 of 100 later ones will be",
+            f"95 of 100 later {'cuts' if cut else 'ones'} will be",
             "statistical tolerance interval, 95 %",
             between(out.tolerance_interval),
         )

@@ -1,0 +1,112 @@
+"""What is said of single cuts and of whose scatter it is, against saws whose truth is known.
+
+The long form, on many grounds, is `python -m benchmarks.truth cuts`.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis import spread
+from analysis.methods import METHODS, custom_method
+from benchmarks.truth import cuts as truth
+
+FINE = math.radians(0.01)
+
+
+def kept(rows):
+    """Each statement held as often as it claims, or chance alone explains that it did not."""
+    rows = list(rows)
+    assert rows
+    for row in rows:
+        assert row.runs >= 50, row
+        assert row.kept, row
+
+
+@pytest.mark.parametrize("key", ["reversal", "five-cut", "closing-miters"])
+def test_the_next_cut_and_nineteen_in_twenty_later_ones_lie_where_they_are_said_to(key):
+    kept(truth.single_cuts(np.random.default_rng(12), key, FINE, 0.003, 200, 12))
+
+
+@pytest.mark.parametrize("hand", [0.003, 0.05])
+def test_a_perfect_saw_is_not_blamed_without_a_study_of_the_hand(hand):
+    kept(truth.own_scatter(np.random.default_rng(3), "reversal", 0.0, hand, 150, 12))
+
+
+@pytest.mark.parametrize("study", [0, 10])
+def test_the_machines_own_scatter_is_that_of_its_single_cuts(study):
+    kept(truth.own_scatter(np.random.default_rng(4), "five-cut", FINE, 0.01, 150, 12, study))
+
+
+@pytest.mark.parametrize(
+    ("key", "cuts", "share"),
+    [
+        ("reversal", 2, 1 / 2),
+        ("half-turn", 2, 1 / 2),
+        ("roll", 2, 1 / 2),
+        ("five-cut", 4, 1 / 4),
+        ("closing-miters", 8, 1 / 8),
+        ("stop-block", 1, 1),
+        ("planed-thickness", 1, 1),
+        ("blade-to-slot", 0, 1),
+        ("known-block", 0, 1),
+        ("same-spot", 0, 1),
+    ],
+)
+def test_each_method_says_how_many_cuts_a_trial_averages(key, cuts, share):
+    of = METHODS[key]
+    weights = of.cut_weights()
+    assert len(weights) == cuts
+    assert math.fsum(weights) == pytest.approx(1 if cuts else 0)
+    assert of.cut_share() == pytest.approx(share)
+
+
+def test_a_frame_averages_the_cuts_of_all_its_pieces():
+    assert METHODS["closing-miters"].cut_weights(6) == pytest.approx((1 / 12,) * 12)
+    assert METHODS["closing-miters"].cut_share(6) == pytest.approx(1 / 12)
+
+
+OWN = {
+    "key": "jig",
+    "places": ["near", "far"],
+    "quantity": "angle",
+    "terms": [[2, 1]],
+    "baseline": "length",
+}
+
+
+@pytest.mark.parametrize(
+    ("given", "weights"),
+    [
+        ({}, (0.5, 0.5)),
+        ({"terms": [[1, 1], [1, 3]]}, (0.25,) * 4),
+        ({"terms": [[0.5, 1]]}, (1.0,)),
+        ({"cuts": 1}, (1.0,)),
+        ({"cuts": 0}, ()),
+        ({"cuts": [0.25, 0.75]}, (0.25, 0.75)),
+    ],
+)
+def test_a_method_of_ones_own_averages_what_it_says_or_as_often_as_it_counts(given, weights):
+    assert custom_method(OWN | given).cut_weights() == pytest.approx(weights)
+
+
+@pytest.mark.parametrize("cuts", [-1, 201, True, 1.5, "two", [], [0.5, 0.4], [1.5, -0.5], [True]])
+def test_cuts_that_cannot_be_are_refused_in_words(cuts):
+    with pytest.raises(ValueError, match=r"^cuts: give how many cuts a trial averages"):
+        custom_method(OWN | {"cuts": cuts})
+
+
+def test_a_mean_of_trials_that_average_tells_as_much_as_one_of_all_their_cuts():
+    """Against the factor by simulation: n trials of k cuts, with n - 1 degrees of freedom."""
+    n, share, runs = 6, 0.25, 40_000
+    rng = np.random.default_rng(5)
+    factor = spread.tolerance_factor(n, share=share)
+    mean = rng.normal(0, math.sqrt(share / n), runs)
+    sd = np.sqrt(rng.chisquare(n - 1, runs) / (n - 1))
+    from scipy import special
+
+    held = special.ndtr(mean + factor * sd) - special.ndtr(mean - factor * sd) >= 0.95
+    assert abs(float(held.mean()) - 0.95) < 4 * math.sqrt(0.95 * 0.05 / runs)
