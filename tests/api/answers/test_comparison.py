@@ -42,6 +42,10 @@ def test_further_out_and_less_steady_are_told_apart(person):
     assert found["notes"] == []
 
 
+# Of an angle's own size, standard: length of the cut, inset at both ends, scale.
+SHARE = math.hypot(0.5 / (LENGTH_IN * 25.4), 2 * 1.0 / (LENGTH_IN * 25.4), 1e-4) / math.sqrt(3)
+
+
 def test_the_difference_and_its_interval_are_welchs(person):
     a, b = cut(person, "Old saw", FIRST), cut(person, "New saw", SECOND)
     difference = person.get(f"/api/compare?a={a}&b={b}")["quantities"]["angle"]["difference"]
@@ -50,12 +54,10 @@ def test_the_difference_and_its_interval_are_welchs(person):
     assert difference["estimate"] == pytest.approx(np.mean(degrees(SECOND) - degrees(FIRST)))
     assert difference["interval"]["low"] == pytest.approx(low, rel=2e-3)
     assert difference["interval"]["high"] == pytest.approx(high, rel=2e-3)
-    # Beside the scatter, what more cuts would not lessen: length of the cut, inset, scale.
-    length = LENGTH_IN * 25.4
-    share = math.hypot(0.5 / length, 2 * 1.0 / length, 1e-4) / math.sqrt(3)
+    # Beside the scatter, what more trials would not lessen: length of the cut, inset, scale. One
+    # board and one caliper give both the same share of it, so it counts for the difference alone.
     scatter = [degrees(t).var(ddof=1) / 4 for t in (FIRST, SECOND)]
-    own = [(share * degrees(t).mean()) ** 2 for t in (FIRST, SECOND)]
-    error = math.sqrt(sum(scatter) + sum(own))
+    error = math.hypot(math.sqrt(sum(scatter)), SHARE * difference["estimate"])
     assert difference["standard_error"] == pytest.approx(error, rel=1e-5)
     df = error**4 / sum(v**2 / 3 for v in scatter)
     assert difference["degrees_of_freedom"] == pytest.approx(df, rel=1e-5)
@@ -101,8 +103,14 @@ def test_three_machines_pay_for_three_pairs(person):
         (series[0], series[2]),
         (series[1], series[2]),
     ]
-    plain = stats.ttest_ind(groups[2], groups[0], equal_var=False).pvalue
-    assert many["pairs"][1]["p_adjusted"] == pytest.approx(min(1, 3 * plain), rel=1e-6)
+    # Welch's test with what the length of one board is off by, which adds to no degrees of freedom
+    # that are fewer than four.
+    scatter, gap = [g.var(ddof=1) / 4 for g in groups], groups[2].mean() - groups[0].mean()
+    error = math.hypot(math.sqrt(scatter[0] + scatter[2]), SHARE * gap)
+    df = (scatter[0] + scatter[2]) ** 2 / ((scatter[0] ** 2 + scatter[2] ** 2) / 3)
+    assert df < 4
+    plain = 2 * stats.t.sf(abs(gap) / error, df)
+    assert many["pairs"][1]["p_adjusted"] == pytest.approx(min(1, 3 * plain), rel=1e-4)
     assert many["sentence"].startswith("New is above")
     assert len(found["quantities"]["angle"]["series"]) == 3
 
@@ -166,4 +174,4 @@ def test_lengths_without_a_nominal_one_are_not_further_out(person):
     assert length["further_out"] == {"series": None, "shown": False}
     assert length["series"][0]["out_by"] is None
     assert length["difference"]["estimate"] == pytest.approx(0.020 * 25.4)
-    assert "20 thou more" in length["sentence"].replace("20.0", "20")
+    assert "20.00 thou more" in length["sentence"]

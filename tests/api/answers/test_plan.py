@@ -34,7 +34,7 @@ def test_the_cuts_asked_for_see_the_error_and_one_fewer_do_not(person):
     assert chance_to_see(0.01, sd, n) >= 0.9 > chance_to_see(0.01, sd, n - 1)
     assert found["power"] == pytest.approx(chance_to_see(0.01, sd, 5), rel=1e-6)
     assert found["sentences"][0] == (
-        f"To see an error of 0.01 degrees on a board 200 mm wide, make {n} cuts."
+        f"To see an error of 0.01 degrees on a board 200 mm wide, make {n} strips."
     )
 
 
@@ -43,7 +43,7 @@ def test_the_width_and_the_caliper_asked_for_are_just_enough(person):
     found = person.get(f"{address}&width=100")
     width = found["width_needed_mm"]
     assert width > 100
-    assert "5 cuts are enough on a board" in found["sentences"][1]
+    assert "5 strips are enough on a board" in found["sentences"][1]
     enough = person.get(f"{address}&width={width:.4f}")
     assert enough["power"] == pytest.approx(0.9, abs=1e-5)
     coarse = person.get("/api/plan?error_deg=0.02&cuts=4&width=200&resolution=1&reading_sd=0.001")
@@ -62,7 +62,8 @@ def test_the_table_shows_what_each_width_and_number_of_cuts_sees(person):
     assert table["cuts"] == [2, 3, 4, 5, 6, 7, 10, 15, 20]
     for width, row in zip(table["widths_mm"], table["smallest_deg"], strict=True):
         hand = math.sqrt(2 * (0.02**2 + 0.01**2 / 12)) / (2 * width)
-        sd = math.hypot(0.01, math.degrees(hand))
+        # A reversal averages two cuts.
+        sd = math.hypot(0.01 / math.sqrt(2), math.degrees(hand))
         for cuts, smallest in zip(table["cuts"], row, strict=True):
             assert chance_to_see(smallest, sd, cuts) == pytest.approx(0.8, abs=1e-6)
     assert found["seen_deg"] == table["smallest_deg"][table["widths_mm"].index(184)][4]
@@ -116,7 +117,14 @@ def test_a_machine_that_scatters_is_planned_for_by_its_own_series(person):
     found = person.get(f"/api/plan?error_deg=0.05&series={series}")
     sd = np.degrees(np.arctan(np.array(deviations) / 400)).std(ddof=1)
     hand = math.degrees(math.sqrt(2 * (0.02**2 + 0.01**2 / 12)) / 400)
-    assert found["own_sd_deg"] == pytest.approx(math.sqrt(sd**2 - hand**2), rel=1e-6)
+    # A reversal averages two cuts, so that a single one scatters by the root of two more.
+    cut = math.sqrt(2 * (sd**2 - hand**2))
+    assert found["own_sd_deg"] == pytest.approx(cut, rel=1e-6)
+    # A frame of four averages eight: the same machine's frames scatter less.
+    frames = person.get(f"/api/plan?error_deg=0.05&method=closing-miters&series={series}")
+    assert frames["own_sd_deg"] == pytest.approx(cut, rel=1e-6)
+    gap = math.degrees(math.sqrt(0.02**2 + 0.01**2 / 12) / (8 * 200))
+    assert frames["trial_sd_deg"] == pytest.approx(math.hypot(cut / math.sqrt(8), gap), rel=1e-6)
     assert found["cuts_needed"] > person.get("/api/plan?error_deg=0.05")["cuts_needed"]
 
 
@@ -126,7 +134,7 @@ def test_a_machine_that_scatters_too_much_for_any_board_is_told_so(person):
     assert "the machine itself scatters too much" in found["sentences"][1]
     hopeless = person.get("/api/plan?error_deg=0.0001&own_sd_deg=2")
     assert hopeless["cuts_needed"] is None
-    assert hopeless["sentences"][0].startswith("No number of cuts up to 10000")
+    assert hopeless["sentences"][0].startswith("No number of strips up to 10000")
 
 
 @pytest.mark.parametrize(
