@@ -55,7 +55,7 @@ def test_a_question_in_the_persons_own_words_gets_its_answer(server, page, compl
     page.get_by_label("over a joint this long").fill("6")
     page.get_by_role("textbox", name="Width of the board").fill("5.5")
     page.get_by_label("Lengths are in").select_option("in")
-    page.get_by_label("Cuts you would make").fill("3")
+    page.get_by_label("Strips you would make").fill("3")
     ask(page)
     said = server.get("/api/plan?gap=0.004&joint=6&width=5.5&unit=in&cuts=3")
     expect(page.locator("#answer")).to_have_text(said["sentences"][0])
@@ -82,7 +82,7 @@ def option(page: Page, words: str) -> str:
     ("field", "text", "words"),
     [
         ("An error of, in degrees", "a lot", "The error: 'a lot' is not a plain decimal number"),
-        ("Cuts you would make", "1", "The cuts you would make: must be a whole number"),
+        ("Strips you would make", "1", "How many you would make: must be a whole number"),
         ("Width of the board", "-3", "Width: -3 mm must be greater than zero"),
     ],
 )
