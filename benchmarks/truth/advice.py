@@ -204,14 +204,14 @@ def _helped(rng: np.random.Generator, series: int, own: float) -> Iterator[Row]:
         ground = f"{trials[0]} and {trials[1]} trials, sd {sd[0]:g} and {sd[1]:g}, "
         ground += f"error {errors[0]:g} before and {errors[1]:g} after"
         ground += f", each series wrong by up to ± {own:g}" if own else ""
-        u = (own / math.sqrt(3),) * 2
+        apart_u = math.sqrt(2) * own / math.sqrt(3)
         held = wrong = 0
         for _ in range(series):
             before, after = (
                 rng.normal(e + rng.uniform(-own, own), s, n)
                 for e, s, n in zip(errors, sd, trials, strict=True)
             )
-            found = adjusted(before, after, own_u=u)
+            found = adjusted(before, after, apart_u=apart_u)
             held += found.interval is not None and truth in found.interval
             false = ("helped",) if truth > 0 else ("made it worse",)
             false = ("helped", "made it worse") if truth == 0 else false
