@@ -31,6 +31,7 @@ from api.store.commit_signal import CommitSignal
 from api.store.condition import Condition
 from api.store.engine import DamagedStore, StoreError, sqlite_file
 from api.store.journal import Journal, now
+from api.store.keeping import Keeping
 from api.store.place import look
 from api.store.rows.calipers import jaw_width_nm
 from capture.bench import Instruments
@@ -86,6 +87,7 @@ class Server:
             committed=self.signal.notify,
             damaged=lambda: self.condition.damaged,
         )
+        self.keeping = Keeping(self.journal.keep_each)
         self.kept_beside = KeptBeside(
             settings.data, self._store, self.journal.reached, changed=self.signal.notify
         )
@@ -130,6 +132,7 @@ class Server:
         if self.pretend is not None:
             self.pretend.close()
         self.stop_listening()
+        self.keeping.close()
         self.kept_beside.close()
         if self._backups is not None:
             self._backups.close()

@@ -1,9 +1,10 @@
 """Pulling a long history: time, memory, and what it costs when nothing is new.
 
-From a running server beside what others write of the same table, with no joins, no exact decimals
-and no quoted formulas: the sqlite3 shell and sqlite-utils, both to nowhere, and datasette's stream
-over HTTP. Parquet into a file by the command, beside pandas that reads the view `trial_history`,
-each from its start to its end.
+From a running server beside what others write: the sqlite3 shell, to nowhere, of the view
+`trial_history`, which holds what the files hold; sqlite-utils, to nowhere, and datasette's stream
+over HTTP, both of the table `trials` with no joins. None writes exact decimals or quotes formulas.
+Parquet into a file by the command, beside pandas that reads the view, each from its start to its
+end.
 """
 
 from __future__ import annotations
@@ -183,7 +184,7 @@ def from_server(server: Serving, store: Path, what: str) -> Iterator[Measurement
     trials = f"{server.url}/api/trials"
     shell = ["sqlite3", "-readonly", str(store)]
     utils = [sys.executable, "-m", "sqlite_utils", "rows", str(store), "trials"]
-    select = "SELECT * FROM trials"
+    select = "SELECT * FROM trial_history"
     csv = partial(ran, [*shell, ".mode csv", select])
     with datasette(store) as theirs:
         yield Measurement(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -63,15 +64,18 @@ def bench(connection: Connection, name: str) -> BenchAnswer:
         series=series,
         ended=ended,
         next=None if series is None else _next(connection, series),
-        last_reading=None if last is None else heard(connection, last),
+        last_reading=None if last is None else heard(connection, [last])[last.id],
         clock_behind_ms=row.clock_behind_ms,
         last_event=last_event,
     )
 
 
-def heard(connection: Connection, event: Row[Any]) -> Heard:
-    """The reading of an event of kind `reading`."""
-    return Heard(events.reading(connection, event.subject), event.data)
+def heard(connection: Connection, found: Sequence[Row[Any]]) -> dict[int, Heard]:
+    """The readings of events of kind `reading`, by the events' numbers."""
+    if not found:
+        return {}
+    readings = events.readings(connection, [event.subject for event in found])
+    return {event.id: Heard(readings[event.subject], event.data) for event in found}
 
 
 def _next(connection: Connection, series: Row[Any]) -> NextPlace | None:

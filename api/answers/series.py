@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -74,7 +74,8 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
         trials=tuple(TrialAnswer(t, tuple(readings[t.id]), places) for t in trials),
         facts=facts,
         scored=Scored(row, score(facts), study),
-        doubts=doubted(facts, numbers, found_before(connection, row)),
+        # Of a series that has just begun nothing can be said yet.
+        doubts=doubted(facts, numbers, found_before(connection, row)) if numbers else (),
         trend=trend(facts),
         uncounted=uncounted(connection, series_id, {r.id for t in readings.values() for r in t}),
     )
@@ -106,11 +107,15 @@ def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
     ]
 
 
-def trial(connection: Connection, trial_id: UUID) -> TrialAnswer:
-    """One trial; its state is "gone" since its last reading was taken back."""
-    row = rows.trial(connection, trial_id)
-    places = method_of(rows.series(connection, row.series_id)).places
-    return TrialAnswer(row, tuple(rows.readings_of_trial(connection, trial_id)), places)
+def some_trials(connection: Connection, ids: Collection[UUID]) -> dict[UUID, TrialAnswer]:
+    """Trials by their ids; the state of one is "gone" since its last reading was taken back."""
+    if not ids:
+        return {}
+    readings = rows.readings_of_trials(connection, ids)
+    return {
+        row.id: TrialAnswer(row, tuple(readings[row.id]), method_of(row).places)
+        for row in rows.some_trials(connection, ids)
+    }
 
 
 def measured(

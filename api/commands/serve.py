@@ -279,6 +279,7 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     config = uvicorn.Config(
         build(server, min(files, MOST_READERS)),
         http=Connection,
+        proxy_headers=False,
         log_config=None,
         access_log=False,
         server_header=False,

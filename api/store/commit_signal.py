@@ -11,9 +11,9 @@ from api.store.watch import Watch
 
 
 class Waiter(asyncio.Event):
-    """Set after a commit of the bench with this id; of any bench while that is None."""
+    """Set after a commit of one of the benches with these ids; of any while that is None."""
 
-    bench_id: int | None = None
+    benches: Collection[int] | None = None
 
 
 class CommitSignal:
@@ -47,7 +47,8 @@ class CommitSignal:
 
     def _wake(self, benches: Collection[int] | None) -> None:
         for waiter in self._waiters:
-            if benches is None or waiter.bench_id is None or waiter.bench_id in benches:
+            theirs = waiter.benches
+            if benches is None or theirs is None or any(bench in theirs for bench in benches):
                 waiter.set()
 
     def join(self) -> Waiter:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
@@ -39,12 +39,12 @@ from sqlalchemy import (
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from analysis.methods import Method, Place
 from api.errors import Conflict, NotFound
 from api.store import statements
-from api.store.engine import CHANNEL, DamagedStore, Writer
+from api.store.engine import CHANNEL, DamagedStore, StoreError, Writer
 from api.store.facts import method_of
 from api.store.log import read_log, read_series
 from api.store.next_place import NextPlace
@@ -211,20 +211,47 @@ class Journal:
 
     def keep(self, readings: Sequence[records.Reading]) -> Acknowledgement:
         """Store `readings` in the order given; those whose id is known are skipped."""
+        with self._writing() as connection:
+            return self._keep(connection, [readings])[0]
+
+    def keep_each(
+        self, asked: Sequence[Sequence[records.Reading]]
+    ) -> list[Acknowledgement | Exception]:
+        """Do `keep` for each of `asked`, in one transaction: many that come together wait for one
+        commit. Gives each one's answer, or what went wrong with it alone."""
+        try:
+            with self._writing() as connection:
+                return list(self._keep(connection, asked))
+        except Exception as error:
+            if len(asked) == 1 or isinstance(error, (OperationalError, StoreError)):
+                return [error] * len(asked)  # it is the store's, not that of one of them
+        return [each for one in asked for each in self.keep_each([one])]
+
+    def _keep(
+        self, connection: Connection, asked: Sequence[Sequence[records.Reading]]
+    ) -> list[Acknowledgement]:
+        # The benches' rows are locked first, so no other process can store these ids meanwhile.
+        names = sorted({r.bench for readings in asked for r in readings})
+        benches = {name: self._bench(connection, name) for name in names}
+        heard = {r.caliper: r.taken_at for readings in asked for r in reversed(readings)}
+        for caliper in sorted(heard):
+            self._caliper(connection, caliper, heard[caliper])
+        return [self._keep_locked(connection, benches, readings) for readings in asked]
+
+    def _keep_locked(
+        self,
+        connection: Connection,
+        benches: Mapping[str, _BenchState],
+        readings: Sequence[records.Reading],
+    ) -> Acknowledgement:
         outcomes: list[pairing.Outcome] = []
         conflicting: list[records.Reading] = []
-        by_bench = _by_bench(readings)
-        with self._writing() as connection:
-            # The benches' rows are locked first, so no other process can store these ids meanwhile.
-            benches = {name: self._bench(connection, name) for name in sorted(by_bench)}
-            heard = {r.caliper: r.taken_at for r in reversed(readings)}
-            for caliper in sorted(heard):
-                self._caliper(connection, caliper, heard[caliper])
-            for name, of_bench in by_bench.items():
-                new, others = self._unknown(connection, benches[name].id, of_bench)
-                conflicting += others
-                if new:
-                    outcomes += self._append(connection, benches[name], map(records.Press, new))
+        for name, of_bench in _by_bench(readings).items():
+            bench = self._new_benches.get(name) or benches[name]
+            new, others = self._unknown(connection, bench.id, of_bench)
+            conflicting += others
+            if new:
+                outcomes += self._append(connection, bench, map(records.Press, new))
         stored = len(outcomes)
         known = len(readings) - stored - len(conflicting)
         return Acknowledgement(stored, known, tuple(outcomes), tuple(conflicting))

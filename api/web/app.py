@@ -17,6 +17,7 @@ from api.web import convert, problems
 from api.web.guard import Guard
 from api.web.kept import KeptAnswers
 from api.web.live import MOST_READERS, Live
+from api.web.live_hub import Sources
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
 from api.web.pages.instruments import view as instruments_page
@@ -63,15 +64,15 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         server: Server = app.state.server
         server.signal.attach(asyncio.get_running_loop())
-        app.state.live = Live(
+        sources = Sources(
             server.engine,
             server.signal,
             server.calipers,
             server.pretends,
             lambda bench: convert.store_out(server.damage(), *server.kept(bench)),
             server.condition.met,
-            readers,
         )
+        app.state.live = Live(sources, readers)
         yield
 
     app = _Application(

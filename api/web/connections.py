@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 from typing import Final
 
-from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from api.web.live import PATH
 
@@ -19,13 +19,31 @@ PATIENCE_S: Final = 60.0
 """How long a live stream waits until its reader takes something."""
 
 _AT_THE_END_S: Final = 0.5
+_LONGEST_HEAD: Final = 65536
 
 
-class Connection(H11Protocol):
+class Connection(HttpToolsProtocol):
     """A connection that is dropped where it has a live stream and its reader takes nothing for
     `PATIENCE_S`, or not the rest as the program ends."""
 
     _dropping: asyncio.TimerHandle | None = None
+    # Bytes of a request's lines before its body; None while they are not awaited.
+    _head: int | None = 0
+
+    def data_received(self, data: bytes) -> None:
+        if self._head is not None:
+            self._head += len(data)
+        super().data_received(data)
+        if self._head is not None and self._head > _LONGEST_HEAD:
+            self.send_400_response("The request's headers are too long.")
+
+    def on_message_begin(self) -> None:
+        self._head = 0
+        super().on_message_begin()
+
+    def on_headers_complete(self) -> None:
+        self._head = None
+        super().on_headers_complete()
 
     def pause_writing(self) -> None:
         super().pause_writing()

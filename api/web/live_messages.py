@@ -41,54 +41,56 @@ class Message(NamedTuple):
 
 def superseded(found: Iterable[Row[Any]]) -> set[int]:
     """The numbers of the events that a later one of `found` makes needless."""
-    latest: dict[tuple[str, Any], int] = {}
+    latest: dict[tuple[int, str, Any], int] = {}
     needless = set()
     for event in found:
         if event.kind in LAST_IS_ENOUGH:
-            before = latest.get((event.kind, event.subject))
-            if before is not None:
-                needless.add(before)
-            latest[event.kind, event.subject] = event.id
+            subject = (event.bench_id, event.kind, event.subject)
+            if subject in latest:
+                needless.add(latest[subject])
+            latest[subject] = event.id
     return needless
 
 
 def messages(
     connection: Connection,
-    bench: str,
     found: Sequence[Row[Any]],
-    states: list[CaliperState],
-    pretend: bool,
+    calipers: Calipers,
+    pretends: Callable[[str], bool],
 ) -> list[Message]:
-    """The message of each event of a bench; `states` are those of its calipers now."""
-    return [_message(connection, bench, event, states, pretend) for event in found]
+    """The message of each event; each has the name of its bench. calipers, pretends: the states of
+    a bench's calipers now, and whether its caliper is a demo's."""
+    heard = benches.heard(connection, [e for e in found if e.kind == "reading"])
+    trials = series.some_trials(connection, [e.subject for e in found if e.kind == "trial"])
+    made = []
+    for event in found:
+        told = None
+        match event.kind:
+            case "reading":
+                data: Any = convert.reading_out(heard[event.id])
+            case "trial":
+                data = convert.trial_out(trials[event.subject])
+            case "score":
+                scored = series.scored(connection, event.subject)
+                data = {"series": event.subject, "score": convert.score_out(scored)}
+            case "refusal":
+                data = convert.refusal_out(events.refusal(connection, event.subject))
+            case "bench":
+                states = calipers(event.bench)
+                now = benches.bench(connection, event.bench)
+                data = convert.bench_out(now, states, pretends(event.bench))
+                told = {state.caliper: said(state) for state in states}
+            case "caliper" if event.data.get("name") in map(_name, calipers(event.bench)):
+                made.append(Message(b""))  # this server tells it itself: this may be outdated
+                continue
+            case _:
+                data = event.data
+        made.append(Message(b"id: %d\n%b" % (event.id, _text(event.kind, data)), told))
+    return made
 
 
-def _message(
-    connection: Connection,
-    bench: str,
-    event: Row[Any],
-    states: list[CaliperState],
-    pretend: bool,
-) -> Message:
-    told = None
-    match event.kind:
-        case "reading":
-            data: Any = convert.reading_out(benches.heard(connection, event))
-        case "trial":
-            data = convert.trial_out(series.trial(connection, event.subject))
-        case "score":
-            scored = series.scored(connection, event.subject)
-            data = {"series": event.subject, "score": convert.score_out(scored)}
-        case "refusal":
-            data = convert.refusal_out(events.refusal(connection, event.subject))
-        case "bench":
-            data = convert.bench_out(benches.bench(connection, bench), states, pretend)
-            told = {state.caliper: said(state) for state in states}
-        case "caliper" if any(state.caliper == event.data.get("name") for state in states):
-            return Message(b"")  # this server tells it itself, and this may be outdated
-        case _:
-            data = event.data
-    return Message(b"id: %d\n%b" % (event.id, _text(event.kind, data)), told)
+def _name(state: CaliperState) -> str:
+    return state.caliper
 
 
 def said(state: CaliperState) -> tuple[str, str]:

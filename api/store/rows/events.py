@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, Final
 from uuid import UUID
 
@@ -21,19 +21,24 @@ def last_event_id(connection: Connection) -> int:
 def events_after(
     connection: Connection, bench_name: str, after: int, limit: int = 500
 ) -> Sequence[Row[Any]]:
-    """The next events of a bench after number `after`, in order, at most `limit`."""
+    """The next events of a bench after number `after`, in order, at most `limit`; with its name."""
     asked = {"bench": bench_name, "after": after, "limit": limit}
     return connection.execute(_AFTER, asked).all()
 
 
+def news(
+    connection: Connection, benches: Sequence[str], after: int, until: int, limit: int
+) -> Sequence[Row[Any]]:
+    """The events of these benches after number `after` up to `until`, in order, at most `limit`;
+    with the names of their benches."""
+    asked = {"benches": benches, "after": after, "until": until, "limit": limit}
+    return connection.execute(_NEWS, asked).all()
+
+
 def latest_events(connection: Connection, bench_name: str, limit: int) -> list[Row[Any]]:
-    """The latest events of a bench, in order, at most `limit`."""
+    """The latest events of a bench, in order, at most `limit`; with its name."""
     found = connection.execute(
-        select(Event.__table__)
-        .join(Bench, Bench.id == Event.bench_id)
-        .where(Bench.name == bench_name)
-        .order_by(Event.id.desc())
-        .limit(limit)
+        _EVENTS.where(Bench.name == bench_name).order_by(Event.id.desc()).limit(limit)
     )
     return list(reversed(found.all()))
 
@@ -48,9 +53,9 @@ def last_of_kind(connection: Connection, bench_id: int, kind: str) -> Row[Any] |
     ).first()
 
 
-def reading(connection: Connection, reading_id: UUID) -> Row[Any]:
-    """A reading with its caliper's and bench's names."""
-    return connection.execute(_READING, {"reading": reading_id}).one()
+def readings(connection: Connection, ids: Collection[UUID]) -> dict[UUID, Row[Any]]:
+    """Readings with their caliper's and bench's names, by id."""
+    return {row.id: row for row in connection.execute(_SOME_READINGS, {"ids": ids})}
 
 
 def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:
@@ -64,11 +69,21 @@ def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:
 
 
 # Made once: each press runs them, and building one takes as long as running it.
+_EVENTS: Final = select(Event.__table__, Bench.name.label("bench")).join(
+    Bench, Bench.id == Event.bench_id
+)
 _AFTER: Final = (
-    select(Event.__table__)
-    .join(Bench, Bench.id == Event.bench_id)
-    .where(Bench.name == bindparam("bench"), Event.id > bindparam("after"))
+    _EVENTS.where(Bench.name == bindparam("bench"), Event.id > bindparam("after"))
     .order_by(Event.id)
     .limit(bindparam("limit"))
 )
-_READING: Final = READINGS.where(Reading.id == bindparam("reading"))
+_NEWS: Final = (
+    _EVENTS.where(
+        Event.id > bindparam("after"),
+        Event.id <= bindparam("until"),
+        Bench.name.in_(bindparam("benches", expanding=True)),
+    )
+    .order_by(Event.id)
+    .limit(bindparam("limit"))
+)
+_SOME_READINGS: Final = READINGS.where(Reading.id.in_(bindparam("ids", expanding=True)))

@@ -90,9 +90,10 @@ def latest_series(
     return list(connection.scalars(query))
 
 
-def trial(connection: Connection, trial_id: UUID) -> Row[Any]:
-    """One trial's row; its state is "gone" since its last reading was taken back."""
-    return connection.execute(_TRIAL, {"trial": trial_id}).one()
+def some_trials(connection: Connection, ids: Collection[UUID]) -> Sequence[Row[Any]]:
+    """Trials by their ids, with `method` and `method_data` of their series. The state of one is
+    "gone" since its last reading was taken back."""
+    return connection.execute(_SOME_TRIALS, {"ids": ids}).all()
 
 
 def trials(connection: Connection, series_id: UUID) -> Sequence[Row[Any]]:
@@ -137,9 +138,9 @@ def complete_trials(
     return found, _by_trial(connection.execute(_PLACED.where(complete)))
 
 
-def readings_of_trial(connection: Connection, trial_id: UUID) -> list[Row[Any]]:
-    """The readings of a trial, in slot order."""
-    return _by_trial(connection.execute(_OF_TRIAL, {"trial": trial_id}))[trial_id]
+def readings_of_trials(connection: Connection, ids: Collection[UUID]) -> dict[UUID, list[Row[Any]]]:
+    """The readings of each of these trials, in slot order."""
+    return _by_trial(connection.execute(_OF_TRIALS, {"ids": ids}))
 
 
 def readings_of_series(connection: Connection, series_id: UUID) -> dict[UUID, list[Row[Any]]]:
@@ -154,7 +155,12 @@ def _by_trial(rows: Iterable[Row[Any]]) -> dict[UUID, list[Row[Any]]]:
     return found
 
 
-_TRIAL: Final = select(Trial.__table__).where(Trial.id == bindparam("trial"))
+_SOME: Final = Trial.id.in_(bindparam("ids", expanding=True))
+_SOME_TRIALS: Final = (
+    select(Trial.__table__, Series.method, Series.method_data)
+    .join(Series, Series.id == Trial.series_id)
+    .where(_SOME)
+)
 _TRIALS: Final = (
     select(Trial.__table__)
     .where(Trial.series_id == bindparam("series"), Trial.state != "gone")
@@ -178,5 +184,5 @@ _PLACED: Any = (
     .join(Caliper, Caliper.id == Reading.caliper_id)
     .order_by(TrialReading.trial_id, TrialReading.slot)
 )
-_OF_TRIAL: Final = _PLACED.where(Trial.id == bindparam("trial"))
+_OF_TRIALS: Final = _PLACED.where(_SOME)
 _OF_SERIES: Final = _PLACED.where(Trial.series_id == bindparam("series"))

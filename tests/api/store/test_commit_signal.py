@@ -51,7 +51,7 @@ def test_a_commit_of_another_bench_wakes_nobody_who_knows_their_own(signal):
     async def wait() -> None:
         signal.attach(asyncio.get_running_loop())
         any_bench, third, fourth = (signal.join() for _ in range(3))
-        third.bench_id, fourth.bench_id = 3, 4
+        third.benches, fourth.benches = {3}, {4}
         for waiter in (any_bench, third, fourth):
             await woken(waiter)
             waiter.clear()

@@ -51,7 +51,7 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "what happened after": lambda s, _: events.events_after(s, "main", 40),
     "what happened last": lambda s, _: events.latest_events(s, "main", 20),
     "the live stream": lambda s, _: messages(
-        s, "main", events.events_after(s, "main", 30), [], False
+        s, events.events_after(s, "main", 30), lambda _: [], lambda _: False
     ),
     "a series": lambda s, ids: series(s, ids["series"]),
     "a score": lambda s, ids: scored(s, ids["series"]),

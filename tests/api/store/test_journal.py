@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from analysis.methods import method
@@ -23,7 +23,7 @@ from api.answers.series import series as whole_series
 from api.errors import Conflict
 from api.store import doctor
 from api.store.engine import begin_writing, open_engine
-from api.store.journal import Journal
+from api.store.journal import Acknowledgement, Journal
 from api.store.tables import APPEND_ONLY
 from api.web import convert
 from capture import pairing, records
@@ -240,6 +240,51 @@ def test_many_at_once_are_the_same_rows_as_one_by_one(engine):
         whole, single = (store.execute(text(told), {"bench": b}).all() for b in ("whole", "single"))
     assert [row.sent for row in whole] == texts
     assert whole == single
+
+
+def test_what_several_ask_together_is_stored_as_if_one_after_the_other(engine):
+    journal = Journal(engine)
+    journal.start(new_series(journal.add_machine("Window saw", "other")))
+    first, second, third = reading("12.30"), reading("12.40"), reading("9.9", bench="new")
+    other = replace(first, nm=first.nm + 1)
+    commits: list[set[int]] = []
+    journal = Journal(engine, committed=commits.append)
+    done = journal.keep_each([[first], [second, first], [], [other, third], [third]])
+    assert len(commits) == 1
+    assert [(d.stored, d.known) for d in done if isinstance(d, Acknowledgement)] == [
+        *((1, 0), (1, 1), (0, 0), (1, 0), (0, 1))
+    ]
+    assert isinstance(done[3], Acknowledgement)
+    assert done[3].conflicting == (other,)
+    kinds = [o.kind for d in done if isinstance(d, Acknowledgement) for o in d.outcomes]
+    assert kinds == ["kept", "complete", "no series"]
+    with engine.connect() as store:
+        assert list(doctor.findings(store)) == []
+
+
+def test_what_cannot_be_stored_harms_nobody_who_asked_at_the_same_time(engine):
+    journal = Journal(engine)
+    wrong = replace(reading("12.30"), taken_at=datetime(2026, 3, 2))
+    good, better = reading("12.31"), reading("12.32")
+    done = journal.keep_each([[good], [wrong], [better]])
+    assert isinstance(done[1], ValueError)
+    assert [d.stored for d in done if isinstance(d, Acknowledgement)] == [1, 1]
+    with engine.connect() as store:
+        assert store.scalar(text("SELECT count(*) FROM readings")) == 2
+
+
+def test_of_a_store_that_fails_everybody_hears_once(engine, monkeypatch):
+    journal = Journal(engine)
+    asked = []
+
+    def away(*_: Any) -> None:
+        asked.append(1)
+        raise OperationalError("", {}, Exception("away"))
+
+    monkeypatch.setattr(journal, "_keep", away)
+    done = journal.keep_each([[reading("12.30")], [reading("12.31")]])
+    assert [type(each) for each in done] == [OperationalError] * 2
+    assert len(asked) == 1
 
 
 @pytest.mark.parametrize("many", [1, 10])

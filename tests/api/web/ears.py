@@ -11,6 +11,7 @@ from typing import Any
 from api.server import Server
 from api.store.commit_signal import CommitSignal
 from api.web.live import EventStream, Live
+from api.web.live_hub import Sources
 from api.web.live_messages import WHOLE
 from capture.records import CaliperState
 from tests.api.bench import Person
@@ -72,15 +73,15 @@ class Room:
         self.states: list[CaliperState] = []
         self.signal = signal
         self.store = WHOLE
-        self.live = Live(
+        sources = Sources(
             server.engine,
             signal,
             self._calipers,
             lambda _: False,
             lambda _: self.store,
             server.condition.met,
-            most=30,
         )
+        self.live = Live(sources, most=30)
 
     def _calipers(self, _bench: str) -> list[CaliperState]:
         return list(self.states)

@@ -6,7 +6,7 @@ import asyncio
 import socket
 import threading
 from collections.abc import AsyncIterator, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import uvicorn
@@ -110,3 +110,21 @@ def test_a_reader_that_takes_nothing_does_not_hold_up_the_end(caplog):
         server.server.should_exit = True
         assert until(lambda: not server.thread.is_alive())
     assert caplog.records == []
+
+
+def test_a_request_whose_headers_do_not_end_is_refused():
+    with running() as server, socket.create_connection(("127.0.0.1", server.port)) as endless:
+        endless.settimeout(PATIENCE_S)
+        endless.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n")
+        with suppress(ConnectionError):  # what is sent after it has hung up
+            for number in range(100):
+                endless.sendall(f"X-{number}: {'x' * 1000}\r\n".encode())
+        assert until(lambda: not server.there)
+
+
+def test_a_long_body_is_no_long_header():
+    with running() as server, socket.create_connection(("127.0.0.1", server.port)) as sender:
+        sender.settimeout(PATIENCE_S)
+        sender.sendall(b"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 200000\r\n\r\n")
+        sender.sendall(b"x" * 200_000)
+        assert sender.recv(100).startswith(b"HTTP/1.1 200")

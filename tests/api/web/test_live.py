@@ -15,6 +15,7 @@ from api.store.engine import open_engine
 from api.store.trouble import sentence
 from api.web import live
 from api.web.live import Live
+from api.web.live_hub import Sources
 from api.web.live_messages import WHOLE
 from capture.records import CaliperState
 from tests.api.bench import Person
@@ -119,9 +120,10 @@ def test_while_the_store_fails_the_states_of_calipers_are_still_told(tmp_path):
         engine = open_engine(f"sqlite:///{tmp_path}/none/shop.sqlite")
         signal = CommitSignal(engine)
         signal.attach(asyncio.get_running_loop())
-        stream = Live(
+        sources = Sources(
             engine, signal, lambda _: [LISTENING], lambda _: False, lambda _: WHOLE, sentence
-        ).follow("main", 0)
+        )
+        stream = Live(sources).follow("main", 0)
         lines = aiter(stream.body_iterator)
         try:
             async with asyncio.timeout(60):

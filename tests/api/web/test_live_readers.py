@@ -15,7 +15,8 @@ from sqlalchemy.exc import OperationalError
 
 from api.store.engine import open_engine
 from api.store.journal import Journal
-from api.web import live
+from api.store.rows import events
+from api.web import live_feed, live_hub
 from capture.records import Reading
 from tests.api.bench import Person
 from tests.api.entries import reading
@@ -32,19 +33,20 @@ def person(client: TestClient) -> Person:
 def made(monkeypatch: pytest.MonkeyPatch) -> Counter[int]:
     """How often the message of each event was made."""
     times: Counter[int] = Counter()
-    real = live.messages
+    real = live_hub.messages
 
-    def counted(connection: Any, bench: str, found: Any, states: Any, pretend: bool) -> Any:
+    def counted(connection: Any, found: Any, *others: Any) -> Any:
         times.update(event.id for event in found)
-        return real(connection, bench, found, states, pretend)
+        return real(connection, found, *others)
 
-    monkeypatch.setattr(live, "messages", counted)
+    monkeypatch.setattr(live_hub, "messages", counted)
     return times
 
 
 def small(monkeypatch: pytest.MonkeyPatch, page: int = 4, kept: int = 8) -> None:
-    monkeypatch.setattr(live, "_PAGE", page)
-    monkeypatch.setattr(live, "_KEPT", kept)
+    for module in (live_feed, live_hub):
+        monkeypatch.setattr(module, "PAGE", page)
+    monkeypatch.setattr(live_hub, "_KEPT", kept)
 
 
 def test_an_event_is_made_once_however_many_readers_there_are(person, server, made):
@@ -116,9 +118,7 @@ def test_of_a_series_that_goes_on_after_a_page_no_score_is_made_for_it(
     for n in range(10, 50):
         person.press(f"12.{n}")
     with server.reading() as store:
-        scores = {
-            e.id for e in live.events.events_after(store, "main", 0, 1000) if e.kind == "score"
-        }
+        scores = {e.id for e in events.events_after(store, "main", 0, 1000) if e.kind == "score"}
     found = heard(server, 0, latest(person))
     assert len(scores.intersection(made)) < 5
     last = [e for _, kind, e in found if kind == "score"][-1]
@@ -224,15 +224,15 @@ def test_a_score_that_takes_long_holds_back_no_reading(person, server, monkeypat
     person.start()
     begun = latest(person)
     go_on, at_it = threading.Event(), threading.Event()
-    real = live.messages
+    real = live_hub.messages
 
-    def slow(connection: Any, bench: str, found: Any, states: Any, pretend: bool) -> Any:
+    def slow(connection: Any, found: Any, *others: Any) -> Any:
         if any(event.kind == "score" for event in found):
             at_it.set()
             assert go_on.wait(PATIENCE_S)
-        return real(connection, bench, found, states, pretend)
+        return real(connection, found, *others)
 
-    monkeypatch.setattr(live, "messages", slow)
+    monkeypatch.setattr(live_hub, "messages", slow)
 
     async def work() -> None:
         async with room(server) as here:
@@ -257,18 +257,18 @@ def test_a_score_that_takes_long_holds_back_no_reading(person, server, monkeypat
 def test_after_the_store_was_away_what_was_kept_meanwhile_is_told_once(person, server, monkeypatch):
     person.start()
     begun = latest(person)
-    monkeypatch.setattr(live, "_ASK_AGAIN_S", 0.01)
+    monkeypatch.setattr(live_feed, "ASK_AGAIN_S", 0.01)
     away = threading.Event()
     asked = threading.Event()
-    real = live.events.events_after
+    real = events.news
 
-    def events_after(*args: Any) -> Any:
+    def news(*args: Any) -> Any:
         if away.is_set():
             asked.set()
             raise OperationalError("", {}, Exception("away"))
         return real(*args)
 
-    monkeypatch.setattr(live.events, "events_after", events_after)
+    monkeypatch.setattr(events, "news", news)
 
     async def work() -> None:
         async with room(server) as here:
@@ -290,7 +290,7 @@ def test_after_the_store_was_away_what_was_kept_meanwhile_is_told_once(person, s
 def test_a_stream_that_cannot_go_on_ends_and_the_next_one_goes_on(person, server, monkeypatch):
     person.start()
     begun = latest(person)
-    real = live.messages
+    real = live_hub.messages
 
     def broken(*_: Any) -> Any:
         raise RuntimeError("a mistake in the program")
@@ -299,13 +299,13 @@ def test_a_stream_that_cannot_go_on_ends_and_the_next_one_goes_on(person, server
         async with room(server) as here:
             ear = here.ear(begun)
             await ear.listen()
-            monkeypatch.setattr(live, "messages", broken)
+            monkeypatch.setattr(live_hub, "messages", broken)
             await asyncio.to_thread(person.press, "12.30")
             here.signal.notify()
             with pytest.raises(StopAsyncIteration):
                 await ear.until(begun + 1)
             await ear.leave()
-            monkeypatch.setattr(live, "messages", real)
+            monkeypatch.setattr(live_hub, "messages", real)
             again = here.ear(ear.last)
             await again.until(begun + 1)
             assert again.sent == ["12.30"]

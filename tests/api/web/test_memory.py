@@ -17,6 +17,7 @@ import pytest
 from api.server import Server
 from api.settings import Settings
 from api.web.live import Live
+from api.web.live_hub import Sources
 from api.web.live_messages import WHOLE
 from capture.records import Reading
 from tests.api.entries import new_series, reading
@@ -68,7 +69,7 @@ class Shop:
         two readers."""
         server = self._server
         server.signal.attach(asyncio.get_running_loop())
-        live = Live(
+        sources = Sources(
             server.engine,
             server.signal,
             server.calipers,
@@ -76,6 +77,7 @@ class Shop:
             lambda _: WHOLE,
             server.condition.met,
         )
+        live = Live(sources)
         streams = [live.follow("main", 0) for _ in range(2)]
         heard = [asyncio.create_task(_drain(stream)) for stream in streams]
         for start in range(0, readings, A_SERIES):

@@ -60,7 +60,7 @@ def test_a_reading_and_a_refusal_name_their_caliper_and_bench(engine, journal):
     journal.keep([kept])
     journal.refuse(refused)
     with engine.connect() as store:
-        row = events.reading(store, kept.id)
+        row = events.readings(store, [kept.id])[kept.id]
         assert (row.caliper, row.bench, row.sent, row.taken_at) == (
             *("six-inch", "side", "12.30"),
             kept.taken_at,
@@ -70,6 +70,6 @@ def test_a_reading_and_a_refusal_name_their_caliper_and_bench(engine, journal):
             *("new one", "side", "Err\\x00"),
             "no reading",
         )
-        for find in (events.reading, events.refusal):
-            with pytest.raises(NoResultFound):
-                find(store, UUID(int=1))
+        assert events.readings(store, [UUID(int=1)]) == {}
+        with pytest.raises(NoResultFound):
+            events.refusal(store, UUID(int=1))

@@ -1,0 +1,180 @@
+"""Reads what is new in the store, once for all benches that have readers."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import defaultdict
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from typing import Any, Final, NamedTuple
+
+from sqlalchemy import Row
+
+from api.store.commit_signal import Waiter
+from api.store.rows import events
+from api.web.live_hub import ASK_AGAIN_S, PAGE, Entry, Hub, Sources
+from api.web.live_messages import superseded
+
+# Also without a word of a commit, in case one was not heard.
+_LOOK_AGAIN_S: Final = 15.0
+# No commit is of it: for what waits for news of the server alone.
+_NO_BENCH: Final = 0
+
+_log = logging.getLogger(__name__)
+
+
+class _News(NamedTuple):
+    """begun: the latest events of benches that are followed from now on. fresh: the next ones of
+    the others, up to number `end`. more: there are others after it."""
+
+    begun: dict[str, list[Row[Any]]]
+    fresh: list[Entry]
+    end: int
+    more: bool
+
+
+class Feed:
+    """Hands the hubs the events of their benches while there are any hubs: readings at once, their
+    trials after them. What comes in while it reads is read together, so many presses at a time
+    cost little more than one.
+
+    hubs: by their benches, as they are now; whoever adds one calls `look`.
+    """
+
+    def __init__(self, sources: Sources, hubs: Mapping[str, Hub]) -> None:
+        self._sources = sources
+        self._hubs = hubs
+        self._end = 0
+        self._waiter: Waiter | None = None
+        self._task: asyncio.Task[None] | None = None
+
+    def look(self) -> None:
+        """Begin with new hubs, and begin at all where nothing runs."""
+        if self._waiter is not None:
+            self._waiter.benches = None
+            self._waiter.set()
+        elif self._task is None or self._task.done():
+            self._task = asyncio.create_task(self._run(), name="live events")
+
+    def stop(self) -> None:
+        if self._task is not None:
+            self._task.cancel()
+            self._task, self._waiter = None, None
+
+    async def _run(self) -> None:
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                states = tasks.create_task(self._tell_states())
+                await self._follow()
+                states.cancel()
+        except* OSError as errors:  # no file is left for it; the readers come again
+            _log.warning("live events: %s", errors.exceptions[0])
+            self._fail()
+        except* Exception as error:
+            _log.error("live events", exc_info=error)
+            self._fail()
+
+    def _fail(self) -> None:
+        self._waiter = None
+        for hub in list(self._hubs.values()):
+            hub.fail()
+
+    async def _follow(self) -> None:
+        """Read what is new whenever something was committed."""
+        with self._waiting() as waiter:
+            self._waiter = waiter
+            while not self._sources.signal.closed:
+                waiter.benches = self._benches()
+                waiter.clear()  # before reading: later commits set it again
+                wait_s = _LOOK_AGAIN_S
+                try:
+                    if await self._read():
+                        continue
+                except Exception as error:
+                    if not await self._sources.store_fails(error):
+                        raise
+                    wait_s = ASK_AGAIN_S
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(wait_s):
+                        await waiter.wait()
+
+    def _benches(self) -> Collection[int] | None:
+        """The ids of the benches that have readers; None where not all are known."""
+        ids = {hub.bench_id for hub in self._hubs.values()}
+        return None if None in ids else {each for each in ids if each is not None}
+
+    @contextmanager
+    def _waiting(self) -> Iterator[Waiter]:
+        waiter = self._sources.signal.join()
+        try:
+            yield waiter
+        finally:
+            self._sources.signal.leave(waiter)
+
+    async def _read(self) -> bool:
+        """Read the next events and make them; returns whether there are more."""
+        begin = [hub.bench for hub in self._hubs.values() if hub.start is None]
+        follow = [hub.bench for hub in self._hubs.values() if hub.start is not None]
+        news = await asyncio.to_thread(self._news, begin, follow, self._end)
+        self._end = news.end
+        for bench, found in news.begun.items():
+            if bench in self._hubs:
+                self._hubs[bench].begin(found)
+        by_bench: dict[str, list[Entry]] = defaultdict(list)
+        for entry in news.fresh:
+            by_bench[entry.event.bench].append(entry)
+        for bench, entries in by_bench.items():
+            hub = self._hubs.get(bench)
+            if hub is not None and hub.start is not None:
+                hub.add(entries)
+        await self._make_trials([entry for entry in news.fresh if entry.soon])
+        return news.more
+
+    async def _make_trials(self, entries: Sequence[Entry]) -> None:
+        """Make the trials of what was read: after its readings, which must be heard of at once, and
+        before any score, which may take long."""
+        if not entries:
+            return
+        try:
+            made = await asyncio.to_thread(self._sources.made, [e.event for e in entries])
+            for entry, message in zip(entries, made, strict=True):
+                entry.message = message
+        finally:
+            for entry in entries:
+                entry.soon = False  # where the store is away, it is made with the rest
+            for bench in {entry.event.bench for entry in entries}:
+                if bench in self._hubs:
+                    self._hubs[bench].tell()
+
+    def _news(self, begin: Sequence[str], follow: Sequence[str], after: int) -> _News:
+        """In a thread. Trials and scores are left to be made after the others."""
+        with self._sources.engine.connect() as connection:
+            # First: what is committed during the next queries is read the next time.
+            last = events.last_event_id(connection)
+            begun = {bench: events.latest_events(connection, bench, PAGE) for bench in begin}
+            found: Sequence[Row[Any]] = ()
+            if follow and last > after:
+                found = events.news(connection, follow, after, last, PAGE)
+            needless = superseded(found)
+            now = [e for e in found if e.kind not in ("trial", "score") and e.id not in needless]
+            made = dict(
+                zip((e.id for e in now), self._sources.messages(connection, now), strict=True)
+            )
+        fresh = [Entry(event, made.get(event.id), event.kind == "trial") for event in found]
+        more = len(found) == PAGE
+        return _News(begun, fresh, found[-1].id if more else last, more)
+
+    async def _tell_states(self) -> None:
+        """Tell the states of calipers when they change, also while the store does not answer: it is
+        then that they matter most."""
+        with self._waiting() as waiter:
+            waiter.benches = (_NO_BENCH,)
+            while not self._sources.signal.closed:
+                waiter.clear()
+                for hub in list(self._hubs.values()):
+                    hub.look()
+                await waiter.wait()
+            # At the end of the program, while reading may wait for the store.
+            for hub in list(self._hubs.values()):
+                hub.wake()
