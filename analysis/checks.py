@@ -31,7 +31,8 @@ class Checks:
     scatter over trials converted to that of one reading in mm, nan with fewer than two; where it
     is small it is mostly rounding. step: the smallest step in which the mean can change. anew_u:
     the part of u that each series has anew (scatter of trials, or of readings, and rounding), with
-    anew_df degrees of freedom.
+    anew_df degrees of freedom. rounding_u: the part of u by the caliper's count. per_reading: the
+    quantity for independent errors of 1 mm in the readings of a trial.
     """
 
     trials: NDArray[np.int64]
@@ -45,6 +46,8 @@ class Checks:
     step: Array
     anew_u: Array
     anew_df: Array
+    rounding_u: Array
+    per_reading: Array
 
 
 def checks(
@@ -105,7 +108,10 @@ def checks(
         array[nothing] = np.nan
     step = steep * inputs.resolution * gain / np.maximum(n, 1)
     anew_u = np.hypot(parts[0], parts[1])
-    return Checks(n, mean, sd, u, df, k, k * u, contrast_sd / gain, step, anew_u, free[0])
+    reading_sd, per_reading = contrast_sd / gain, steep * gain
+    return Checks(
+        n, mean, sd, u, df, k, k * u, reading_sd, step, anew_u, free[0], parts[1], per_reading
+    )
 
 
 def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[Array, Array]:

@@ -47,7 +47,8 @@ class Check:
     """What one series says of one quantity, radians or mm. sd: None with fewer than two trials.
 
     step: the smallest step of the mean that the caliper's count allows. anew_u: the part of u
-    that each series has anew, with anew_df degrees of freedom.
+    that each series has anew, with anew_df degrees of freedom. rounding_u, per_reading: as in
+    `analysis.checks.Checks`.
     """
 
     quantity: Quantity
@@ -63,6 +64,8 @@ class Check:
     step: float
     anew_u: float
     anew_df: float
+    rounding_u: float
+    per_reading: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,13 +259,14 @@ def _checks(
                 [facts[i] for i in members],
                 [rows[i].repeats for i in members],
             )
-            for i, n, mean, sd, u, df, k, expanded, scatter, step, anew_u, anew_df in zip(
+            for i, n, mean, sd, u, df, k, expanded, scatter, *rest in zip(
                 members,
                 *(
                     array.tolist()
                     for array in (
                         said.trials, said.mean, said.sd, said.u, said.df, said.coverage_factor,
                         said.expanded, said.reading_sd, said.step, said.anew_u, said.anew_df,
+                        said.rounding_u, said.per_reading,
                     )
                 ),
                 strict=True,
@@ -275,7 +279,7 @@ def _checks(
                 verdict = verdict_of(facts[i].method, n, mean, expanded, tolerance)
                 check = Check(
                     quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
-                    verdict, step, anew_u, anew_df,
+                    verdict, *rest,
                 )  # fmt: skip
                 found[i].append((check, scatter))
     return found

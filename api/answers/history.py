@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection, Row
 
 from analysis.advice import AngleEstimate, FenceHalves, fence_halves
 from analysis.methods import Quantity, Side
-from analysis.phases import PhaseByPhase, phase_by_phase
+from analysis.phases import Checks, Phase, phase_by_phase
 from api.answers import checks
 from api.answers.checks import CheckedSeries
 from api.answers.machine_state import KnownCheck, MachineState, all_known, known_of, machine_state
@@ -28,7 +29,7 @@ class DriftLine:
     """One quantity by one method through the years, in radians or mm.
 
     half: of the fence, where the method judges one. known: the check of each series, the oldest
-    first; all positions in `result` are positions in it. began: by the position of a phase's first
+    first; all positions in `phases` are positions in it. began: by the position of a phase's first
     check, the ids of the setup changes that it began with.
     """
 
@@ -37,7 +38,7 @@ class DriftLine:
     half: Side | None
     known: tuple[KnownCheck, ...]
     began: Mapping[int, Sequence[UUID]]
-    result: PhaseByPhase
+    phases: tuple[Phase, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,33 +113,38 @@ def _line(known: Sequence[KnownCheck], changes: Sequence[Row[Any]]) -> DriftLine
         half=first.half,
         known=tuple(known),
         began=dict(began),
-        result=_phases(
-            tuple(k.off for k in known),
-            tuple(sorted(began)),
-            tuple(day(moment) for moment in at),
-            first.check.quantity,
-            float(np.median([k.check.step for k in known])),
+        phases=phase_by_phase(
+            _checks(known),
+            setup_changes=sorted(began),
+            labels=[day(moment) for moment in at],
+            unit="mm" if first.check.quantity == "length" else "rad",
         ),
     )
 
 
-@lru_cache(maxsize=64)
-def _phases(
-    values: tuple[float, ...],
-    setup_changes: tuple[int, ...],
-    labels: tuple[str, ...],
-    quantity: Quantity,
-    step: float,
-) -> PhaseByPhase:
-    """Cached, since the permutation tests of a long history take longer than everything else, and
-    each visit of the page needs the same values."""
-    return phase_by_phase(
-        values,
-        setup_changes=setup_changes,
-        labels=labels,
-        unit="mm" if quantity == "length" else "rad",
-        resolution=step,
+def _checks(known: Sequence[KnownCheck]) -> Checks:
+    found = [k.check for k in known]
+
+    def array(values: Iterable[float]) -> NDArray[np.float64]:
+        return np.fromiter(values, float, len(found))
+
+    return Checks(
+        values=array(k.off for k in known),
+        trials=np.array([c.trials for c in found]),
+        sd=array(np.nan if c.sd is None else c.sd for c in found),
+        alone=array(c.anew_u for c in found),
+        rounding=array(c.rounding_u for c in found),
+        per_reading=array(c.per_reading for c in found),
+        shared=array(math.sqrt(max(c.u**2 - c.anew_u**2, 0.0)) for c in found),
+        group=[_measured_with(k.series) for k in known],
     )
+
+
+def _measured_with(series: CheckedSeries) -> tuple[object, ...]:
+    """What checks have in common whose errors of caliper and lengths are the same."""
+    facts = series.facts
+    lengths = facts.baseline_mm, facts.thickness_mm, facts.inset_mm, facts.jaw_width_mm
+    return series.calipers, lengths
 
 
 def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Halves | None:

@@ -7,8 +7,7 @@ from uuid import UUID
 
 from sqlalchemy import Row
 
-from analysis import drift
-from analysis.drift import ChangePoint, Ewma, Phase
+from analysis.phases import Change, Phase
 from api.answers.checks import CheckedSeries
 from api.answers.history import DriftLine, Halves, MachineHistory
 from api.answers.machine_state import KnownCheck, MachineState, all_known, worst
@@ -16,8 +15,8 @@ from api.web.convert import interval_out, outward
 from api.web.shapes import MachineOut, SetupChangeOut
 from api.web.shapes.history import (
     CheckOut,
+    CreepOut,
     DriftOut,
-    EwmaOut,
     FenceHalvesOut,
     HistoryOut,
     HistorySeries,
@@ -87,7 +86,7 @@ def _check_out(known: KnownCheck) -> CheckOut:
 
 def drift_out(line: DriftLine) -> DriftOut:
     """One quantity by one method through the years."""
-    found = line.result
+    changes = [(n, change) for n, phase in enumerate(line.phases) for change in phase.changes]
     return DriftOut(
         method=line.method,
         quantity=line.quantity,
@@ -97,21 +96,28 @@ def drift_out(line: DriftLine) -> DriftOut:
         at=[k.at for k in line.known],
         values=[outward(k.off, line.quantity) for k in line.known],
         expanded_uncertainty=[outward(k.check.expanded, line.quantity) for k in line.known],
-        phases=[
-            _phase_out(line, phase, sentence)
-            for phase, sentence in zip(found.history.phases, found.sentences, strict=True)
+        expected=[
+            None if limits is None else _limits(limits, line)
+            for phase in line.phases
+            for limits in phase.expected
         ],
-        suspected_shifts=[_shift_out(line, number, change) for number, change in found.shifts],
-        ewma=None if found.history.ewma is None else _ewma_out(line, found.history.ewma),
-        sentence=found.history.sentence,
+        phases=[_phase_out(line, phase) for phase in line.phases],
+        suspected_shifts=[_shift_out(line, n, c) for n, c in changes if c.kind == "shift"],
+        creeps=[_creep_out(line, n, c) for n, c in changes if c.kind == "creep"],
+        sentence=line.phases[-1].sentence,
     )
+
+
+def _limits(limits: tuple[float, float], line: DriftLine) -> tuple[float, float]:
+    low, high = (outward(limit, line.quantity) for limit in limits)
+    return low, high
 
 
 def _ids(line: DriftLine) -> list[UUID]:
     return [k.series.id for k in line.known]
 
 
-def _phase_out(line: DriftLine, phase: Phase, sentence: str) -> PhaseOut:
+def _phase_out(line: DriftLine, phase: Phase) -> PhaseOut:
     ids = _ids(line)
 
     def number(value: float | None) -> float | None:
@@ -120,21 +126,20 @@ def _phase_out(line: DriftLine, phase: Phase, sentence: str) -> PhaseOut:
     return PhaseOut(
         start=phase.start,
         stop=phase.stop,
+        since=phase.since,
         setup_changes=list(line.began.get(phase.start, ())),
         checks=phase.checks,
         centre=number(phase.centre),
         sigma=number(phase.sigma),
+        between=number(phase.between),
         lower=number(phase.lower),
         upper=number(phase.upper),
-        mean_range=number(phase.mean_range),
-        range_upper=number(phase.range_upper),
         out=[ids[i] for i in phase.out],
-        range_out=[ids[i] for i in phase.range_out],
-        sentence=sentence,
+        sentence=phase.sentence,
     )
 
 
-def _shift_out(line: DriftLine, phase: int, change: ChangePoint) -> ShiftOut:
+def _shift_out(line: DriftLine, phase: int, change: Change) -> ShiftOut:
     index, first, last = (line.known[i] for i in (change.index, change.first, change.last))
     return ShiftOut(
         phase=phase,
@@ -144,6 +149,7 @@ def _shift_out(line: DriftLine, phase: int, change: ChangePoint) -> ShiftOut:
         first_at=first.at,
         last=last.series.id,
         last_at=last.at,
+        told_at=line.known[change.told_at].series.id,
         before=outward(change.before, line.quantity),
         after=outward(change.after, line.quantity),
         p=change.p,
@@ -151,17 +157,18 @@ def _shift_out(line: DriftLine, phase: int, change: ChangePoint) -> ShiftOut:
     )
 
 
-def _ewma_out(line: DriftLine, found: Ewma) -> EwmaOut:
-    start = line.result.history.phases[-1].start
-    ids = _ids(line)
-    return EwmaOut(
-        start=start,
-        weight=drift.EWMA_WEIGHT,
-        width=drift.EWMA_WIDTH,
-        values=[outward(v, line.quantity) for v in found.values.tolist()],
-        lower=[outward(v, line.quantity) for v in found.lower.tolist()],
-        upper=[outward(v, line.quantity) for v in found.upper.tolist()],
-        out=[ids[start + i] for i in found.out],
+def _creep_out(line: DriftLine, phase: int, change: Change) -> CreepOut:
+    first, last = line.known[change.first], line.known[change.last]
+    return CreepOut(
+        phase=phase,
+        first=first.series.id,
+        first_at=first.at,
+        last=last.series.id,
+        last_at=last.at,
+        told_at=line.known[change.told_at].series.id,
+        before=outward(change.before, line.quantity),
+        after=outward(change.after, line.quantity),
+        sentence=change.sentence,
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import statistics
 from datetime import timedelta
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -129,7 +128,7 @@ def test_an_unknown_machine_is_said_to_be_one(client):
 # ---- drift
 
 
-def test_limits_are_those_of_individuals_and_phases_end_at_setup_changes(server, person):
+def test_each_phase_between_setup_changes_is_judged_by_its_own_checks(server, person):
     rng = np.random.default_rng(6)
     for week in range(12):
         lean = 0.03 if week < 6 else 0.10
@@ -144,19 +143,55 @@ def test_limits_are_those_of_individuals_and_phases_end_at_setup_changes(server,
         201,
     )
     line = history(person)["drift"]["reversal/angle"]
-    assert [(p["start"], p["stop"]) for p in line["phases"]] == [(0, 6), (6, 12)]
+    assert [(p["start"], p["stop"], p["since"]) for p in line["phases"]] == [(0, 6, 0), (6, 12, 6)]
     assert [p["setup_changes"] for p in line["phases"]] == [[], [change["id"]]]
     for phase in line["phases"]:
         values = line["values"][phase["start"] : phase["stop"]]
-        ranges = [abs(b - a) for a, b in pairwise(values)]
-        # NIST/SEMATECH e-Handbook 6.3.2.2: mean +- 3 MR / 1.128
-        half = 3 * statistics.fmean(ranges) / 1.128
-        assert phase["centre"] == pytest.approx(statistics.fmean(values), rel=1e-9)
-        assert phase["upper"] - phase["centre"] == pytest.approx(half, rel=1e-3)
-        assert phase["lower"] == pytest.approx(2 * phase["centre"] - phase["upper"])
+        # Four trials each, so all checks weigh the same.
+        assert phase["centre"] == pytest.approx(statistics.fmean(values), rel=1e-6)
+        assert phase["sigma"] >= statistics.stdev(values) * (1 - 1e-6)
+        assert phase["upper"] - phase["centre"] == pytest.approx(phase["centre"] - phase["lower"])
+        expected = line["expected"][phase["start"] : phase["stop"]]
+        assert expected[:2] == [None, None]
+        assert all(
+            low < value < high for value, (low, high) in zip(values[2:], expected[2:], strict=True)
+        )
     assert line["suspected_shifts"] == []
-    assert line["ewma"]["start"] == 6
-    assert len(line["ewma"]["values"]) == 6
+    assert line["creeps"] == []
+    assert line["sentence"].startswith("No change shows since the last setup change: 6 checks")
+
+
+def test_a_stop_that_creeps_is_told_from_when_to_when(server, person):
+    rng = np.random.default_rng(9)
+    ids = [
+        checked_on(
+            server,
+            person,
+            MONDAY + timedelta(weeks=week),
+            reversals(0.02 + 0.006 * max(week - 7, 0), 0.02, 4, rng),
+        )
+        for week in range(20)
+    ]
+    line = history(person)["drift"]["reversal/angle"]
+    (creep,) = line["creeps"]
+    assert line["suspected_shifts"] == []
+    assert ids.index(creep["first"]) in range(4, 11)
+    assert creep["last"] == ids[-1]
+    assert ids.index(creep["told_at"]) in range(8, 18)
+    assert creep["after"] - creep["before"] == pytest.approx(0.072, abs=0.015)
+    assert creep["sentence"] in line["sentence"]
+    assert line["phases"][0]["since"] > 8
+
+
+def test_checks_of_one_strip_and_no_scatter_are_alike_and_never_creep(server, person):
+    for week in range(6):
+        rows = [("10.01", "10.36"), ("10.53", "10.88"), ("11.07", "11.42"), ("9.64", "9.99")]
+        checked_on(server, person, MONDAY + timedelta(weeks=week), rows[: 1 + week % 4])
+    line = history(person)["drift"]["reversal/angle"]
+    assert line["sentence"] == (
+        "No change shows: all 6 checks are alike to the caliper's last digit."
+    )
+    assert (line["creeps"], line["suspected_shifts"], line["phases"][0]["out"]) == ([], [], [])
 
 
 def test_a_stop_that_slipped_unrecorded_is_suspected_with_its_date(server, person):

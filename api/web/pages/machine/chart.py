@@ -1,4 +1,4 @@
-"""A machine's checks through the years as a chart: phases, limits, setup changes, shifts."""
+"""A machine's checks through the years as a chart: phases, what was expected, what changed."""
 
 from __future__ import annotations
 
@@ -47,6 +47,9 @@ def history_chart(
         # A shift that is sure to a day still wants to be seen.
         parts.append(charts.rect(first - 2, _TOP, last + 2, _BOTTOM, "suspect"))
         parts.append(charts.text(x.at(shift.at.timestamp()), _TOP + 13, "?", "strong halo"))
+    for creep in line.creeps:
+        ends = ((creep.first_at, creep.before), (creep.last_at, creep.after))
+        parts.append(charts.path([(x.at(m.timestamp()), y.at(v)) for m, v in ends], "creep"))
     parts += _changes(changes, x)
     parts += _checks(line, moments, x, y)
     summary = f"{name}: {len(line.values)} checks. {line.sentence}"
@@ -63,11 +66,10 @@ def _tall(line: DriftOut, tolerance: tuple[float, float] | None) -> tuple[float,
     ends = [0.0]
     for value, u in zip(line.values, line.expanded_uncertainty, strict=True):
         ends += (value - u, value + u)
-    for phase in line.phases:
-        ends += [v for v in (phase.lower, phase.upper) if v is not None]
     low, high = min(ends), max(ends)
-    # A tolerance far wider than all that happened would press the chart flat.
-    ends += [t for t in tolerance or () if low - (high - low) <= t <= high + (high - low)]
+    # What is far wider than all that happened would press the chart flat.
+    wide = [*(tolerance or ()), *(limit for limits in line.expected if limits for limit in limits)]
+    ends += [t for t in wide if low - (high - low) <= t <= high + (high - low)]
     return charts.padded(ends)
 
 
@@ -130,17 +132,34 @@ def _dates(low: float, high: float) -> list[tuple[datetime, str]]:
 def _phases(line: DriftOut, x: Scale, y: Scale) -> list[str]:
     parts = []
     for phase in line.phases:
-        if phase.checks == 0 or phase.centre is None:
-            continue
-        first, last = (x.at(line.at[i].timestamp()) for i in (phase.start, phase.stop - 1))
-        first, last = first - 4, last + 4
-        if phase.lower is not None and phase.upper is not None:
-            low, high = y.at(phase.lower), y.at(phase.upper)
-            parts.append(charts.rect(first, low, last, high, "usual"))
-            parts += [charts.line(first, at, last, at, "control") for at in (low, high)]
-        if phase.checks > 1:
-            parts.append(charts.line(first, y.at(phase.centre), last, y.at(phase.centre), "centre"))
+        parts += _expected(line, range(phase.start, phase.stop), x, y)
+        if phase.stop - phase.since > 1 and phase.centre is not None:
+            since, last = (x.at(line.at[i].timestamp()) for i in (phase.since, phase.stop - 1))
+            centre = y.at(phase.centre)
+            parts.append(charts.line(since - 4, centre, last + 4, centre, "centre"))
     return parts
+
+
+def _expected(line: DriftOut, checks: range, x: Scale, y: Scale) -> list[str]:
+    """The limits within which each check of a phase was expected, as a band."""
+    low, high = [], []
+    for i in checks:
+        limits = line.expected[i]
+        if limits is not None:
+            at = x.at(line.at[i].timestamp())
+            # The first limits are wider than the picture.
+            bottom, top = (min(max(y.at(v), _TOP), _BOTTOM) for v in limits)
+            low.append((at, bottom))
+            high.append((at, top))
+    if not low:
+        return []
+    (first, bottom), (last, top) = low[0], high[-1]
+    low = [(first - 4, bottom), *low, (last + 4, low[-1][1])]
+    high = [(first - 4, high[0][1]), *high, (last + 4, top)]
+    return [
+        charts.path([*low, *reversed(high)], "usual"),
+        *(charts.path(edge, "control") for edge in (low, high)),
+    ]
 
 
 def _changes(changes: Sequence[Change], x: Scale) -> list[str]:
@@ -175,9 +194,6 @@ def _checks(line: DriftOut, moments: Sequence[float], x: Scale, y: Scale) -> lis
     parts = [f'<path class="bars{crowded}" d="{bars}"/>']
     if dots:
         parts.append(f'<path class="dots{crowded}" d="{dots}"/>')
-    if line.ewma is not None:
-        smooth = zip(places[line.ewma.start :], line.ewma.values, strict=True)
-        parts.append(charts.path([(px, y.at(v)) for (px, _), v in smooth], "smooth"))
     for (px, py), series in zip(places, line.series, strict=True):
         if series in out:
             parts.append(charts.mark(px, py, "diamond", "outside", 3.5 if crowded else 6))

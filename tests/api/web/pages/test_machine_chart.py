@@ -8,32 +8,36 @@ from uuid import UUID
 import pytest
 
 from api.web.pages.machine.chart import Change, history_chart
-from api.web.shapes.history import DriftOut, PhaseOut, ShiftOut
+from api.web.shapes.history import CreepOut, DriftOut, PhaseOut, ShiftOut
 from tests.api.web.pages.pictures import of_class, parsed, words
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
-def phase(count: int, *, limits: tuple[float, float] | None = None, out: tuple[int, ...] = ()):
+def phase(count: int, *, out: tuple[int, ...] = ()):
     return PhaseOut(
         start=0,
         stop=count,
+        since=0,
         setup_changes=[],
         checks=count,
         centre=0.0,
         sigma=None,
-        lower=limits and limits[0],
-        upper=limits and limits[1],
-        mean_range=None,
-        range_upper=None,
+        lower=None,
+        upper=None,
+        between=None,
         out=[UUID(int=n) for n in out],
-        range_out=[],
         sentence="",
     )
 
 
-def line(*values: float, phases: tuple[PhaseOut, ...] = (), days: int = 30) -> DriftOut:
-    """A line of checks, one each so many days."""
+def line(
+    *values: float,
+    phases: tuple[PhaseOut, ...] = (),
+    days: int = 30,
+    limits: tuple[float, float] | None = None,
+) -> DriftOut:
+    """A line of checks, one each so many days; limits: of each from the third on."""
     return DriftOut(
         method="reversal",
         quantity="angle",
@@ -43,9 +47,10 @@ def line(*values: float, phases: tuple[PhaseOut, ...] = (), days: int = 30) -> D
         at=[NOON + timedelta(days=days * n) for n in range(len(values))],
         values=list(values),
         expanded_uncertainty=[0.01] * len(values),
+        expected=[limits if n > 1 else None for n in range(len(values))],
         phases=list(phases),
         suspected_shifts=[],
-        ewma=None,
+        creeps=[],
         sentence="Nothing moved.",
     )
 
@@ -70,11 +75,23 @@ def test_a_single_check_exactly_square_can_be_drawn():
 
 
 def test_a_check_outside_the_limits_is_a_shape_of_its_own_and_no_dot_as_well():
-    whole = phase(4, limits=(-0.05, 0.05), out=(3,))
-    picture = history_chart(line(0.0, 0.01, 0.0, 0.3, phases=(whole,)), [], None, "Angle")
+    found = line(0.0, 0.01, 0.0, 0.3, phases=(phase(4, out=(3,)),), limits=(-0.05, 0.05))
+    picture = history_chart(found, [], None, "Angle")
     assert len(of_class(picture, "outside")) == 1
     assert steps(picture, "dots", "h0") == 3
+    assert len(of_class(picture, "usual")) == 1
     assert len(of_class(picture, "control")) == 2
+
+
+def test_limits_that_are_still_wide_do_not_press_the_picture_flat():
+    wide = line(0.0, 0.01, 0.0, phases=(phase(3),), limits=(-90.0, 90.0))
+    narrow = line(0.0, 0.01, 0.0, phases=(phase(3),))
+    dots = [of_class(history_chart(of, [], None, "Angle"), "dots") for of in (wide, narrow)]
+    assert dots[0][0].get("d") == dots[1][0].get("d")
+    (band,) = of_class(history_chart(wide, [], None, "Angle"), "usual")
+    heights = {float(p.split()[1]) for p in band.get("d").replace("M", "L").split("L") if p}
+    assert min(heights) >= 26
+    assert max(heights) <= 212
 
 
 @pytest.mark.parametrize(("limit", "drawn"), [(0.2, 2), (5.0, 0)])
@@ -109,6 +126,7 @@ def test_a_suspected_shift_that_is_sure_to_a_day_is_still_wide_enough_to_see():
             first_at=at,
             last=found.series[1],
             last_at=at,
+            told_at=found.series[1],
             before=0.0,
             after=0.2,
             p=0.01,
@@ -119,6 +137,24 @@ def test_a_suspected_shift_that_is_sure_to_a_day_is_still_wide_enough_to_see():
     (band,) = of_class(picture, "suspect")
     assert float(band.get("width")) == 4.0
     assert "?" in words(picture)
+
+
+def test_a_creep_is_a_line_from_where_it_began_to_where_it_has_come():
+    found = line(0.0, 0.1, 0.2)
+    found.creeps.append(
+        CreepOut(
+            phase=0,
+            first=found.series[0],
+            first_at=found.at[0],
+            last=found.series[2],
+            last_at=found.at[2],
+            told_at=found.series[2],
+            before=0.0,
+            after=0.2,
+            sentence="",
+        )
+    )
+    assert len(of_class(history_chart(found, [], None, "Angle"), "creep")) == 1
 
 
 @pytest.mark.parametrize("days", [1, 7, 30, 365, 3650])
