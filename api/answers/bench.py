@@ -18,10 +18,10 @@ from capture import pairing, records
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A reading's row, with its caliper's and bench's names, and its outcome when it was kept:
-    outcome, trial, place."""
+    """A reading, itself or as a row with its caliper's and bench's names, and its outcome when it
+    was kept: outcome, trial, place."""
 
-    row: Row[Any]
+    row: Row[Any] | records.Reading
     fate: dict[str, Any]
 
 

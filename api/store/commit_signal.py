@@ -3,17 +3,36 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from typing import Final
 
 from sqlalchemy import Engine
 
+from api.store.journal import Happened
 from api.store.watch import Watch
+
+_MOST: Final = 1000
+"""Events told to somebody who takes none; without the first of them all are read instead."""
 
 
 class Waiter(asyncio.Event):
-    """Set after a commit of one of the benches with these ids; of any while that is None."""
+    """Set after a commit of one of the benches with these ids; of any while that is None.
 
-    benches: Collection[int] | None = None
+    told: the events of this process' commits, in order, where somebody takes them. look: whether
+    there may be others.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.benches: Collection[int] | None = None
+        self.told: list[Happened] = []
+        self.look = True
+
+    def take(self) -> tuple[list[Happened], bool]:
+        """`told` and `look` until now; from now on both begin anew."""
+        taken = self.told, self.look
+        self.told, self.look = [], False
+        return taken
 
 
 class CommitSignal:
@@ -33,11 +52,14 @@ class CommitSignal:
         """Set the event loop on which the waiters run."""
         self._loop = loop
 
-    def notify(self, benches: Collection[int] | None = None) -> None:
-        """Wake who waits for one of these benches, by their ids; None: everybody."""
+    def notify(
+        self, benches: Collection[int] | None = None, events: Sequence[Happened] = ()
+    ) -> None:
+        """Wake who waits for one of these benches, by their ids; None: everybody. events: what was
+        committed, where it is known."""
         loop = self._loop
         if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._wake, benches)
+            loop.call_soon_threadsafe(self._wake, benches, events)
 
     def close(self) -> None:
         """End every stream, as the program stops."""
@@ -45,10 +67,14 @@ class CommitSignal:
         self._unwatch()
         self.notify()
 
-    def _wake(self, benches: Collection[int] | None) -> None:
+    def _wake(self, benches: Collection[int] | None, events: Sequence[Happened]) -> None:
         for waiter in self._waiters:
+            if len(waiter.told) > _MOST:
+                waiter.told.clear()
+            waiter.told += events
             theirs = waiter.benches
             if benches is None or theirs is None or any(bench in theirs for bench in benches):
+                waiter.look = waiter.look or not events
                 waiter.set()
 
     def join(self) -> Waiter:

@@ -170,6 +170,19 @@ class EventRow(NamedTuple):
     data: dict[str, Any]
 
 
+class Happened(NamedTuple):
+    """An event as it was committed, with the name of its bench, and the reading where it is of one:
+    what a reader of the store would find under `id`."""
+
+    id: int
+    bench_id: int
+    bench: str
+    kind: str
+    subject: UUID | None
+    data: dict[str, Any]
+    reading: records.Reading | None
+
+
 def new_id() -> UUID:
     """A UUIDv7 (RFC 9562), so that ids sort by the time they were made."""
     return UUID(int=uuid_utils.uuid7().int)
@@ -183,14 +196,15 @@ class Journal:
     """Appends to the store. Safe to call from any thread; one writes at a time.
 
     `committed` is called after each commit that made events, from the writing thread, with the ids
-    of the benches that they are of. While `damaged` says that the store is, every call raises
+    of the benches that they are of, and the events themselves where their numbers are known
+    without asking (on SQLite). While `damaged` says that the store is, every call raises
     DamagedStore with what it says.
     """
 
     def __init__(
         self,
         engine: Engine,
-        committed: Callable[[set[int]], None] = lambda _benches: None,
+        committed: Callable[[set[int], Sequence[Happened]], None] = lambda _benches, _events: None,
         damaged: Callable[[], str] = lambda: "",
     ) -> None:
         self._engine = engine
@@ -205,6 +219,8 @@ class Journal:
         self._new_benches: dict[str, _BenchState] = {}
         self._new_calipers: dict[str, int] = {}
         self._events: list[EventRow] = []
+        self._heard: dict[UUID, records.Reading] = {}
+        self._names: dict[int, str] = {}
         event.listen(engine, "engine_disposed", self._rest)
 
     # ------------------------------------------------------------ what benches say
@@ -533,6 +549,8 @@ class Journal:
     def _writing(self) -> Iterator[Connection]:
         with self._lock:
             self._new_benches, self._new_calipers, self._events = {}, {}, []
+            self._heard = {}
+            happened: list[Happened] = []
             self._refuse_damaged()
             connection = self._writer.take()
             try:
@@ -540,6 +558,7 @@ class Journal:
                     yield connection
                     if self._events:
                         publish(connection, self._events)
+                        happened = self._numbered(connection)
                 self._writer.confirm()
             except BaseException:
                 self._writer.close()
@@ -548,7 +567,26 @@ class Journal:
             self._calipers |= self._new_calipers
             benches = {event.bench_id for event in self._events}
         if benches:
-            self._committed(benches)
+            self._committed(benches, happened)
+
+    def _numbered(self, connection: Connection) -> list[Happened]:
+        """The events that were just written, which have numbers in a row: nobody else writes."""
+        if connection.dialect.name != "sqlite":
+            return []
+        (last,) = statements.first(connection, _LAST_NUMBER) or (0,)
+        first = last - len(self._events) + 1
+        return [
+            Happened(
+                first + at,
+                each.bench_id,
+                self._names[each.bench_id],
+                each.kind,
+                each.subject,
+                each.data,
+                self._heard.get(each.subject) if each.subject and each.kind == "reading" else None,
+            )
+            for at, each in enumerate(self._events)
+        ]
 
     def _rest(self, _engine: Engine) -> None:
         with self._lock:
@@ -580,6 +618,7 @@ class Journal:
             connection.execute(_insert_new(connection, _BENCHES), [{"name": name, "last_seq": 0}])
             return self._bench(connection, name)
         bench_id, last_seq = found
+        self._names[bench_id] = name
         known = self._new_benches.get(name) or self._benches.get(name)
         if known is None or known.seq != last_seq:
             state = pairing.fold(read_log(connection, bench_id))
@@ -646,6 +685,7 @@ class Journal:
                     "place": None if outcome.place is None else places[outcome.place].key,
                     "next": _next_json(folding, places, bench.series),
                 }
+                self._heard[reading.id] = reading
                 self._add_event(bench.id, "reading", reading.id, fate)
             else:
                 acted = True
@@ -748,6 +788,7 @@ _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
 _LOCK_AND_NOTIFY: Final = text(
     f"SELECT pg_advisory_xact_lock({_EVENT_LOCK}), pg_notify('{CHANNEL}', :benches)"
 )
+_LAST_NUMBER: Final = text("SELECT last_insert_rowid()")
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
 _MEASURED_AT: Final = (
     select(_SERIES.c.bench_id)

@@ -6,18 +6,20 @@ import asyncio
 import logging
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from typing import Any, Final, NamedTuple
-
-from sqlalchemy import Row
+from contextlib import contextmanager
+from typing import Final, NamedTuple
 
 from api.store.commit_signal import Waiter
+from api.store.journal import Happened
 from api.store.rows import events
 from api.web.live_hub import ASK_AGAIN_S, PAGE, Entry, Hub, Sources
-from api.web.live_messages import superseded
+from api.web.live_messages import StoredEvent, reading_message, superseded
 
 # Also without a word of a commit, in case one was not heard.
 _LOOK_AGAIN_S: Final = 15.0
+# What needs no reading: a reading is committed with all that is told of it; a trial and a score are
+# made later.
+_KNOWN: Final = ("reading", "trial", "score")
 # No commit is of it: for what waits for news of the server alone.
 _NO_BENCH: Final = 0
 
@@ -28,7 +30,7 @@ class _News(NamedTuple):
     """begun: the latest events of benches that are followed from now on. fresh: the next ones of
     the others, up to number `end`. more: there are others after it."""
 
-    begun: dict[str, list[Row[Any]]]
+    begun: dict[str, list[StoredEvent]]
     fresh: list[Entry]
     end: int
     more: bool
@@ -89,15 +91,21 @@ class Feed:
                 waiter.clear()  # before reading: later commits set it again
                 wait_s = _LOOK_AGAIN_S
                 try:
-                    if await self._read():
+                    told, look = waiter.take()
+                    look = not await self._take(told) or look or bool(self._new())
+                    if look and await self._read():
+                        waiter.look = True
                         continue
                 except Exception as error:
                     if not await self._sources.store_fails(error):
                         raise
                     wait_s = ASK_AGAIN_S
-                with suppress(TimeoutError):
+                    waiter.look = True
+                try:
                     async with asyncio.timeout(wait_s):
                         await waiter.wait()
+                except TimeoutError:
+                    waiter.look = True
 
     def _benches(self) -> Collection[int] | None:
         """The ids of the benches that have readers; None where not all are known."""
@@ -112,24 +120,57 @@ class Feed:
         finally:
             self._sources.signal.leave(waiter)
 
+    def _new(self) -> list[str]:
+        """The benches that begin to be followed."""
+        return [hub.bench for hub in self._hubs.values() if hub.start is None]
+
+    async def _take(self, told: Sequence[Happened]) -> bool:
+        """Take events as this process committed them; returns whether that was possible.
+
+        It is where they are the next ones, so that none of another process lies between, and
+        nothing needs to be read for them.
+        """
+        fresh = [event for event in told if event.id > self._end]
+        if not fresh:
+            return True
+        if fresh[0].id != self._end + 1 or fresh[-1].id != self._end + len(fresh):
+            return False
+        if any(event.kind not in _KNOWN for event in fresh):
+            return False
+        entries = [
+            Entry(
+                event,
+                reading_message(event, event.reading) if event.reading else None,
+                event.kind == "trial",
+            )
+            for event in fresh
+            if event.bench in self._hubs
+        ]
+        self._end = fresh[-1].id
+        await self._hand_out(entries)
+        return True
+
     async def _read(self) -> bool:
         """Read the next events and make them; returns whether there are more."""
-        begin = [hub.bench for hub in self._hubs.values() if hub.start is None]
+        begin = self._new()
         follow = [hub.bench for hub in self._hubs.values() if hub.start is not None]
         news = await asyncio.to_thread(self._news, begin, follow, self._end)
         self._end = news.end
         for bench, found in news.begun.items():
             if bench in self._hubs:
                 self._hubs[bench].begin(found)
+        await self._hand_out(news.fresh)
+        return news.more
+
+    async def _hand_out(self, fresh: Sequence[Entry]) -> None:
         by_bench: dict[str, list[Entry]] = defaultdict(list)
-        for entry in news.fresh:
+        for entry in fresh:
             by_bench[entry.event.bench].append(entry)
         for bench, entries in by_bench.items():
             hub = self._hubs.get(bench)
             if hub is not None and hub.start is not None:
                 hub.add(entries)
-        await self._make_trials([entry for entry in news.fresh if entry.soon])
-        return news.more
+        await self._make_trials([entry for entry in fresh if entry.soon])
 
     async def _make_trials(self, entries: Sequence[Entry]) -> None:
         """Make the trials of what was read: after its readings, which must be heard of at once, and
@@ -153,7 +194,7 @@ class Feed:
             # First: what is committed during the next queries is read the next time.
             last = events.last_event_id(connection)
             begun = {bench: events.latest_events(connection, bench, PAGE) for bench in begin}
-            found: Sequence[Row[Any]] = ()
+            found: Sequence[StoredEvent] = ()
             if follow and last > after:
                 found = events.news(connection, follow, after, last, PAGE)
             needless = superseded(found)

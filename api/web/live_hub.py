@@ -6,9 +6,9 @@ import asyncio
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
-from sqlalchemy import Connection, Engine, Row
+from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from api.store.commit_signal import CommitSignal
@@ -18,6 +18,7 @@ from api.web.live_messages import (
     WHOLE,
     Calipers,
     Message,
+    StoredEvent,
     Told,
     messages,
     said,
@@ -65,11 +66,11 @@ class Sources:
             return True
         return bool(await asyncio.to_thread(self.met, error))
 
-    def messages(self, connection: Connection, found: Sequence[Row[Any]]) -> list[Message]:
+    def messages(self, connection: Connection, found: Sequence[StoredEvent]) -> list[Message]:
         """The messages of events, made in a thread."""
         return messages(connection, found, self.calipers, self.pretends)
 
-    def made(self, found: Sequence[Row[Any]]) -> list[Message]:
+    def made(self, found: Sequence[StoredEvent]) -> list[Message]:
         """The same, on a connection of its own."""
         with self.engine.connect() as connection:
             return self.messages(connection, found)
@@ -79,7 +80,7 @@ class Sources:
 class Entry:
     """An event of the store; `message` is None until it is made. soon: it is about to be made."""
 
-    event: Row[Any]
+    event: StoredEvent
     message: Message | None = None
     soon: bool = False
 
@@ -173,7 +174,7 @@ class Hub:
 
     # ------------------------------------------------------------ what the feed brings
 
-    def begin(self, found: Sequence[Row[Any]]) -> None:
+    def begin(self, found: Sequence[StoredEvent]) -> None:
         """Take the latest events of the bench, at most `PAGE`."""
         self.start = found[0].id - 1 if len(found) == PAGE else 0
         self.add([Entry(event) for event in found])
@@ -204,7 +205,7 @@ class Hub:
         news, self.news = self.news, asyncio.Event()
         news.set()
 
-    def _drop_before(self, event: Row[Any]) -> None:
+    def _drop_before(self, event: StoredEvent) -> None:
         """Forget the event that this one makes needless, whether a reader has it or not."""
         for number, entry in reversed(self._kept.items()):
             if (entry.event.kind, entry.event.subject) == (event.kind, event.subject):

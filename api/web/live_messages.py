@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeAlias
 
 from pydantic import BaseModel
 from pydantic_core import to_json
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from api.answers import bench as benches
 from api.answers import series
+from api.store.journal import Happened
 from api.store.rows import events
 from api.web import convert
 from api.web.shapes import StoreOut
-from capture.records import CaliperState
+from capture.records import CaliperState, Reading
 
 Calipers = Callable[[str], list[CaliperState]]
 """The states of the calipers of a bench now."""
+
+StoredEvent: TypeAlias = Any
+"""An event: a row of the store with its bench's name, or `store.journal.Happened`."""
 
 Told = dict[str, tuple[str, str]]
 """What is told of calipers, by their names: state and message."""
@@ -39,7 +43,7 @@ class Message(NamedTuple):
     told: Told | None = None
 
 
-def superseded(found: Iterable[Row[Any]]) -> set[int]:
+def superseded(found: Iterable[StoredEvent]) -> set[int]:
     """The numbers of the events that a later one of `found` makes needless."""
     latest: dict[tuple[int, str, Any], int] = {}
     needless = set()
@@ -54,7 +58,7 @@ def superseded(found: Iterable[Row[Any]]) -> set[int]:
 
 def messages(
     connection: Connection,
-    found: Sequence[Row[Any]],
+    found: Sequence[StoredEvent],
     calipers: Calipers,
     pretends: Callable[[str], bool],
 ) -> list[Message]:
@@ -85,8 +89,17 @@ def messages(
                 continue
             case _:
                 data = event.data
-        made.append(Message(b"id: %d\n%b" % (event.id, _text(event.kind, data)), told))
+        made.append(_numbered(event, data, told))
     return made
+
+
+def reading_message(event: Happened, reading: Reading) -> Message:
+    """The message of an event of kind `reading` as it was committed."""
+    return _numbered(event, convert.reading_out(benches.Heard(reading, event.data)))
+
+
+def _numbered(event: StoredEvent, data: Any, told: Told | None = None) -> Message:
+    return Message(b"id: %d\n%b" % (event.id, _text(event.kind, data)), told)
 
 
 def _name(state: CaliperState) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import replace
@@ -23,7 +24,8 @@ from api.answers.series import series as whole_series
 from api.errors import Conflict
 from api.store import doctor
 from api.store.engine import begin_writing, open_engine
-from api.store.journal import Acknowledgement, Journal
+from api.store.journal import Acknowledgement, Happened, Journal
+from api.store.rows import events
 from api.store.tables import APPEND_ONLY
 from api.web import convert
 from capture import pairing, records
@@ -247,10 +249,18 @@ def test_what_several_ask_together_is_stored_as_if_one_after_the_other(engine):
     journal.start(new_series(journal.add_machine("Window saw", "other")))
     first, second, third = reading("12.30"), reading("12.40"), reading("9.9", bench="new")
     other = replace(first, nm=first.nm + 1)
-    commits: list[set[int]] = []
-    journal = Journal(engine, committed=commits.append)
+    commits: list[Sequence[Happened]] = []
+    journal = Journal(engine, committed=lambda _, events: commits.append(events))
     done = journal.keep_each([[first], [second, first], [], [other, third], [third]])
     assert len(commits) == 1
+    if engine.dialect.name == "sqlite":
+        assert [event.reading for event in commits[0] if event.kind == "reading"] == [
+            *(first, second, third)
+        ]
+        with engine.connect() as store:
+            rows = events.events_after(store, "main", 0) + events.events_after(store, "new", 0)
+        read = {row.id: (row.bench_id, row.bench, row.kind, row.subject, row.data) for row in rows}
+        assert all(read[event.id] == event[1:-1] for event in commits[0])
     assert [(d.stored, d.known) for d in done if isinstance(d, Acknowledgement)] == [
         *((1, 0), (1, 1), (0, 0), (1, 0), (0, 1))
     ]

@@ -17,7 +17,6 @@ from api.store.engine import open_engine
 from api.store.journal import Journal
 from api.store.rows import events
 from api.web import live_feed, live_hub
-from capture.records import Reading
 from tests.api.bench import Person
 from tests.api.entries import reading
 from tests.api.web.ears import Room, heard, latest, room, run
@@ -157,11 +156,8 @@ def test_readers_that_come_and_go_with_two_servers_pressing_hear_each_reading_on
     begun = latest(person)
     chance = random.Random(11)
     other_engine = open_engine(store_url)
-    journals = [server.journal, Journal(other_engine)]
+    other = Journal(other_engine)
     said = [reading(f"12.{n:03d}", bench="main") for n in range(60)]
-
-    def press(which: int, found: list[Reading]) -> None:
-        journals[which].keep(found)
 
     async def reader(here: Room, done: Callable[[], bool]) -> list[str]:
         """Breaks off now and then, and connects again with the number it saw last."""
@@ -184,16 +180,56 @@ def test_readers_that_come_and_go_with_two_servers_pressing_hear_each_reading_on
         async with room(server) as here:
             finished = False
             readers = [asyncio.create_task(reader(here, lambda: finished)) for _ in range(8)]
+            own = Journal(server.engine, committed=here.signal.notify)
             rest = list(said)
             while rest:
                 count = chance.randint(1, 4)
                 batch, rest = rest[:count], rest[count:]
                 finished = not rest
-                await asyncio.to_thread(press, chance.randint(0, 1), batch)
-                here.signal.notify()
+                await asyncio.to_thread(chance.choice((own, other)).keep, batch)
             for heard in await asyncio.gather(*readers):
                 assert heard == [r.sent for r in said]
             assert here.live.readers == 0
+
+    run(work)
+    other_engine.dispose()
+
+
+@pytest.mark.parametrize("between", [None, "main", "side"])
+def test_what_this_process_commits_is_told_without_being_read(
+    person, server, store_url, monkeypatch, between
+):
+    """But not where another process has committed between: then all is read, in order."""
+    if server.engine.dialect.name != "sqlite":
+        pytest.skip("the numbers of events are not known without asking")
+    person.start()
+    begun = latest(person)
+    other_engine = open_engine(store_url)
+    read = threading.Event()
+    real = events.news
+
+    def news(*args: Any) -> Any:
+        read.set()
+        return real(*args)
+
+    async def work() -> None:
+        async with room(server) as here:
+            ear = here.ear(begun)
+            own = Journal(server.engine, committed=here.signal.notify)
+            await asyncio.to_thread(own.keep, [reading("12.30", bench="main")])
+            await ear.until(begun + 1)
+            await asyncio.to_thread(own.keep, [reading("9.9", bench="side")])  # has no readers
+            monkeypatch.setattr(events, "news", news)
+            if between is not None:
+                other = Journal(other_engine)
+                await asyncio.to_thread(other.keep, [reading("12.40", bench=between)])
+            await asyncio.to_thread(own.keep, [reading("12.50", bench="main")])
+            while ear.sent[-1:] != ["12.50"]:
+                await ear.listen()
+            assert ear.sent == ["12.30", *(["12.40"] if between == "main" else []), "12.50"]
+            numbers = [number for number, *_ in ear.heard if number is not None]
+            assert numbers == sorted(set(numbers))
+            assert read.is_set() == (between is not None)
 
     run(work)
     other_engine.dispose()
