@@ -18,15 +18,18 @@ from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
 from analysis.methods import Method
+from analysis.rules import RULES
+from api import VERSION
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import all_methods
+from api.answers.rules_changed import meet_rules, up_to_date
 from api.instruments.calipers import CaliperRecord, calipers_on_record
 from api.instruments.identify import Identifying
 from api.instruments.kept_beside import Conflicting, KeptBeside
 from api.instruments.listening import Listening
 from api.settings import Settings
 from api.store import in_use, opening
-from api.store.backups import BackupState, DailyBackups
+from api.store.backups import BackupState, DailyBackups, give_way
 from api.store.commit_signal import CommitSignal
 from api.store.condition import Condition
 from api.store.engine import DamagedStore, StoreError, sqlite_file
@@ -42,6 +45,7 @@ _log = logging.getLogger(__name__)
 
 # A remote bench reports its instruments every twenty seconds; three missed reports: it is away.
 _AWAY_AFTER_S: Final = 70.0
+_RULES_AFTER_S: Final = 1.0
 
 
 class PretendCaliper(Protocol):
@@ -95,6 +99,8 @@ class Server:
             self.kept_beside.keep, self.kept_beside.keep, self._report, noticed=self.signal.notify
         )
         self.listening = Listening(self.instruments, settings.data)
+        self._over = threading.Event()
+        self._rules = threading.Thread(target=self._meet_rules, name="rules", daemon=True)
         self.identifying = Identifying(serial_instruments, self.listening.listened)
         self._stopping = threading.Lock()
         self._stopped = False
@@ -124,9 +130,13 @@ class Server:
         self.listening.start(self.settings.calipers)
         if self._backups is not None:
             self._backups.start()
+        self._rules.start()
 
     def close(self) -> None:
         """Stop listening, commit what was heard, release ports and the store."""
+        self._over.set()
+        if self._rules.is_alive():
+            self._rules.join()
         self.signal.close()
         self.identifying.close()
         if self.pretend is not None:
@@ -150,6 +160,33 @@ class Server:
             for reading in self.instruments.stop():
                 # Nothing else reports it after this.
                 _log.error("could not be stored: %s %s", reading.sent.strip(), reading.unit)
+
+    def _meet_rules(self) -> None:
+        """Where the store was last read by other rules, find once what today's change in it."""
+        # So that the start itself is not slowed down.
+        if self._over.wait(_RULES_AFTER_S) or self.condition.damaged:
+            return
+        give_way()
+        try:
+            with self.reading() as connection:
+                if up_to_date(connection):
+                    return
+            changed = meet_rules(self.reading, self._over)
+            if self._over.is_set() or not self.journal.say_rules(RULES, VERSION, changed):
+                return
+            if changed and changed["series"]:
+                _log.warning(
+                    "%s of %s series read otherwise than before, by rules %s; the Machines page"
+                    " lists them",
+                    changed["series"],
+                    changed["compared"],
+                    RULES,
+                )
+        except (StoreError, DBAPIError) as error:
+            # The next start does it.
+            _log.warning(
+                "what the rules change was not found: %s", self.condition.met(error) or error
+            )
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -95,6 +95,11 @@ def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
     return next(iter(_checked(connection, stored.with_ids([series_id]))), None)
 
 
+def with_ids(connection: Connection, series: Sequence[UUID]) -> list[CheckedSeries]:
+    """Those of `series` that exist, the oldest first."""
+    return _checked(connection, stored.with_ids(series))
+
+
 def latest(connection: Connection) -> list[CheckedSeries]:
     """Of each machine, method and side of the strip the latest series with a complete trial,
     the oldest first."""

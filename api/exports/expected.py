@@ -1,4 +1,4 @@
-"""About how many rows a pull will bring, for its progress bar."""
+"""What is said beside a pull: about how many rows it will bring, and what made it."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from api.exports.wanted import Wanted
 from api.store.tables import Event, Reading, Series, Trial
 
 HEADER: Final = "Expected-Rows"
+MADE_BY_HEADER: Final = "Made-By"
 
 
 def expected_rows(connection: Connection, what: str, wanted: Wanted) -> int | None:

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from analysis.rules import RULES
 from api import VERSION
 from api.exports import readings, trial_readings, trials
 from api.exports.columns import Column, Kind, Table, moment_text
@@ -60,6 +61,7 @@ def descriptor(wanted: Wanted) -> dict[str, Any]:
         " it. Of several rows with the same key in successive pulls, the last counts.",
         "created": moment_text(datetime.now(UTC)),
         "bothends": VERSION,
+        "rules": RULES,
         "resources": [_resource(part.TABLE, wanted) for part in _PARTS],
     }
 

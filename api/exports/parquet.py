@@ -7,6 +7,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
+from api import MADE_BY
 from api.exports.columns import Block, Blocks, Column, Kind, Table, moment_texts
 from api.exports.extras import needed
 from api.exports.write_buffer import WriteBuffer
@@ -85,7 +86,7 @@ def _schema(pa: Any, table: Table) -> Any:
             )
             for column in table.columns
         ],
-        metadata={"title": table.title},
+        metadata={"title": table.title, "made_by": MADE_BY},
     )
 
 

@@ -51,7 +51,7 @@ class PullProgress(Protocol):
 @dataclass(frozen=True, slots=True)
 class _PullState:
     """What FILE.cursor says. `length`: of the file before rows were appended, None when that
-    was completed."""
+    was completed. made_by: the program's version and rules at the last pull."""
 
     source: str
     what: str
@@ -60,6 +60,7 @@ class _PullState:
     since: str | None
     after: str | None = None
     length: int | None = None
+    made_by: str | None = None
 
 
 def pull_to(file: Path, source: PullSource, question: Question, progress: PullProgress) -> bool:
@@ -81,6 +82,8 @@ def pull_to(file: Path, source: PullSource, question: Question, progress: PullPr
     if kept is not None and kept.length is not None:
         _cut_back(file, kept.length)
     after = kept.after if kept is not None and file.exists() else None
+    if kept is not None:
+        asked = replace(asked, made_by=kept.made_by)
     try:
         return _pull(
             file, state_file, ending, source, replace(question, after=after), asked, progress
@@ -144,13 +147,13 @@ def _pull(
             if answer.cursor == question.after:
                 return False
             added = _add(file, state_file, fresh, done)
-        _write_state(state_file, replace(done, after=answer.cursor))
+        _write_state(state_file, replace(done, after=answer.cursor, made_by=answer.made_by))
         return added
     if ending in _REWRITTEN:
         read, write = _REWRITTEN[ending]
         table: Table = TABLES[question.what].TABLE
         with source.rows(question) as found:
-            upto = found.cursor
+            upto, made_by = found.cursor, found.made_by
             if upto == question.after:
                 return False
             shown = _Shown(progress, found.rows)
@@ -160,11 +163,11 @@ def _pull(
             _renew(file, state_file, shown.parts(write(table, blocks)), asked)
     else:
         with source.pull(replace(question, after=None), ending) as answer:
-            upto = answer.cursor
+            upto, made_by = answer.cursor, answer.made_by
             if upto == question.after:
                 return False
             _renew(file, state_file, _counted(answer, progress), asked)
-    _write_state(state_file, replace(done, after=upto))
+    _write_state(state_file, replace(done, after=upto, made_by=made_by))
     return True
 
 

@@ -16,12 +16,12 @@ import httpx2
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
-from api import http
+from api import MADE_BY, http
 from api.answers.methods import method_named
 from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
 from api.exports.columns import Blocks
-from api.exports.expected import HEADER, expected_rows
+from api.exports.expected import HEADER, MADE_BY_HEADER, expected_rows
 from api.exports.jsonl import read_jsonl
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
@@ -60,11 +60,13 @@ class Question:
 @dataclass(frozen=True, slots=True)
 class Answer:
     """The parts of the file, the cursor for the next time, and about how many rows there are,
-    None where that is not known."""
+    None where that is not known. made_by: the program's version and rules, None of one that
+    does not say."""
 
     parts: Iterator[bytes]
     cursor: str
     rows: int | None
+    made_by: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,7 @@ class Rows:
     blocks: Blocks
     cursor: str
     rows: int | None
+    made_by: str | None
 
 
 class PullSource(Protocol):
@@ -109,13 +112,15 @@ class StoreSource:
                 parts = package.package_chunks(connection, wanted)
             else:
                 parts = formats.chunks(connection, question.what, form, wanted)
-            yield Answer(parts, upto, expected_rows(connection, question.what, wanted))
+            expected = expected_rows(connection, question.what, wanted)
+            yield Answer(parts, upto, expected, MADE_BY)
 
     @contextmanager
     def rows(self, question: Question) -> Iterator[Rows]:
         with self._asked(question) as (connection, wanted, upto):
             blocks = formats.TABLES[question.what].blocks(connection, wanted)
-            yield Rows(blocks, upto, expected_rows(connection, question.what, wanted))
+            expected = expected_rows(connection, question.what, wanted)
+            yield Rows(blocks, upto, expected, MADE_BY)
 
     @contextmanager
     def _asked(self, question: Question) -> Iterator[tuple[Connection, Wanted, str]]:
@@ -193,7 +198,10 @@ class ServerSource:
                 raise PullFailed(f"{self.name} answers, but is not bothends; check the address")
             rows = response.headers.get(HEADER)
             yield Answer(
-                self._parts(response), unquote(following[1]), None if rows is None else int(rows)
+                self._parts(response),
+                unquote(following[1]),
+                None if rows is None else int(rows),
+                response.headers.get(MADE_BY_HEADER),
             )
 
     @contextmanager
@@ -201,7 +209,8 @@ class ServerSource:
         # Not as the file itself: the server need not have the libraries that write it.
         with self.pull(question, "jsonl") as answer:
             table = formats.TABLES[question.what].TABLE
-            yield Rows(read_jsonl(table, _lines(answer.parts)), answer.cursor, answer.rows)
+            blocks = read_jsonl(table, _lines(answer.parts))
+            yield Rows(blocks, answer.cursor, answer.rows, answer.made_by)
 
     def post(self, path: str, data: bytes, media_type: str) -> Any:
         """The JSON that the server answers to `data`. Raises PullFailed, NoSuchQuestion."""

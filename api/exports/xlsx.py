@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from api import VERSION
+from api import MADE_BY
 from api.exports.columns import BLOCK, Block, Blocks, Column, Table, moment_text
 from api.exports.extras import needed
 
@@ -94,7 +94,7 @@ def _sheet(book: Any, table: Table, number: int) -> Any:
 
 def _notes(table: Table) -> Iterator[Sequence[str]]:
     yield (table.title,)
-    yield (f"bothends {VERSION}", f"written {moment_text(datetime.now(UTC))}")
+    yield (MADE_BY, f"written {moment_text(datetime.now(UTC))}")
     yield ("Moments are in UTC. Lengths in cells are numbers; readings_mm keeps exact texts.",)
     yield ()
     yield ("column", "unit", "meaning")

@@ -115,6 +115,14 @@ def late(made_at: datetime | None, moment: datetime) -> bool:
     return made_at is not None and moment - made_at > _LATE
 
 
+def give_way() -> None:
+    """Let the calling thread give way to all others, where the system can."""
+    if sys.platform == "linux":
+        # There a thread has a priority of its own.
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
+
+
 class DailyBackups:
     """Keeps the last `keep` daily backups of the SQLite file `store`, with the small files of the
     folder `data`, from `start` to `close`.
@@ -187,10 +195,7 @@ class DailyBackups:
         self._state = BackupState(made_at, file, trouble)
 
     def _run(self) -> None:
-        if sys.platform == "linux":
-            # There a thread has a priority of its own.
-            with suppress(OSError):
-                os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
+        give_way()
         wait = _FIRST_LOOK_S
         while not self._over.wait(wait):
             try:

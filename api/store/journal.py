@@ -56,6 +56,7 @@ from api.store.tables import (
     Event,
     Machine,
     Refusal,
+    RulesSaid,
     Series,
     SetupChange,
     Trial,
@@ -71,6 +72,7 @@ _EVENTS: Final = cast(Table, Event.__table__)
 _MACHINES: Final = cast(Table, Machine.__table__)
 _READINGS: Final = cast(Table, ReadingRow.__table__)
 _REFUSALS: Final = cast(Table, Refusal.__table__)
+_RULES_SAID: Final = cast(Table, RulesSaid.__table__)
 _SERIES: Final = cast(Table, Series.__table__)
 _TRIALS: Final = cast(Table, Trial.__table__)
 _TRIAL_READINGS: Final = cast(Table, TrialReading.__table__)
@@ -503,6 +505,21 @@ class Journal:
             connection.execute(
                 update(_CALIPERS).where(_CALIPERS.c.id == known).values(jaw_width_nm=nm)
             )
+
+    def say_rules(self, rules: int, program: str, changed: dict[str, Any] | None) -> bool:
+        """Record that verdicts are said by these rules from now on, and which of them that changed;
+        whether this was the first to do so: another server may have."""
+        row = {"id": new_id(), "rules": rules, "program": program, "said_at": now()}
+        with self._writing() as connection:
+            statement = _insert_new(connection, _RULES_SAID)
+            said = connection.execute(statement, {**row, "changed": changed, "seen_at": None})
+            return bool(said.rowcount)
+
+    def rules_seen(self, rules: int) -> None:
+        """A person was told what these rules changed."""
+        told = (_RULES_SAID.c.rules == rules) & _RULES_SAID.c.seen_at.is_(None)
+        with self._writing() as connection:
+            connection.execute(update(_RULES_SAID).where(told).values(seen_at=now()))
 
     def check(self) -> None:
         """Raise DamagedStore where the store is damaged, GoneStore where its files are not those

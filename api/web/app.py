@@ -40,6 +40,7 @@ from api.web.routes import (
     methods,
     plan,
     readings,
+    rules,
     series,
     series_list,
     work,
@@ -111,6 +112,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         plan,
         instruments,
         calipers,
+        rules,
     ):
         under_api.include_router(resource.router)
     app.include_router(under_api)

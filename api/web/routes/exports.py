@@ -16,12 +16,12 @@ from fastapi.responses import StreamingResponse
 from sqlalchemy import Connection
 from starlette.types import Receive, Scope, Send
 
-from api import VERSION
+from api import MADE_BY, VERSION
 from api.answers.methods import method_named
 from api.answers.moments import aware
 from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
-from api.exports.expected import HEADER, expected_rows
+from api.exports.expected import HEADER, MADE_BY_HEADER, expected_rows
 from api.exports.extras import MissingExtra
 from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
@@ -111,6 +111,7 @@ def _answer(
             "ETag": tag,
             "Link": f'<{following}>; rel="next"',
             "Cache-Control": "private, no-cache",
+            MADE_BY_HEADER: MADE_BY,
         }
         wanted = asked.wanted(connection)
         if asked.has(tag):
@@ -191,7 +192,8 @@ def _offer(what: str, form: str) -> None:
         description=f"All {what}, or with `after` those new or changed since that pull. The `Link`"
         ' header (RFC 8288) with rel="next" is the address to pull the next time; a request with'
         " `If-None-Match` costs nothing while nothing is new. `Expected-Rows` says about how many"
-        " rows there are, where that is known beforehand.",
+        " rows there are, where that is known beforehand. `Made-By` names the program's version and"
+        " the number of its rules.",
         response_class=StreamingResponse,
         responses={
             200: {"content": {offered.media_type.partition(";")[0]: {}}},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Response
 
+from analysis.rules import RULES
 from api import VERSION
 from api.web import convert
 from api.web.deps import TheServer
@@ -25,6 +26,7 @@ def health(server: TheServer, response: Response) -> HealthOut:
     return HealthOut(
         status="store in trouble" if message else "ok",
         version=VERSION,
+        rules=RULES,
         store=server.engine.dialect.name,
         message=message,
         kept_beside=server.kept_beside.waiting,

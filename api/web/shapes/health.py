@@ -23,6 +23,7 @@ class HealthOut(Out):
 
     status: Literal["ok", "store in trouble"]
     version: str
+    rules: int
     store: str
     message: str = ""
     kept_beside: int = 0

@@ -159,7 +159,8 @@ def _lasting(name: str, data: bytes) -> Any:
     match name.rpartition(".")[2]:
         case "parquet":
             table = pyarrow.parquet.read_table(io.BytesIO(data))
-            return table.schema.to_string(), table.to_pylist()
+            said = {k: v for k, v in table.schema.metadata.items() if k != b"made_by"}
+            return table.schema.with_metadata(said).to_string(), table.to_pylist()
         case "xlsx":
             book = openpyxl.load_workbook(io.BytesIO(data))
             sheets = {s.title: list(s.iter_rows(values_only=True)) for s in book.worksheets}
@@ -169,7 +170,7 @@ def _lasting(name: str, data: bytes) -> Any:
             with zipfile.ZipFile(io.BytesIO(data)) as archive:
                 found: dict[str, Any] = {n: archive.read(n) for n in archive.namelist()}
             descriptor = json.loads(found["datapackage.json"])
-            found["datapackage.json"] = descriptor | dict.fromkeys(("created", "bothends"))
+            found["datapackage.json"] = descriptor | dict.fromkeys(("created", "bothends", "rules"))
             return found
         case _:
             return data

@@ -17,6 +17,7 @@ from analysis import sentences
 from analysis.advice import ADJUSTING_CAUTIONS
 from analysis.methods import AdjustedPart, Quantity
 from analysis.units import Unit
+from api import MADE_BY
 from api.answers import advice, checks, history
 from api.answers.history import DriftLine, MachineHistory
 from api.answers.machine_state import (
@@ -28,6 +29,7 @@ from api.answers.machine_state import (
 )
 from api.answers.moments import ago, day
 from api.answers.next_check import next_check
+from api.answers.rules_changed import rules_changed
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
 from api.store.journal import now
@@ -58,6 +60,7 @@ def machines(request: Request, store: TheStore) -> HTMLResponse:
         "machine/list.html",
         part="machines",
         machines=[(machine, _headline(how)) for machine, how in machine_states(store)],
+        changed=rules_changed(store),
     )
 
 
@@ -127,6 +130,7 @@ def card(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         headline=_headline(found.state),
         others=[_result(known) for known in found.state.known[1:4]],
         printed=day(now()),
+        made_by=MADE_BY,
         due=next_check(found, now()),
     )
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from analysis.sentences import capital
 from analysis.units import Unit
-from api import VERSION
+from api import MADE_BY
 from api.answers.series import many_scored
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
@@ -112,7 +112,7 @@ def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
         cautions=cautions_for(view.method.cautions),
         origins=series_view.ORIGINS,
         printed=now(),
-        version=VERSION,
+        made_by=MADE_BY,
     )
 
 
