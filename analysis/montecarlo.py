@@ -2,7 +2,8 @@
 
 Follows JCGM 101:2008, Supplement 1 to the GUM, Propagation of distributions using a Monte
 Carlo method. The generator is an argument, so the same seed gives the same result. Nothing is
-linearised, so it is an independent check of `uncertainty`.
+linearised, so it is an independent check of `uncertainty`, and what holds where they differ. It
+takes a moment, so it is for those who ask, never for each press.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from analysis import geometry
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
-from analysis.methods import Quantity
+from analysis.methods import Quantity, Relation
 from analysis.score import score
 from analysis.uncertainty import LEVEL, Budget, Contribution, Enters
 
@@ -29,7 +30,9 @@ Draw = Callable[[Generator, int], Array]
 Model = Callable[..., Array]
 """Takes one (count,) array for each input and gives the (count,) results."""
 
-_MOST: Final = 20_000_000
+DRAWS: Final = 200_000
+"""10,000 times 1 / (1 - 0.95): enough for an interval at 95 % to one or two digits (JCGM 101,
+7.2.2, from memory)."""
 
 
 def normal(mean: float, u: float) -> Draw:
@@ -75,22 +78,20 @@ def of_contribution(line: Contribution) -> Draw:
 @dataclass(frozen=True, slots=True)
 class Simulation:
     """mean, u: of the draws. interval: probabilistically symmetric; shortest: the shortest one
-    that contains as much (JCGM 101, 5.3.2 to 5.3.4). draws: how many. settled: for adaptive runs,
-    whether the tolerance asked for was reached; None for a fixed number."""
+    that contains as much (JCGM 101, 5.3.2 to 5.3.4). draws: how many."""
 
     mean: float
     u: float
     interval: Interval
     shortest: Interval
     draws: int
-    settled: bool | None = None
 
 
 def run(
     model: Model,
     inputs: Sequence[Draw],
     generator: Generator,
-    draws: int = 1_000_000,
+    draws: int = DRAWS,
     level: float = LEVEL,
 ) -> Simulation:
     """The distribution of model(inputs) from a fixed number of draws (JCGM 101, 7.2 to 7.7).
@@ -100,46 +101,6 @@ def run(
     if draws < 100:
         raise ValueError("draws: give at least 100")
     return _simulation(_results(model, inputs, generator, draws), level)
-
-
-def run_until_settled(
-    model: Model,
-    inputs: Sequence[Draw],
-    generator: Generator,
-    digits: int = 2,
-    level: float = LEVEL,
-    most: int = _MOST,
-) -> Simulation:
-    """As `run`, in blocks, until mean, u and both ends are settled (JCGM 101, 7.9.4).
-
-    Settled: twice the standard deviation of each one's mean over the blocks is below the
-    numerical tolerance of u at `digits` significant digits. Stops at `most` draws in any case,
-    with `settled` False.
-    """
-    size = max(math.ceil(100 / (1 - level)), 10_000)
-    blocks: list[Array] = []
-    figures: list[tuple[float, float, float, float]] = []
-    settled = False
-    while not settled and (len(blocks) + 1) * size <= most:
-        block = _results(model, inputs, generator, size)
-        blocks.append(block)
-        held = _symmetric(np.sort(block), level)
-        figures.append((float(block.mean()), float(block.std(ddof=1)), held.low, held.high))
-        h = len(figures)
-        if h < 2:
-            continue
-        spread = np.std(figures, axis=0, ddof=1) / math.sqrt(h)
-        u = math.sqrt(float(np.mean([u * u for _, u, _, _ in figures])))
-        settled = bool(np.all(2 * spread <= numerical_tolerance(u, digits)))
-    simulated = _simulation(np.concatenate(blocks), level)
-    return Simulation(
-        simulated.mean,
-        simulated.u,
-        simulated.interval,
-        simulated.shortest,
-        simulated.draws,
-        settled,
-    )
 
 
 def numerical_tolerance(u: float, digits: int = 2) -> float:
@@ -171,27 +132,114 @@ def agreement(estimate: float, budget: Budget, simulated: Simulation, digits: in
     return Agreement(low, high, tolerance, low <= tolerance and high <= tolerance)
 
 
+def second_order_variance(model: Callable[..., Array | float], u: Sequence[float]) -> float:
+    """What the terms of second order add to the variance of model(x_1, ..., x_n) about zero.
+
+    u: the standard uncertainty of each input; the model takes each as its difference from the
+    estimate. sum over i, j of (f_ij^2 / 2 + f_i f_ijj) u_i^2 u_j^2, for inputs that are symmetric
+    about their estimates (JCGM 100, 5.1.2, note; example H.1.7). The derivatives are central
+    differences over steps of u, as in JCGM 100, 5.1.3, note 2. It can be negative.
+    """
+    n, steps = len(u), np.diag(u)
+
+    def at(*moves: Array) -> float:
+        return float(model(*np.sum(moves, axis=0).tolist()))
+
+    zero = np.zeros(n)
+    here, up, down = at(zero), [at(s) for s in steps], [at(-s) for s in steps]
+    total = 0.0
+    for i, first in enumerate(steps):
+        slope = (up[i] - down[i]) / 2
+        for j, second in enumerate(steps):
+            if i == j:
+                curved = up[i] - 2 * here + down[i]
+                third = (at(2 * first) - 2 * up[i] + 2 * down[i] - at(-2 * first)) / 2
+            else:
+                both = [at(a * first, b * second) for a in (1, -1) for b in (1, -1)]
+                curved = (both[0] - both[1] - both[2] + both[3]) / 4
+                third = (both[0] + both[1] - 2 * up[i] - both[2] - both[3] + 2 * down[i]) / 2
+            total += curved**2 / 2 + slope * third
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class SecondRoute:
+    """A series' quantity by its budget and by draws, in radians or mm.
+
+    second_order_u: the combined standard uncertainty with the terms of second order. drawn_u: that
+    of the draws; None where a line has two degrees of freedom or fewer, whose distribution has none
+    (JCGM 101, 6.4.9.4). interval: the one to take, the draws' where they do not validate the
+    budget (JCGM 101, 8.1).
+    """
+
+    mean: float
+    budget: Budget
+    second_order_u: float
+    drawn: Simulation
+    drawn_u: float | None
+    agreement: Agreement
+
+    @property
+    def interval(self) -> Interval:
+        if self.agreement.validated:
+            return Interval.about(self.mean, self.budget.expanded)
+        return self.drawn.interval
+
+    @property
+    def sentence(self) -> str:
+        """Which of both is taken, and why."""
+        if self.agreement.validated:
+            return (
+                "Both ways agree to the first digit of the standard uncertainty: the budget is "
+                "taken (JCGM 101, 8.1)."
+            )
+        budget, drawn = self.budget.expanded, self.drawn.interval.half_width
+        which = "wider" if budget > drawn else "narrower"
+        return (
+            f"The budget is {which} than what the draws show, by more than its first digit: the "
+            "interval of the draws is taken (JCGM 101, 8.1)."
+        )
+
+
 def second_route(
-    facts: SeriesFacts, quantity: Quantity, generator: Generator, draws: int = 1_000_000
-) -> tuple[Simulation, Agreement]:
-    """A series' quantity by Monte Carlo through the exact relation, and whether they agree.
+    facts: SeriesFacts, quantity: Quantity, generator: Generator, draws: int = DRAWS
+) -> SecondRoute:
+    """A series' quantity by Monte Carlo through the exact relation, beside its budget.
 
     Every line of the score's budget is drawn from its own distribution and enters in its own
-    place: the readings' contrast, the caliper's scale, the length, the inset, or (scatter
+    place: the readings' contrast, the caliper's scale, the length, the inset, the jaws, or (scatter
     over trials) the result. Raises ValueError where the series has no complete trial.
     """
     found = score(facts).quantities.get(quantity)
     relation = facts.method.relation(quantity)
     if found is None or relation is None or found.mean is None or found.budget is None:
         raise ValueError(f"{quantity}: the series has no complete trial that shows it")
-    mean, lines = found.mean, found.budget.contributions
+    lines = found.budget.contributions
+    model = _model(facts, relation, found.mean, lines)
+    drawn = run(model, [of_contribution(line) for line in lines], generator, draws)
+    more = second_order_variance(model, [line.standard_uncertainty for line in lines])
+    few = any((line.degrees_of_freedom or math.inf) <= 2 for line in lines)
+    return SecondRoute(
+        found.mean,
+        found.budget,
+        math.sqrt(max(found.budget.combined**2 + more, 0.0)),
+        drawn,
+        None if few else drawn.u,
+        agreement(found.mean, found.budget, drawn),
+    )
+
+
+def _model(
+    facts: SeriesFacts, relation: Relation, mean: float, lines: Sequence[Contribution]
+) -> Model:
+    """The quantity for differences of the budget's lines from their estimates."""
     pieces = geometry.pieces_of(facts.method, facts.pieces)
     base = facts.base_mm(relation)
     # The contrast at the mean for a strip that falls left of the blade.
     contrast = mean if base is None else base * float(geometry.ratio(relation, mean, pieces))
     per_mm = 1.0 if base is None else 1 / (base * float(geometry.slope(relation, mean, pieces)))
 
-    def model(*drawn: Array) -> Array:
+    def model(*drawn: Array | float) -> Array:
         into: dict[str, Array | float] = dict.fromkeys(get_args(Enters), 0.0)
         for line, draw in zip(lines, drawn, strict=True):
             # The scale counts from the size at which the zero is known.
@@ -206,8 +254,7 @@ def second_route(
             length = length - _off_the_ends(facts, into["inset"], into["jaws"])
         return np.asarray(geometry.solve(relation, read / length, pieces) + into["result"])
 
-    simulated = run(model, [of_contribution(line) for line in lines], generator, draws)
-    return simulated, agreement(mean, found.budget, simulated)
+    return model
 
 
 def _off_the_ends(facts: SeriesFacts, inset: Array | float, jaws: Array | float) -> Array | float:

@@ -98,15 +98,47 @@ def test_no_case_of_the_topic_is_left_out():
     }
 
 
-def test_an_adaptive_run_stops_when_settled_and_says_when_it_did_not(rng):
-    inputs = [montecarlo.normal(0, 1)] * 4
-    found = montecarlo.run_until_settled(total, inputs, rng, digits=2)
-    assert found.settled
-    assert abs(found.u - 2) < 0.05
-    assert abs(found.interval.high - 1.959964 * 2) < 0.1
-    cut_short = montecarlo.run_until_settled(total, inputs, rng, digits=4, most=30_000)
-    assert cut_short.settled is False
-    assert cut_short.draws == 30_000
+def test_the_second_order_terms_of_the_guides_end_gauge_come_out():
+    # Source: JCGM 100:2008, H.1.7: 32 nm become 34 nm by l_s d_alpha theta (11.7 nm) and
+    # l_s alpha_s d_theta (1.7 nm); from memory, recomputed. Inputs: the case of H.1.
+    i = case("gum-h1-end-gauge").inputs
+    first = case("gum-h1-end-gauge").expected["u_c_nm"]
+    length = i["l_s_nm"][0]
+    alpha_s, theta = i["alpha_s"]["value"], i["theta"]["value"]
+    u_theta = math.hypot(i["theta"]["u_mean"], i["theta"]["cyclic_amplitude"] / math.sqrt(2))
+    u = [
+        i["l_s_nm"][1],
+        math.hypot(*(c[0] for c in i["d_nm"]["components"])),
+        i["alpha_s"]["half_width"] / ROOT3,
+        u_theta,
+        i["delta_alpha"]["half_width"] / ROOT3,
+        i["delta_theta"]["half_width"] / ROOT3,
+    ]
+
+    def model(l_s, d, d_alpha_s, d_theta_mean, delta_alpha, delta_theta):
+        turned = delta_alpha * (theta + d_theta_mean) + (alpha_s + d_alpha_s) * delta_theta
+        return l_s + d - (length + l_s) * turned
+
+    more = montecarlo.second_order_variance(model, u)
+    products = (length * u[4] * u_theta, length * u[2] * u[5])
+    assert products == pytest.approx((11.7, 1.7), abs=0.05)
+    assert math.sqrt(more) == pytest.approx(math.hypot(*products), rel=1e-3)
+    linear = math.hypot(u[0], u[1], length * theta * u[4], length * alpha_s * u[5])
+    assert round(linear) == first
+    assert round(math.hypot(linear, math.sqrt(more))) == 34
+
+
+def test_second_order_terms_are_those_of_the_moments():
+    """Second way: the exact variances of a square, a cube and a product of normal inputs."""
+
+    def of(model, *u):
+        return montecarlo.second_order_variance(model, u)
+
+    # Var[(1 + x)^2] = 4 u^2 + 2 u^4, Var[(1 + x)^3] = 9 u^2 + 36 u^4 + ..., Var[x y] = u^2 v^2.
+    assert of(lambda x: (1 + x) ** 2, 0.3) == pytest.approx(2 * 0.3**4)
+    assert of(lambda x: (1 + x) ** 3, 0.01) == pytest.approx(36 * 0.01**4, rel=1e-3)
+    assert of(lambda x, y: x * y, 0.3, 0.2) == pytest.approx(0.3**2 * 0.2**2)
+    assert of(lambda x, y: 2 * x - y, 0.3, 0.2) == pytest.approx(0, abs=1e-15)
 
 
 def test_the_numerical_tolerance_is_half_a_unit_in_the_last_digit():
@@ -156,7 +188,8 @@ def test_both_routes_agree_for_every_method(key, trials, side, rng):
         straightness_mm=0.005, jaw_width_mm=12.0 if trials == 12 else None,
     )  # fmt: skip
     for quantity in m.reveals:
-        outcome, agreement = montecarlo.second_route(facts, quantity, rng, 400_000)
+        told = montecarlo.second_route(facts, quantity, rng, 400_000)
+        outcome, agreement = told.drawn, told.agreement
         found = score(facts).quantities[quantity]
         # One significant digit of u is the Supplement's own measure for such budgets. The
         # budget may be a little wide where bounded inputs count for much, never narrow.
@@ -169,14 +202,16 @@ def test_both_routes_agree_for_every_method(key, trials, side, rng):
 def test_both_routes_agree_on_a_scale_that_counts_from_the_blocks_mean_size(rng):
     blocks = {"scale_u": 1e-3, "zero_u_mm": 0.02, "zero_at_mm": 50.0}
     facts = SeriesFacts(method("stop-block"), [[149.98], [150.0], [150.01]] * 4, **blocks)
-    outcome, agreement = montecarlo.second_route(facts, "length", rng, 400_000)
+    told = montecarlo.second_route(facts, "length", rng, 400_000)
+    outcome, agreement = told.drawn, told.agreement
     assert outcome.u == pytest.approx(math.hypot(0.1, 0.02), rel=0.01)
     assert agreement.validated
 
 
 def test_where_bounded_inputs_rule_the_budget_is_the_wider_and_is_not_called_validated(rng):
     facts = SeriesFacts(method("reversal"), [[10.0, 36.2]], baseline_mm=203.86, inset_mm=3.0)
-    outcome, agreement = montecarlo.second_route(facts, "angle", rng, 400_000)
+    told = montecarlo.second_route(facts, "angle", rng, 400_000)
+    outcome, agreement = told.drawn, told.agreement
     angle = score(facts).quantities["angle"]
     by_source = {c.source: c.contribution for c in angle.budget.contributions}
     assert by_source["inset"] > 5 * by_source["caliper resolution"]

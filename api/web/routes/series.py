@@ -7,12 +7,15 @@ from uuid import UUID
 from fastapi import APIRouter, Response
 
 from api.answers import series
+from api.answers.known import known
 from api.answers.settings import AskedSeries, checked_jaw_width, new_series
 from api.store.rows import series as rows
 from api.web import convert
 from api.web.asked.machine import machine_named
-from api.web.deps import TheKept, TheServer
+from api.web.convert.known import known_out
+from api.web.deps import TheKept, TheServer, TheStore
 from api.web.shapes import SeriesChangeIn, SeriesIn, SeriesOut
+from api.web.shapes.known import KnownOut
 
 router = APIRouter(tags=["series"])
 
@@ -68,3 +71,9 @@ def resume_series(series_id: UUID, server: TheServer) -> SeriesOut:
     server.journal.resume(series_id)
     with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
+
+
+@router.get("/series/{series_id}/known")
+def how_it_is_known(series_id: UUID, store: TheStore) -> KnownOut:
+    """How a series' result is known: by its budget, and by Monte Carlo, which takes a moment."""
+    return known_out(known(store, series_id))

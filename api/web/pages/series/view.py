@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 from analysis.sentences import capital
 from analysis.units import Unit
 from api import MADE_BY
+from api.answers.known import known
 from api.answers.series import many_scored
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
@@ -25,6 +26,7 @@ from api.store.rows.machines import parse_id
 from api.store.rows.measured import running
 from api.store.rows.series import latest_series
 from api.web.asked.work import work_of
+from api.web.convert.known import known_out
 from api.web.convert.series_list import series_line
 from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
@@ -114,6 +116,16 @@ def report(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
         printed=now(),
         made_by=MADE_BY,
     )
+
+
+@router.get("/series/{series_id}/known")
+def how_it_is_known(request: Request, store: TheStore, series_id: str) -> HTMLResponse:
+    """The result by its uncertainty budget and by Monte Carlo, side by side."""
+    try:
+        found = known(store, _uuid(series_id))
+    except NotFound:
+        return _missing(request)
+    return page(request, "series/known.html", part="series", found=found, told=known_out(found))
 
 
 def _view(store: Connection, series_id: str) -> SeriesView:
