@@ -24,7 +24,10 @@ from analysis.methods import Quantity
 from analysis.rules import CHANGED, RULES
 from api.answers import checks
 from api.answers.checks import CheckedSeries
+from api.store.facts import method_of
 from api.store.rows import rules as rows
+from api.store.rows.checks import series as series_rows
+from api.store.rows.checks import with_ids
 
 Reading = Callable[[], AbstractContextManager[Connection]]
 _Verdict = Callable[..., Verdict | None]
@@ -120,7 +123,8 @@ def rules_changed(connection: Connection) -> RulesChanged | None:
     listed = last.changed.get("verdicts") or []
     if not listed:
         return None
-    of = {s.id: s for s in checks.with_ids(connection, [UUID(v["series"]) for v in listed])}
+    chosen = with_ids([UUID(v["series"]) for v in listed])
+    of = {row.id: row for row in series_rows(connection, chosen)}
     return RulesChanged(
         rules=last.rules,
         why=CHANGED.get(last.rules, ""),
@@ -130,17 +134,17 @@ def rules_changed(connection: Connection) -> RulesChanged | None:
         series=last.changed["series"],
         verdicts=tuple(
             ChangedVerdict(
-                series=series.id,
-                machine=series.row.machine_name,
-                method=series.facts.method.title,
-                at=series.row.started_at,
+                series=row.id,
+                machine=row.machine_name,
+                method=method_of(row).title,
+                at=row.started_at,
                 quantity=v["quantity"],
                 trials=v["trials"],
                 was=v["was"],
                 now=v["now"],
             )
             for v in listed
-            if (series := of.get(UUID(v["series"]))) is not None
+            if (row := of.get(UUID(v["series"]))) is not None
         ),
     )
 

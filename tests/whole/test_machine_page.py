@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from urllib.parse import quote
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from analysis.rules import RULES
 from tests.whole.browser import Keyboard, no_serious_axe_findings, us
 from tests.whole.forked import serving
 from tests.whole.serving import Serving
@@ -100,6 +104,32 @@ def test_all_machines_tell_how_they_stand_and_how_old_that_is(server, shop, page
     assert page.title() == "Machines · bothends"
     page.get_by_role("link", name="Window saw", exact=True).click()
     expect(page).to_have_url(f"{server.url}/machine/{shop['out']}")
+
+
+@pytest.mark.usefixtures("complaints")
+def test_what_new_rules_changed_is_listed_until_it_was_seen(page, tmp_path):
+    data = tmp_path / "shop"
+    with serving(data) as shop:
+        series = measured(shop, "Window saw", FINE, tolerance_deg="0.03")
+    verdict = {"series": series, "quantity": "angle", "trials": 5}
+    verdict |= {"was": "good enough", "now": "cannot tell yet"}
+    changed = {"compared": 3, "left": 0, "series": 1, "verdicts": [verdict]}
+    with closing(sqlite3.connect(data / "bothends.sqlite")) as store, store:
+        store.execute("DELETE FROM rules_said")
+        store.execute(
+            "INSERT INTO rules_said (id, rules, program, said_at, changed) VALUES (?, ?, ?, ?, ?)",
+            ("0" * 32, RULES, "0.4.0", "2026-11-30 09:00:00.000000", json.dumps(changed)),
+        )
+    with serving(data) as shop:
+        page.goto(f"{shop.url}/machines")
+        told = page.get_by_role("region", name="1 series reads otherwise than before")
+        expect(told).to_contain_text("“good enough” before, “cannot tell yet” now")
+        expect(told.get_by_role("link")).to_have_attribute("href", f"/series/{series}")
+        told.get_by_role("button", name="I have seen this").click()
+        expect(told).to_have_count(0)
+        page.reload()
+        expect(page.locator(".machines")).to_be_visible()
+        expect(told).to_have_count(0)
 
 
 def test_how_it_stands_is_told_in_one_sentence_and_one_drawing(at, server, shop):
