@@ -81,14 +81,12 @@ def checks(
     inputs = InputUncertainties.of_many(facts)
     pieces = np.array([geometry.pieces_of(method, f.pieces) for f in facts], np.int64)
     base = np.array([_signed_base(method, relation, f) for f in facts], float)
-    contrast = x
+    contrast, per_mm, ratio = x, np.ones(m), mean
     if relation.terms:
         contrast = _by_pieces(geometry.ratio, relation, x, pieces[where]) * base[where]
-    contrast, contrast_sd = _mean_and_sd(contrast, where, n)
-    per_mm, ratio = np.ones(m), mean
-    if relation.terms:
         per_mm = 1 / (_by_pieces(geometry.slope, relation, mean, pieces) * base)
         ratio = _by_pieces(geometry.ratio, relation, mean, pieces)
+    contrast, contrast_sd = _mean_and_sd(contrast, where, n)
     gain, steep = budget.gain(relation), np.abs(per_mm)
     read = budget.readings(gain, inputs, n, np.asarray(repeats, float), sd, contrast_sd, per_mm)
     parts = [
@@ -106,12 +104,10 @@ def checks(
     nothing = ~(np.isfinite(u) & (n > 0))
     for array in (mean, u, df, k):
         array[nothing] = np.nan
-    step = steep * inputs.resolution * gain / np.maximum(n, 1)
-    anew_u = np.hypot(parts[0], parts[1])
-    reading_sd, per_reading = contrast_sd / gain, steep * gain
-    return Checks(
-        n, mean, sd, u, df, k, k * u, reading_sd, step, anew_u, free[0], parts[1], per_reading
-    )
+    per_reading = steep * gain
+    step = per_reading * inputs.resolution / np.maximum(n, 1)
+    new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading
+    return Checks(n, mean, sd, u, df, k, k * u, contrast_sd / gain, step, *new)
 
 
 def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[Array, Array]:

@@ -18,13 +18,12 @@ from numpy.typing import NDArray
 from analysis import changes
 from analysis.changes import LIMITS, Looks, Measured
 from analysis.conversions import SizeUnit, size_text
+from analysis.fitting import Fitted, Span
 
 Array = NDArray[np.float64]
 
 _FEWEST_FOR_LIMITS: Final = 5
 """With fewer checks the limits are so wide that they mean nothing."""
-_SHUFFLES: Final = 1999
-_LEVEL: Final = 0.95
 _BLOCK: Final = 48
 """Looks that are computed together, since a change starts the later ones again."""
 
@@ -329,21 +328,7 @@ def _usual(
     return centre, half, math.sqrt(own + between), math.sqrt(between)
 
 
-@dataclass(frozen=True, slots=True)
-class _Fitted:
-    """A change within one phase, by places in it; fields as those of `Change`."""
-
-    kind: Literal["shift", "creep"]
-    index: int
-    first: int
-    last: int
-    before: float
-    after: float
-    told_at: int
-    p: float
-
-
-def _described(measured: Measured, walk: _Walk) -> list[_Fitted]:
+def _described(measured: Measured, walk: _Walk) -> list[Fitted]:
     """What was told, as all checks until now show it: how it looked when it was told (a shift, for
     most that creeps) need not be how it looks since. Changes that follow each other the same
     way are one creep where that fits as well."""
@@ -355,19 +340,19 @@ def _described(measured: Measured, walk: _Walk) -> list[_Fitted]:
     ends = [0, *walk.began, n]
     levels = [_mean(measured.values, weights, kept, a, b) for a, b in pairwise(ends)]
     ways = [math.copysign(1, b - a) for a, b in pairwise(levels)]
-    found: list[_Fitted] = []
+    found: list[Fitted] = []
     k = 0
     while k < len(ways):
         more = next((j for j in range(k, len(ways)) if ways[j] != ways[k]), len(ways))
         places = kept[(kept >= ends[k]) & (kept < ends[more + 1])]
-        span = _Span(places, measured.values[places], weights[places], least)
+        span = Span(places, measured.values[places], weights[places], least)
         creep = span.creep(walk.began[k:more], walk.told_at[k])
         if creep is not None:
             found.append(creep)
         else:
             for j in range(k, more):
                 places = kept[(kept >= ends[j]) & (kept < ends[j + 2])]
-                span = _Span(places, measured.values[places], weights[places], least)
+                span = Span(places, measured.values[places], weights[places], least)
                 found.append(span.shift(walk.told_at[j]))
         k = more
     return found
@@ -378,110 +363,10 @@ def _mean(values: Array, weights: Array, kept: NDArray[np.int64], start: int, st
     return float(np.average(values[of], weights=weights[of]))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Span:
-    """Checks with a change somewhere among them. least: of their mean squared residual."""
-
-    places: NDArray[np.int64]
-    x: Array
-    w: Array
-    least: float
-
-    def creep(self, began: Sequence[int], told_at: int) -> _Fitted | None:
-        """One creep, level before it; None where the steps that began there fit better.
-
-        It needs an onset, a level and a slope; each of c steps a place and a size, and all a level:
-        the residuals are compared with the difference of parameters (Schwarz, Estimating the
-        dimension of a model, Annals of Statistics 6, 1978, 461-464).
-        """
-        n, at = self.x.size, np.arange(self.x.size)
-        fits = []
-        for onset in range(n - changes.FEWEST_RISING):
-            course = np.maximum(at - onset, 0.0)
-            flat = course - np.average(course, weights=self.w)
-            slope = (self.w * flat * self.x).sum() / (self.w * flat * flat).sum()
-            level = np.average(self.x - slope * course, weights=self.w)
-            fits.append((self._left(level + slope * course), onset, slope, level))
-        if not fits:
-            return None
-        left, onset, slope, level = min(fits)
-        steps = [0, *np.searchsorted(self.places, began).tolist(), n]
-        if len(began) == 1:
-            steps[1] = int(self._gains().argmax()) + 1
-        stepped = self._means(steps)
-        if n * math.log(left / self._left(stepped)) > (2 * len(began) - 2) * math.log(n):
-            return None
-        first, last = int(self.places[onset]), int(self.places[-1])
-        after = float(level + slope * (n - 1 - onset))
-        return _Fitted("creep", first, first, last, float(level), after, told_at, self._p())
-
-    def shift(self, told_at: int) -> _Fitted:
-        """The most likely place of one shift, and the shortest run of places that contains 95 % of
-        the posterior weight (W1 W2)^-1/2 RSS^-(n-2)/2: one shift, flat prior on its place and the
-        means, Jeffreys on sigma (after Smith, A Bayesian approach to inference about a change-point
-        in a sequence of random variables, Biometrika 62, 1975, 407-416; from memory)."""
-        n, gains = self.x.size, self._gains()
-        split = int(gains.argmax()) + 1
-        means = self._means([0, split, n])
-        whole = np.average(self.x, weights=self.w)
-        squares = float((self.w * (self.x - whole) ** 2).sum())
-        rest = np.maximum(squares - gains, n * self.least)
-        heavy = np.cumsum(self.w)[:-1]
-        log_weight = -0.5 * np.log(heavy * (self.w.sum() - heavy)) - (n - 2) / 2 * np.log(rest)
-        weight = np.exp(log_weight - log_weight.max())
-        low, high = _shortest(weight / weight.sum(), _LEVEL)
-        index, first, last = (int(self.places[j]) for j in (split, low + 1, high + 1))
-        before, after = float(means[0]), float(means[-1])
-        return _Fitted("shift", index, first, last, before, after, told_at, self._p())
-
-    def _left(self, fitted: Array) -> float:
-        left = float((self.w * (self.x - fitted) ** 2).sum())
-        return max(left, self.x.size * self.least)
-
-    def _means(self, steps: Sequence[int]) -> Array:
-        parts = [slice(a, b) for a, b in pairwise(steps)]
-        return np.concatenate(
-            [np.full(s.stop - s.start, np.average(self.x[s], weights=self.w[s])) for s in parts]
-        )
-
-    def _gains(self) -> Array:
-        return np.asarray(_explained(self.x[None, :], self.w[None, :])[0])
-
-    def _p(self) -> float:
-        order = np.tile(np.arange(self.x.size), (_SHUFFLES, 1))
-        order = np.random.default_rng(20).permuted(order, axis=1)
-        shuffled = _explained(self.x[order], self.w[order]).max(axis=1)
-        # A shuffle into the same order must count as equal despite rounding.
-        reached = shuffled >= self._gains().max() * (1 - 1e-9)
-        return (1 + int(reached.sum())) / (_SHUFFLES + 1)
-
-
-def _explained(rows: Array, weights: Array) -> Array:
-    """Weighted sum of squares between the two parts, for every split of each row: (m, n - 1)."""
-    whole = weights.sum(axis=1, keepdims=True)
-    rest = rows - (weights * rows).sum(axis=1, keepdims=True) / whole
-    heavy = np.cumsum(weights, axis=1)[:, :-1]
-    return np.asarray(
-        np.cumsum(weights * rest, axis=1)[:, :-1] ** 2 * whole / (heavy * (whole - heavy))
-    )
-
-
-def _shortest(weight: Array, level: float) -> tuple[int, int]:
-    """The shortest run of places with at least `level` of the weight (of equals the heaviest)."""
-    total = np.concatenate([[0.0], np.cumsum(weight)])
-    need = min(level, float(total[-1]))
-    for length in range(1, weight.size + 1):
-        held = total[length:] - total[:-length]
-        if held.max() >= need - 1e-12:
-            start = int(held.argmax())
-            return start, start + length - 1
-    return 0, weight.size - 1
-
-
 # ---------------------------------------------------------------- in words
 
 
-def _placed(of: _Fitted, start: int, names: Sequence[str], unit: SizeUnit) -> Change:
+def _placed(of: Fitted, start: int, names: Sequence[str], unit: SizeUnit) -> Change:
     index, first, last = start + of.index, start + of.first, start + of.last
     size = size_text(of.after - of.before, unit)
     if of.kind == "creep":
