@@ -16,7 +16,7 @@ from typing import Any, Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import geometry, uncertainty
+from analysis import counts, geometry, uncertainty
 from analysis.facts import SeriesFacts
 from analysis.methods import Quantity, Relation
 from analysis.spread import Summary
@@ -49,14 +49,15 @@ class InputUncertainties(NamedTuple):
     """The standard uncertainties of the inputs of a measurement: in mm, of the scale relative.
 
     hand: of one reading, with hand_df degrees of freedom (inf where unlimited); it is a floor
-    for series of fewer trials than `floor_below`. resolution: the caliper's count, not an
-    uncertainty. zero_at: the size at which `zero` holds. inset_counts, jaws_count: how many mm of
-    the length between the jaws go with a mm of the inset, and of the jaws' width. block: of a known
-    block's stated size.
+    for series of fewer trials than `floor_below`. least_hand: how much caliper and hand scatter for
+    sure; 0 unless they were studied. resolution: the caliper's count, not an uncertainty. zero_at:
+    the size at which `zero` holds. inset_counts, jaws_count: how many mm of the length between the
+    jaws go with a mm of the inset, and of the jaws' width. block: of a known block's stated size.
     """
 
     hand: Value
     hand_df: Value
+    least_hand: Value
     floor_below: Value
     resolution: Value
     scale: Value
@@ -84,6 +85,7 @@ class InputUncertainties(NamedTuple):
         return InputUncertainties(
             _or_default(facts.repeatability_mm, uncertainty.REPEATABILITY_MM),
             _or_default(facts.hand_df, math.inf),
+            _least_hand(facts),
             floor_below(facts.repeatability_mm is None),
             facts.resolution_mm,
             scale if machine else 0.0,
@@ -117,6 +119,15 @@ def _at_the_ends(facts: SeriesFacts, inset_u: float) -> tuple[float, float, floa
     past, bound = facts.inset_mm - facts.jaw_width_mm / 2, inset_u * math.sqrt(3)
     share = float(past >= 0) if bound == 0 else min(max((past + bound) / (2 * bound), 0.0), 1.0)
     return 1 + share, rectangular(uncertainty.JAWS_BOUND_MM), (1 - share) / 2
+
+
+def _least_hand(facts: SeriesFacts) -> float:
+    """What a study found may itself be made by the rounding (`counts.scatter_bounds`); a
+    repeatability without degrees of freedom is taken as it is stated."""
+    found, df = facts.repeatability_mm, facts.repeatability_df
+    if found is None or df is None:
+        return found or 0.0
+    return counts.scatter_bounds(found, df + 1, uncertainty.rounding(facts.resolution_mm)).least
 
 
 def _or_default(value: float | None, otherwise: float) -> float:
@@ -186,15 +197,21 @@ def gain(relation: Relation) -> float:
 
 
 def reading_mm(
-    gain: float, hand: Value, resolution: Value, repeats: Value = 1
+    gain: float,
+    hand: Value,
+    resolution: Value,
+    repeats: Value = 1,
+    least_hand: Value | None = None,
 ) -> tuple[Value, Value]:
     """What caliper and hand, and the rounding, add to the contrast of one trial, in mm.
 
     repeats: how often each place was read. Where hand and caliper scatter much less than one
-    count, rounding gives the same error each time and does not average out.
+    count, rounding gives the same error each time and does not average out. least_hand: how much
+    they scatter at least; None where that is known to be `hand`.
     """
     averaged = gain / np.sqrt(repeats)
-    dithered = uncertainty.rounding_averages_out(hand, resolution)
+    sure = hand if least_hand is None else least_hand
+    dithered = uncertainty.rounding_averages_out(sure, resolution)
     return averaged * hand, np.where(dithered, averaged, gain) * uncertainty.rounding(resolution)
 
 
@@ -232,20 +249,21 @@ def readings(
     n: Value,
     repeats: Value,
     sd: Value,
-    contrast_sd: Value,
+    vary: Value,
     per_mm: Value,
 ) -> Readings:
-    """sd: over trials, in the quantity's unit; contrast_sd: of the contrast in mm; nan for fewer
-    than two. per_mm: the quantity's unit for one mm of contrast.
+    """sd: over trials, in the quantity's unit; nan for fewer than two. vary: whether the strips'
+    widths do (`counts.widths_vary`). per_mm: the quantity's unit for one mm of contrast.
 
-    Scatter and hand both contain the rounding already. Only where the trials scatter less than
-    0.3 of a count is it added, not divided by their number.
+    Scatter and hand both contain the rounding already. It is added, not divided by the number of
+    trials, unless the widths vary, or the hand surely scatters by 0.3 of a count: the scatter of
+    readings that are already rounded does not show that.
     """
-    one = reading_mm(gain, inputs.hand, inputs.resolution, repeats)
+    one = reading_mm(gain, inputs.hand, inputs.resolution, repeats, inputs.least_hand)
     root = np.sqrt(np.maximum(n, 1))
     hand_mm, scatter = one[0] / root, sd / root
     chosen = by_hand(n, scatter, abs(per_mm) * hand_mm, inputs.hand_df, inputs.floor_below)
-    dithered = uncertainty.rounding_averages_out(contrast_sd / gain, inputs.resolution)
+    dithered = vary | uncertainty.rounding_averages_out(inputs.least_hand, inputs.resolution)
     over_trials = np.where(dithered, 0.0, gain) * uncertainty.rounding(inputs.resolution)
     return Readings(chosen, hand_mm, scatter, np.where(n < 2, one[1], over_trials), one)
 
@@ -268,17 +286,18 @@ def of_series(
     values: Summary,
     contrasts: Summary,
     repeats: int,
+    vary: bool = False,
 ) -> SeriesBudget:
     """The budget of the mean of one trial or more, line by line.
 
-    values: of the trials, in radians or mm; contrasts: of their contrasts in mm. The lengths
-    that the relation needs must be given.
+    values: of the trials, in radians or mm; contrasts: of their contrasts in mm; vary: whether the
+    strips' widths do (`counts.widths_vary`). The lengths that the relation needs must be given.
     """
     mean, contrast = _or_default(values.mean, math.nan), _or_default(contrasts.mean, math.nan)
-    sd, contrast_sd = _or_default(values.sd, math.nan), _or_default(contrasts.sd, math.nan)
+    sd = _or_default(values.sd, math.nan)
     inputs = InputUncertainties.of(facts)
     per_mm, ratio = _sensitivity(relation, facts, mean)
-    read = readings(gain(relation), inputs, values.n, repeats, sd, contrast_sd, per_mm)
+    read = readings(gain(relation), inputs, values.n, repeats, sd, vary, per_mm)
     found = [
         *_reading_lines(relation, facts, read, values.n, mean, per_mm),
         *_fixed_lines(relation, facts, inputs, contrast, ratio, per_mm),
@@ -389,7 +408,9 @@ def trial_uncertainty(facts: SeriesFacts, quantity: Quantity | None = None) -> A
         at, by = line.u * line.fixed / base, line.u * (line.by_contrast + line.by_ratio / base)
         growing, linear, fixed = growing + by * by, linear + 2 * at * by, fixed + at * at
     repeats = np.maximum(repeats_read(facts), 1)
-    hand, rounding = reading_mm(gain(relation), inputs.hand, inputs.resolution, repeats)
+    hand, rounding = reading_mm(
+        gain(relation), inputs.hand, inputs.resolution, repeats, inputs.least_hand
+    )
     hand = (hand / base) ** 2
     steady = fixed + hand + (rounding / base) ** 2
     hand, steady = (np.broadcast_to(part, len(means)) for part in (hand, steady))

@@ -16,10 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import quantiles
 from analysis.comparison import AnovaTable, Difference, anova, counted, difference_from_parts
 from analysis.conversions import plus_minus_text, size_text
+from analysis.counts import scatter_bounds
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
 from analysis.spread import sd_interval, summary
-from analysis.uncertainty import HAND_BOUND_MM
+from analysis.uncertainty import HAND_BOUND_MM, rounding, rounding_averages_out
 
 Array = NDArray[np.float64]
 LengthUnit = Literal["mm", "in"]
@@ -238,8 +239,8 @@ def known_block(
 
     stated, readings: (n,), the size of the block under each reading; nan does not count.
     block_u: standard uncertainty of the stated sizes, one for all or one for each reading,
-    independent from block to block. resolution: the caliper's step; where the readings scatter less
-    than 0.3 of it, step / sqrt(12) is used for their scatter and is not divided by their number.
+    independent from block to block. resolution: the caliper's step; step / sqrt(12), not divided by
+    their number, is added to their scatter unless they surely scatter by 0.3 of it.
     Least squares through all readings; a block's error is common to all its readings, so
     it enters by the sum of their coefficients (JCGM 100, 5.1.2 and H.3). Degrees of freedom
     by Welch and Satterthwaite.
@@ -274,15 +275,19 @@ def known_block(
     estimates = weights @ error
     member = (size[:, None] == blocks[None, :]).astype(float)
     blocks_u = (member * stated_u[:, None]).max(axis=0)
-    step = resolution / math.sqrt(12)
+    step = rounding(resolution)
+    # The scatter of rounded readings proves nothing where the rounding alone could make it.
+    dithered = sd is not None and rounding_averages_out(
+        scatter_bounds(sd, df + 1, step).least, resolution
+    )
     found = []
     for row, estimate in zip(weights, estimates.tolist(), strict=True):
-        parts = [(float(((row @ member * blocks_u) ** 2).sum()), math.inf)]
-        if sd is not None and sd > 0 and sd >= 0.3 * resolution:
-            parts.append((float(row @ row) * sd**2, float(df)))
-        else:
-            parts.append((float(((row @ member) ** 2).sum()) * step**2, math.inf))
-        found.append(difference_from_parts(estimate, parts, level))
+        by_block = row @ member
+        fixed = float(((by_block * blocks_u) ** 2).sum())
+        if not dithered:
+            fixed += float((by_block**2).sum()) * step**2
+        parts = [(float(row @ row) * sd**2, float(df))] if sd else []
+        found.append(difference_from_parts(estimate, parts, level, fixed_u=math.sqrt(fixed)))
     offset, scale = found[0], None if one else found[1]
     sentence = _block_sentence(offset, scale, blocks, unit)
     return BlockCheck(n, offset, scale, sd, sentence, found[-1], mean_size)

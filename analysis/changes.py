@@ -174,7 +174,8 @@ def looks(measured: Measured) -> Looks:
         variance = np.maximum(left, least[..., None])
         for group in shared:
             in_mean = group.sum(-1) / whole
-            variance = variance + (sums.of(group) - of_weights * in_mean[..., None]) ** 2 / size
+            apart = np.where(allowed, sums.of(group) - of_weights * in_mean[..., None], 0.0)
+            variance = variance + apart**2 / size
         ratio = np.where(allowed, gain / np.maximum(variance, _TINY), 0.0)
         place[kind] = ratio.argmax(-1)
         z[kind] = _deviate(np.sqrt(ratio.max(-1)), look - 1)

@@ -27,12 +27,11 @@ class Checks:
 
     trials: those that are complete. mean, u (its standard uncertainty), coverage_factor and
     expanded: nan where there is no trial or a length is missing. sd: of one trial, nan with
-    fewer than two. df: effective degrees of freedom, inf where unlimited. reading_sd: the
-    scatter over trials converted to that of one reading in mm, nan with fewer than two; where it
-    is small it is mostly rounding. step: the smallest step in which the mean can change. anew_u:
-    the part of u that each series has anew (scatter of trials, or of readings, and rounding), with
-    anew_df degrees of freedom. rounding_u: the part of u by the caliper's count. per_reading: the
-    quantity for independent errors of 1 mm in the readings of a trial.
+    fewer than two. df: effective degrees of freedom, inf where unlimited. step: the smallest step
+    in which the mean can change. anew_u: the part of u that each series has anew (scatter of
+    trials, or of readings, and rounding), with anew_df degrees of freedom. rounding_u: the part of
+    u by the caliper's count. per_reading: the quantity for independent errors of 1 mm in the
+    readings of a trial.
     """
 
     trials: NDArray[np.int64]
@@ -42,7 +41,6 @@ class Checks:
     df: Array
     coverage_factor: Array
     expanded: Array
-    reading_sd: Array
     step: Array
     anew_u: Array
     anew_df: Array
@@ -57,13 +55,14 @@ def checks(
     of: ArrayLike,
     facts: Sequence[SeriesFacts],
     repeats: ArrayLike = 1,
+    vary: ArrayLike = False,
 ) -> Checks:
     """Mean and expanded uncertainty (95 %) of the quantity in each of m series.
 
     values: (n,) of the trials, radians or mm; nan does not count. of: (n,) whole numbers, the
     series of each, 0..m-1. facts: the settings of each series, all of `method`; their widths
     are not used, and none of their trials is left out. repeats: (m,) or one for all, how
-    often each place was read.
+    often each place was read. vary: (m,) whether the strips' widths do (`counts.widths_vary`).
     Same budget as `score.score`: scatter s / sqrt(n) or what caliper and hand alone add,
     resolution where it does not average out, scale, zero, lengths, inset and straightness
     (JCGM 100, 5.1.2 and G.4.1).
@@ -86,9 +85,11 @@ def checks(
         contrast = _by_pieces(geometry.ratio, relation, x, pieces[where]) * base[where]
         per_mm = 1 / (_by_pieces(geometry.slope, relation, mean, pieces) * base)
         ratio = _by_pieces(geometry.ratio, relation, mean, pieces)
-    contrast, contrast_sd = _mean_and_sd(contrast, where, n)
+    contrast, _ = _mean_and_sd(contrast, where, n)
     gain, steep = budget.gain(relation), np.abs(per_mm)
-    read = budget.readings(gain, inputs, n, np.asarray(repeats, float), sd, contrast_sd, per_mm)
+    read = budget.readings(
+        gain, inputs, n, np.asarray(repeats, float), sd, np.asarray(vary), per_mm
+    )
     parts = [
         np.where(read.by_hand, read.hand_mm * steep, read.scatter),
         read.rounding_mm * steep,
@@ -107,7 +108,7 @@ def checks(
     per_reading = steep * gain
     step = per_reading * inputs.resolution / np.maximum(n, 1)
     new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading
-    return Checks(n, mean, sd, u, df, k, k * u, contrast_sd / gain, step, *new)
+    return Checks(n, mean, sd, u, df, k, k * u, step, *new)
 
 
 def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[Array, Array]:

@@ -36,6 +36,9 @@ _TAILS_NEED: Final = 10
 _TAILS_LEVEL: Final = 0.90
 # Baselines that differ by less than this make no difference to a ratio of spreads.
 _ALIKE: Final = 1.02
+# A series that scatters by no more than so many times what rounding adds (`compared_bounds`) may
+# be rounded alike in each of its trials.
+_BEYOND: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +217,8 @@ def difference_of_means(
     interval.
     floor_sd: the least standard deviation of one trial that the caliper's rounding allows.
     For a series with less scatter it is used instead, not divided by the number of
-    trials, since rounding that is the same each time does not average out.
+    trials, since rounding that is the same each time does not average out. Up to three times of it
+    the scatter does not show that it is not made by the rounding, so it is used beside it.
     apart_u: standard uncertainty of the difference from systematic errors that the two means do
     not share (`systematic.between`).
     Degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
@@ -231,6 +235,8 @@ def difference_of_means(
         parts = [(variance, float(df))]
     else:
         parts = [_mean_variance(side.sd, side.n, floor_sd) for side in (first, second)]
+        hidden = [floor_sd <= sd <= _BEYOND * floor_sd for sd in (first.sd, second.sd)]
+        apart_u = math.hypot(apart_u, floor_sd * math.sqrt(sum(hidden)))
     return difference_from_parts(estimate, parts, level, fixed_u=apart_u)
 
 

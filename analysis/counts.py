@@ -17,10 +17,11 @@ reading; 0 where nothing is rounded.
 
 from __future__ import annotations
 
+import math
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
@@ -50,7 +51,7 @@ def exact(contrast_mm: Array) -> Array:
     return contrast_mm
 
 
-def scatter_bounds(sd: float, n: int, rounding_u: float) -> ScatterBounds:
+def scatter_bounds(sd: float, n: float, rounding_u: float) -> ScatterBounds:
     """The bounds for a statement about one standard deviation of n >= 2 rounded values.
 
     In squares of rounding_u (u): most^2 = sd^2 + u^2, at least 1.5 u^2, since values may scatter by
@@ -62,9 +63,8 @@ def scatter_bounds(sd: float, n: int, rounding_u: float) -> ScatterBounds:
     Statistical Analysis 94, 2010, 253-271, from memory).
     """
     square, u2 = sd * sd, rounding_u * rounding_u
-    most = max(square + u2, 1.5 * u2)
     least = square - 3 * u2 if square > (9 + 30 / (n - 1)) * u2 else 0.0
-    return ScatterBounds(least**0.5, most**0.5)
+    return ScatterBounds(math.sqrt(least), math.sqrt(max(square + u2, 1.5 * u2)))
 
 
 def compared_bounds(sd: float, rounding_u: float) -> ScatterBounds:
@@ -77,4 +77,32 @@ def compared_bounds(sd: float, rounding_u: float) -> ScatterBounds:
     """
     square, u2 = sd * sd, rounding_u * rounding_u
     least = square - u2 if square > 9 * u2 else 0.0
-    return ScatterBounds(least**0.5, max(square, 2 * u2) ** 0.5)
+    return ScatterBounds(math.sqrt(least), math.sqrt(max(square, 2 * u2)))
+
+
+def widths_vary(widths_mm: ArrayLike, count_mm: float) -> bool:
+    """Whether the widths of a series' strips themselves make rounding average out.
+
+    widths_mm: (n, places) of its trials in order, nan = not read. So it is where at every place
+    more than half of the readings differ by more than a count from that of the strip before: then
+    no place within the count is kept. At the edge of two counts a steady hand on strips cut to a
+    stop makes readings jump too, but by one count; their standard deviation proves nothing.
+    """
+    widths = np.asarray(widths_mm, dtype=np.float64)
+    jumps = (np.abs(widths[1:] - widths[:-1]) > 1.5 * count_mm).sum(axis=0)
+    return bool(2 * jumps.min(initial=len(widths)) > len(widths) - 1 > 0)
+
+
+def each_varies(
+    widths_mm: ArrayLike, of: NDArray[np.int64], count_mm: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """(m,) the same of m series at once; of: (n,) the series of each trial, one series after the
+    other; count_mm: (m,)."""
+    widths, m = np.asarray(widths_mm, dtype=np.float64), len(count_mm)
+    next_of = of[1:]
+    follows = next_of == of[:-1]
+    limit = 1.5 * count_mm[next_of, np.newaxis]
+    far = (np.abs(widths[1:] - widths[:-1]) > limit) & follows[:, np.newaxis]
+    steps = np.bincount(next_of, follows, m)
+    jumps = [np.bincount(next_of, place, m) for place in far.T]
+    return np.asarray(2 * np.min(jumps, axis=0) > steps)

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from analysis import quantiles
 from analysis.comparison import counted
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
+from analysis.counts import scatter_bounds
 from analysis.interval import Interval
 
 
@@ -33,10 +34,14 @@ class Trend:
     sentence: str
 
 
-def trend(values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95) -> Trend:
+def trend(
+    values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95, rounding_u: float = 0.0
+) -> Trend:
     """Whether the cuts of one series drifted: the machine warms up, a stop slips.
 
-    values: (n,) in the order of cutting; nan keeps its place and does not count.
+    values: (n,) in the order of cutting; nan keeps its place and does not count. rounding_u: what
+    the caliper's count adds to each, a standard deviation: it may hide scatter about the line
+    (`counts.scatter_bounds`), and stand at either end of it without averaging out.
     The fitted line's slope times (last - first place), with Student's t, n - 2 degrees of
     freedom (NIST e-Handbook 4.4.3). Fewer than four cuts give no interval.
     """
@@ -53,7 +58,12 @@ def trend(values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95) -> 
     slope = float((c * (x - x.mean())).sum() / (c * c).sum())
     residual = x - x.mean() - slope * c
     span = float(at[-1] - at[0])
-    error = math.sqrt(float((residual**2).sum()) / (n - 2) / float((c * c).sum())) * span
+    about_line = math.sqrt(float((residual**2).sum()) / (n - 2))
+    if rounding_u > 0:
+        about_line = scatter_bounds(about_line, n - 1, rounding_u).most
+    error = math.hypot(
+        about_line / math.sqrt(float((c * c).sum())) * span, math.sqrt(2) * rounding_u
+    )
     creep = slope * span
     scale = float(np.abs(x).max())
     # With a perfect line, or equal values, the residual is only rounding.

@@ -142,6 +142,12 @@ def _repeats(facts: SeriesFacts, counted: NDArray[np.bool_]) -> int:
     return int(read.min()) if read.size else 1
 
 
+def _in_order(facts: SeriesFacts, complete: NDArray[np.bool_]) -> Array:
+    """The widths of the trials that count, each in a row."""
+    widths = np.asarray(facts.widths_mm, dtype=np.float64)[complete]
+    return widths.reshape(len(widths), -1)
+
+
 def _nothing(relation: Relation, facts: SeriesFacts, message: str) -> QuantityScore:
     return QuantityScore(
         unit=_unit(relation),
@@ -196,7 +202,8 @@ def _quantity(
     sd_df: float = n - 1
     if facts.method.judges == "hand" and repeats > 1:
         sd, sd_df = _pooled(facts, complete)
-    parts = budget.of_series(relation, facts, found, contrasts, repeats)
+    vary = counts.widths_vary(_in_order(facts, complete), facts.resolution_mm)
+    parts = budget.of_series(relation, facts, found, contrasts, repeats, vary)
     total = parts.total
     tolerance = _tolerance(relation, facts)
     one_cut = _one_cut(facts.method, n)
@@ -218,7 +225,9 @@ def _quantity(
         coverage_factor=total.coverage_factor,
         effective_degrees_of_freedom=total.effective_degrees_of_freedom,
         mean_interval=Interval.about(mean, total.expanded),
-        sd_interval=spread.sd_interval(sd, int(sd_df) + 1) if sd and scattered else None,
+        sd_interval=spread.sd_interval(sd, int(sd_df) + 1, rounding_u=parts.rounding_u)
+        if sd and scattered
+        else None,
         prediction=following,
         tolerance_interval=later,
         own_scatter=own,

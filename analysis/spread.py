@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles
+from analysis.counts import scatter_bounds
 from analysis.interval import Interval
 from analysis.uncertainty import LEVEL
 
@@ -91,12 +92,17 @@ def mean_interval(mean: float, sd: float, n: int, level: float = LEVEL) -> Inter
     return Interval.about(mean, half, level)
 
 
-def sd_interval(sd: float, n: int, level: float = LEVEL) -> Interval:
-    """Confidence interval of the standard deviation, by chi-square (e-Handbook 7.2.3.1); n >= 2."""
+def sd_interval(sd: float, n: int, level: float = LEVEL, *, rounding_u: float = 0.0) -> Interval:
+    """Confidence interval of the standard deviation, by chi-square (e-Handbook 7.2.3.1); n >= 2.
+
+    rounding_u: what the caliper's count adds to each value, a standard deviation
+    (`counts.scatter_bounds`).
+    """
     df = n - 1
+    within = scatter_bounds(sd, n, rounding_u)
     return Interval(
-        sd * math.sqrt(df / quantiles.chi_square((1 + level) / 2, df)),
-        sd * math.sqrt(df / quantiles.chi_square((1 - level) / 2, df)),
+        within.least * math.sqrt(df / quantiles.chi_square((1 + level) / 2, df)),
+        within.most * math.sqrt(df / quantiles.chi_square((1 - level) / 2, df)),
         level,
     )
 

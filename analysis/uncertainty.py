@@ -175,6 +175,10 @@ def rounding_averages_out(reading_sd: float | Array, count: float | Array) -> bo
 _DECIMALS: Final = re.compile(r"([0-9]*)[.,]([0-9]+)")
 # This many different values do not all end in 0, or in 0 and 5, by chance.
 _MANY: Final = 10
+# A coarser count that all values fit is taken where values of the last digit would do so by chance
+# less often than this.
+_BY_CHANCE: Final = 0.01
+_HALF_THOU_NM: Final = 12_700
 
 
 def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
@@ -183,7 +187,10 @@ def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
     The most decimals of any text give the last digit. Inches with four or more decimals and
     millimetres with three or more count in fives where every last digit is 0 or 5 (0.0005 in,
     0.005 mm); with ten different values or more any unit does, and counts in tens where every
-    last digit is 0. None where no text has decimals.
+    last digit is 0. Millimetres count in twos where seven different values or more all end in an
+    even digit (0.02 mm), and in 0.0005 in where all values are whole numbers of it, rounded to the
+    last digit, which three decimals show by two values and two decimals by twenty. None where no
+    text has decimals.
     """
     # A value sent many times shows no more about the last digit than once.
     parts = {(match[1], match[2]) for text in sent if (match := _DECIMALS.search(text))}
@@ -199,4 +206,20 @@ def resolution_nm(sent: Iterable[str], unit: Unit) -> int | None:
         return count * 10
     if last <= {"0", "5"} and (many or decimals >= (4 if unit == "in" else 3)):
         return count * 5
+    # Values that end in nothing but 0 would fit any of these: they show no last digit at all.
+    if unit == "mm" and count and last != {"0"}:
+        shown = [int(whole + part) * count for whole, part in values]
+        for coarser in (2 * count, _HALF_THOU_NM):
+            if coarser > count and _counts_in(shown, coarser, count):
+                return coarser
     return count
+
+
+def _counts_in(shown_nm: list[int], count_nm: int, digit_nm: int) -> bool:
+    """Whether all are whole numbers of the count, rounded to the last digit, and not by chance."""
+    if (digit_nm / count_nm) ** len(shown_nm) > _BY_CHANCE:
+        return False
+    return all(
+        2 * min(nm % count_nm, -nm % count_nm) <= (digit_nm if count_nm % digit_nm else 0)
+        for nm in shown_nm
+    )

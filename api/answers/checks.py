@@ -20,10 +20,10 @@ from sqlalchemy import Connection, Row
 
 from analysis.checks import checks
 from analysis.conformity import Tolerance, Verdict
+from analysis.counts import each_varies
 from analysis.facts import SeriesFacts
 from analysis.methods import METHODS, Quantity
 from analysis.score import verdict_of
-from analysis.uncertainty import DITHER_SHARE
 from analysis.units import NM_PER_MM, Unit
 from api.answers.studies import Study, study_of
 from api.store.facts import facts_of, resolution_mm
@@ -115,16 +115,18 @@ def _checked(connection: Connection, chosen: stored.Chosen) -> list[CheckedSerie
     known: _Known = {}
     usual = resolution_mm(())
     facts = [_facts(known, row, usual, study) for row, study in zip(rows, studies, strict=True)]
-    found = _checks(rows, facts, trials)
-    rounding = [i for i in _rounding_shows(found, trials, len(rows)) if trials.count[i]]
+    # Judged without the readings' texts, which only a series needs in which the count may matter.
+    vary = trials.vary(np.maximum(trials.divisor_mm, _COARSE_MM))
+    rounding = [i for i, n in enumerate(trials.count) if n == 1 or (n > 1 and not vary[i])]
     if rounding:
         sent = _sent(connection, [rows[i].id for i in rounding])
         for i in rounding:
             facts[i] = _facts(known, rows[i], resolution_mm(sent[rows[i].id]), studies[i])
-        found = _checks(rows, facts, trials)
+        vary |= trials.vary(np.array([of.resolution_mm for of in facts]))
+    found = _checks(rows, facts, trials, vary)
     return [
         CheckedSeries(
-            row, facts[i], trials.count[i], trials.calipers[i], {c.quantity: c for c, _ in found[i]}
+            row, facts[i], trials.count[i], trials.calipers[i], {c.quantity: c for c in found[i]}
         )
         for i, row in enumerate(rows)
     ]
@@ -157,11 +159,14 @@ def _facts(known: _Known, row: Row[Any], resolution: float, study: Study) -> Ser
 class _Trials:
     """The complete trials of m series. of: (n,) the series of each; values: (n,) by quantity.
 
-    By series: count; calipers; divisor_mm, the longest length that all readings are multiples of.
+    readings_mm: all, one trial after the other; sizes: (n,) how many each has. By series: count;
+    calipers; divisor_mm, the longest length that all readings are multiples of.
     """
 
     of: NDArray[np.int64]
     values: Mapping[Quantity, NDArray[np.float64]]
+    readings_mm: NDArray[np.float64]
+    sizes: NDArray[np.int64]
     count: list[int]
     calipers: list[tuple[str, ...]]
     divisor_mm: NDArray[np.float64]
@@ -175,6 +180,8 @@ class _Trials:
             return _Trials(
                 np.empty(0, np.int64),
                 dict.fromkeys(_COLUMN, empty),
+                empty,
+                np.empty(0, np.int64),
                 [0] * m,
                 [()] * m,
                 np.zeros(m),
@@ -184,6 +191,8 @@ class _Trials:
         named: dict[int, dict[str, None]] = defaultdict(dict)
         for series, written in dict.fromkeys(zip(key, calipers, strict=True)):
             named[index[series]].update(dict.fromkeys(texts_read(written)))
+        exact = np.fromiter(map(float, " ".join(readings).split()), float)
+        sizes = np.array([text.count(" ") + 1 for text in readings])
         return _Trials(
             of,
             {
@@ -191,10 +200,24 @@ class _Trials:
                 "tilt": np.radians(_array(tilt)),
                 "length": _array(length),
             },
+            exact,
+            sizes,
             np.bincount(of, minlength=m).tolist(),
             [tuple(named[i]) for i in range(m)],
-            _divisors(readings, of, m),
+            _divisors(exact, sizes, of, m),
         )
+
+    def vary(self, count_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """(m,) whether the strips' widths do (`counts.each_varies`), given (m,) counts."""
+        m = len(self.count)
+        found = np.array(self.count) > 1
+        begins = np.cumsum(self.sizes) - self.sizes
+        for size in np.unique(self.sizes):
+            rows = np.flatnonzero(self.sizes == size)
+            widths = self.readings_mm[begins[rows, np.newaxis] + np.arange(size)]
+            there = np.bincount(self.of[rows], minlength=m) > 0
+            found &= each_varies(widths, self.of[rows], count_mm) | ~there
+        return found
 
 
 def _array(values: Sequence[float | None]) -> NDArray[np.float64]:
@@ -229,9 +252,9 @@ def studies_of(
     return found
 
 
-def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray[np.float64]:
-    sizes = np.array([text.count(" ") + 1 for text in readings])
-    exact = np.fromiter(map(float, " ".join(readings).split()), float)
+def _divisors(
+    exact: NDArray[np.float64], sizes: NDArray[np.int64], of: NDArray[np.int64], m: int
+) -> NDArray[np.float64]:
     nanometres = np.rint(exact * NM_PER_MM).astype(np.int64)
     # Trials are ordered by series, so the readings of each series are contiguous.
     begins = np.flatnonzero(np.diff(of, prepend=-1))
@@ -242,10 +265,13 @@ def _divisors(readings: Sequence[str], of: NDArray[np.int64], m: int) -> NDArray
 
 
 def _checks(
-    rows: Sequence[Row[Any]], facts: Sequence[SeriesFacts], trials: _Trials
-) -> list[list[tuple[Check, float]]]:
-    """The checks of each series, each with the scatter of one reading in mm."""
-    found: list[list[tuple[Check, float]]] = [[] for _ in rows]
+    rows: Sequence[Row[Any]],
+    facts: Sequence[SeriesFacts],
+    trials: _Trials,
+    vary: NDArray[np.bool_],
+) -> list[list[Check]]:
+    """The checks of each series."""
+    found: list[list[Check]] = [[] for _ in rows]
     by_method: dict[str, list[int]] = defaultdict(list)
     for i, row in enumerate(rows):
         if row.method not in _STUDIES:
@@ -263,15 +289,16 @@ def _checks(
                 place[trials.of[mine]],
                 [facts[i] for i in members],
                 [rows[i].repeats for i in members],
+                vary[members],
             )
-            for i, n, mean, sd, u, df, k, expanded, scatter, *rest in zip(
+            for i, n, mean, sd, u, df, k, expanded, *rest in zip(
                 members,
                 *(
                     array.tolist()
                     for array in (
                         said.trials, said.mean, said.sd, said.u, said.df, said.coverage_factor,
-                        said.expanded, said.reading_sd, said.step, said.anew_u, said.anew_df,
-                        said.rounding_u, said.per_reading,
+                        said.expanded, said.step, said.anew_u, said.anew_df, said.rounding_u,
+                        said.per_reading,
                     )
                 ),
                 strict=True,
@@ -286,20 +313,8 @@ def _checks(
                     quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
                     verdict, *rest,
                 )  # fmt: skip
-                found[i].append((check, scatter))
+                found[i].append(check)
     return found
-
-
-def _rounding_shows(
-    found: Sequence[Sequence[tuple[Check, float]]], trials: _Trials, m: int
-) -> list[int]:
-    """The series in which the caliper's count may matter, judged without the readings' texts."""
-    limit = DITHER_SHARE * np.maximum(trials.divisor_mm, _COARSE_MM)
-    return [
-        i
-        for i in range(m)
-        if any(check.trials < 2 or scatter < limit[i] for check, scatter in found[i])
-    ]
 
 
 def _sent(connection: Connection, series: Sequence[UUID]) -> Mapping[UUID, list[tuple[str, Unit]]]:

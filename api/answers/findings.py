@@ -10,6 +10,7 @@ import numpy as np
 from analysis import doubts, drift, geometry
 from analysis.facts import SeriesFacts
 from analysis.methods import Quantity
+from analysis.one_trial import rounding_sd
 from analysis.score import Score, score
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import MM_PER_INCH
@@ -77,8 +78,19 @@ def _without(facts: SeriesFacts, counted: Sequence[bool]) -> Score:
 
 
 def _trend(facts: SeriesFacts, quantity: Quantity, values: geometry.TrialValues) -> drift.Trend:
+    relation = facts.method.relation(quantity)
+    assert relation is not None  # of those that the method reveals
+    rounding_u = rounding_sd(
+        facts.method,
+        relation,
+        resolution_mm=facts.resolution_mm,
+        base_mm=facts.base_mm(relation),
+        pieces=facts.pieces,
+    )
     if quantity != "length":
-        return drift.trend(values.of(quantity), unit="rad")
+        return drift.trend(values.of(quantity), unit="rad", rounding_u=rounding_u)
     # The analysis writes a length in the unit in which it gets it.
     inward = 1 / MM_PER_INCH if facts.unit == "in" else 1.0
-    return drift.trend(values.of(quantity) * inward, unit=facts.unit)
+    return drift.trend(
+        values.of(quantity) * inward, unit=facts.unit, rounding_u=rounding_u * inward
+    )

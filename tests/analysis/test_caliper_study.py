@@ -331,9 +331,11 @@ def test_readings_all_alike_are_no_surer_than_the_calipers_step() -> None:
     assert found.offset is not None
     assert found.offset.standard_error == pytest.approx(0.01 / math.sqrt(12))
     # Nor where they scatter by far less than the step.
-    found = known_block([10] * 9, 10.01 + 1e-4 * np.arange(9), resolution=0.01)
+    readings = 10.01 + 1e-4 * np.arange(9)
+    found = known_block([10] * 9, readings, resolution=0.01)
     assert found.offset is not None
-    assert found.offset.standard_error == pytest.approx(0.01 / math.sqrt(12))
+    scatter = float(readings.std(ddof=1)) / 3
+    assert found.offset.standard_error == pytest.approx(math.hypot(0.01 / math.sqrt(12), scatter))
 
 
 @pytest.mark.parametrize(

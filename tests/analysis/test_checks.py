@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.checks import checks
+from analysis.counts import widths_vary
 from analysis.facts import SeriesFacts
 from analysis.methods import METHODS
 from analysis.score import score
@@ -41,7 +42,8 @@ def together(method, quantity, many):
         of += [index] * len(found)
         repeats.append(facts.widths_mm.shape[2])
     bare = [replace(facts, widths_mm=np.empty(0)) for facts in many]
-    return checks(method, quantity, values, of, bare, repeats)
+    vary = [widths_vary(f.widths_mm.reshape(len(f.widths_mm), -1), f.resolution_mm) for f in many]
+    return checks(method, quantity, values, of, bare, repeats, vary)
 
 
 @pytest.mark.parametrize("method", MACHINE, ids=lambda m: m.key)

@@ -10,8 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import geometry, spread
+from analysis.caliper_study import known_block
 from analysis.comparison import compare, compare_many
-from analysis.counts import compared_bounds, exact, scatter_bounds
+from analysis.counts import compared_bounds, each_varies, exact, scatter_bounds, widths_vary
+from analysis.drift import trend
 from analysis.methods import METHODS
 from analysis.one_trial import rounding_sd
 from analysis.quantiles import chi_square
@@ -106,3 +108,51 @@ def test_far_above_the_count_the_bounds_close_in_on_what_was_computed():
         assert of.least == pytest.approx(100, rel=2e-4)
         assert of.most == pytest.approx(100, rel=1e-4)
     assert compared_bounds(3.0, 0.0) == scatter_bounds(3.0, 2, 0.0) == (3.0, 3.0)
+
+
+@pytest.mark.parametrize("ends", [(0.35, -0.35), (0.45, -0.2), (0.5, 0.5)])
+def test_strips_cut_to_a_stop_by_a_steady_hand_hide_no_rounding(ends: tuple[float, float]):
+    rng = np.random.default_rng(9)
+    held = rounding.covered(rng, 60, 20, 0.002, ends)
+    # A study whose ten readings lay at the edge of two counts proves no other hand.
+    held += rounding.covered(rng, 60, 20, 0.002, ends, repeatability_mm=0.005, repeatability_df=9.0)
+    held += rounding.covered(rng, 60, 2, 0.002, ends, repeats=10)
+    assert held >= 0.93 * 180
+
+
+def test_only_widths_that_differ_by_more_than_a_count_let_rounding_average_out():
+    rng = np.random.default_rng(10)
+    many = [np.round(10 + sd * rng.standard_normal((n, 2)), 2)
+            for n in (2, 5, 12) for sd in (0.001, 0.01, 0.5)]  # fmt: skip
+    # At the edge of two counts, one strip of another width, one place alone to a stop, one strip.
+    many += [
+        np.round(10.005 + 0.002 * rng.standard_normal((20, 2)), 2),
+        np.where(np.arange(12)[:, np.newaxis] == 5, 12.0, [[10.0, 10.3]]),
+        np.column_stack([np.full(9, 10.0), np.linspace(10, 11, 9)]),
+        np.array([[10.0, 10.4]]),
+        np.full((6, 2), np.nan),
+    ]
+    alone = [widths_vary(widths, 0.01) for widths in many]
+    assert [n for n, vary in enumerate(alone) if vary and n % 3 == 2] == [2, 5, 8]
+    assert not any(alone[9:])
+    of = np.repeat(np.arange(len(many)), [len(widths) for widths in many])
+    together = each_varies(np.concatenate(many), of, np.full(len(many), 0.01))
+    assert together.tolist() == alone
+
+
+def test_cuts_within_one_count_do_not_creep():
+    steps = np.array([0.35, 0.35, 0.35, 0.35, 0.36, 0.36]) / 400
+    assert trend(steps).shown
+    found = trend(steps, rounding_u=ROUNDING)
+    assert not found.shown
+    creeping = trend(np.linspace(0.2, 0.5, 6) / 400, rounding_u=ROUNDING)
+    assert creeping.shown
+
+
+def test_a_block_read_at_the_edge_of_two_counts_shows_no_surer_offset():
+    """Ten readings of 25.005 mm, half of them 25.00 and half 25.01: their mean is not that sure."""
+    readings = [25.0, 25.01] * 5
+    found = known_block([25.0] * 10, readings, resolution=0.01)
+    assert found.offset is not None
+    assert found.offset.interval is not None
+    assert found.offset.standard_error > 0.01 / math.sqrt(12)

@@ -137,15 +137,13 @@ def test_a_budget_of_nothing_is_zero_and_one_line_keeps_its_degrees_of_freedom()
     )
 
 
-def lines(*, trials=5, repeats=1, trial_sd=0.03, contrast_sd=0.03, **settings):
+def lines(*, trials=5, repeats=1, trial_sd=0.03, vary=True, **settings):
     """What the readings add to a difference of two places, in mm."""
     relation = Relation("length", (-1.0, 1.0))
     # The hand's own method: neither scale nor zero comes in.
     facts = SeriesFacts(method("same-spot"), np.empty(0), **settings)
-    values, contrasts = (
-        spread.Summary(trials, 0.0, sd, None, None, None) for sd in (trial_sd, contrast_sd)
-    )
-    return budget.of_series(relation, facts, values, contrasts, repeats).total.contributions
+    values = spread.Summary(trials, 0.0, trial_sd, None, None, None)
+    return budget.of_series(relation, facts, values, values, repeats, vary).total.contributions
 
 
 def test_scatter_over_trials_is_not_counted_twice():
@@ -157,26 +155,31 @@ def test_scatter_over_trials_is_not_counted_twice():
 
 def test_rounding_that_does_not_average_out_is_not_divided_by_the_number_of_trials():
     for m in (5, 500):
-        found = lines(trials=m, trial_sd=0.001, contrast_sd=0.001)
+        # However much rounded readings scatter: the scatter may be made by the rounding.
+        found = lines(trials=m, vary=False)
         assert found[1].contribution == pytest.approx(0.01 / math.sqrt(6))
-    assert len(lines(contrast_sd=0.3 * 0.01 * math.sqrt(2) * 1.001)) == 1
-    assert len(lines(contrast_sd=0.3 * 0.01 * math.sqrt(2) * 0.999)) == 2
+    assert len(lines(vary=True)) == 1
+    assert len(lines(vary=False, repeatability_mm=0.003)) == 1
+    assert len(lines(vary=False, repeatability_mm=0.0029)) == 2
+    # Ten readings of one spot that scatter by a count or so may come from a hand without scatter.
+    assert len(lines(vary=False, repeatability_mm=0.009, repeatability_df=9)) == 2
+    assert len(lines(vary=False, repeatability_mm=0.013, repeatability_df=9)) == 1
 
 
 def test_one_trial_has_hand_and_caliper_and_the_stated_default():
-    hand, count = lines(trials=1, trial_sd=None, contrast_sd=None)
+    hand, count = lines(trials=1, trial_sd=None, vary=False)
     assert hand.contribution == pytest.approx(0.02 * math.sqrt(2))
     assert "assumed" in hand.source
     assert count.contribution == pytest.approx(0.01 / math.sqrt(6))
     hand, count = lines(
-        trials=1, trial_sd=None, contrast_sd=None, repeatability_mm=0.01, repeatability_df=9,
+        trials=1, trial_sd=None, vary=False, repeatability_mm=0.012, repeatability_df=9,
         repeats=4,
     )  # fmt: skip
-    assert hand.contribution == pytest.approx(0.01 * math.sqrt(2) / 2)
+    assert hand.contribution == pytest.approx(0.012 * math.sqrt(2) / 2)
     assert hand.degrees_of_freedom == 9
     assert count.contribution == pytest.approx(0.01 / math.sqrt(6) / 2)
     # A hand steadier than the count reads the same wrong value each time.
-    _, count = lines(trials=1, trial_sd=None, contrast_sd=None, repeatability_mm=0.002, repeats=4)
+    _, count = lines(trials=1, trial_sd=None, vary=False, repeatability_mm=0.002, repeats=4)
     assert count.contribution == pytest.approx(0.01 / math.sqrt(6))
 
 
@@ -216,6 +219,14 @@ def test_rounding_averages_out_from_a_third_of_a_count_as_the_rule_says(rng):
         (["12.3", "12.30", "012.30"] * 4 + ["12.40"], "mm", 10_000),
         (["1.000"] * 12, "in", 25_400),
         (["12.05", "12.10"], "mm", 10_000),
+        # 0.02 mm, and 0.0005 in seen in mm, rounded to two, three or four decimals.
+        ([f"{12 + i / 50:.2f}" for i in (0, 1, 2, 5, 7, 8, 9)], "mm", 20_000),
+        ([f"{12 + i / 50:.2f}" for i in (0, 1, 2, 5, 7, 8)], "mm", 10_000),
+        ([f"{12 + i / 50:.2f}" for i in range(9)] + ["12.31"], "mm", 10_000),
+        ([f"{i * 0.0127:.2f}" for i in range(800, 824)], "mm", 12_700),
+        ([f"{i * 0.0127:.2f}" for i in range(800, 810)], "mm", 10_000),
+        ([f"{i * 0.0127:.3f}" for i in (800, 803, 812)], "mm", 12_700),
+        (["10.1600", "10.1981", "10.3124"], "mm", 12_700),
         (["12"], "mm", None),
         ([], "mm", None),
     ],
