@@ -631,7 +631,11 @@ def _steadiness(
     worse = (0 if c.less_steady == "first" else 1) == subject
     word = "less steady" if worse else "steadier"
     if c.less_steady_shown:
-        return f"It is {word} than {names[1 - subject]} ({span})."
+        shown = f"It is {word} than {names[1 - subject]} ({span})."
+        if min(c.first.n, c.second.n) < _TAILS_NEED:
+            # Fisher's F takes normal scatter for granted (NIST e-Handbook 1.3.5.9).
+            shown += " So few trials cannot show whether one odd trial did that."
+        return shown
     looks = f"It looks {word} than {names[1 - subject]} ({span}), but"
     interval = c.spread.interval if c.spread is not None else None
     low, high = trials.steady_alike

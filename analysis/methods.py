@@ -177,6 +177,10 @@ _REACH_IN: Final = (
     "widest point under them, so the length that counts is the one between the two places touched. "
     "3 mm at each end of a 200 mm strip left unsaid is 3 % of the angle."
 )
+_UNEQUAL: Final = (
+    "Let the strips differ in width by a millimetre or more: a lost reading shows by that from "
+    "the fourth strip on. Among strips of one width it cannot be noticed."
+)
 _TWO_HALVES: Final = (
     "A reversal averages the two halves of the fence: its cuts are made with the board once on "
     "each side of the blade. Where the halves are not in one line, parts cut later with the "
@@ -291,6 +295,7 @@ _REVERSAL: Final = Method(
         "If the setting moved between the two cuts, the strip shows the mean of the two.",
         "Swapping the strip's two ends gives the same size with the other sign.",
         _REACH_IN,
+        _UNEQUAL,
         "Held square to one face of the strip the jaws read a little long: nothing at "
         "ordinary errors, 0.0005 degrees at 1 degree, 0.012 at 3.",
     ),
@@ -358,6 +363,7 @@ _HALF_TURN: Final = Method(
         "the two places touched: give that.",
         "A thick board shows a small tilt better than a thin one.",
         "Taking the lower for the upper edge gives the same size with the other sign.",
+        _UNEQUAL,
     ),
     needs="A board of even thickness with parallel edges.",
     checks="the tilt of the blade against the table",
@@ -432,6 +438,7 @@ _ROLL: Final = Method(
         "Read both ends at equal heights, else tilt leaks into the angle.",
         "Swapping the strip's two ends gives the same angle with the other sign.",
         _REACH_IN,
+        _UNEQUAL,
     ),
     needs="A board of even thickness with straight and parallel edges.",
     checks="the angle of the cut on the half of the fence used, and the tilt of the blade",
@@ -498,6 +505,7 @@ _FIVE_CUT: Final = Method(
         "It judges the half of the fence that the panel lies on.",
         "Swapping the strip's two ends gives the same size with the other sign.",
         _REACH_IN,
+        _UNEQUAL,
     ),
     needs="A panel large enough to hold safely at all five cuts, and a straight fence.",
     checks="the angle between fence and blade path on the half of the fence used",

@@ -7,7 +7,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, func, select
 
+from analysis.doubts import Elsewhere
 from analysis.methods import METHODS, Method, Relation
+from analysis.uncertainty import coverage_factor
+from api.answers.checks import of_series
 from api.store.facts import method_of
 from api.store.tables import Series, SetupChange, Trial
 
@@ -23,8 +26,9 @@ def _alike(method: Method, relation: Relation) -> bool:
     return other is not None and other.toward == relation.toward
 
 
-def found_before(connection: Connection, series: Row[Any]) -> float | None:
-    """The mean, in radians, of the latest earlier series that shows the same of the machine.
+def found_before(connection: Connection, series: Row[Any]) -> Elsewhere | None:
+    """The mean, in radians, of the latest earlier series that shows the same of the machine, and
+    its standard uncertainty, more where it is known by few trials.
 
     Methods show the same when their first quantity is the same lean. Only series of at least
     three trials since the last setup change before `series` count, among the ten latest. None
@@ -53,8 +57,9 @@ def found_before(connection: Connection, series: Row[Any]) -> float | None:
         .limit(10 * _FAR_ENOUGH_BACK)
     ).all()
     latest = [row.id for row in rows if _alike(method_of(row), relation)][:_FAR_ENOUGH_BACK]
-    mean = connection.execute(
-        select(func.avg(value))
+    before: Any = (
+        select(Series.id)
+        .select_from(Trial)
         .join(Series, Series.id == Trial.series_id)
         .where(
             Trial.series_id.in_(latest),
@@ -65,5 +70,10 @@ def found_before(connection: Connection, series: Row[Any]) -> float | None:
         .having(func.count() >= _ENOUGH)
         .order_by(Series.started_at.desc())
         .limit(1)
-    ).scalar()
-    return None if mean is None else math.radians(mean)
+    )
+    found = connection.scalar(before)
+    checked = None if found is None else of_series(connection, found)
+    check = None if checked is None else checked.checks.get(relation.quantity)
+    if check is None:
+        return None
+    return Elsewhere(check.mean, check.expanded / coverage_factor(math.inf))

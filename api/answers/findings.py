@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis import doubts, drift, geometry
 from analysis.facts import SeriesFacts
-from analysis.methods import Quantity
+from analysis.methods import Method, Quantity
 from analysis.one_trial import rounding_sd
 from analysis.score import Score, score
 from analysis.uncertainty import REPEATABILITY_MM
@@ -25,31 +25,57 @@ class DoubtedTrials:
 
 
 def doubted(
-    facts: SeriesFacts, numbers: Sequence[int], elsewhere_rad: float | None = None
+    facts: SeriesFacts,
+    numbers: Sequence[int],
+    elsewhere: doubts.Elsewhere | None = None,
+    rest_mm: Sequence[float] = (),
 ) -> tuple[DoubtedTrials, ...]:
     """The doubtful trials of a machine's series, each with the score without them.
 
-    numbers: the trials' own, in the order of the facts' widths. elsewhere_rad: what the
-    method's first quantity was found to be before, if it is an angle. None is doubtful where the
-    lengths have no solution, or the method judges no machine.
+    numbers: the trials' own, in the order of the facts' widths. elsewhere: what the method's first
+    quantity was found to be before, in radians, if it is an angle. rest_mm: what was read of an
+    open trial after them. None is doubtful where the lengths have no solution, or the method
+    judges no machine.
     """
     values = _values(facts)
     if values is None:
         return ()
-    quantity = facts.method.reveals[0]
+    method = facts.method
+    quantity = method.reveals[0]
     found = doubts.find_doubts(
         facts.widths_mm,
-        swap=facts.method.swap,
+        swap=method.swap,
+        edges=edges_of(method),
+        ends=ends_of(method),
         values=values.of(quantity),
         unit="mm" if quantity == "length" else "rad",
         reading_sd_mm=facts.repeatability_mm or REPEATABILITY_MM,
-        elsewhere=None if quantity == "length" else elsewhere_rad,
+        elsewhere=None if quantity == "length" else elsewhere,
         numbers=numbers,
+        resolution_mm=facts.resolution_mm,
+        rest_mm=rest_mm,
     )
     return tuple(
         DoubtedTrials(doubt, _without(facts, [n not in doubt.trial_numbers for n in numbers]))
         for doubt in found
     )
+
+
+def ends_of(method: Method) -> tuple[str, str]:
+    """What the two ends of a strip are called, which `Method.swap` mixes up."""
+    if len(method.places) == 2:
+        first, second = method.places
+        return first.label, second.label
+    return "fence end", "open end"
+
+
+def edges_of(method: Method) -> tuple[int, ...] | None:
+    """The place that each becomes when lower and upper edge are mixed up, where a method reads
+    both edges at both ends."""
+    at = {(place.along, place.up): i for i, place in enumerate(method.places)}
+    if method.swap is None or len(at) != 4:
+        return None
+    return tuple(at.get((place.along, 1 - place.up), i) for i, place in enumerate(method.places))
 
 
 def trend(facts: SeriesFacts) -> Mapping[Quantity, drift.Trend]:

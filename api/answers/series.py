@@ -68,6 +68,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
     trials, readings = _trials(connection, row)
     facts, study = _facts(connection, row, trials, readings)
     numbers = [t.number for t in trials if t.state == "complete"]
+    rest = [mm(r.nm) for t in trials[-1:] if t.state == "open" for r in readings[t.id]]
     places = method_of(row).places
     return SeriesAnswer(
         row=row,
@@ -75,7 +76,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
         facts=facts,
         scored=Scored(row, score(facts), study),
         # Of a series that has just begun nothing can be said yet.
-        doubts=doubted(facts, numbers, found_before(connection, row)) if numbers else (),
+        doubts=doubted(facts, numbers, found_before(connection, row), rest) if numbers else (),
         trend=trend(facts),
         uncounted=uncounted(connection, series_id, {r.id for t in readings.values() for r in t}),
     )

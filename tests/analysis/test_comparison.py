@@ -362,3 +362,15 @@ def test_many_with_too_little_answers_in_words(series: list[list[float]]) -> Non
 def test_names_must_match_the_series() -> None:
     with pytest.raises(ValueError, match="one name for each"):
         compare_many([[1, 2]], names=[])
+
+
+def test_few_trials_warn_that_one_odd_trial_may_make_a_machine_less_steady():
+    rng = np.random.default_rng(11)
+    steady = rng.normal(0, 0.01, 8)
+    odd = np.append(rng.normal(0, 0.01, 7), 0.5)
+    found = compare(steady, odd)
+    assert found.less_steady_shown
+    assert "one odd trial" in found.sentence
+    many = compare(rng.normal(0, 0.01, 12), rng.normal(0, 0.2, 12))
+    assert many.less_steady_shown
+    assert "one odd trial" not in many.sentence

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.doubts import find_doubts, grubbs_limit
+from analysis.doubts import Elsewhere, find_doubts, grubbs_limit
 
 SWAP = (1, 0)
 
@@ -164,19 +164,19 @@ def test_near_zero_strips_on_a_saw_found_off_ask_which_edge_lay_on_the_fence(
 ) -> None:
     w = strips(rng, 5, deviation=0.0)
     assert find_doubts(w, swap=SWAP) == ()
-    (doubt,) = find_doubts(w, swap=SWAP, elsewhere=0.5)
+    (doubt,) = find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5))
     assert doubt.kind == "wrong turn"
     assert "which edge lay on the fence" in doubt.sentence
-    assert find_doubts(w, swap=SWAP, elsewhere=0.001) == ()
+    assert find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.001)) == ()
 
 
 def test_the_right_size_with_the_wrong_sign_asks_where_the_strip_fell(
     rng: np.random.Generator,
 ) -> None:
-    (doubt,) = find_doubts(strips(rng, 5, deviation=-0.5), swap=SWAP, elsewhere=0.5)
+    (doubt,) = find_doubts(strips(rng, 5, deviation=-0.5), swap=SWAP, elsewhere=Elsewhere(0.5))
     assert doubt.kind == "wrong turn"
     assert "on which side of the blade" in doubt.sentence
-    assert find_doubts(strips(rng, 5, deviation=0.5), swap=SWAP, elsewhere=0.5) == ()
+    assert find_doubts(strips(rng, 5, deviation=0.5), swap=SWAP, elsewhere=Elsewhere(0.5)) == ()
 
 
 @pytest.mark.parametrize("n", [2, 4, 8])
@@ -231,3 +231,114 @@ def test_shapes_that_do_not_fit_are_named() -> None:
         find_doubts([[1, 2]], swap=(0,))
     with pytest.raises(ValueError, match="one for each of the 1 trials"):
         find_doubts([[1, 2]], values=[1, 2])
+
+
+# ------------------------------------------------------------ what was not seen before
+
+
+def _strip_slots(rng: np.random.Generator, n: int, places: np.ndarray, repeats: int) -> np.ndarray:
+    """(n, places * repeats) readings in their order, of strips of different widths."""
+    slots = np.repeat(places, repeats)
+    return rng.uniform(12, 20, (n, 1)) + slots + rng.normal(0, 0.01, (n, slots.size))
+
+
+_ROLL = np.array([0.0, 0.1, 0.4, 0.5])
+_ENDS = np.array([0.0, 0.4])
+
+
+def _doubts_without(
+    strips_read: np.ndarray,
+    lost: int | None,
+    twice: int | None,
+    swap: tuple[int, ...],
+    repeats: int,
+) -> tuple[list[str], int | None]:
+    """Kinds of doubt, and the trial named first, where one reading of all was lost or doubled."""
+    flat = strips_read.ravel()
+    flat = np.delete(flat, lost) if lost is not None else np.insert(flat, twice, flat[twice])
+    places = len(swap)
+    size = places * repeats
+    whole = flat.size // size
+    found = find_doubts(
+        flat[: whole * size].reshape(whole, places, repeats),
+        swap=swap, rest_mm=flat[whole * size :], resolution_mm=0.01,
+    )  # fmt: skip
+    return [d.kind for d in found], found[0].trial_numbers[0] if found else None
+
+
+@pytest.mark.parametrize("lost", range(6))
+def test_a_reading_lost_in_a_series_of_four_strips_is_seen(
+    rng: np.random.Generator, lost: int
+) -> None:
+    strips_read = _strip_slots(rng, 4, _ENDS, 1)
+    kinds, first = _doubts_without(strips_read, lost, None, SWAP, 1)
+    assert (kinds, first) == (["shifted pairing"], lost // 2 + 1)
+
+
+@pytest.mark.parametrize("lost", [0, 4, 10])
+@pytest.mark.parametrize("repeats", [2, 3])
+def test_a_lost_reading_is_seen_where_each_place_is_read_again(
+    rng: np.random.Generator, repeats: int, lost: int
+) -> None:
+    strips_read = _strip_slots(rng, 6, _ENDS, repeats)
+    kinds, first = _doubts_without(strips_read, lost, None, SWAP, repeats)
+    assert (kinds, first) == (["shifted pairing"], lost // (2 * repeats) + 1)
+
+
+@pytest.mark.parametrize(
+    ("lost", "twice"), [(0, None), (5, None), (14, None), (None, 1), (None, 9)]
+)
+def test_a_reading_of_a_roll_that_was_lost_or_sent_twice_is_seen(
+    rng: np.random.Generator, lost: int | None, twice: int | None
+) -> None:
+    strips_read = _strip_slots(rng, 6, _ROLL, 1)
+    kinds, first = _doubts_without(strips_read, lost, twice, (2, 3, 0, 1), 1)
+    at = lost if lost is not None else twice
+    assert at is not None
+    assert (kinds, first) == (["shifted pairing"], at // 4 + 1)
+
+
+def test_lower_and_upper_edge_mixed_up_in_a_roll_are_seen(rng: np.random.Generator) -> None:
+    w = _strip_slots(rng, 5, _ROLL * 2, 1)
+    turns = {"swap": (2, 3, 0, 1), "edges": (1, 0, 3, 2)}
+    assert find_doubts(w, **turns) == ()  # type: ignore[arg-type]
+    w[3] = w[3, [1, 0, 3, 2]]
+    (doubt,) = find_doubts(w, **turns)  # type: ignore[arg-type]
+    assert (doubt.kind, doubt.trial_numbers) == ("edges swapped", (4,))
+    assert "the lower edge and the upper edge mixed up" in doubt.sentence
+
+
+def test_of_two_strips_of_which_one_is_in_inches_both_are_doubted() -> None:
+    (doubt,) = find_doubts([[20.0, 20.3], [0.80, 0.81]], swap=SWAP)
+    assert (doubt.kind, doubt.trial_numbers) == ("unit slip", (1, 2))
+    assert "switched between inches and mm" in doubt.sentence
+    assert find_doubts([[20.0, 20.3], [8.0, 8.3]], swap=SWAP) == ()
+    # A gap may be any number of times another.
+    assert find_doubts([[0.4], [10.0]]) == ()
+
+
+def test_what_was_found_before_counts_as_surely_as_it_is_known(rng: np.random.Generator) -> None:
+    w = strips(rng, 5, deviation=-0.5)
+    assert [d.kind for d in find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5, 0.05))] == [
+        "wrong turn"
+    ]
+    assert find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5, 0.4)) == ()
+    near = strips(rng, 5, deviation=0.0)
+    assert find_doubts(near, swap=SWAP, elsewhere=Elsewhere(0.5, 0.2)) == ()
+
+
+@pytest.mark.parametrize(("saw", "hand"), [(0.03, 0.003), (0.5, 0.02)])
+def test_an_honest_series_looked_at_after_each_strip_is_seldom_doubted(
+    rng: np.random.Generator, saw: float, hand: float
+) -> None:
+    runs, doubted = 120, 0
+    for run in range(runs):
+        n = 12
+        width = 15.0 if run % 2 else rng.uniform(12, 20, (n, 1))
+        w = width + np.column_stack([np.zeros(n), rng.normal(0, saw, n)])
+        w = np.round(w + rng.normal(0, hand, (n, 2)), 2)
+        doubted += any(
+            find_doubts(w[:k], swap=SWAP, reading_sd_mm=hand, resolution_mm=0.01)
+            for k in range(1, n + 1)
+        )
+    assert doubted / runs < 0.05 + 2 * math.sqrt(0.05 * 0.95 / runs)

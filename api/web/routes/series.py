@@ -9,6 +9,7 @@ from fastapi import APIRouter, Response
 from api.answers import series
 from api.answers.known import known
 from api.answers.settings import AskedSeries, checked_jaw_width, new_series
+from api.errors import InvalidField
 from api.store.rows import series as rows
 from api.web import convert
 from api.web.asked.machine import machine_named
@@ -47,6 +48,8 @@ def get_series(series_id: UUID, server: TheServer, kept: TheKept) -> Response:
 def change_series(series_id: UUID, body: SeriesChangeIn, server: TheServer) -> SeriesOut:
     """Change the note of a series, or the width of the jaws that measured it; what was read stays
     as it was, and so do other series."""
+    if not body.model_fields_set:
+        raise InvalidField("note", "say what to change: the note, or the jaw_width")
     with server.reading() as store:
         row = rows.series(store, series_id)
     if "jaw_width" in body.model_fields_set:

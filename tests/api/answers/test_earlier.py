@@ -41,7 +41,8 @@ class Shop:
 
     def before(self, series: UUID) -> float | None:
         with self.engine.connect() as store:
-            return found_before(store, series_row(store, series))
+            found = found_before(store, series_row(store, series))
+            return None if found is None else found.value
 
     def adjust(self, machine: str = "Saw", minutes: int = 1) -> None:
         at = self.at + timedelta(minutes=minutes)
