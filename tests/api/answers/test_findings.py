@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from statistics import fmean
 
+import numpy as np
 import pytest
 from sqlalchemy import select
 
+from analysis.facts import SeriesFacts
+from analysis.methods import METHODS
+from api.answers.findings import doubted
 from api.store.tables import Event
 from tests.api.bench import Person
 
@@ -155,3 +160,20 @@ def test_only_the_note_of_a_series_can_change(person, body, status, says):
 def test_a_note_needs_a_series(person):
     nowhere = "/api/series/00000000-0000-7000-8000-000000000000"
     assert person.client.patch(nowhere, json={"note": "x"}).status_code == 404
+
+
+def test_a_strip_that_is_one_count_off_at_both_ends_is_no_outlier():
+    widths = np.tile([10.0, 10.4], (12, 1))
+    widths[7] += [-0.02, 0.02]
+    facts = SeriesFacts(
+        METHODS["reversal"],
+        widths[:, :, np.newaxis],
+        baseline_mm=200.0,
+        resolution_mm=0.02,
+        repeatability_mm=0.002,
+        repeatability_df=9.0,
+    )
+    assert doubted(facts, range(1, 13)) == ()
+    widths[7, 1] += 0.2
+    (one,) = doubted(replace(facts, widths_mm=widths[:, :, np.newaxis]), range(1, 13))
+    assert one.doubt.kind == "outlier"
