@@ -136,7 +136,8 @@ class Server:
         """Stop listening, commit what was heard, release ports and the store."""
         self._over.set()
         if self._rules.is_alive():
-            self._rules.join()
+            # Where the database hangs, the program ends all the same; the next start compares.
+            self._rules.join(5.0)
         self.signal.close()
         self.identifying.close()
         if self.pretend is not None:
