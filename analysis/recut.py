@@ -27,7 +27,7 @@ class Found:
     own_u: the part that lasts through a series and that the next one does not repeat, such as
     that of a scale or a length, which act in proportion to the error; shared_u: the part that a
     next series by the same caliper repeats, so that it does not show. scatter_known: whether the
-    trials, or what is known from before, tell how much the machine scatters.
+    trials tell how much the machine scatters.
     """
 
     error: float
@@ -73,13 +73,12 @@ def found_by(
     anew_df: float,
     expanded: float,
     straightness: bool = False,
-    known_scatter: bool = False,
 ) -> Found:
     """`Found` of one quantity of a series by `method`.
 
     u, anew_u: the standard uncertainty of the mean and the part of it that each series has anew.
     straightness: it contains how far edge and fence may be from straight, which the next series
-    has once more. known_scatter: the machine's scatter is known from before and contained in u.
+    has once more.
     """
     lasting = math.sqrt(max(u * u - anew_u * anew_u, 0.0))
     # A length is the same length after the move; an angle is near zero, and so is what acts
@@ -94,6 +93,6 @@ def found_by(
         anew_df,
         own_u=own,
         shared_u=lasting if quantity == "length" else 0.0,
-        scatter_known=known_scatter or not cuts or trials >= ENOUGH,
+        scatter_known=not cuts or trials >= ENOUGH,
         noun=method.noun,
     )
