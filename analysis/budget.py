@@ -268,6 +268,16 @@ def readings(
     return Readings(chosen, hand_mm, scatter, np.where(n < 2, one[1], over_trials), one)
 
 
+def shared_bound(relation: Relation, rounding_u: Value, fixed_u: Value) -> Value:
+    """How far the parts that all trials share may shift their mean.
+
+    rounding_u: of rounding that does not average out, from which the furthest that all places
+    together can be rounded follows; fixed_u: of the other parts, taken at 95 %.
+    """
+    furthest = math.sqrt(3) * sum(map(abs, relation.weights)) / gain(relation)
+    return rounding_u * furthest + coverage_factor(math.inf) * fixed_u
+
+
 class SeriesBudget(NamedTuple):
     """The budget of a series' mean. hand_u, rounding_u: what caliper and hand, and the rounding,
     add to a single trial, in the quantity's unit. length_u: of the base, in mm. unit_per_mm: the

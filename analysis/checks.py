@@ -31,7 +31,7 @@ class Checks:
     in which the mean can change. anew_u: the part of u that each series has anew (scatter of
     trials, or of readings, and rounding), with anew_df degrees of freedom. rounding_u: the part of
     u by the caliper's count. per_reading: the quantity for independent errors of 1 mm in the
-    readings of a trial.
+    readings of a trial. shared: how far the parts that all trials share may shift the mean.
     """
 
     trials: NDArray[np.int64]
@@ -46,6 +46,7 @@ class Checks:
     anew_df: Array
     rounding_u: Array
     per_reading: Array
+    shared: Array
 
 
 def checks(
@@ -107,7 +108,8 @@ def checks(
         array[nothing] = np.nan
     per_reading = steep * gain
     step = per_reading * inputs.resolution / np.maximum(n, 1)
-    new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading
+    shared = budget.shared_bound(relation, parts[1], np.hypot.reduce(parts[2:]))
+    new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading, shared
     return Checks(n, mean, sd, u, df, k, k * u, step, *new)
 
 

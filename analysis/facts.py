@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 from numpy.typing import ArrayLike
 
 from analysis.conformity import Tolerance
 from analysis.geometry import TrialValues, base_mm, series_values
-from analysis.methods import Method, Relation, Side
+from analysis.methods import Method, Quantity, Relation, Side
+from analysis.sequential import EarlierScatter
 from analysis.units import Unit
 
 _NOT_NEGATIVE: Final = (
@@ -42,6 +44,8 @@ class SeriesFacts:
     scale_u; the mean size of the blocks that gave both. straightness_mm: how far edge or fence may
     deviate from straight over the length of the cut; None leaves it out. counted: (n,) mask of
     the trials that count; None counts all. unit: that of lengths and tapers in sentences.
+    planned: how many trials the series was to have, said before its first one; ended: whether it
+    has ended. earlier: the scatter of this machine's own earlier series, by quantity.
 
     Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
     number, or degrees of freedom that are not above zero.
@@ -68,6 +72,9 @@ class SeriesFacts:
     zero_at_mm: float = 0.0
     jaw_width_mm: float | None = None
     thickness_u_mm: float | None = None
+    planned: int | None = None
+    ended: bool = False
+    earlier: Mapping[Quantity, EarlierScatter] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in _NOT_NEGATIVE:

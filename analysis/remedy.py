@@ -1,4 +1,4 @@
-"""The cheapest way to a verdict where there is none yet."""
+"""The cheapest way to a verdict where there is none yet, by the rule that the verdict follows."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis import budget
+from analysis import budget, sequential
 from analysis.conformity import Tolerance
-from analysis.sentences import Measure, MeasureUnit, Sentence, rounded, times
+from analysis.sentences import Measure, MeasureUnit, Sentence, cuts, rounded, times
+from analysis.sequential import EarlierScatter
 from analysis.uncertainty import coverage_factor, factor
 
 Array = NDArray[np.float64]
@@ -28,7 +29,8 @@ class UncertaintyParts:
     divided by, None where it cannot be increased. repeats: present readings of each place.
     hand_assumed: hand_u is assumed, not from a study. base_adjective: the word for a board
     with more of it. length_u: the share of shrinking_u that comes from the length
-    itself, whose name is length_name and which is known to within length_bound_mm.
+    itself, whose name is length_name and which is known to within length_bound_mm. rounding_bound:
+    the furthest that the rounding can shift the mean. earlier: the scatter of earlier series.
     """
 
     trials: int
@@ -45,6 +47,8 @@ class UncertaintyParts:
     length_u: float = 0.0
     length_bound_mm: float = 0.0
     length_name: str = "length of the cut"
+    rounding_bound: float = 0.0
+    earlier: EarlierScatter | None = None
 
     def expanded(
         self,
@@ -66,10 +70,8 @@ class UncertaintyParts:
         n, wide = self.trials + np.asarray(more_cuts), np.asarray(wider, float)
         shrink = np.asarray(readings) * wide * wide
         # From two trials on their scatter counts, with its own degrees of freedom.
-        hand = scatter = self.hand_u / np.sqrt(shrink)
-        if self.trial_sd is not None:
-            within = min(self.hand_u, self.trial_sd) ** 2
-            scatter = np.sqrt(self.trial_sd**2 - within + within / shrink)
+        hand = self.hand_u / np.sqrt(shrink)
+        scatter = hand if self.trial_sd is None else self._smaller(self.trial_sd, shrink)
         hand_df = math.inf if self.hand_df is None else self.hand_df
         floor = budget.floor_below(self.hand_assumed)
         by_hand = budget.by_hand(n, scatter, hand, hand_df, floor)
@@ -87,28 +89,76 @@ class UncertaintyParts:
         _, k = factor(components, free, guard=True)
         return np.asarray(k * np.hypot.reduce(components))
 
+    def tells(
+        self,
+        gap: float,
+        *,
+        more_cuts: ArrayLike = 0,
+        readings: ArrayLike = 1,
+        wider: ArrayLike = 1.0,
+        length: ArrayLike = 1.0,
+    ) -> NDArray[np.bool_]:
+        """Whether a result `gap` from the limit would have a verdict after the same changes, by the
+        rule that allows for a look after every trial (`judging.judged`)."""
+        n, wide = self.trials + np.asarray(more_cuts), np.asarray(wider, float)
+        shrink = np.asarray(readings) * wide * wide
+        # Trials to come are taken to scatter as those that there are, or else as the earlier ones.
+        sd = self.trial_sd if self.earlier is None else self.trial_sd or self.earlier.sd
+        assert sd is not None  # `remedy` asks for more trials first
+        mine = self._smaller(sd, shrink)
+        half = sequential.half_width(n, mine, n - 1)
+        if self.earlier is not None:
+            half = np.minimum(half, sequential.with_earlier(n, mine, self.earlier))
+        enough = half + self._shared(wide, length) <= gap
+        if not enough.any():
+            return np.asarray(enough)
+        change = {"more_cuts": more_cuts, "readings": readings, "wider": wider, "length": length}
+        return np.asarray(enough & (self.expanded(**change) <= gap))
+
+    def _smaller(self, sd: float, shrink: Array) -> Array:
+        """The scatter of a trial once that of caliper and hand is so many times smaller."""
+        within = min(self.hand_u, sd) ** 2
+        return np.asarray(np.sqrt(sd**2 - within + within / shrink))
+
+    def _shared(self, wider: ArrayLike = 1.0, length: ArrayLike = 1.0) -> Array:
+        rest = max(self.shrinking_u**2 - self.length_u**2, 0.0)
+        shrinking = (rest + (np.asarray(length) * self.length_u) ** 2) / np.asarray(wider) ** 2
+        fixed = coverage_factor(math.inf) * np.sqrt(shrinking + self.fixed_u**2)
+        return np.asarray(self.rounding_bound / np.asarray(wider) + fixed)
+
     def systematic(self) -> float:
-        """The expanded uncertainty that no number of cuts reduces."""
-        parts = self.rounding_u, self.shrinking_u, self.fixed_u
-        return coverage_factor(math.inf) * math.hypot(*parts)
+        """How far from a limit a result stays untold however many cuts are made."""
+        return float(self._shared())
 
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
     """The cheapest way to a verdict. amount: cuts to add, total readings of each place, the
     base in mm, or the bound in mm, plus or minus, to which to measure the length; None where
-    nothing practical gives a verdict."""
+    nothing practical gives a verdict, or the series only has to be finished."""
 
-    kind: Literal["more cuts", "more readings", "wider board", "length", "none"]
+    kind: Literal["more cuts", "more readings", "wider board", "length", "finish", "none"]
     amount: float | None
     sentence: Sentence
 
 
-SECOND_CUT: Final = Remedy(
+# The fewest of which a verdict can be made without earlier series are three.
+_MORE_TRIALS: Final = Remedy(
     "more cuts",
-    1,
-    Sentence("One cut does not show how much the machine scatters: cut at least one more."),
+    2,
+    Sentence("One trial does not show how much results scatter: make at least two more."),
 )
+
+
+def as_planned(planned: int, trials: int) -> Remedy:
+    """What is left to do of a planned number of trials, of which so many are complete."""
+    left = planned - trials
+    if left:
+        how = f"The verdict comes after {cuts(planned)}, as planned: {left} more to go."
+    else:
+        how = f"The {cuts(planned)} planned are made: finish the series for the verdict."
+    return Remedy("more cuts" if left else "finish", left or None, Sentence(how))
+
 
 # The time that each way takes at the saw, in seconds. Common practice, no source; only their
 # order matters.
@@ -133,9 +183,12 @@ def remedy(
     """The cheapest way to a verdict: more cuts, more readings of each place, a wider board, or a
     better measured length of the cut.
 
-    A forecast: it assumes that estimate and scatter stay as they are. shown: factor and
-    unit in which the result is shown, for the sentence where nothing helps.
+    A forecast: it assumes that estimate and scatter stay as they are. Its verdict is one that
+    allows for a look after every trial. shown: factor and unit in which the result is shown, for
+    the sentence where nothing helps.
     """
+    if parts.trial_sd is None and parts.earlier is None:
+        return _MORE_TRIALS
     gap = min(abs(estimate - tolerance.low), abs(tolerance.high - estimate))
     ways = [
         way
@@ -158,7 +211,7 @@ _Way = tuple[float, Remedy]
 
 def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     more = np.arange(1, _MOST_CUTS + 1)
-    cuts = _first(more, parts.expanded(more_cuts=more) <= gap)
+    cuts = _first(more, parts.tells(gap, more_cuts=more))
     if cuts is None:
         return None
     words = "one more cut" if cuts == 1 else f"{cuts} more cuts"
@@ -168,7 +221,7 @@ def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
 
 def _more_readings(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     often = np.arange(2, _MOST_READINGS + 1)
-    readings = _first(often, parts.expanded(readings=often) <= gap)
+    readings = _first(often, parts.tells(gap, readings=often))
     if readings is None:
         return None
     each = readings * parts.repeats
@@ -239,11 +292,11 @@ def _first(amounts: NDArray[np.int64], enough: NDArray[np.bool_]) -> int | None:
 def _narrowest(parts: UncertaintyParts, gap: float) -> int | None:
     """The narrowest base that gives a verdict, in mm, above 50 mm in steps of 5; None for none."""
     now = parts.base_mm
-    if now is None or not parts.expanded(wider=_WIDEST) <= gap:
+    if now is None or not parts.tells(gap, wider=_WIDEST):
         return None
     bases = np.concatenate([np.arange(1, 50), np.arange(50, _WIDEST * now + 5, 5, dtype=int)])
     bases = bases[bases > now]
-    return _first(bases, parts.expanded(wider=bases / now) <= gap)
+    return _first(bases, parts.tells(gap, wider=bases / now))
 
 
 def _length_bound(parts: UncertaintyParts, gap: float) -> float | None:
@@ -255,5 +308,5 @@ def _length_bound(parts: UncertaintyParts, gap: float) -> float | None:
     steps = (digit, digit / 10, digit / 100)
     bounds = np.array([round(tenth * step, 9) for step in steps for tenth in range(9, 0, -1)])
     bounds = bounds[(bounds >= _FINEST_LENGTH_MM) & (bounds < now)]
-    enough = parts.expanded(length=bounds / now) <= gap
+    enough = parts.tells(gap, length=bounds / now)
     return float(bounds[enough][0]) if enough.any() else None

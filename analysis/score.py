@@ -13,12 +13,23 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import budget, conformity, counts, geometry, remedy, sentences, spread, uncertainty
+from analysis import (
+    budget,
+    conformity,
+    counts,
+    geometry,
+    judging,
+    remedy,
+    sentences,
+    sequential,
+    spread,
+    uncertainty,
+)
 from analysis.budget import SeriesBudget
 from analysis.conformity import Tolerance, Verdict
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
-from analysis.methods import Method, Quantity, Relation
+from analysis.methods import Quantity, Relation
 from analysis.sentences import MeasureUnit, Sentence
 from analysis.systematic import fixed_u
 from analysis.uncertainty import Budget
@@ -39,11 +50,13 @@ class QuantityScore:
     trials: those that count and are complete. sd, range and sd_interval, of trials, prediction (for
     the next single cut) and tolerance_interval (95 % of single cuts to come) need two trials; of a
     method that cuts nothing these are of single trials. mean_interval = mean +-
-    expanded_uncertainty, at 95 %, with coverage_factor; effective_degrees_of_freedom None where
-    unlimited. own_scatter: of the machine's single cuts, apart from caliper and hand. conformance:
-    probability that the true value is within tolerance, None for one cut, which does not show the
-    machine's scatter and so can only be found out of tolerance. direction: which way it leans, in
-    words.
+    expanded_uncertainty, at 95 %, with coverage_factor, for one look at so many trials;
+    effective_degrees_of_freedom None where unlimited. own_scatter: of the machine's single cuts,
+    apart from caliper and hand. verdict: by `rule`, which `statement` says in words; it holds
+    however often the series is looked at while it runs. decides: the half-width about the mean that
+    it rests on, None where the trials are too few for any. conformance: probability that the true
+    value is within tolerance, None for one trial, which does not show the machine's scatter.
+    direction: which way it leans, in words.
     scatter: where the scatter comes from, in a sentence; empty where trials do not scatter.
     remedy: the cheapest way to a verdict where there is none yet.
     """
@@ -63,6 +76,9 @@ class QuantityScore:
     own_scatter: spread.OwnScatter | None
     budget: Budget | None
     verdict: Verdict | None
+    rule: sequential.Rule | None
+    decides: float | None
+    statement: str
     tolerance: Tolerance | None
     conformance: float | None
     direction: str
@@ -106,24 +122,6 @@ def score(facts: SeriesFacts) -> Score:
     return Score(trials, quantities, _notes(facts, quantities, values, counted))
 
 
-def verdict_of(
-    method: Method, trials: int, mean: float, expanded: float, tolerance: Tolerance | None
-) -> Verdict | None:
-    """The verdict on the mean of so many trials; None without a tolerance.
-
-    The budget of one cut contains what measuring adds, but not the machine's scatter, which
-    one cut does not show: it can be out of tolerance, but it never proves future cuts good.
-    """
-    if tolerance is None:
-        return None
-    found = conformity.verdict(mean, expanded, tolerance)
-    return conformity.UNKNOWN if found == conformity.GOOD and _one_cut(method, trials) else found
-
-
-def _one_cut(method: Method, trials: int) -> bool:
-    return trials == 1 and any("cut" in step.action for step in method.steps)
-
-
 def _counted(facts: SeriesFacts, n: int) -> NDArray[np.bool_]:
     if facts.counted is None:
         return np.ones(n, dtype=bool)
@@ -165,6 +163,9 @@ def _nothing(relation: Relation, facts: SeriesFacts, message: str) -> QuantitySc
         own_scatter=None,
         budget=None,
         verdict=None,
+        rule=None,
+        decides=None,
+        statement="",
         tolerance=_tolerance(relation, facts),
         conformance=None,
         direction="",
@@ -206,15 +207,18 @@ def _quantity(
     parts = budget.of_series(relation, facts, found, contrasts, repeats, vary)
     total = parts.total
     tolerance = _tolerance(relation, facts)
-    one_cut = _one_cut(facts.method, n)
-    judged = verdict_of(facts.method, n, mean, total.expanded, tolerance)
+    all_complete = int(np.isfinite(values).sum())
+    judged = _judged(relation, facts, parts, found, all_complete)
     way = None
-    if tolerance is not None and judged == conformity.UNKNOWN:
+    if judged.rule == "not yet" and facts.planned is not None:
+        way = remedy.as_planned(facts.planned, all_complete)
+    elif tolerance is not None and judged.verdict == conformity.UNKNOWN:
         way = _remedy(relation, facts, tolerance, parts, found, repeats)
     scattered = sd is not None and sd > 0
     own = _own_scatter(relation, facts, parts, found, repeats)
     following, later = _single_cuts(facts, parts, found)
-    sentence = _sentence(relation, facts, mean, sd, n, total.expanded, judged, complete)
+    sentence = _sentence(relation, facts, mean, sd, n, total.expanded, judged.verdict, complete)
+    more = judged.by_earlier if way is None else way.sentence
     return QuantityScore(
         unit=_unit(relation),
         trials=n,
@@ -232,10 +236,13 @@ def _quantity(
         tolerance_interval=later,
         own_scatter=own,
         budget=total,
-        verdict=judged,
+        verdict=judged.verdict,
+        rule=judged.rule,
+        decides=judged.decides,
+        statement=judged.statement,
         tolerance=tolerance,
         conformance=None
-        if tolerance is None or one_cut
+        if tolerance is None or n == 1
         else conformity.conformance_probability(
             mean,
             total.combined,
@@ -244,7 +251,7 @@ def _quantity(
             total.effective_degrees_of_freedom,
         ),
         direction=_direction(relation, mean, total.expanded),
-        sentence=sentence if way is None else Sentence(sentence, " ", way.sentence),
+        sentence=Sentence(sentence, " ", more) if more else sentence,
         scatter=(
             sentences.scatter_sentence(
                 found.sd, own, _unit(relation), facts.unit, of_cuts=bool(facts.method.cuts)
@@ -256,6 +263,31 @@ def _quantity(
     )
 
 
+def _judged(
+    relation: Relation,
+    facts: SeriesFacts,
+    parts: SeriesBudget,
+    found: spread.Summary,
+    complete: int,
+) -> judging.Judged:
+    tolerance = _tolerance(relation, facts)
+    if tolerance is None:
+        return judging.Judged(None)
+    assert found.mean is not None  # without a trial there is no verdict
+    lines = parts.total.contributions
+    rounding_u = math.hypot(*(c.contribution for c in lines if c.source == budget.RESOLUTION))
+    seen = judging.Seen(
+        found.n,
+        complete,
+        found.mean,
+        found.sd,
+        parts.total.expanded,
+        budget.shared_bound(relation, rounding_u, fixed_u(parts.total)),
+    )
+    earlier = facts.earlier.get(relation.quantity)
+    return judging.judged(seen, tolerance, facts.planned, facts.ended, earlier)
+
+
 def _remedy(
     relation: Relation,
     facts: SeriesFacts,
@@ -264,9 +296,7 @@ def _remedy(
     found: spread.Summary,
     repeats: int,
 ) -> remedy.Remedy:
-    assert found.mean is not None  # without a trial there is no verdict
-    if _one_cut(facts.method, found.n):
-        return remedy.SECOND_CUT
+    assert found.mean is not None
     uncertainties = _uncertainty_parts(relation, facts, parts, found, repeats)
     places, shown = len(facts.method.places), _shown(relation, facts)
     return remedy.remedy(found.mean, tolerance, uncertainties, places, shown)
@@ -343,6 +373,8 @@ def _uncertainty_parts(
         hand_u=parts.hand_u,
         hand_df=facts.hand_df,
         rounding_u=part(budget.RESOLUTION),
+        rounding_bound=budget.shared_bound(relation, part(budget.RESOLUTION), 0.0),
+        earlier=facts.earlier.get(relation.quantity),
         shrinking_u=part(budget.LENGTH, budget.THICKNESS, budget.INSET, budget.JAWS),
         fixed_u=part(budget.SCALE, budget.ZERO, budget.BLOCK, budget.STRAIGHTNESS),
         base_mm=base,
@@ -411,7 +443,8 @@ def _notes(
 ) -> tuple[str, ...]:
     notes: list[str] = []
     trials = max((q.trials for q in quantities.values()), default=0)
-    if trials == 1 and facts.method.judges == "machine":
+    told = any(q.rule == "earlier series" for q in quantities.values())
+    if trials == 1 and facts.method.judges == "machine" and not told:
         notes.append(
             "One trial shows nothing of the machine's own scatter: the uncertainty is that of "
             "the measuring alone."

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import Any, Final
 from uuid import UUID
@@ -19,16 +19,24 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Row
 
 from analysis.checks import checks
-from analysis.conformity import Tolerance, Verdict
+from analysis.conformity import UNKNOWN, Tolerance, Verdict
 from analysis.counts import each_varies
 from analysis.facts import SeriesFacts
+from analysis.judging import Judged, Seen, judged
 from analysis.methods import METHODS, Quantity
-from analysis.score import verdict_of
+from analysis.sequential import EarlierScatter
 from analysis.units import NM_PER_MM, Unit
+from api.answers.scatter_before import (
+    FAR_ENOUGH_BACK,
+    pooled_scatter,
+    scatter_before,
+    tell_scatter,
+)
 from api.answers.studies import Study, study_of
 from api.store.facts import facts_of, resolution_mm
 from api.store.journal import now
 from api.store.rows import checks as stored
+from api.store.rows.machines import setup_changes
 from api.store.tables import texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
@@ -48,7 +56,7 @@ class Check:
 
     step: the smallest step of the mean that the caliper's count allows. anew_u: the part of u
     that each series has anew, with anew_df degrees of freedom. rounding_u, per_reading: as in
-    `analysis.checks.Checks`.
+    `analysis.checks.Checks`. judged: the verdict on what was `seen`, and the rule that it follows.
     """
 
     quantity: Quantity
@@ -60,12 +68,17 @@ class Check:
     coverage_factor: float
     expanded: float
     tolerance: Tolerance | None
-    verdict: Verdict | None
     step: float
     anew_u: float
     anew_df: float
     rounding_u: float
     per_reading: float
+    seen: Seen
+    judged: Judged
+
+    @property
+    def verdict(self) -> Verdict | None:
+        return self.judged.verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +100,14 @@ class CheckedSeries:
 
 def of_machine(connection: Connection, machine_id: UUID) -> list[CheckedSeries]:
     """All series of a machine, the oldest first; a caliper's study has no checks."""
-    return _checked(connection, stored.of_machine(machine_id))
+    found = _checked(connection, stored.of_machine(machine_id))
+    return _judged_by_earlier(found, _among(found, setup_changes(connection, machine_id)))
 
 
 def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
     """One series in the same shape."""
-    return next(iter(_checked(connection, stored.with_ids([series_id]))), None)
+    found = _checked(connection, stored.with_ids([series_id]))
+    return next(iter(_judged_by_earlier(found, _stored_before(connection))), None)
 
 
 def with_ids(connection: Connection, series: Sequence[UUID]) -> list[CheckedSeries]:
@@ -103,7 +118,66 @@ def with_ids(connection: Connection, series: Sequence[UUID]) -> list[CheckedSeri
 def latest(connection: Connection) -> list[CheckedSeries]:
     """Of each machine, method and side of the strip the latest series with a complete trial,
     the oldest first."""
-    return _checked(connection, stored.with_ids(stored.latest(connection, but=_STUDIES)))
+    found = _checked(connection, stored.with_ids(stored.latest(connection, but=_STUDIES)))
+    return _judged_by_earlier(found, _stored_before(connection))
+
+
+_Earlier = Callable[[CheckedSeries], Mapping[Quantity, EarlierScatter]]
+
+
+def _judged_by_earlier(found: list[CheckedSeries], earlier: _Earlier) -> list[CheckedSeries]:
+    """The same, where a series' own trials do not tell, judged with the scatter of earlier ones."""
+    return [_with_earlier(s, earlier(s)) if _asks_earlier(s) else s for s in found]
+
+
+def _asks_earlier(series: CheckedSeries) -> bool:
+    return any(
+        check.verdict == UNKNOWN and check.judged.rule == "each look"
+        for check in series.checks.values()
+    )
+
+
+def _with_earlier(
+    series: CheckedSeries, earlier: Mapping[Quantity, EarlierScatter]
+) -> CheckedSeries:
+    facts, checks = series.facts, dict(series.checks)
+    for quantity, scatter in earlier.items():
+        if (check := checks.get(quantity)) is not None:
+            verdict = judged(check.seen, check.tolerance, facts.planned, facts.ended, scatter)
+            checks[quantity] = replace(check, judged=verdict)
+    return replace(series, checks=checks)
+
+
+def _stored_before(connection: Connection) -> _Earlier:
+    return lambda series: scatter_before(connection, series.row, series.calipers)
+
+
+def _among(found: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> _Earlier:
+    """What of one machine's series, the oldest first, tells the scatter of a later one."""
+    alike: dict[tuple[str, str], list[CheckedSeries]] = defaultdict(list)
+    for series in found:
+        alike[series.row.method, series.row.strip_side].append(series)
+    place = {s.id: i for of in alike.values() for i, s in enumerate(of)}
+    at = [change.at for change in changes]
+
+    def earlier(series: CheckedSeries) -> Mapping[Quantity, EarlierScatter]:
+        row = series.row
+        changed = bisect_right(at, row.started_at)
+        since = at[changed - 1] if changed else None
+        before = alike[row.method, row.strip_side][: place[series.id]][: -FAR_ENOUGH_BACK - 1 : -1]
+        return pooled_scatter(
+            (
+                other.row,
+                {q: (c.trials, c.sd) for q, c in other.checks.items() if c.sd is not None},
+            )
+            for other in before
+            if other.row.started_at < row.started_at
+            and (since is None or other.row.started_at >= since)
+            and tell_scatter(other.row, row)
+            and frozenset(other.calipers) == frozenset(series.calipers)
+        )
+
+    return earlier
 
 
 def _checked(connection: Connection, chosen: stored.Chosen) -> list[CheckedSeries]:
@@ -142,12 +216,13 @@ _settings: Final = attrgetter(
     "method", "unit", "baseline_nm", "thickness_nm", "inset_nm", "strip_side", "pieces",
     "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal",
     "baseline_within", "inset_within", "straightness", "thickness_within", "jaw_width_nm",
+    "strips",
 )  # fmt: skip
 
 
 def _facts(known: _Known, row: Row[Any], resolution: float, study: Study) -> SeriesFacts:
     """The facts of a series, which most series of a machine share; `known` holds those made."""
-    key = (*_settings(row), resolution, id(study))
+    key = (*_settings(row), row.finished_at is None, resolution, id(study))
     facts = known.get(key)
     if facts is None:
         facts = facts_of(row, _NO_WIDTHS, resolution)
@@ -291,14 +366,14 @@ def _checks(
                 [rows[i].repeats for i in members],
                 vary[members],
             )
-            for i, n, mean, sd, u, df, k, expanded, *rest in zip(
+            for i, n, mean, sd, u, df, k, expanded, shared, *rest in zip(
                 members,
                 *(
                     array.tolist()
                     for array in (
                         said.trials, said.mean, said.sd, said.u, said.df, said.coverage_factor,
-                        said.expanded, said.step, said.anew_u, said.anew_df, said.rounding_u,
-                        said.per_reading,
+                        said.expanded, said.shared, said.step, said.anew_u, said.anew_df,
+                        said.rounding_u, said.per_reading,
                     )
                 ),
                 strict=True,
@@ -308,10 +383,10 @@ def _checks(
                 tolerance = facts[i].tolerance
                 if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
                     tolerance = None
-                verdict = verdict_of(facts[i].method, n, mean, expanded, tolerance)
+                seen = Seen(n, n, mean, None if n < 2 else sd, expanded, shared)
+                verdict = judged(seen, tolerance, facts[i].planned, facts[i].ended)
                 check = Check(
-                    quantity, n, mean, None if n < 2 else sd, u, df, k, expanded, tolerance,
-                    verdict, *rest,
+                    quantity, n, mean, seen.sd, u, df, k, expanded, tolerance, *rest, seen, verdict,
                 )  # fmt: skip
                 found[i].append(check)
     return found

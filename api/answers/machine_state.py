@@ -45,6 +45,11 @@ class KnownCheck:
     @property
     def sentence(self) -> str:
         """Which way it leans, how far, how sure, and the verdict."""
+        by_earlier = self.check.judged.by_earlier
+        return f"{self._result} {by_earlier}" if by_earlier else self._result
+
+    @property
+    def _result(self) -> str:
         check, unit = self.check, self.series.row.unit
         if check.quantity == "length":
             return sentences.length_sentence(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -11,6 +11,7 @@ from uuid import UUID
 import numpy as np
 from sqlalchemy import Connection, Row
 
+from analysis.conformity import UNKNOWN
 from analysis.drift import Trend
 from analysis.facts import SeriesFacts
 from analysis.methods import Place, Quantity
@@ -19,6 +20,7 @@ from analysis.units import Unit, mm
 from api.answers.checks import studies_of
 from api.answers.earlier import found_before
 from api.answers.findings import DoubtedTrials, doubted, trend
+from api.answers.scatter_before import scatter_before
 from api.answers.studies import Study, study_of
 from api.answers.uncounted import Uncounted, uncounted
 from api.store.facts import facts_of, method_of, resolution_mm
@@ -66,7 +68,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
     """
     row = rows.series(connection, series_id)
     trials, readings = _trials(connection, row)
-    facts, study = _facts(connection, row, trials, readings)
+    facts, found, study = _scored(connection, row, trials, readings)
     numbers = [t.number for t in trials if t.state == "complete"]
     rest = [mm(r.nm) for t in trials[-1:] if t.state == "open" for r in readings[t.id]]
     places = method_of(row).places
@@ -74,7 +76,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
         row=row,
         trials=tuple(TrialAnswer(t, tuple(readings[t.id]), places) for t in trials),
         facts=facts,
-        scored=Scored(row, score(facts), study),
+        scored=Scored(row, found, study),
         # Of a series that has just begun nothing can be said yet.
         doubts=doubted(facts, numbers, found_before(connection, row), rest) if numbers else (),
         trend=trend(facts),
@@ -88,8 +90,8 @@ def scored(connection: Connection, series_id: UUID) -> Scored:
     Raises NotFound where no series has that id.
     """
     row = rows.series(connection, series_id)
-    facts, study = _facts(connection, row, *_trials(connection, row))
-    return Scored(row, score(facts), study)
+    _, found, study = _scored(connection, row, *_trials(connection, row))
+    return Scored(row, found, study)
 
 
 def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
@@ -103,8 +105,8 @@ def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
     each_measured = [measured(row, trials[row.id], readings) for row in of]
     studies = studies_of(connection, of, [calipers for _, calipers in each_measured])
     return [
-        Scored(row, score(study.apply_to(facts)), study)
-        for row, (facts, _), study in zip(of, each_measured, studies, strict=True)
+        Scored(row, _score(connection, row, study.apply_to(facts), calipers)[1], study)
+        for row, (facts, calipers), study in zip(of, each_measured, studies, strict=True)
     ]
 
 
@@ -146,11 +148,22 @@ def _trials(connection: Connection, series: Row[Any]) -> tuple[Sequence[Row[Any]
     return rows.trials(connection, series.id), rows.readings_of_series(connection, series.id)
 
 
-def _facts(
+def _scored(
     connection: Connection, series: Row[Any], trials: Sequence[Row[Any]], readings: _Readings
-) -> tuple[SeriesFacts, Study]:
+) -> tuple[SeriesFacts, Score, Study]:
     found, calipers = measured(series, trials, readings)
-    if found.method.judges != "machine":
-        return found, Study()  # it is itself a study
-    study = study_of(connection, calipers, series.finished_at or datetime.now(UTC))
-    return study.apply_to(found), study
+    study = Study()  # of a series that is itself a study
+    if found.method.judges == "machine":
+        study = study_of(connection, calipers, series.finished_at or datetime.now(UTC))
+    return *_score(connection, series, study.apply_to(found), calipers), study
+
+
+def _score(
+    connection: Connection, series: Row[Any], facts: SeriesFacts, calipers: Sequence[str]
+) -> tuple[SeriesFacts, Score]:
+    """The score; where its own trials do not tell, with the scatter of the earlier series."""
+    found = score(facts)
+    if not any(q.verdict == UNKNOWN and q.rule == "each look" for q in found.quantities.values()):
+        return facts, found
+    facts = replace(facts, earlier=scatter_before(connection, series, calipers))
+    return facts, score(facts) if facts.earlier else found

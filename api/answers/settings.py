@@ -22,6 +22,8 @@ LONGEST_NAME = 200
 LONGEST_JAWS_MM = 100.0
 # A frame has three pieces at least.
 FEWEST_PIECES, MOST_PIECES = 3, 100
+# Nobody plans more in one series; a greater number is a slip.
+MOST_STRIPS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +51,7 @@ class AskedSeries:
     straightness: str | None = None
     thickness_within: str | None = None
     jaw_width: str | None = None
+    strips: int | None = None
 
 
 # Lengths that say how far off others may be.
@@ -121,6 +124,7 @@ def new_series(
         straightness=asked.straightness,
         thickness_within=asked.thickness_within,
         jaw_width_nm=jaw_width_nm,
+        strips=asked.strips,
     )
     _check_tolerance(new)
     return new

@@ -58,6 +58,8 @@ def facts_of(series: Row[Any], widths_mm: NDArray[np.float64], resolution_mm: fl
         straightness_mm=_within_mm(series.straightness, series.unit),
         tolerance=tolerance_of(series),
         unit=series.unit,
+        planned=series.strips,
+        ended=series.finished_at is not None,
     )
 
 

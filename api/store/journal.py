@@ -723,6 +723,10 @@ class Journal:
                 self._project(connection, bench.id, series, state, outcomes)
         if acted:
             self._add_event(bench.id, "bench", state.series)
+        ended = bench.series
+        if ended is not None and ended.id != state.series and ended.strips is not None:
+            # A verdict that was planned comes with the end.
+            self._add_event(bench.id, "score", ended.id)
         self._new_benches[bench.name] = _BenchState(bench.name, bench.id, seq, state, series)
         return outcomes
 

@@ -325,6 +325,8 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         conformance=q.conformance,
         tolerance=None if q.tolerance is None else out(q.tolerance.high),
         verdict=q.verdict,
+        rule=q.rule,
+        statement=q.statement,
         direction=q.direction,
         sentence=q.sentence,
         sentence_parts=[_part_out(part) for part in q.sentence.parts],

@@ -20,7 +20,13 @@ from pydantic_core import PydanticCustomError
 from analysis.sentences import MeasureUnit
 from analysis.units import Unit
 from api.answers.moments import aware
-from api.answers.settings import FEWEST_PIECES, LONGEST_NAME, LONGEST_NOTE, MOST_PIECES
+from api.answers.settings import (
+    FEWEST_PIECES,
+    LONGEST_NAME,
+    LONGEST_NOTE,
+    MOST_PIECES,
+    MOST_STRIPS,
+)
 from capture.lines import LONGEST
 from capture.records import CaliperCondition, Origin
 from capture.values import LONGEST_PATTERN
@@ -121,6 +127,8 @@ class SeriesIn(In):
     are used. jaw_width: of the caliper's flat jaws; without it, what is said of the caliper at
     the bench. A tolerance is an
     angle, or a gap over a joint's length, or so much more or less than a nominal length.
+    strips: how many are planned; a verdict at the end of exactly so many needs to allow for no
+    look before it, so none is given earlier. Left out, the series may be looked at at any time.
     """
 
     machine: Name
@@ -145,6 +153,7 @@ class SeriesIn(In):
     straightness: LengthText | None = None
     thickness_within: LengthText | None = None
     jaw_width: LengthText | None = None
+    strips: Annotated[int, Field(ge=1, le=MOST_STRIPS)] | None = None
 
 
 class SeriesHead(Out):
@@ -169,6 +178,7 @@ class SeriesHead(Out):
     straightness: str | None
     thickness_within: str | None
     jaw_width: str | None
+    strips: int | None
     started_at: datetime
     finished_at: datetime | None
 
@@ -249,11 +259,14 @@ class QuantityOut(Out):
     """What the trials say of one quantity, in `unit`; null where too few say anything.
 
     expanded_uncertainty = coverage_factor * standard uncertainty of the mean, at 95 %
-    (JCGM 100). verdict by the rule of ISO 14253-1; conformance is the probability of lying
-    within the tolerance (JCGM 106). sentence_parts: the sentence cut at its measures, for a
-    page that shows other units; their texts joined are `sentence`. scatter says in words what
-    the scatter is of. prediction and tolerance_interval are of single cuts, of which a trial may
-    average several (`cuts` of its method); where nothing is cut, of single trials.
+    (JCGM 100), for one look at so many trials. verdict by the rule of ISO 14253-1, on an interval
+    that `rule` names: it holds however often one looks, or at the one look that was planned, or
+    with the scatter of the machine's earlier series; statement says so in words. conformance is
+    the probability of lying within the tolerance (JCGM 106). sentence_parts: the sentence cut at
+    its measures, for a page that shows other units; their texts joined are `sentence`. scatter
+    says in words what the scatter is of. prediction and tolerance_interval are of single cuts, of
+    which a trial may average several (`cuts` of its method); where nothing is cut, of single
+    trials.
     """
 
     unit: Literal["deg", "mm"]
@@ -272,6 +285,8 @@ class QuantityOut(Out):
     tolerance: float | None
     conformance: float | None
     verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
+    rule: Literal["each look", "one look", "not yet", "earlier series"] | None
+    statement: str
     direction: str
     sentence: str
     sentence_parts: list[SentencePartOut]

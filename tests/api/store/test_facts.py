@@ -26,7 +26,7 @@ def row(**said: object) -> SimpleNamespace:
     nothing = dict.fromkeys(
         ("method_data", "thickness_nm", "pieces", "baseline_within", "inset_within", "straightness",
          "thickness_within", "jaw_width_nm", "tolerance_deg", "tolerance_gap", "tolerance_joint",
-         "tolerance_length", "tolerance_nominal")
+         "tolerance_length", "tolerance_nominal", "strips", "finished_at")
     )  # fmt: skip
     usual = {"method": "reversal", "unit": "mm", "strip_side": "left", "baseline_nm": 200_000_000,
              "inset_nm": 2_500_000}  # fmt: skip

@@ -278,6 +278,7 @@ export function showScore(score, units) {
   lean.dataset.sure = String(angle !== null && Math.abs(angle) > (u ?? 0));
   at("figure").replaceChildren(...(quantity && mean !== null ? figure(quantity, mean, units) : ["No result yet"]));
   at("sentence").textContent = words.inUnits(quantity?.sentence_parts ?? [], units);
+  at("statement").textContent = quantity?.statement ?? "";
   const others = Object.entries(score?.quantities ?? {}).filter(([name, q]) => name !== main?.name && q.sentence);
   at("more-figures").replaceChildren(...others.map(([name, q]) => make("p", `${capital(name)}: ${words.inUnits(q.sentence_parts, units)}`)));
   at("score-notes").replaceChildren(...(score?.notes ?? []).map((note) => make("li", note)));

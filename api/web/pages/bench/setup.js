@@ -149,6 +149,8 @@ function mistakes() {
   for (const name of ["repeats", "pieces"]) {
     if (visible(name) && !/^\s*[1-9]\d*\s*$/.test(field(name).value)) found.push([name, "Type a whole number, 1 or more."]);
   }
+  const strips = field("strips").value.trim();
+  if (strips && !/^[1-9]\d*$/.test(strips)) found.push(["strips", "Type a whole number, 1 or more, or leave it empty."]);
   return found;
 }
 
@@ -220,6 +222,7 @@ function payload(bench, machine) {
     tolerance_joint: text("tolerance_joint"),
     tolerance_length: text("tolerance_length"),
     tolerance_nominal: text("tolerance_nominal"),
+    strips: text("strips") && Number(field("strips").value),
     note: field("note").value.trim() || undefined,
   };
 }
@@ -241,9 +244,9 @@ export async function start(bench) {
   await post("/api/series", payload(bench, machine));
   memory.set("machine", machine);
   const kept = entries(form);
-  for (const name of ["machine", "machine_name", "kind", "note", "jaw_width"]) delete kept[name];
+  for (const name of ["machine", "machine_name", "kind", "strips", "note", "jaw_width"]) delete kept[name];
   memory.set("setup", kept);
-  field("machine_name").value = field("note").value = "";
+  field("machine_name").value = field("strips").value = field("note").value = "";
   show([], "");
 }
 

@@ -78,6 +78,7 @@ interface QuantityOut {
   mean: number | null;
   expanded_uncertainty: number | null;
   verdict: "cannot tell yet" | "good enough" | "needs adjusting" | null;
+  statement: string;
   sentence: string;
   sentence_parts: SentencePartOut[];
 }
