@@ -13,6 +13,7 @@ from analysis.comparison import counted
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.counts import scatter_bounds
 from analysis.interval import Interval
+from analysis.sequential import FALSE_FINDING
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,7 @@ class Trend:
 
     `creep`: change over the whole series by the fitted line, with its interval; `early` and
     `late` the means of the two halves (a middle cut belongs to neither). None where there
-    are too few cuts; `shown`: the interval excludes no change.
+    are too few cuts; `shown`: more than chance explains.
     """
 
     cuts: int
@@ -43,7 +44,8 @@ def trend(
     the caliper's count adds to each, a standard deviation: it may hide scatter about the line
     (`counts.scatter_bounds`), and stand at either end of it without averaging out.
     The fitted line's slope times (last - first place), with Student's t, n - 2 degrees of
-    freedom (NIST e-Handbook 4.4.3). Fewer than four cuts give no interval.
+    freedom (NIST e-Handbook 4.4.3). Fewer than four cuts give no interval. It is shown where p is
+    below `sequential.FALSE_FINDING`, since it is asked anew after every cut.
     """
     given = np.asarray(values, float).ravel()
     at = np.flatnonzero(np.isfinite(given)).astype(float)
@@ -78,7 +80,7 @@ def trend(
     wide = quantiles.student_t((1 + level) / 2, n - 2) * error
     interval = Interval.about(creep, wide, level)
     p = 2 * quantiles.student_t_probability(-abs(creep / error), n - 2)
-    shown = 0 not in interval
+    shown = p < FALSE_FINDING
     size = plus_minus_text(creep, wide, unit)
     words = (
         f"The cuts crept by {size} from the first to the last: let the machine warm up, and "

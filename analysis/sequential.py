@@ -41,6 +41,12 @@ _MOST_DF: Final = 6.0
 _CHANGED: Final = 1.8
 
 
+FALSE_FINDING: Final = 0.0015
+"""How often a finding of one kind may be false at one look at an honest series. Looked at after
+each of up to twelve trials, all kinds together are then false in no more than 5 % (own simulation,
+`benchmarks.truth.looking`; a Bonferroni bound would be 0.001)."""
+
+
 @dataclass(frozen=True, slots=True)
 class EarlierScatter:
     """What a machine's own earlier series say of the scatter of a trial, radians or mm.

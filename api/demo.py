@@ -55,7 +55,7 @@ _MACHINES: Final = (
         ((180, None, 0.034), (100, "adjusted", 0.007), (30, "blade changed", 0.008)),
     ),
 )
-_DEFAULT_SAW: Final = Saw(angle_deg=0.05, scatter_deg=0.01)
+_DEFAULT_SAW: Final = Saw(angle_deg=0.08, scatter_deg=0.01)
 _BOARD: Final = Board(width_mm=mm(parse_length("184", "mm")), thickness_mm=18.0, strip_mm=11.4)
 _METHOD: Final = METHODS["reversal"]
 _TRIALS: Final = 5
@@ -184,4 +184,5 @@ def _series(machine_id: UUID, bench: str) -> NewSeries:
         repeats=1,
         tolerance_gap="0.1",
         tolerance_joint="150",
+        strips=_TRIALS,
     )

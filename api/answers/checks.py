@@ -68,13 +68,13 @@ class Check:
     coverage_factor: float
     expanded: float
     tolerance: Tolerance | None
+    seen: Seen
+    judged: Judged
     step: float
     anew_u: float
     anew_df: float
     rounding_u: float
     per_reading: float
-    seen: Seen
-    judged: Judged
 
     @property
     def verdict(self) -> Verdict | None:
@@ -106,20 +106,19 @@ def of_machine(connection: Connection, machine_id: UUID) -> list[CheckedSeries]:
 
 def of_series(connection: Connection, series_id: UUID) -> CheckedSeries | None:
     """One series in the same shape."""
-    found = _checked(connection, stored.with_ids([series_id]))
-    return next(iter(_judged_by_earlier(found, _stored_before(connection))), None)
+    return next(iter(with_ids(connection, [series_id])), None)
 
 
 def with_ids(connection: Connection, series: Sequence[UUID]) -> list[CheckedSeries]:
     """Those of `series` that exist, the oldest first."""
-    return _checked(connection, stored.with_ids(series))
+    found = _checked(connection, stored.with_ids(series))
+    return _judged_by_earlier(found, _stored_before(connection))
 
 
 def latest(connection: Connection) -> list[CheckedSeries]:
     """Of each machine, method and side of the strip the latest series with a complete trial,
     the oldest first."""
-    found = _checked(connection, stored.with_ids(stored.latest(connection, but=_STUDIES)))
-    return _judged_by_earlier(found, _stored_before(connection))
+    return with_ids(connection, stored.latest(connection, but=_STUDIES))
 
 
 _Earlier = Callable[[CheckedSeries], Mapping[Quantity, EarlierScatter]]
@@ -386,7 +385,8 @@ def _checks(
                 seen = Seen(n, n, mean, None if n < 2 else sd, expanded, shared)
                 verdict = judged(seen, tolerance, facts[i].planned, facts[i].ended)
                 check = Check(
-                    quantity, n, mean, seen.sd, u, df, k, expanded, tolerance, *rest, seen, verdict,
+                    quantity, n, mean, seen.sd, u, df, k, expanded, tolerance, seen,
+                    verdict, *rest,
                 )  # fmt: skip
                 found[i].append(check)
     return found

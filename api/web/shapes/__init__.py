@@ -345,8 +345,8 @@ class TrendOut(Out):
     """How a quantity changed from the first cut to the last, in its own unit.
 
     creep: by the fitted line, with its interval and p (NIST e-Handbook 4.4.3); early and
-    late: means of the two halves. Null where the cuts are too few. `shown`: the interval
-    excludes no change.
+    late: means of the two halves. Null where the cuts are too few. `shown`: more than
+    chance explains, though it is asked anew after every cut.
     """
 
     cuts: int
