@@ -54,8 +54,8 @@ def judged(
     """The verdict by ISO 14253-1, on an interval that holds however often one looks.
 
     A result that lies within, or outside, the tolerance by less than its expanded uncertainty
-    proves nothing under any rule. Without that limit, wrong verdicts at the first that is shown are
-    at most 2.5 % each way.
+    proves nothing under any rule. Of those who stop at the first verdict, or at the one look that
+    was planned, at most 2.5 % get a wrong one, each way.
     """
     if tolerance is None:
         return Judged(None)
@@ -93,7 +93,7 @@ _EACH_LOOK: Final = (
 
 
 def _one_look(trials: int) -> str:
-    return f"{_PLUS_MINUS}, and so is the verdict: {cuts(trials)} were planned before the first"
+    return f"{_PLUS_MINUS}, and so is the verdict: {cuts(trials)} were planned before the first."
 
 
 def _not_yet(planned: int) -> str:

@@ -44,7 +44,7 @@ _CHANGED: Final = 1.8
 FALSE_FINDING: Final = 0.0015
 """How often a finding of one kind may be false at one look at an honest series. Looked at after
 each of up to twelve trials, all kinds together are then false in no more than 5 % (own simulation,
-`benchmarks.truth.looking`; a Bonferroni bound would be 0.001)."""
+`benchmarks.truth.looking`)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,7 +110,7 @@ def _looks(rng: np.random.Generator, runs: int) -> Iterator[Row]:
                 right = np.array([v == verdict for v in told])
                 yield Row(
                     f'"{verdict}" is told within {within} strips',
-                    f"true value {effect} standard deviations beyond the limit; {ground}",
+                    f"true value {effect} standard deviations from the limit; {ground}",
                     "at least",
                     0.5,
                     int((right & (when <= within)).sum()),

@@ -28,10 +28,10 @@ def test_reading_next_place_and_verdict_are_in_sight_without_scrolling(bench, wi
     bench.page.set_viewport_size({"width": width, "height": height})
     bench.start(unit="in", baseline="8.026", tolerance_deg="0.2")
     bench.open()
-    for _ in range(2):
+    for _ in range(3):
         bench.press("0.4750", unit="in")
         bench.press("0.4820", unit="in")
-    bench.next("strip 3")
+    bench.next("strip 4")
     expect(bench.page.locator("#verdict")).to_have_text("Good enough")
     hidden = bench.page.evaluate(
         """() => {

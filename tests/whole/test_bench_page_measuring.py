@@ -38,7 +38,7 @@ def test_the_result_says_how_far_which_way_and_how_sure(bench):
     """Ends of 0.475 and 0.482 in over 8.026 in: 0.025 degrees (common practice, no source)."""
     bench.start(unit="in", baseline="8.026", tolerance_deg="0.2", strip_side="left")
     bench.open()
-    for _ in range(2):
+    for _ in range(3):
         bench.press("0.475", unit="in")
         bench.press("0.482", unit="in")
     expect(bench.page.locator("#figure")).to_contain_text("0.025")
