@@ -10,7 +10,7 @@ from sqlalchemy import select
 from analysis import conformity, first_rules
 from analysis.conformity import Tolerance
 from analysis.methods import METHODS
-from analysis.rules import RULES
+from analysis.rules import CHANGED, RULES
 from api import MADE_BY, VERSION
 from api.answers.rules_changed import meet_rules
 from api.server import Server
@@ -48,6 +48,29 @@ def started(server):
     server.start()
     assert until(lambda: said(server))
     return server
+
+
+def test_a_verdict_that_reads_otherwise_is_told_until_it_was_seen(person, server, just_good):
+    well_inside = measured(person, ROWS * 4, tolerance_deg=5)
+    no_tolerance = measured(person, ROWS)
+    assert person.get("/api/rules")["changed"] is None
+    started(server)
+    found = person.get("/api/rules")
+    assert (found["rules"], found["version"]) == (RULES, VERSION)
+    changed = found["changed"]
+    assert (changed["series"], changed["compared"], changed["left"]) == (1, 2, 0)
+    assert changed["why"] == CHANGED[RULES]
+    (verdict,) = changed["verdicts"]
+    assert verdict["series"] == just_good
+    assert verdict["series"] not in (well_inside, no_tolerance)
+    assert (verdict["was"], verdict["now"]) == ("good enough", "cannot tell yet")
+    page = person.client.get("/machines").text
+    assert "1 series reads otherwise than before" in page
+    assert f'href="/series/{just_good}"' in page
+    assert CHANGED[RULES][:40] in page
+    person.post("/api/rules/seen", {"rules": RULES})
+    assert person.get("/api/rules")["changed"] is None
+    assert "reads otherwise" not in person.client.get("/machines").text
 
 
 @pytest.mark.usefixtures("just_good")
