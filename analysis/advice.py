@@ -20,6 +20,7 @@ from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.methods import SAWING_CAUTIONS, Side
 from analysis.recut import ENOUGH, Found
+from analysis.systematic import NOTHING, Systematic, combined_u
 from analysis.units import positive
 
 Array = NDArray[np.float64]
@@ -95,11 +96,13 @@ class Advice:
 
 @dataclass(frozen=True, slots=True)
 class AngleEstimate:
-    """An angle in radians, its standard uncertainty and degrees of freedom."""
+    """An angle in radians, its standard uncertainty and degrees of freedom; systematic: what
+    more trials do not reduce, which may be shared with another, beside u_rad."""
 
     angle_rad: float
     u_rad: float
     df: float = math.inf
+    systematic: Systematic = NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +110,14 @@ class FenceHalves:
     """The errors of the two halves of a fence.
 
     out_of_line: left half's error minus the right half's, with its interval. mean_rad: what
-    a reversal shows, the mean of the two. against_reversal: a reversal's result minus that mean.
+    a reversal shows, the mean of the two, with its expanded uncertainty. against_reversal: a
+    reversal's result minus that mean.
     """
 
     out_of_line: Difference
     in_line: bool
     mean_rad: float
+    mean_expanded_rad: float | None
     against_reversal: Difference | None
     agrees: bool | None
     sentence: str
@@ -290,15 +295,23 @@ def fence_halves(
     left: the roll with the board left of the blade, and so on the left half; right: the
     other. reversal: result of a reversal on the same saw, to see whether they agree.
     The reversal shows tan(left) + tan(right) = 2 tan(mean). Interval by Welch and
-    Satterthwaite; errors that both rolls share (edges out of parallel) are not in it: a
-    board whose edges are out of parallel by d biases each roll by about d / 2.
+    Satterthwaite, with what they do not share of their systematic errors: two rolls of one board
+    by one caliper are not independent. Edges out of parallel are not in it: by d, they bias each
+    roll by about d / 2, in opposite directions where the same end of the board was cut.
     """
     halves = difference_from_parts(
         left.angle_rad - right.angle_rad,
         [(left.u_rad**2, left.df), (right.u_rad**2, right.df)],
         level,
+        fixed_u=combined_u((left.systematic, right.systematic), (1.0, -1.0)),
     )
     mean = math.atan((math.tan(left.angle_rad) + math.tan(right.angle_rad)) / 2)
+    of_mean = difference_from_parts(
+        mean,
+        [(left.u_rad**2 / 4, left.df), (right.u_rad**2 / 4, right.df)],
+        level,
+        fixed_u=combined_u((left.systematic, right.systematic), (0.5, 0.5)),
+    )
     in_line = halves.interval is not None and 0 in halves.interval
     against = agrees = None
     if reversal is not None:
@@ -310,10 +323,19 @@ def fence_halves(
                 (reversal.u_rad**2, reversal.df),
             ],
             level,
+            fixed_u=combined_u(
+                (left.systematic, right.systematic, reversal.systematic), (-0.5, -0.5, 1.0)
+            ),
         )
         agrees = None if against.interval is None else 0 in against.interval
     return FenceHalves(
-        halves, in_line, mean, against, agrees, _halves_sentence(left, right, halves, agrees)
+        halves,
+        in_line,
+        mean,
+        None if of_mean.interval is None else of_mean.interval.half_width,
+        against,
+        agrees,
+        _halves_sentence(left, right, halves, agrees),
     )
 
 
@@ -459,12 +481,16 @@ def _halves_sentence(
         return "Give each roll's uncertainty to tell the halves of the fence apart."
     size = plus_minus_text(halves.estimate, halves.interval.half_width, "rad")
     if 0 in halves.interval:
-        sentences = [f"The two halves of the fence are in one line, as far as this shows ({size})."]
+        sentences = [
+            f"The two halves of the fence are in one line, as far as this shows ({size}), if the "
+            "board's edges are parallel."
+        ]
     else:
         sentences = [
-            f"The two halves of the fence are out of line by {size}. Parts cut with the board on "
-            f"the left come out at {_leaning(left)}, on the right at {_leaning(right)}; a "
-            "reversal shows the mean of the two."
+            f"The two halves of the fence are out of line by {size}, if the board's edges are "
+            "parallel: edges that are not show by as much as they are out. Parts cut with the "
+            f"board on the left come out at {_leaning(left)}, on the right at {_leaning(right)}; "
+            "a reversal shows the mean of the two."
         ]
     if agrees is False:
         sentences.append(
@@ -475,7 +501,8 @@ def _halves_sentence(
 
 
 def _leaning(estimate: AngleEstimate) -> str:
-    size = size_text(estimate.angle_rad, "rad", 2 * estimate.u_rad)
+    u = math.hypot(estimate.u_rad, estimate.systematic.u)
+    size = size_text(estimate.angle_rad, "rad", 2 * u)
     if estimate.angle_rad == 0:
         return size
     return f"{size} {'right' if estimate.angle_rad > 0 else 'left'}"

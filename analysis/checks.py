@@ -7,7 +7,7 @@ operations.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +32,8 @@ class Checks:
     trials, or of readings, and rounding), with anew_df degrees of freedom. rounding_u: the part of
     u by the caliper's count. per_reading: the quantity for independent errors of 1 mm in the
     readings of a trial. shared: how far the parts that all trials share may shift the mean.
+    fixed: by source, the part of u that more trials do not reduce, with the sign in which an error
+    of the source changes the mean (`systematic.Systematic`).
     """
 
     trials: NDArray[np.int64]
@@ -47,6 +49,7 @@ class Checks:
     rounding_u: Array
     per_reading: Array
     shared: Array
+    fixed: Mapping[str, Array]
 
 
 def checks(
@@ -91,13 +94,12 @@ def checks(
     read = budget.readings(
         gain, inputs, n, np.asarray(repeats, float), sd, np.asarray(vary), per_mm
     )
+    lines = budget.fixed_parts(relation, inputs)
+    acts = [line.u * line.sensitivity(contrast, ratio) for line in lines]
     parts = [
         np.where(read.by_hand, read.hand_mm * steep, read.scatter),
         read.rounding_mm * steep,
-        *(
-            line.u * np.abs(line.sensitivity(contrast, ratio)) * steep
-            for line in budget.fixed_parts(relation, inputs)
-        ),
+        *(np.abs(act) * steep for act in acts),
     ]
     free = np.full((len(parts), m), np.inf)
     free[0] = np.where(read.by_hand, inputs.hand_df, np.maximum(n - 1, 1))
@@ -110,7 +112,8 @@ def checks(
     step = per_reading * inputs.resolution / np.maximum(n, 1)
     shared = budget.shared_bound(relation, parts[1], np.hypot.reduce(parts[2:]))
     new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading, shared
-    return Checks(n, mean, sd, u, df, k, k * u, step, *new)
+    fixed = {line.source: act * per_mm for line, act in zip(lines, acts, strict=True)}
+    return Checks(n, mean, sd, u, df, k, k * u, step, *new, fixed)
 
 
 def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[Array, Array]:

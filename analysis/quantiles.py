@@ -32,6 +32,27 @@ def normal(p: float) -> float:
     return float(special.ndtri(p))
 
 
+def digamma(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The derivative of ln gamma(x)."""
+    from scipy import special
+
+    return np.asarray(special.psi(x))
+
+
+def trigamma(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Its second derivative: the variance of ln chi-square with 2 x degrees of freedom."""
+    from scipy import special
+
+    return np.asarray(special.polygamma(1, x))
+
+
+def tetragamma(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The derivative of trigamma."""
+    from scipy import special
+
+    return np.asarray(special.polygamma(2, x))
+
+
 def normal_probability(z: float) -> float:
     """P(Z <= z) of the standard normal distribution."""
     from scipy import special

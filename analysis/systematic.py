@@ -63,6 +63,9 @@ def _of_readings(line: Contribution) -> bool:
     return line.enters == "result" or line.source.startswith((HAND, RESOLUTION))
 
 
+NOTHING: Final = Systematic()
+
+
 @dataclass(frozen=True, slots=True)
 class Between:
     """Of two means: apart_u, the standard uncertainty of their difference from what they do not
@@ -73,21 +76,30 @@ class Between:
 
 
 def between(first: Systematic, second: Systematic) -> Between:
-    """What two means share and what they do not.
+    """What two means share and what they do not."""
+    apart = combined_u((first, second), (-1.0, 1.0))
+    together = combined_u((first, second), (1.0, 1.0))
+    return Between(math.sqrt(max(together**2 - apart**2, 0.0)) / 2, apart)
 
-    An error of one source changes the means by e a and e b, where they share it: their difference
-    by e (a - b), which is nothing for a zero and little for a length; their sum by e (a + b). Where
-    they do not, the squares of both add (JCGM 100, 5.2.2). Of a source that may be the same or
-    not, the larger of the two counts.
+
+def combined_u(of: Sequence[Systematic], weights: Sequence[float]) -> float:
+    """The standard uncertainty of sum(weights[i] * mean i) from the systematic errors of each.
+
+    Errors of one source that several share add with their signs, so that a zero cancels in a
+    difference and a length all but cancels; else their squares add (JCGM 100, 5.2.2, correlation 1
+    or 0). Of what may be shared or not, whichever is worse counts, pair by pair.
     """
-    apart = together = 0.0
-    for source in {**first.terms, **second.terms}:
-        a, b = first.terms.get(source, 0.0), second.terms.get(source, 0.0)
-        each = a * a + b * b
-        shared = _shared(source, first, second)
-        apart += {"yes": (a - b) ** 2, "no": each}.get(shared, max((a - b) ** 2, each))
-        together += {"yes": (a + b) ** 2, "no": each}.get(shared, max((a + b) ** 2, each))
-    return Between(math.sqrt(max(together - apart, 0.0)) / 2, math.sqrt(apart))
+    variance = 0.0
+    for source in {source: None for each in of for source in each.terms}:
+        acts = [w * each.terms.get(source, 0.0) for w, each in zip(weights, of, strict=True)]
+        variance += math.fsum(a * a for a in acts)
+        for j, second in enumerate(of):
+            for i in range(j):
+                both = 2 * acts[i] * acts[j]
+                shared = _shared(source, of[i], second)
+                if shared == "yes" or (shared == "not known" and both > 0):
+                    variance += both
+    return math.sqrt(max(variance, 0.0))
 
 
 def apart_u(of: Sequence[Systematic]) -> Array:

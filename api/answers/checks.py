@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import Any, Final
@@ -25,6 +25,7 @@ from analysis.facts import SeriesFacts
 from analysis.judging import Judged, Seen, judged
 from analysis.methods import METHODS, Quantity
 from analysis.sequential import EarlierScatter
+from analysis.systematic import Systematic
 from analysis.units import NM_PER_MM, Unit
 from api.answers.scatter_before import (
     FAR_ENOUGH_BACK,
@@ -32,11 +33,12 @@ from api.answers.scatter_before import (
     scatter_before,
     tell_scatter,
 )
-from api.answers.studies import Study, study_of
+from api.answers.studies import STUDY_METHODS, Readings, Study, study_from
 from api.store.facts import facts_of, resolution_mm
 from api.store.journal import now
 from api.store.rows import checks as stored
 from api.store.rows.machines import setup_changes
+from api.store.rows.studies import study_readings
 from api.store.tables import texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
@@ -57,8 +59,10 @@ class Check:
     step: the smallest step of the mean that the caliper's count allows. anew_u: the part of u
     that each series has anew, with anew_df degrees of freedom. rounding_u, per_reading: as in
     `analysis.checks.Checks`. judged: the verdict on what was `seen`, and the rule that it follows.
+    fixed: the rest of u by source, signed.
     """
 
+    fixed: Mapping[str, float]
     quantity: Quantity
     trials: int
     mean: float
@@ -96,6 +100,23 @@ class CheckedSeries:
     def id(self) -> UUID:
         found: UUID = self.row.id
         return found
+
+    def systematic(self, quantity: Quantity) -> Systematic:
+        """What more trials would not reduce in the mean, radians or mm."""
+        check = self.checks[quantity]
+        return Systematic(check.fixed, one_caliper(self.calipers), board_of(self.row))
+
+
+def one_caliper(calipers: Collection[str]) -> str | None:
+    """The one that read a series; None where there were several, or none."""
+    return next(iter(calipers)) if len(calipers) == 1 else None
+
+
+def board_of(row: Row[Any]) -> Hashable:
+    """The same for series of one day whose lengths are stated alike: they were cut from one board.
+    Of another day it may be one of the same nominal size."""
+    day = row.started_at.astimezone().date()
+    return (day, row.baseline_nm, row.thickness_nm, row.inset_nm)
 
 
 def of_machine(connection: Connection, machine_id: UUID) -> list[CheckedSeries]:
@@ -306,22 +327,26 @@ def studies_of(
 ) -> list[Study]:
     """What is known of each series' calipers; nothing for a series that is itself a study.
 
-    It changes only when a study begins, so it is read once for each interval between studies.
+    It changes when a study begins, and with the month and the person; the readings of studies are
+    read once for each set of calipers.
     """
     begun = stored.begun(connection, _STUDIES)
     if not begun:
         return [_NO_STUDY] * len(rows)
     moment = now()
-    known: dict[tuple[tuple[str, ...], int], Study] = {}
+    readings: dict[tuple[str, ...], Readings] = {}
+    known: dict[tuple[object, ...], Study] = {}
     found = []
     for row, names in zip(rows, calipers, strict=True):
         at = row.finished_at or moment
-        key = (names, bisect_right(begun, at))
+        key = (names, row.person, bisect_right(begun, at), at.year, at.month)
         if row.method in _STUDIES:
             found.append(_NO_STUDY)
             continue
         if key not in known:
-            known[key] = study_of(connection, names, at)
+            if names not in readings:
+                readings[names] = study_readings(connection, names, STUDY_METHODS)
+            known[key] = study_from(readings[names], names, at, row.person)
         found.append(known[key])
     return found
 
@@ -382,9 +407,11 @@ def _checks(
                 tolerance = facts[i].tolerance
                 if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
                     tolerance = None
+                fixed = {s: float(by[place[i]]) for s, by in said.fixed.items() if by[place[i]]}
                 seen = Seen(n, n, mean, None if n < 2 else sd, expanded, shared)
                 verdict = judged(seen, tolerance, facts[i].planned, facts[i].ended)
                 check = Check(
+                    fixed,
                     quantity, n, mean, seen.sd, u, df, k, expanded, tolerance, seen,
                     verdict, *rest,
                 )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -20,6 +20,7 @@ from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import reading_part, rounding_sd
 from analysis.systematic import Between, Systematic, between, systematic
 from analysis.units import MM_PER_INCH, mm, parse_length
+from api.answers.checks import board_of, one_caliper
 from api.answers.series import SeriesAnswer
 from api.answers.series import series as whole_series
 from api.errors import InvalidField
@@ -50,15 +51,7 @@ class ComparableSeries:
     @property
     def caliper(self) -> str | None:
         """The one that read it; None where there were several."""
-        return next(iter(self.calipers)) if len(self.calipers) == 1 else None
-
-    @property
-    def board(self) -> Hashable:
-        """The same for series of one day whose lengths are stated alike: they were cut from one
-        board. Of another day it may be one of the same nominal size."""
-        row = self.row
-        day = row.started_at.astimezone().date()
-        return (day, row.baseline_nm, row.thickness_nm, row.inset_nm)
+        return one_caliper(self.calipers)
 
     @property
     def hand(self) -> tuple[str | None, str | None] | None:
@@ -106,7 +99,7 @@ class ComparableSeries:
             scored.budget if scored else None,
             per,
             caliper=self.caliper,
-            board=self.board,
+            board=board_of(self.row),
         )
 
     def trial_parts(self, quantity: Quantity, per: float = 1.0) -> TrialParts:

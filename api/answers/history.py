@@ -51,12 +51,6 @@ class Halves:
     reversal: KnownCheck | None
     result: FenceHalves
 
-    @property
-    def mean_expanded(self) -> float | None:
-        """Of the mean of both, at 95 %: half that of their difference."""
-        interval = self.result.out_of_line.interval
-        return None if interval is None else interval.half_width / 2
-
 
 @dataclass(frozen=True, slots=True)
 class MachineHistory:
@@ -171,4 +165,6 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Hal
 
 
 def _estimate(known: KnownCheck) -> AngleEstimate:
-    return AngleEstimate(known.check.mean, known.check.u, known.check.df)
+    check = known.check
+    systematic = known.series.systematic("angle")
+    return AngleEstimate(check.mean, check.anew_u, check.anew_df, systematic)

@@ -154,7 +154,8 @@ def _scored(
     found, calipers = measured(series, trials, readings)
     study = Study()  # of a series that is itself a study
     if found.method.judges == "machine":
-        study = study_of(connection, calipers, series.finished_at or datetime.now(UTC))
+        at = series.finished_at or datetime.now(UTC)
+        study = study_of(connection, calipers, at, series.person)
     return *_score(connection, series, study.apply_to(found), calipers), study
 
 

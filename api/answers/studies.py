@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Row
 
-from analysis.caliper_study import known_block, same_spot
+from analysis.caliper_study import HandStudy, hand_from, known_block, same_spot
 from analysis.facts import SeriesFacts
 from analysis.uncertainty import rounding
 from analysis.units import mm
@@ -40,10 +41,11 @@ class StudySource:
 class Study:
     """What is known of the calipers that measured; None where one of them was not studied.
 
-    repeatability_mm: standard deviation of one reading by caliper and hand, with
-    repeatability_df degrees of freedom. scale_u (relative) and zero_u_mm: standard
-    uncertainties of the uncorrected scale, and of the uncorrected error at zero_at_mm, the
-    blocks' mean size, where the two are uncorrelated. Of several calipers the worst counts.
+    repeatability_mm: standard deviation of one reading by caliper and hand, with as many degrees
+    of freedom, repeatability_df, as count now (`caliper_study.hand_from`). scale_u (relative) and
+    zero_u_mm: standard uncertainties of the uncorrected scale, and of the uncorrected error at
+    zero_at_mm, the blocks' mean size, where the two are uncorrelated; of several calipers the
+    worst.
     """
 
     repeatability_mm: float | None = None
@@ -66,27 +68,37 @@ class Study:
         )
 
 
-def study_of(connection: Connection, calipers: Collection[str], at: datetime) -> Study:
-    """What is known of `calipers` for something measured at `at`.
-
-    Of each caliper counts the latest same-spot series up to `at`, or else the first one after
-    it, that says anything; and so, size by size, its known blocks. Nothing known, or no
-    calipers: an empty study.
-
-    Repeatability: pooled within spots (ISO 5725-2, 7.4), but no less than the rounding of one
-    reading, count / sqrt(12): readings all alike hide a hand steadier than that. Scale and
-    zero: least squares through the blocks; what was found but is not corrected enters with
-    its own uncertainty, sqrt(estimate^2 + u^2) (JCGM 100, F.2.4.5: an effect that is not
-    corrected widens the uncertainty). A block's stated size enters with the bound that
-    its series gives, and is else taken as exact: a workshop block is good to a tenth of what the
-    finest caliper counts.
-    """
+def study_of(
+    connection: Connection, calipers: Collection[str], at: datetime, person: str | None = None
+) -> Study:
+    """What is known of `calipers`, in the hands of `person`, for something measured at `at`."""
     readings = study_readings(connection, calipers, STUDY_METHODS)
-    spots = [_spot(_in_order(readings[name, SAME_SPOT], at)) for name in calipers]
+    return study_from(readings, calipers, at, person)
+
+
+Readings = Mapping[tuple[str, str], Sequence[Row[Any]]]
+"""The readings of studies, by caliper and method."""
+
+
+def study_from(
+    readings: Readings, calipers: Collection[str], at: datetime, person: str | None = None
+) -> Study:
+    """What the readings of studies say of `calipers` at `at`.
+
+    Repeatability: all same-spot series of every caliper up to `at`, or where none before says
+    anything, the first one after it, weighed by their readings, their age in months and whose hand
+    it was (`caliper_study.hand_from`). Each is pooled within spots (ISO 5725-2, 7.4), but no less
+    than the rounding of one reading, count / sqrt(12): readings all alike hide a hand steadier
+    than that.
+    Scale and zero: of each caliper its known blocks, size by size the latest series up to `at`, or
+    else the first one after it; least squares through the blocks; what was found but is not
+    corrected enters with its own uncertainty, sqrt(estimate^2 + u^2) (JCGM 100, F.2.4.5: an effect
+    that is not corrected widens the uncertainty).
+    Nothing known of one of the calipers, or no calipers: None there.
+    """
+    hands = [_hand(_in_order(readings[name, SAME_SPOT], at), at, person) for name in calipers]
     blocks = [_blocks(_in_order(readings[name, KNOWN_BLOCK], at)) for name in calipers]
-    hand = scale = Study()
-    if spots and all(spots):
-        hand = max((s for s in spots if s), key=lambda s: s.repeatability_mm or 0.0)
+    scale = Study()
     if blocks and all(blocks):
         known = [b for b in blocks if b]
         size = sum(b.zero_at_mm for b in known) / len(known)
@@ -96,11 +108,15 @@ def study_of(connection: Connection, calipers: Collection[str], at: datetime) ->
             zero_at_mm=size,
             known_block=_once(source for b in known for source in b.known_block),
         )
+    if not hands or not all(hands):
+        return scale
+    # Two calipers of one series are two hands: where they do not agree, less is known of either.
+    hand = hand_from([each for each, _ in (h for h in hands if h)])
     return replace(
         scale,
-        repeatability_mm=hand.repeatability_mm,
-        repeatability_df=hand.repeatability_df,
-        same_spot=hand.same_spot,
+        repeatability_mm=hand.sd,
+        repeatability_df=hand.df,
+        same_spot=_once(source for found in hands if found for source in found[1]),
     )
 
 
@@ -123,21 +139,42 @@ def _in_order(rows: _Rows, at: datetime) -> list[_Rows]:
     return [*reversed(before), *after]
 
 
-def _spot(series: Iterable[_Rows]) -> Study | None:
+def _hand(
+    series: Sequence[_Rows], at: datetime, person: str | None
+) -> tuple[HandStudy, list[StudySource]] | None:
+    """What the same-spot series of one caliper say together, and which do."""
+    found, sources = list[HandStudy](), list[StudySource]()
     for rows in series:
-        spots: dict[int, list[float]] = defaultdict(list)
+        if found and rows[0].started_at > at:
+            break
+        spots: dict[int, list[int]] = defaultdict(list)
         for row in rows:
             # Read once for each trial, all trials are of the one spot; else each has its own.
-            spots[row.number if row.repeats > 1 else 0].append(mm(row.nm))
-        found = same_spot(list(spots.values()))
-        if found.repeatability is not None:
-            count = resolution_mm([(row.sent, row.unit) for row in rows])
-            return Study(
-                repeatability_mm=max(found.repeatability.sd, rounding(count)),
-                repeatability_df=float(found.table[-1].df),
-                same_spot=(StudySource(rows[0].series, rows[0].started_at),),
-            )
-    return None
+            spots[row.number if row.repeats > 1 else 0].append(row.nm)
+        repeats = _repeats(tuple(map(tuple, spots.values())))
+        if repeats is None:
+            continue
+        sd, df = repeats
+        head = rows[0]
+        count = resolution_mm([(row.sent, row.unit) for row in rows])
+        another = None not in (person, head.person) and person != head.person
+        found.append(HandStudy(max(sd, rounding(count)), df, _years(head.started_at, at), another))
+        sources.append(StudySource(head.series, head.started_at))
+    return (hand_from(found), sources) if found else None
+
+
+def _years(then: datetime, at: datetime) -> float:
+    """In whole months, so that what is known does not change from day to day."""
+    return abs(12 * (at.year - then.year) + at.month - then.month) / 12
+
+
+@lru_cache(maxsize=512)
+def _repeats(spots: tuple[tuple[int, ...], ...]) -> tuple[float, float] | None:
+    """Repeatability in mm and its degrees of freedom, from readings in nm, spot by spot."""
+    found = same_spot([[mm(nm) for nm in spot] for spot in spots])
+    if found.repeatability is None:
+        return None
+    return found.repeatability.sd, float(found.table[-1].df)
 
 
 def _blocks(series: Iterable[_Rows]) -> Study | None:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from analysis import spread
+from analysis.caliper_study import HandStudy, hand_from
 from analysis.methods import METHODS, custom_method
 from benchmarks.truth import cuts as truth
 
@@ -39,6 +40,64 @@ def test_a_perfect_saw_is_not_blamed_without_a_study_of_the_hand(hand):
 @pytest.mark.parametrize("study", [0, 10])
 def test_the_machines_own_scatter_is_that_of_its_single_cuts(study):
     kept(truth.own_scatter(np.random.default_rng(4), "five-cut", FINE, 0.01, 150, 12, study))
+
+
+@pytest.mark.parametrize("pair", [("reversal", "five-cut"), ("closing-miters", "reversal")])
+def test_equal_saws_are_not_told_apart_by_the_methods_that_measured_them(pair):
+    kept(truth.steadiness(np.random.default_rng(7), pair, (0.003, 0.003), (8, 8), 300))
+
+
+def test_a_loose_saw_is_found_though_its_strips_average_more_cuts():
+    pair = ("reversal", "five-cut")
+    kept(truth.steadiness(np.random.default_rng(7), pair, (0.01, 0.01), (10, 10), 60, ratio=4))
+
+
+def test_two_hands_are_not_taken_for_two_saws():
+    pair = ("reversal", "reversal")
+    found = truth.steadiness(
+        np.random.default_rng(8), pair, (0.003, 0.05), (8, 8), 200, one_hand=False
+    )
+    kept(found)
+
+
+@pytest.mark.parametrize("people", [False, True])
+def test_what_old_studies_and_other_people_say_of_a_hand_holds_now(people):
+    kept(truth.hands(np.random.default_rng(9), 300, people=people))
+
+
+def test_calipers_with_zeros_of_their_own_are_not_taken_for_machines_that_differ():
+    kept(truth.sides(np.random.default_rng(10), 60))
+
+
+@pytest.mark.parametrize("one_board", [True, False])
+def test_a_straight_fence_is_not_called_out_of_line_for_the_length_of_its_boards(one_board):
+    kept(truth.halves(np.random.default_rng(11), 60, one_board=one_board))
+
+
+def test_one_fresh_study_of_this_hand_is_what_is_known():
+    assert hand_from([HandStudy(0.02, 9)]) == HandStudy(0.02, 9)
+
+
+def test_alike_studies_add_up_and_unlike_ones_take_away():
+    alike = hand_from([HandStudy(0.02, 9), HandStudy(0.02, 9)])
+    # Of two variances with nine degrees of freedom each, eighteen; a little less by logarithms.
+    assert alike.sd == pytest.approx(0.02, rel=0.04)
+    assert 16 < alike.df <= 18
+    unlike = hand_from([HandStudy(0.01, 9), HandStudy(0.04, 9)])
+    assert unlike.df < 3
+    assert 0.01 < unlike.sd < 0.04
+
+
+def test_an_old_study_counts_less_than_a_fresh_one():
+    fresh, old = HandStudy(0.01, 9), HandStudy(0.03, 9, years=10)
+    both = hand_from([fresh, old])
+    assert abs(math.log(both.sd / fresh.sd)) < abs(math.log(both.sd / old.sd))
+    assert hand_from([old]).df < 4
+
+
+def test_without_a_study_no_hand_is_known():
+    with pytest.raises(ValueError, match="studies: give at least one"):
+        hand_from([])
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Row
@@ -20,7 +20,7 @@ from api.answers.bench import BenchAnswer, Heard
 from api.answers.caliper_studies import CaliperStudies
 from api.answers.findings import DoubtedTrials
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
-from api.answers.studies import Study
+from api.answers.studies import Study, StudySource
 from api.answers.uncounted import Uncounted
 from api.answers.work import WorkAnswer
 from api.instruments.calipers import CaliperRecord
@@ -284,16 +284,25 @@ def _study_out(study: Study) -> StudyOut:
         scale_u=study.scale_u,
         zero_u_mm=study.zero_u_mm,
         same_spot=[source.series for source in study.same_spot],
+        repeatability_from=study.same_spot[0].started_at if study.same_spot else None,
+        repeatability_to=study.same_spot[-1].started_at if study.same_spot else None,
         known_block=[source.series for source in study.known_block],
     )
+
+
+def _dated(sources: Sequence[StudySource]) -> str:
+    """ "same-spot series of 2026-03-02", "3 same-spot series, 2024-05-01 to 2026-03-02"."""
+    first, last = (f"{of.started_at:%Y-%m-%d}" for of in (sources[0], sources[-1]))
+    if len(sources) == 1:
+        return f"same-spot series of {first}"
+    return f"{len(sources)} same-spot series, {first} to {last}"
 
 
 def _named_sources(study: Study) -> dict[str, str]:
     """What a budget's line says about the study it uses, by the line's source."""
     named = {}
     if study.same_spot:
-        on = study.same_spot[-1].started_at
-        named["caliper and hand, repeatability"] = f" (same-spot series of {on:%Y-%m-%d})"
+        named["caliper and hand, repeatability"] = f" ({_dated(study.same_spot)})"
     if study.known_block:
         on = study.known_block[-1].started_at
         named["caliper scale"] = f" (known blocks, latest of {on:%Y-%m-%d})"

@@ -179,7 +179,7 @@ def halves_out(found: Halves) -> FenceHalvesOut:
         return outward(value, "angle")
 
     left, right, told = found.left, found.right, found.result
-    interval, expanded = told.out_of_line.interval, found.mean_expanded
+    interval, expanded = told.out_of_line.interval, told.mean_expanded_rad
     return FenceHalvesOut(
         left=left.series.id,
         right=right.series.id,

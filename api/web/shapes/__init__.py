@@ -300,7 +300,8 @@ class StudyOut(Out):
 
     repeatability_mm: standard deviation of one reading by caliper and hand. scale_u, relative,
     and zero_u_mm: standard uncertainties of what is not corrected. same_spot and known_block:
-    the series that they come from.
+    the series that they come from. The repeatability weighs its series by readings, age and person,
+    from the first to the last of them; its degrees of freedom are those that count after that.
     """
 
     repeatability_mm: float | None
@@ -309,6 +310,8 @@ class StudyOut(Out):
     zero_u_mm: float | None
     same_spot: list[UUID]
     known_block: list[UUID]
+    repeatability_from: datetime | None
+    repeatability_to: datetime | None
 
 
 class ScoreOut(Out):

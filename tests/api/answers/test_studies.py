@@ -81,12 +81,32 @@ def test_a_study_made_later_serves_where_there_is_none_before(person):
     assert person.series(series)["score"]["study"]["same_spot"] == [first]
 
 
-def test_of_two_studies_before_the_later_one_counts(person):
-    spot(person, *FIVE)
-    later = spot(person, "12.30", "12.31", "12.30")
+def test_several_studies_count_together_with_their_dates(person):
+    both = [spot(person, *FIVE), spot(person, *FIVE)]
     series = person.start()
     person.press("12.30", "12.70")
-    assert person.series(series)["score"]["study"]["same_spot"] == [later]
+    found = person.series(series)
+    study = found["score"]["study"]
+    assert study["same_spot"] == both
+    # Two alike studies of one hand: nearly as one of both together.
+    assert study["repeatability_degrees_of_freedom"] > 6
+    assert study["repeatability_mm"] == pytest.approx(FIVE_SD, rel=0.1)
+    assert study["repeatability_from"] <= study["repeatability_to"]
+    assert "2 same-spot series, 20" in line(found, "caliper and hand")["source"]
+
+
+def test_another_persons_study_says_little_of_this_ones_hand(person):
+    ida = person.start(method="same-spot", baseline=None, person="Ida")
+    person.press(*FIVE)
+    person.post(f"/api/series/{ida}/finish")
+    shown = {}
+    for who in ("Ida", "Otto"):
+        series = person.start(person=who)
+        person.press("12.30", "12.70")
+        study = person.series(series)["score"]["study"]
+        shown[who] = study["repeatability_degrees_of_freedom"]
+    assert shown["Ida"] == 4
+    assert shown["Otto"] < 2.5
 
 
 def test_a_spot_pressed_once_says_nothing_yet_and_the_one_before_serves(person):
@@ -115,13 +135,19 @@ def test_a_spot_that_always_reads_the_same_makes_no_hand_without_error(person):
     assert study["repeatability_degrees_of_freedom"] == 9
 
 
-def test_of_two_calipers_the_one_that_repeats_worse_counts(person):
-    worse = spot(person, *FIVE, caliper="eight-inch")
-    spot(person, "12.30", "12.31", "12.30", caliper="six-inch")
+def test_of_two_calipers_that_repeat_unlike_less_is_known(person):
+    both = [
+        spot(person, *FIVE, caliper="eight-inch"),
+        spot(person, *["12.30"] * 20, caliper="six-inch"),
+    ]
     series = person.start()
     person.press("12.30", caliper="six-inch")
     person.press("12.70", caliper="eight-inch")
-    assert person.series(series)["score"]["study"]["same_spot"] == [worse]
+    study = person.series(series)["score"]["study"]
+    assert study["same_spot"] == both
+    assert study["repeatability_mm"] < FIVE_SD
+    # Fewer degrees of freedom than either study has: neither is the hand that read the strip.
+    assert study["repeatability_degrees_of_freedom"] < 4
 
 
 def test_one_caliper_that_nobody_studied_leaves_the_usual(person):

@@ -17,6 +17,7 @@ from analysis.conformity import Tolerance
 from analysis.facts import SeriesFacts
 from analysis.methods import Method, Quantity, Relation, Step, steps_for
 from analysis.sentences import capital, times
+from api.answers.moments import day
 from api.answers.series import series as whole_series
 from api.web import convert
 from api.web.pages.series.chart import Dot, budget_chart, strip_chart
@@ -28,6 +29,7 @@ from api.web.shapes import (
     IntervalOut,
     QuantityOut,
     SeriesOut,
+    StudyOut,
     TrendOut,
     TrialOut,
 )
@@ -426,14 +428,25 @@ def _study(series: SeriesOut) -> Iterator[Known]:
         df = study.repeatability_degrees_of_freedom
         words = Markup(
             "Caliper and hand repeat to {} (repeatability, a standard deviation with {} degrees"
-            " of freedom), from a same-spot series."
-        ).format(repeat, f"{df:g}")
+            " of freedom), from {}."
+        ).format(repeat, f"{df:.3g}", _from_studies(study))
         yield Known(words, tuple(study.same_spot))
     if study is not None and study.scale_u is not None:
         words = Markup(
             "The caliper's scale is accurate to {} % (standard uncertainty), from known blocks."
         )
         yield Known(words.format(f"{100 * study.scale_u:.2g}"), tuple(study.known_block))
+
+
+def _from_studies(study: StudyOut) -> str:
+    """Which same-spot series, with their dates."""
+    first, last, many = study.repeatability_from, study.repeatability_to, len(study.same_spot)
+    if first is None or last is None or many == 1:
+        return "a same-spot series" + ("" if first is None else f" of {day(first)}")
+    return (
+        f"{many} same-spot series, {day(first)} to {day(last)}, weighed by their readings, their "
+        "age and who pressed"
+    )
 
 
 def _standards(series: SeriesOut) -> Iterator[tuple[str, str]]:
