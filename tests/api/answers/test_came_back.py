@@ -80,7 +80,7 @@ def test_one_cut_after_the_swing_is_held_against_where_the_next_was_expected(per
     a = degrees((10, 11, 10, 9, 10))
     # The board's length is the same for both, and so off by one share of the shift.
     length = LENGTH_IN * 25.4
-    share = math.hypot(0.5 / length, 2 * 1.0 / length, 1e-4) / math.sqrt(3)
+    share = math.hypot(*(mm / length for mm in (0.5, 2.0, 3.0)), 1e-4) / math.sqrt(3)
     scatter = a.var(ddof=1) * (1 + 1 / 5)
     error = math.hypot(math.sqrt(scatter), share * (degrees((30,))[0] - a.mean()))
     half = stats.t.ppf(0.975, error**4 / (scatter**2 / 4)) * error

@@ -42,8 +42,9 @@ def test_further_out_and_less_steady_are_told_apart(person):
     assert found["notes"] == []
 
 
-# Of an angle's own size, standard: length of the cut, inset at both ends, scale.
-SHARE = math.hypot(0.5 / (LENGTH_IN * 25.4), 2 * 1.0 / (LENGTH_IN * 25.4), 1e-4) / math.sqrt(3)
+# Of an angle's own size, standard: length of the cut, inset at both ends, half of jaws whose width
+# is not said, scale.
+SHARE = math.hypot(*(mm / (LENGTH_IN * 25.4) for mm in (0.5, 2.0, 3.0)), 1e-4) / math.sqrt(3)
 
 
 def test_the_difference_and_its_interval_are_welchs(person):
