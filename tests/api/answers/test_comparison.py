@@ -107,7 +107,9 @@ def test_three_machines_pay_for_three_pairs(person):
     # Welch's test with what the length of one board is off by, which adds to no degrees of freedom
     # that are fewer than four.
     scatter, gap = [g.var(ddof=1) / 4 for g in groups], groups[2].mean() - groups[0].mean()
-    error = math.hypot(math.sqrt(scatter[0] + scatter[2]), SHARE * gap)
+    # The sled scatters by no more than the caliper's count, which then does not average out.
+    count = math.degrees(0.001 / math.sqrt(6) / (2 * LENGTH_IN))
+    error = math.hypot(math.sqrt(scatter[0] + scatter[2]), SHARE * gap, count)
     df = (scatter[0] + scatter[2]) ** 2 / ((scatter[0] ** 2 + scatter[2] ** 2) / 3)
     assert df < 4
     plain = 2 * stats.t.sf(abs(gap) / error, df)
