@@ -34,6 +34,7 @@ _PORT: Final = 8017
 _MOST_BACKUPS: Final = 366
 _NONE_LEFT: Final = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
 _QUIET_S: Final = 60.0
+_LOOK_AT_FILES_S: Final = 1.0
 # What requests have left when the program is stopped, and the program itself after its last commit.
 _REQUESTS_END_S: Final = 5
 _ENDS_S: Final = 5
@@ -262,7 +263,9 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     class WebServer(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             loop = asyncio.get_running_loop()
-            loop.set_exception_handler(_LoopComplaints(lambda: self.should_exit))
+            complaints = _LoopComplaints(lambda: self.should_exit)
+            loop.set_exception_handler(complaints)
+            complaints.watch(loop, listener)
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
             if not loopback(host):
@@ -320,19 +323,33 @@ class _LoopComplaints:
         self._stopping = stopping
         self._quiet_until = 0.0
 
+    def watch(self, loop: asyncio.AbstractEventLoop, listener: socket.socket) -> None:
+        """Look every second whether a file is left: uvloop, where it is the event loop, hangs up on
+        who connects while there is none, and says nothing."""
+        if self._stopping():
+            return
+        try:
+            listener.dup().close()
+        except OSError as fault:
+            self._none_left(loop, fault)
+        loop.call_later(_LOOK_AT_FILES_S, self.watch, loop, listener)
+
     def __call__(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         fault = context.get("exception")
         if isinstance(fault, OSError) and fault.errno in _NONE_LEFT:
-            if loop.time() > self._quiet_until:
-                _log.error(
-                    "no further browser or bench can connect (%s); close some, or stop this"
-                    " program, raise the limit on open files with ulimit -n and start it again",
-                    fault.strerror,
-                )
-            self._quiet_until = loop.time() + _QUIET_S
+            self._none_left(loop, fault)
         # It tries again even when the port has been closed meanwhile.
         elif not (self._stopping() and isinstance(fault, ValueError)):
             loop.default_exception_handler(context)
+
+    def _none_left(self, loop: asyncio.AbstractEventLoop, fault: OSError) -> None:
+        if loop.time() > self._quiet_until:
+            _log.error(
+                "no further browser or bench can connect (%s); close some, or stop this"
+                " program, raise the limit on open files with ulimit -n and start it again",
+                fault.strerror,
+            )
+        self._quiet_until = loop.time() + _QUIET_S
 
 
 def _warm_up() -> None:

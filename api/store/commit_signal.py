@@ -18,19 +18,19 @@ _MOST: Final = 1000
 class Waiter(asyncio.Event):
     """Set after a commit of one of the benches with these ids; of any while that is None.
 
-    told: the events of this process' commits, in order, where somebody takes them. look: whether
-    there may be others.
+    told: the events of this process' commits, in order, for who takes them. look: whether there
+    may be others.
     """
 
     def __init__(self) -> None:
         super().__init__()
         self.benches: Collection[int] | None = None
-        self.told: list[Happened] = []
+        self.told: list[Happened] | None = None
         self.look = True
 
     def take(self) -> tuple[list[Happened], bool]:
-        """`told` and `look` until now; from now on both begin anew."""
-        taken = self.told, self.look
+        """`told` and `look` until now; from now on both begin anew, and events are told."""
+        taken = self.told or [], self.look
         self.told, self.look = [], False
         return taken
 
@@ -69,9 +69,10 @@ class CommitSignal:
 
     def _wake(self, benches: Collection[int] | None, events: Sequence[Happened]) -> None:
         for waiter in self._waiters:
-            if len(waiter.told) > _MOST:
-                waiter.told.clear()
-            waiter.told += events
+            if waiter.told is not None:
+                if len(waiter.told) > _MOST:
+                    waiter.told.clear()
+                waiter.told += events
             theirs = waiter.benches
             if benches is None or theirs is None or any(bench in theirs for bench in benches):
                 waiter.look = waiter.look or not events

@@ -6,7 +6,7 @@ import subprocess
 from collections.abc import Iterable
 from pathlib import Path
 
-from tests.ptys import until
+from tests.ptys import PATIENCE_S, until
 
 
 class Tracing:
@@ -29,7 +29,11 @@ class Tracing:
     def end(self) -> None:
         """Let the calls go on; one that is being delayed returns now."""
         self._strace.terminate()
-        self._strace.wait()
+        try:
+            self._strace.wait(PATIENCE_S)
+        except subprocess.TimeoutExpired:  # it waits for a process that is stopped
+            self._strace.kill()
+            self._strace.wait()
 
     def _attached(self) -> bool:
         # One that ended before needs no tracing.
