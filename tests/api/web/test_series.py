@@ -277,7 +277,8 @@ def test_better_known_lengths_make_the_answer_surer(person):
         return found
 
     usual = expanded()
-    assert expanded(baseline_within="0.05", inset_within="0.1") < usual / 2
+    # The width of the jaws is not said, so its bound stays.
+    assert expanded(baseline_within="0.05", inset_within="0.1") < usual
     assert expanded(straightness="0.5") > usual
 
 
