@@ -14,7 +14,7 @@ from analysis.comparison import difference_of_means
 from analysis.conversions import SizeUnit, size_text
 from analysis.interval import Interval
 from analysis.spread import Summary, summary
-from analysis.uncertainty import FEW, coverage_factor
+from analysis.uncertainty import coverage_factor
 
 Answer = Literal["helped", "made it worse", "cannot tell"]
 
@@ -85,28 +85,16 @@ def _half_widths(
     a: Summary, b: Summary, floor_sd: float, apart_u: float
 ) -> tuple[float | None, Callable[[float], float]]:
     """The standard uncertainty of the difference of the means, None where the data give none, and
-    the half width of its interval at a level.
-
-    Welch's interval holds in 89 to 94 % instead of 95 % where one side has two or three trials
-    and scatters more (own simulation); there each part is expanded by itself, and they are added
-    in squares, as in `uncertainty.factor`.
-    """
+    the half width of its interval at a level."""
     d = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u)
     u = None if d is None else d.standard_error
 
     @cache
     def half(level: float) -> float:
-        welch = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
-        assert welch is not None
-        assert welch.interval is not None  # where there is an uncertainty
-        found = welch.interval.half_width
-        if min(a.n, b.n) - 1 >= FEW:
-            return found
-        each = (
-            coverage_factor(float(side.n - 1), level) * (side.sd or 0.0) / math.sqrt(side.n)
-            for side in (a, b)
-        )
-        return max(found, math.hypot(*each, coverage_factor(math.inf, level) * apart_u))
+        found = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
+        assert found is not None
+        assert found.interval is not None  # where there is an uncertainty
+        return found.interval.half_width
 
     return u, half
 

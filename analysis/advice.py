@@ -304,6 +304,7 @@ def fence_halves(
         [(left.u_rad**2, left.df), (right.u_rad**2, right.df)],
         level,
         fixed_u=combined_u((left.systematic, right.systematic), (1.0, -1.0)),
+        guard=True,
     )
     mean = math.atan((math.tan(left.angle_rad) + math.tan(right.angle_rad)) / 2)
     of_mean = difference_from_parts(
@@ -311,6 +312,7 @@ def fence_halves(
         [(left.u_rad**2 / 4, left.df), (right.u_rad**2 / 4, right.df)],
         level,
         fixed_u=combined_u((left.systematic, right.systematic), (0.5, 0.5)),
+        guard=True,
     )
     in_line = halves.interval is not None and 0 in halves.interval
     against = agrees = None
@@ -326,6 +328,7 @@ def fence_halves(
             fixed_u=combined_u(
                 (left.systematic, right.systematic, reversal.systematic), (-0.5, -0.5, 1.0)
             ),
+            guard=True,
         )
         agrees = None if against.interval is None else 0 in against.interval
     return FenceHalves(

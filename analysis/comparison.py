@@ -46,7 +46,8 @@ class Difference:
     """Second mean minus first mean, in the unit of the data.
 
     `standard_error`, `df`, `t`, `p` (two-sided) and `interval` are None where the data
-    cannot give them: fewer than two trials, or no scatter at all.
+    cannot give them: fewer than two trials, or no scatter at all. guarded: the variances, each
+    with its degrees of freedom, where those are too few for Welch and Satterthwaite.
     """
 
     estimate: float
@@ -55,6 +56,7 @@ class Difference:
     t: float | None = None
     p: float | None = None
     interval: Interval | None = None
+    guarded: tuple[tuple[float, float], ...] = ()
 
     def within(self, margin: float) -> float | None:
         """p of 'the true difference is at least `margin` either way': two one-sided tests.
@@ -68,13 +70,7 @@ class Difference:
             raise ValueError("the margin must be greater than zero")
         if self.standard_error is None or self.df is None:
             return None
-        below = quantiles.student_t_probability(
-            (self.estimate - margin) / self.standard_error, self.df
-        )
-        above = quantiles.student_t_probability(
-            -(self.estimate + margin) / self.standard_error, self.df
-        )
-        return max(below, above)
+        return _tail(margin - abs(self.estimate), self.standard_error, self.df, self.guarded)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +217,8 @@ def difference_of_means(
     the scatter does not show that it is not made by the rounding, so it is used beside it.
     apart_u: standard uncertainty of the difference from systematic errors that the two means do
     not share (`systematic.between`).
-    Degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1).
+    Degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1), with the guard of
+    `difference_from_parts`.
     """
     if first.mean is None or second.mean is None:
         return None
@@ -237,7 +234,7 @@ def difference_of_means(
         parts = [_mean_variance(side.sd, side.n, floor_sd) for side in (first, second)]
         hidden = [floor_sd <= sd <= _BEYOND * floor_sd for sd in (first.sd, second.sd)]
         apart_u = math.hypot(apart_u, floor_sd * math.sqrt(sum(hidden)))
-    return difference_from_parts(estimate, parts, level, fixed_u=apart_u)
+    return difference_from_parts(estimate, parts, level, fixed_u=apart_u, guard=True)
 
 
 def difference_from_parts(
@@ -246,12 +243,16 @@ def difference_from_parts(
     level: float = 0.95,
     *,
     fixed_u: float = 0.0,
+    guard: bool = False,
 ) -> Difference:
     """`estimate` with its uncertainty from independent variances and their degrees of freedom.
 
     fixed_u: a standard uncertainty beside them that is known. It does not add to degrees of freedom
     fewer than four: a fixed part of equal size would then make the interval too narrow (see
     `uncertainty.factor`). Only the estimate where the variances add up to zero.
+    guard: with fewer than four in any part, Welch's interval at 95 % holds in as few as 88 % (2
+    and 20 trials of one scatter; own simulation); interval and p then expand each part by itself
+    and add them in squares, as `uncertainty.factor` does, if that is wider.
     """
     random = sum(v for v, _ in parts)
     variance = random + fixed_u**2
@@ -264,16 +265,42 @@ def difference_from_parts(
         alone = df * (random / variance) ** 2
         df = alone if alone < FEW else df
     error = math.sqrt(variance)
-    t = estimate / error
-    half = quantiles.student_t((1 + level) / 2, df) * error
+    each = [(v, own) for v, own in (*parts, (fixed_u**2, math.inf)) if v > 0]
+    guarded = tuple(each) if guard and min(own for _, own in each) < FEW else ()
     return Difference(
         estimate,
         error,
         df,
-        t,
-        2 * quantiles.student_t_probability(-abs(t), df),
-        Interval.about(estimate, half, level),
+        estimate / error,
+        2 * _tail(abs(estimate), error, df, guarded),
+        Interval.about(estimate, _half_width(level, error, df, guarded), level),
+        guarded,
     )
+
+
+_Parts = Sequence[tuple[float, float]]
+
+
+def _half_width(level: float, error: float, df: float, guarded: _Parts) -> float:
+    at = (1 + level) / 2
+    return max(quantiles.student_t(at, df) * error, _each_expanded(at, guarded))
+
+
+def _each_expanded(at: float, parts: _Parts) -> float:
+    return math.hypot(*(quantiles.student_t(at, df) * math.sqrt(v) for v, df in parts))
+
+
+def _tail(distance: float, error: float, df: float, guarded: _Parts) -> float:
+    """The probability of one tail beyond `distance`; above one half where that is negative."""
+    tail = quantiles.student_t_probability(-distance / error, df)
+    if not guarded or distance <= 0:
+        return tail
+
+    def expanded(log_tail: float) -> float:
+        return -_each_expanded(1 - math.exp(log_tail), guarded)
+
+    # Down to a tail that a double can still tell from none.
+    return max(tail, math.exp(quantiles.reached(expanded, -distance, -32.0, math.log(0.5))))
 
 
 def spread_ratio(
@@ -534,7 +561,9 @@ def _further_out(
         level,
     )
     assert total.interval is not None
-    return which, 0 not in difference.interval and 0 not in total.interval
+    guarded = _each_expanded((1 + level) / 2, (*difference.guarded, (4 * shared_u**2, math.inf)))
+    beyond = 0 not in total.interval and abs(out_a + out_b) > guarded
+    return which, 0 not in difference.interval and beyond
 
 
 def _less_steady(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles
 from analysis.comparison import (
@@ -18,6 +18,7 @@ from analysis.comparison import (
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.spread import Summary, summary
+from analysis.uncertainty import FEW
 
 Answer = Literal["came back", "did not", "cannot tell"]
 Way = Literal["prediction interval", "Welch and two one-sided tests"]
@@ -163,9 +164,21 @@ def _more_cuts(
     lost = (var_before / variance) ** 2 / df_before + (var_after / variance) ** 2 * lost_after
     df = 1 / np.maximum(lost, 1e-9)
     error, size = np.sqrt(variance), abs(shift.estimate)
-    tells = size > quantiles.student_t((1 + level) / 2, df) * error
+    own_df = 1 / np.maximum(lost_after, 1e-9)
+    few = np.minimum(own_df, df_before) < FEW
+
+    def half(at: float) -> NDArray[np.float64]:
+        # The guard of `comparison.difference_from_parts`.
+        each = (
+            quantiles.student_t(at, df_before) ** 2 * var_before
+            + quantiles.student_t(at, own_df) ** 2 * var_after
+            + (quantiles.normal(at) * apart_u) ** 2
+        )
+        return np.maximum(quantiles.student_t(at, df) * error, np.where(few, np.sqrt(each), 0))
+
+    tells = size > half((1 + level) / 2)
     if margin is not None:
-        tells |= size + quantiles.student_t(level, df) * error < margin
+        tells |= size + half(level) < margin
     found = np.flatnonzero(tells)
     return int(found[0]) + first if found.size else None
 

@@ -36,7 +36,7 @@ def test_the_second_saw_is_further_out_and_steadier() -> None:
     # Four cuts each do not prove a ratio of two in spread; the sentence must say so.
     assert not c.less_steady_shown
     assert c.sentence == (
-        "The second saw is further out: 15.5 thou against 8.0 thou (the means differ by 7.5 ± 4.4 "
+        "The second saw is further out: 15.5 thou against 8.0 thou (the means differ by 7.5 ± 5.1 "
         "thou). It looks steadier than the first saw (range 3 thou against 6 thou), but these "
         "trials do not prove it."
     )
@@ -56,10 +56,50 @@ def test_welch_agrees_with_published_small_samples(a: str, b: str, t: str, p: st
     # Source: R t.test (unequal variances), two tiny samples; R Foundation; read in a public copy.
     data = case("r-welch-small").inputs
     # Published as first minus second; ours is second minus first.
-    d = difference_of_means(summary(data[b]), summary(data[a]))
-    assert d is not None
+    first, second = summary(data[b]), summary(data[a])
+    parts = [((s.sd or 0.0) ** 2 / s.n, s.n - 1.0) for s in (first, second)]
+    d = difference_from_parts((second.mean or 0.0) - (first.mean or 0.0), parts)
     assert case("r-welch-small").near(d.t, t)
     assert case("r-welch-small").near(d.p, p)
+    # Of so few trials Welch's interval and p claim too much; what is said of them claims less.
+    said = difference_of_means(first, second)
+    assert said is not None
+    assert (said.t, said.df) == (d.t, d.df)
+    assert said.p is not None
+    assert d.p is not None
+    assert said.p > d.p
+
+
+@pytest.mark.parametrize(("trials", "scatter"), [((2, 20), 1.0), ((2, 5), 3.0), ((3, 20), 1.0)])
+def test_two_or_three_trials_claim_no_more_than_they_show(
+    trials: tuple[int, int], scatter: float
+) -> None:
+    # Welch's interval alone holds in 88, 90 and 92 of 100, at 95 %.
+    rng = np.random.default_rng(12)
+    runs, outside, back = 1500, 0, 0
+    for _ in range(runs):
+        a, b = rng.normal(0, scatter, trials[0]), rng.normal(1, 1, trials[1])
+        d = difference_of_means(summary(a), summary(b))
+        assert d is not None
+        assert d.interval is not None
+        outside += 1 not in d.interval
+        back += (d.within(1.0) or 0.0) < 0.05
+    limit = 0.05 + 3 * math.sqrt(0.05 * 0.95 / runs)
+    assert outside / runs < limit
+    assert back / runs < limit
+
+
+def test_interval_and_probability_agree_where_trials_are_few() -> None:
+    a, b = summary([0.0, 1.0, 0.4]), summary([2.0, 2.3, 1.9, 2.1, 2.2, 2.4])
+    for level in (0.5, 0.9, 0.95, 0.99, 0.9999):
+        d = difference_of_means(a, b, apart_u=0.2, level=level)
+        assert d is not None
+        assert d.p is not None
+        assert d.interval is not None
+        # A difference just at the end of its interval has p = 1 - level, and each side half.
+        half = d.interval.half_width
+        assert d.within(abs(d.estimate) + half) == pytest.approx((1 - level) / 2, rel=1e-9)
+        assert (d.p < 1 - level) == (0 not in d.interval)
 
 
 def test_welch_and_paired_agree_with_the_sleep_data() -> None:
@@ -329,7 +369,11 @@ def test_parts_without_a_nominal_are_longer_or_shorter_not_further_out() -> None
 
 
 def test_of_many_series_each_pair_pays_for_the_others() -> None:
-    series = [[1.0, 2.0, 3.0], [1.1, 2.2, 3.1], [9.0, 10.0, 11.0]]
+    series = [
+        [1.0, 2.0, 3.0, 1.5, 2.5],
+        [1.1, 2.2, 3.1, 1.6, 2.5],
+        [9.0, 10.0, 11.0, 9.5, 10.5],
+    ]
     m = compare_many(series, names=["saw A", "saw B", "saw C"], unit="mm")
     assert [(p.first, p.second) for p in m.pairs if p.differs] == [(0, 2), (1, 2)]
     for pair in m.pairs:
@@ -338,7 +382,7 @@ def test_of_many_series_each_pair_pays_for_the_others() -> None:
         interval = test.confidence_interval(1 - 0.05 / 3)
         assert pair.difference.interval is not None
         assert pair.difference.interval.low == pytest.approx(interval.low, rel=1e-9)
-    assert m.sentence == "Saw C is above saw A by 8.00 mm; saw C is above saw B by 7.87 mm."
+    assert m.sentence == "Saw C is above saw A by 8.00 mm; saw C is above saw B by 7.90 mm."
     assert "Bonferroni" in m.rule
     assert m.brown_forsythe_p is not None
 

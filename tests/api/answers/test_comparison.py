@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
-from scipy import stats
+from scipy import optimize, stats
 
 from tests.api.answers.cutting import LENGTH_IN, cut, degrees
 from tests.api.bench import Person
@@ -47,14 +47,22 @@ def test_further_out_and_less_steady_are_told_apart(person):
 SHARE = math.hypot(*(mm / (LENGTH_IN * 25.4) for mm in (0.5, 2.0, 3.0)), 1e-4) / math.sqrt(3)
 
 
-def test_the_difference_and_its_interval_are_welchs(person):
+def expanded(at, scatter, fixed):
+    """Two means of four trials each: each part by its own quantile, in squares."""
+    return math.hypot(stats.t.ppf(at, 3) * scatter, stats.norm.ppf(at) * fixed)
+
+
+def p_of(size, scatter, fixed):
+    """The p at which the interval of a difference of that size just reaches zero."""
+    return 2 * optimize.brentq(
+        lambda tail: expanded(1 - tail, scatter, fixed) - size, 1e-12, 0.4, xtol=1e-15
+    )
+
+
+def test_the_difference_has_welchs_error_and_an_interval_for_few_trials(person):
     a, b = cut(person, "Old saw", FIRST), cut(person, "New saw", SECOND)
     difference = person.get(f"/api/compare?a={a}&b={b}")["quantities"]["angle"]["difference"]
-    welch = stats.ttest_ind(degrees(SECOND), degrees(FIRST), equal_var=False)
-    low, high = welch.confidence_interval(0.95)
     assert difference["estimate"] == pytest.approx(np.mean(degrees(SECOND) - degrees(FIRST)))
-    assert difference["interval"]["low"] == pytest.approx(low, rel=2e-3)
-    assert difference["interval"]["high"] == pytest.approx(high, rel=2e-3)
     # Beside the scatter, what more trials would not lessen: length of the cut, inset, scale. One
     # board and one caliper give both the same share of it, so it counts for the difference alone.
     scatter = [degrees(t).var(ddof=1) / 4 for t in (FIRST, SECOND)]
@@ -62,8 +70,12 @@ def test_the_difference_and_its_interval_are_welchs(person):
     assert difference["standard_error"] == pytest.approx(error, rel=1e-5)
     df = error**4 / sum(v**2 / 3 for v in scatter)
     assert difference["degrees_of_freedom"] == pytest.approx(df, rel=1e-5)
-    p = 2 * stats.t.sf(difference["estimate"] / error, df)
-    assert difference["p"] == pytest.approx(p, rel=1e-4)
+    # Welch's interval holds less often than 95 % where a side has fewer than five trials.
+    parts = math.sqrt(sum(scatter)), SHARE * difference["estimate"]
+    half = expanded(0.975, *parts)
+    assert difference["interval"]["low"] == pytest.approx(difference["estimate"] - half, rel=1e-5)
+    assert difference["interval"]["high"] == pytest.approx(difference["estimate"] + half, rel=1e-5)
+    assert difference["p"] == pytest.approx(p_of(difference["estimate"], *parts), rel=1e-4)
 
 
 def test_the_ratio_of_spreads_has_fishers_interval(person):
@@ -104,15 +116,11 @@ def test_three_machines_pay_for_three_pairs(person):
         (series[0], series[2]),
         (series[1], series[2]),
     ]
-    # Welch's test with what the length of one board is off by, which adds to no degrees of freedom
-    # that are fewer than four.
+    # With what the length of one board is off by.
     scatter, gap = [g.var(ddof=1) / 4 for g in groups], groups[2].mean() - groups[0].mean()
     # The sled scatters by no more than the caliper's count, which then does not average out.
     count = math.degrees(0.001 / math.sqrt(6) / (2 * LENGTH_IN))
-    error = math.hypot(math.sqrt(scatter[0] + scatter[2]), SHARE * gap, count)
-    df = (scatter[0] + scatter[2]) ** 2 / ((scatter[0] ** 2 + scatter[2] ** 2) / 3)
-    assert df < 4
-    plain = 2 * stats.t.sf(abs(gap) / error, df)
+    plain = p_of(abs(gap), math.sqrt(scatter[0] + scatter[2]), math.hypot(SHARE * gap, count))
     assert many["pairs"][1]["p_adjusted"] == pytest.approx(min(1, 3 * plain), rel=1e-4)
     assert many["sentence"].startswith("New is above")
     assert len(found["quantities"]["angle"]["series"]) == 3
