@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles
 from analysis.conversions import SizeUnit, size_text
+from analysis.sequential import FALSE_FINDING
 from analysis.shifted_pairing import shifted_from
 from analysis.spread import summary
 from analysis.uncertainty import REPEATABILITY_MM, rounding
@@ -34,8 +35,7 @@ _SMALLEST: Final = 10.0
 _BETWEEN_TWO: Final = 1.5
 
 # A series is looked at after each strip, so each rule passes an honest look more seldom than its
-# usual 5 %: all together doubt an honest series of up to twelve strips in less than 5 %.
-_OUTLIER_LEVEL: Final = 0.002
+# usual 5 % (`sequential.FALSE_FINDING`); this one compares with a value that all looks share.
 _WRONG_TURN_LEVEL: Final = 0.001
 # By the number of strips from three on, how far sizes of either sign may scatter, as a share of
 # them, to be the same size: strips that scatter about any mean are so alike in one look of a
@@ -104,8 +104,8 @@ def find_doubts(
     - ends swapped, edges swapped: from three strips on, differences of one size (within 3 s, and
       far more alike than strips that scatter about zero), more than 4 s from zero, with the
       other sign than most;
-    - outlier: Grubbs' two-sided test at 0.2 % (NIST e-Handbook 1.3.5.17.1) from three trials
-      on, if the trial also lies more than 4 s from the median of the others;
+    - outlier: Grubbs' two-sided test (NIST e-Handbook 1.3.5.17.1) at `sequential.FALSE_FINDING`
+      from three trials on, if the trial also lies more than 4 s from the median of the others;
     - wrong turn: nothing but values near zero, or the right size with the other sign, where
       `elsewhere` says otherwise by more than both uncertainties (at 99.9 %).
 
@@ -352,7 +352,7 @@ def _outlier(series: _Series) -> Doubt | None:
     far = int(np.argmax(np.abs(d - s.mean)))
     others = np.delete(d, far)
     distance = abs(float(d[far]) - float(np.median(others)))
-    if abs(float(d[far]) - s.mean) / sd <= grubbs_limit(at.size, _OUTLIER_LEVEL):
+    if abs(float(d[far]) - s.mean) / sd <= grubbs_limit(at.size, FALSE_FINDING):
         return None
     if distance <= 4 * _scatter(others, series.noise):
         return None

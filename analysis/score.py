@@ -479,7 +479,9 @@ def _notes(
         order = values.of(quantity)[counted]
         order = order[np.isfinite(order)]
         follows = spread.serial_correlation(order) if order.size >= _ENOUGH_FOR_ORDER else None
-        if follows is not None and follows > 2 / math.sqrt(order.size):
+        if follows is not None and follows > spread.serial_correlation_limit(
+            order.size, sequential.FALSE_FINDING
+        ):
             notes.append(
                 f"Each {quantity} resembles the one before: something changes while cutting, and "
                 "the uncertainty is larger than stated."

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import quantiles, spread
+from analysis.sequential import FALSE_FINDING
 from tests.analysis.published import case, cases
 
 # Digits that a double can give of each certified standard deviation. NumAcc4 holds its
@@ -259,3 +260,14 @@ def test_scatter_that_the_caliper_explains_is_said_to_be_hidden():
     shown = spread.own_scatter(5.0, 10, 1.0)
     assert not shown.hidden
     assert shown.sd == pytest.approx(math.sqrt(24))
+
+
+def test_independent_trials_seldom_seem_to_resemble_each_other_however_often_one_looks() -> None:
+    rng = np.random.default_rng(31)
+    seen = np.zeros(4000, bool)
+    x = rng.standard_normal((seen.size, 20))
+    for n in range(10, 21):
+        found = [spread.serial_correlation(each[:n]) or 0.0 for each in x[~seen]]
+        seen[~seen] = np.array(found) > spread.serial_correlation_limit(n, FALSE_FINDING)
+    # Against 2 / sqrt(n), 1.4 %: with drift and doubts, of two quantities, more than 5 % together.
+    assert seen.mean() < 0.005
