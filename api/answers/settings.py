@@ -82,9 +82,9 @@ def new_series(
     baseline = _length("baseline", asked.baseline, unit)
     thickness = _length("thickness", asked.thickness, unit)
     inset = _length("inset", asked.inset, unit) or _Length("0", 0)
-    jaws = _length("jaw_width", asked.jaw_width, unit)
+    jaws = jaws_nm(asked.jaw_width, unit)
     if jaws is not None:
-        jaw_width_nm = jaws.nm
+        jaw_width_nm = jaws
     if not any(relation.insets for relation in follows.relations):
         jaw_width_nm = None
     for field in _WITHIN:
@@ -98,6 +98,7 @@ def new_series(
     if asked.pieces is not None and follows.pieces is None:
         raise InvalidField("pieces", f"{follows.title} has no pieces to count; leave it out")
     _try_geometry(follows, baseline, thickness, inset, unit, side, asked.pieces, jaw_width_nm)
+    _check_bounds(asked, baseline, thickness, inset, unit)
     new = NewSeries(
         machine_id=machine_id,
         bench=asked.bench,
@@ -130,12 +131,35 @@ def new_series(
     return new
 
 
+def _check_bounds(
+    asked: AskedSeries,
+    baseline: _Length | None,
+    thickness: _Length | None,
+    inset: _Length,
+    unit: Unit,
+) -> None:
+    """A length that may be off by all of itself says nothing; nor does what is left of a cut."""
+    cut = None if baseline is None else _Length(baseline.text, baseline.nm // 2 - inset.nm)
+    for field, length in (
+        ("baseline_within", baseline),
+        ("thickness_within", thickness),
+        ("inset_within", cut),
+    ):
+        bound = _length(field, getattr(asked, field), unit)
+        if bound is not None and length is not None and bound.nm >= length.nm:
+            raise InvalidField(
+                field,
+                f"a length of {length.text} {unit} that may be off by {bound.text} {unit} shows"
+                " nothing; check number and unit",
+            )
+
+
 def checked_jaw_width(series: Row[Any], jaw_width: str | None) -> int | None:
     """The width of the jaws that measured a series, in nm, from the text in the series' own unit.
 
     series: a row of `tables.Series`. Raises InvalidField where it cannot be.
     """
-    jaws = _length("jaw_width", jaw_width, series.unit)
+    jaws = jaws_nm(jaw_width, series.unit)
     follows = method_of(series)
     if jaws is None:
         return None
@@ -149,9 +173,27 @@ def checked_jaw_width(series: Row[Any], jaw_width: str | None) -> int | None:
         series.unit,
         series.strip_side,
         series.pieces,
-        jaws.nm,
+        jaws,
     )
-    return jaws.nm
+    return jaws
+
+
+def jaws_nm(text: str | None, unit: Unit) -> int | None:
+    """The width of a caliper's flat jaws, in nm; None where it is not said.
+
+    Raises InvalidField where no caliper has such jaws.
+    """
+    if text is None or not text.strip():
+        return None
+    width = _nm("jaw_width", text, unit)
+    if width < 0:
+        raise InvalidField("jaw_width", f"{text} {unit} must be zero or more")
+    if mm(width) > LONGEST_JAWS_MM:
+        raise InvalidField(
+            "jaw_width",
+            f"{text} {unit} is wider than the jaws of any caliper; check number and unit",
+        )
+    return width
 
 
 def _plain(error: ValueError) -> str:
@@ -167,10 +209,12 @@ class _Length:
 
 
 def _length(field: str, text: str | None, unit: Unit) -> _Length | None:
-    if text is None:
-        return None
+    return None if text is None else _Length(text, _nm(field, text, unit))
+
+
+def _nm(field: str, text: str, unit: Unit) -> int:
     try:
-        return _Length(text, parse_length(text, unit))
+        return parse_length(text, unit)
     except ValueError as error:
         raise InvalidField(field, str(error)) from None
 

@@ -9,9 +9,9 @@ from uuid import UUID
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import Field, StringConstraints
 
-from analysis.units import Unit, parse_length
+from analysis.units import Unit
 from api.answers.caliper_studies import caliper_studies
-from api.answers.settings import LONGEST_JAWS_MM, LONGEST_NAME, AskedSeries, new_series
+from api.answers.settings import LONGEST_NAME, AskedSeries, jaws_nm, new_series
 from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
@@ -95,16 +95,7 @@ def listen(body: ListenIn, server: TheServer) -> ListenedOut:
 @router.patch("/{name:path}")
 def change_caliper(name: str, body: CaliperChangeIn, server: TheServer) -> CaliperOnRecord:
     """Say how wide a caliper's jaws are: for series that begin from now on."""
-    nm = None
-    if body.jaw_width is not None:
-        found = length_mm("jaw_width", body.jaw_width, body.unit, zero=True)
-        if found is not None and found > LONGEST_JAWS_MM:
-            raise InvalidField(
-                "jaw_width",
-                f"{body.jaw_width} {body.unit} is wider than the jaws of any caliper; check number"
-                " and unit",
-            )
-        nm = None if found is None else parse_length(body.jaw_width, body.unit)
+    nm = jaws_nm(body.jaw_width, body.unit)
     with server.reading() as store:
         known = {each.name for each in server.calipers_on_record(store)}
     if name not in known:

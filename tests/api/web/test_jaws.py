@@ -73,7 +73,7 @@ def test_correcting_the_jaws_of_a_series_changes_its_values_and_no_other(person,
 
 @pytest.mark.parametrize(
     ("width", "says"),
-    [("wide", "decimal number"), ("-1", "zero or more"), ("400", "leave nothing of a baseline")],
+    [("wide", "decimal number"), ("-1", "zero or more"), ("101", "wider than the jaws of any")],
 )
 def test_jaws_that_cannot_be_are_refused_in_a_sentence_and_nothing_changes(person, width, says):
     series = person.start(jaw_width="6")
@@ -89,6 +89,31 @@ def test_jaws_that_cannot_be_are_refused_in_a_sentence_and_nothing_changes(perso
     tilt = person.start(method="half-turn", baseline=None, thickness="20")
     refused = patched(person, f"/api/series/{tilt}", {"jaw_width": "6"}, 422)
     assert "does not ask for it" in refused["errors"][0]["message"]
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"baseline_within": "200"},
+        {"inset_within": "100"},
+        {"inset": "10", "inset_within": "90"},
+        {"method": "half-turn", "baseline": None, "thickness": "20", "thickness_within": "20"},
+    ],
+)
+def test_a_length_that_may_be_off_by_all_of_itself_is_refused(person, settings):
+    (field,) = (name for name in settings if name.endswith("_within"))
+    asked = {"baseline": "200", "unit": "mm", "strip_side": "left", "method": "reversal"}
+    machine = person.post("/api/machines", {"name": "Window saw", "kind": "other"}, 201)["id"]
+    body = {"machine": machine, "bench": "main"} | asked | settings
+    refused = person.post("/api/series", body, 422)["errors"][0]
+    assert (refused["field"], "shows nothing" in refused["message"]) == (field, True)
+
+
+def test_jaws_as_wide_as_a_short_cut_are_refused(person):
+    series = person.start(baseline="40")
+    refused = patched(person, f"/api/series/{series}", {"jaw_width": "90"}, 422)["errors"][0]
+    assert "leave nothing of a baseline" in refused["message"]
+    assert patched(person, f"/api/series/{series}", {"jaw_width": " "})["jaw_width"] is None
 
 
 def test_a_thickness_that_is_well_known_makes_a_tilt_better_known(person):

@@ -192,7 +192,7 @@ function show(errors, detail) {
   }
   const any = errors.length > 0 || detail !== "";
   problem.hidden = !any;
-  problem.textContent = detail || (first ? "Something is still missing or wrong: see the marked fields." : "") || elsewhere.join("\n");
+  problem.textContent = first && !elsewhere.length ? "Something is still missing or wrong: see the marked fields." : detail || elsewhere.join("\n");
   for (const mark of form.querySelectorAll(".wrong")) mark.closest("details")?.setAttribute("open", "");
   if (any) (first ?? problem).focus();
   return any;
