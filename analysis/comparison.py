@@ -488,7 +488,7 @@ def compare_many(
         if d is not None:
             p = None if d.p is None else min(1.0, d.p * len(places))
             pairs.append(Pair(i, j, d, p, p is not None and p < 1 - level))
-    rule = f"Bonferroni: every statement of the {len(places)} together holds at {level:.0%}"
+    rule = f"Bonferroni: all {len(places)} statements together hold at {100 * level:.0f} %"
     table, spreads_p = anova(series), brown_forsythe(series)[1]
     if table is not None and table.residual_sd <= compared_bounds(0.0, floor_sd).most:
         # Ratios to a scatter within the caliper's count would tell of the rounding alone.

@@ -52,7 +52,7 @@ def trend(
     x = counted(given)
     n = x.size
     if n < 4:
-        words = f"{n} cut{'' if n == 1 else 's'}: too few to see a drift; make at least four."
+        words = f"{n} trial{'' if n == 1 else 's'}: too few to see a drift; make at least four."
         return Trend(n, None, None, None, None, None, False, words)
     half = n // 2
     early, late = float(x[:half].mean()), float(x[-half:].mean())
@@ -72,9 +72,9 @@ def trend(
     if error <= 1e-12 * scale:
         flat = np.ptp(x) == 0
         words = (
-            "The cuts are all alike: no drift to see."
+            "The trials are all alike: no drift to see."
             if flat
-            else f"The cuts moved evenly by {size_text(creep, unit)} from first to last."
+            else f"The trials moved evenly by {size_text(creep, unit)} from first to last."
         )
         return Trend(n, 0.0 if flat else creep, None, None, early, late, not flat, words)
     wide = quantiles.student_t((1 + level) / 2, n - 2) * error
@@ -83,9 +83,9 @@ def trend(
     shown = p < FALSE_FINDING
     size = plus_minus_text(creep, wide, unit)
     words = (
-        f"The cuts crept by {size} from the first to the last: let the machine warm up, and "
+        f"The trials crept by {size} from the first to the last: let the machine warm up, and "
         "check that stop and clamps hold."
         if shown
-        else f"No drift shows over these {n} cuts ({size} from first to last)."
+        else f"No drift shows over these {n} trials ({size} from first to last)."
     )
     return Trend(n, creep, interval, p, early, late, shown, words)

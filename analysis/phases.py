@@ -375,7 +375,7 @@ def _placed(of: Fitted, start: int, names: Sequence[str], unit: SizeUnit) -> Cha
         when = names[index]
         if first != last:
             when += f" (between {names[first]} and {names[last]})"
-        sentence = f"A lasting shift of about {size} began most likely at {when}."
+        sentence = f"A lasting shift of about {size} began most likely with the check of {when}."
     return Change(
         of.kind, index, first, last, of.before, of.after, start + of.told_at, of.p, sentence
     )

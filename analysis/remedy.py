@@ -156,7 +156,7 @@ def as_planned(planned: int, trials: int) -> Remedy:
     if left:
         how = f"The verdict comes after {cuts(planned)}, as planned: {left} more to go."
     else:
-        how = f"The {cuts(planned)} planned are made: finish the series for the verdict."
+        how = f"{cuts(planned)} made, as planned: finish the series for the verdict."
     return Remedy("more cuts" if left else "finish", left or None, Sentence(how))
 
 
@@ -214,7 +214,7 @@ def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     cuts = _first(more, parts.tells(gap, more_cuts=more))
     if cuts is None:
         return None
-    words = "one more cut" if cuts == 1 else f"{cuts} more cuts"
+    words = "one more trial" if cuts == 1 else f"{cuts} more trials"
     sentence = Sentence(f"About {words} should tell.")
     return cuts * (_CUT_S + places * _READING_S), Remedy("more cuts", cuts, sentence)
 
@@ -240,7 +240,7 @@ def _wider_board(parts: UncertaintyParts, gap: float, places: int) -> _Way | Non
     if base is None:
         return None
     sentence = Sentence(
-        "The same number of cuts on a board about ",
+        "The same number of trials on a board about ",
         Measure(base, None, "mm", 0),
         f" {parts.base_adjective} should tell.",
     )
@@ -268,7 +268,7 @@ def _none(
     left, stays = rounded(gap * scale, unit), parts.systematic()
     if stays > gap:
         sentence = Sentence(
-            "More cuts will not tell: what stays uncertain however many are made, ± ",
+            "More trials will not tell: what stays uncertain however many are made, ± ",
             rounded(stays * scale, unit),
             ", is more than the ",
             left,
@@ -279,7 +279,7 @@ def _none(
         sentence = Sentence(
             "It lies too near the limit, ",
             left,
-            f" from it, for up to {_MOST_CUTS} more cuts to tell; set it nearer to nominal, or "
+            f" from it, for up to {_MOST_CUTS} more trials to tell; set it nearer to nominal, or "
             "accept a wider tolerance.",
         )
     return Remedy("none", None, sentence)

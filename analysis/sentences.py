@@ -229,7 +229,7 @@ def scatter_sentence(
             low,
             " to ",
             most,
-            f"{one}, at 95 %; a study of caliper and hand narrows that. ",
+            f"{one}, at 95 %; only a study of caliper and hand narrows that. ",
             STUDY_HOW,
         )
     if own.sd == 0:

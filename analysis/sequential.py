@@ -116,9 +116,10 @@ def rule(planned: int | None, ended: bool, trials: int, counted: int) -> Rule:
 
     planned: their number, where it was said before the first; trials: those that are complete,
     `counted` of them not set aside. No verdict is shown before the planned number is reached and
-    the series has ended: two chances to stop would be one too many for the full strength.
+    the series has ended: two chances to stop would be one too many for the full strength. One
+    planned trial shows no scatter, so that its end would add nothing.
     """
-    if planned is not None and not ended and trials <= planned:
+    if planned is not None and planned > 1 and not ended and trials <= planned:
         return "not yet"
     one_look = ended and trials == counted == planned and trials > 1
     return "one look" if one_look else "each look"

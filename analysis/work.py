@@ -191,9 +191,9 @@ def is_within(angle_rad: float, expanded_rad: float, limit_rad: float) -> bool |
 
 
 _COMPARED: Final = {
-    True: "this machine keeps within that",
-    False: "this machine does not keep within that",
-    None: "its uncertainty does not tell yet whether this machine does",
+    True: "the error found, ± included, is within that",
+    False: "the error found, ± included, is outside that",
+    None: "the error found, ± included, is partly within that",
 }
 
 

@@ -33,7 +33,7 @@ def next_check(found: MachineHistory, moment: datetime) -> str:
     if ADJUST in verdicts:
         return "Now: adjust it, then measure it again."
     if UNKNOWN in verdicts:
-        return "Now: more cuts are needed for a verdict."
+        return "Now: more trials are needed for a verdict."
     checked = (known.at for series in found.series for known in all_known(series))
     days = sorted({at.astimezone().date() for at in checked})
     gaps = [(later - earlier).days for earlier, later in pairwise(days)]

@@ -69,7 +69,10 @@ def test_a_lasting_shift_is_told_with_its_place_and_its_size() -> None:
     assert 16 <= shift.told_at <= 18
     assert shift.after - shift.before == pytest.approx(0.008, abs=0.001)
     assert shift.p < 0.01
-    assert found.sentence == "A lasting shift of about 0.009 mm began most likely at day 16."
+    assert (
+        found.sentence
+        == "A lasting shift of about 0.009 mm began most likely with the check of day 16."
+    )
     # What is usual is what was seen since.
     assert found.since == shift.index
     assert found.centre == pytest.approx(shift.after, abs=0.0005)

@@ -109,6 +109,7 @@ def test_earlier_series_are_pooled_by_their_degrees_of_freedom():
     [
         (None, True, 5, 5, "each look"),
         (5, False, 5, 5, "not yet"),
+        (1, False, 1, 1, "each look"),
         (5, False, 6, 6, "each look"),
         (5, True, 5, 5, "one look"),
         (5, True, 5, 4, "each look"),

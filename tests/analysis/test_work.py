@@ -102,7 +102,7 @@ def test_the_work_is_said_in_mm_or_in_inches_and_thou() -> None:
     )
     assert [limit.sentence for limit in allowed(0.0001, 0.0001, inches)] == [
         "A gap of 4 thou over a joint 6 in long allows 0.0382 degrees either way in each cut; "
-        "this machine keeps within that."
+        "the error found, ± included, is within that."
     ]
 
 

@@ -414,7 +414,7 @@ def test_the_report_of_five_strips_is_one_page(shop, paper):
 
 
 def test_the_report_holds_method_trials_budget_verdict_and_standards(shop):
-    series = shop.start(tolerance_deg="0.1", note="new blade")
+    series = shop.start(tolerance_deg="0.1", note="new blade", strips=2)
     ids = shop.press("12.00", "12.40", "12.00", "12.43")
     shop.server.post("/api/benches/" + shop.bench + "/take-back", {"reading": ids[3]})
     shop.press("12.42")

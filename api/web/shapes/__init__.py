@@ -345,7 +345,7 @@ class DoubtOut(Out):
 
 
 class TrendOut(Out):
-    """How a quantity changed from the first cut to the last, in its own unit.
+    """How a quantity changed from the first trial to the last, in its own unit.
 
     creep: by the fitted line, with its interval and p (NIST e-Handbook 4.4.3); early and
     late: means of the two halves. Null where the cuts are too few. `shown`: more than

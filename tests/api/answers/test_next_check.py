@@ -57,7 +57,7 @@ def test_a_machine_that_is_out_is_adjusted_before_it_is_measured_again(server, p
 
 def test_a_machine_without_a_clear_verdict_needs_more_cuts(server, person, due):
     check(server, person, 0, [("10.00", "10.20"), ("10.20", "10.05")], tolerance="0.05")
-    assert due(1) == "Now: more cuts are needed for a verdict."
+    assert due(1) == "Now: more trials are needed for a verdict."
 
 
 def test_two_checks_say_nothing_of_how_often_one_is_usual(server, person, due):

@@ -377,10 +377,8 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
         rows.append(
             (
                 "Welch’s test",
-                Markup(
-                    "t = {:.2f}, {} degrees of freedom, p = {} (NIST e-Handbook 1.3.5.3)"
-                ).format(
-                    difference.t, "unlimited" if df is None else f"{df:.1f}", _p(difference.p)
+                Markup("t = {:.2f}, {} degrees of freedom, {} (NIST e-Handbook 1.3.5.3)").format(
+                    difference.t, "unlimited" if df is None else f"{df:.1f}", _said(difference.p)
                 ),
             )
         )
@@ -393,8 +391,8 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
         rows.append(
             (
                 "Ratio of the spreads of trials",
-                Markup("{:.2f}{} ({} over {}); {}, p = {} (NIST e-Handbook {})").format(
-                    ratio.ratio, between, names[1], names[0], rule, _p(ratio.p), section
+                Markup("{:.2f}{} ({} over {}); {}, {} (NIST e-Handbook {})").format(
+                    ratio.ratio, between, names[1], names[0], rule, _said(ratio.p), section
                 ),
             )
         )
@@ -411,6 +409,12 @@ def _p(value: float | None) -> str:
     if value is None:
         return "–"
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def _said(p: float | None) -> str:
+    """ "p = 0.012", "p < 0.001"."""
+    shown = _p(p)
+    return f"p {shown}" if shown.startswith("<") else f"p = {shown}"
 
 
 def _pairs(of: QuantityComparison, found: Sequence[ComparableSeries]) -> list[Any]:

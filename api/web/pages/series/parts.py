@@ -460,6 +460,6 @@ def _standards(series: SeriesOut) -> Iterator[tuple[str, str]]:
     if series.score.study is not None and series.score.study.same_spot:
         yield "ISO 5725-2", "repeatability of caliper and hand"
     if series.trend:
-        yield "NIST/SEMATECH e-Handbook, 4.4.3", "drift from the first cut to the last"
+        yield "NIST/SEMATECH e-Handbook, 4.4.3", "drift from the first trial to the last"
     if any(d.kind == "outlier" for d in series.doubts):
         yield "NIST/SEMATECH e-Handbook, 1.3.5.17.1", "outlier (Grubbs' test)"
