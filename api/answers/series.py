@@ -95,7 +95,8 @@ def scored(connection: Connection, series_id: UUID) -> Scored:
 
 
 def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
-    """What each of many series says, in the order given, by a few queries for all of them.
+    """What each of many series says, in the order given, by a few queries for all of them, and two
+    for each whose own trials give no verdict.
 
     Raises KeyError where no series has one of the ids.
     """
