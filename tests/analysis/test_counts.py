@@ -141,7 +141,7 @@ def test_only_widths_that_differ_by_more_than_a_count_let_rounding_average_out()
 
 
 def test_cuts_within_one_count_do_not_creep():
-    steps = np.array([0.35, 0.35, 0.35, 0.35, 0.36, 0.36]) / 400
+    steps = np.array([0.35] * 6 + [0.36] * 6) / 400
     assert trend(steps).shown
     found = trend(steps, rounding_u=ROUNDING)
     assert not found.shown
