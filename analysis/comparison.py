@@ -38,7 +38,7 @@ _TAILS_LEVEL: Final = 0.90
 _ALIKE: Final = 1.02
 # A series that scatters by no more than so many times what rounding adds (`compared_bounds`) may
 # be rounded alike in each of its trials.
-_BEYOND: Final = 3.0
+BEYOND: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +232,7 @@ def difference_of_means(
         parts = [(variance, float(df))]
     else:
         parts = [_mean_variance(side.sd, side.n, floor_sd) for side in (first, second)]
-        hidden = [floor_sd <= sd <= _BEYOND * floor_sd for sd in (first.sd, second.sd)]
+        hidden = [floor_sd <= sd <= BEYOND * floor_sd for sd in (first.sd, second.sd)]
         apart_u = math.hypot(apart_u, floor_sd * math.sqrt(sum(hidden)))
     return difference_from_parts(estimate, parts, level, fixed_u=apart_u, guard=True)
 
@@ -505,9 +505,15 @@ def compare_many(
     )
 
 
+def rounded_df(degrees_of_freedom: float) -> float:
+    """Of a variance taken from the caliper's count, since the values scatter less: a few may do so
+    by luck, where the scatter is far beyond the count."""
+    return degrees_of_freedom if degrees_of_freedom < FEW else math.inf
+
+
 def _mean_variance(sd: float | None, trials: int, floor_sd: float) -> tuple[float, float]:
     if sd is None or sd < floor_sd:
-        return floor_sd**2, math.inf
+        return floor_sd**2, rounded_df(trials - 1.0)
     return sd**2 / trials, trials - 1.0
 
 

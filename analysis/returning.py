@@ -11,9 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles
 from analysis.comparison import (
+    BEYOND,
     Difference,
     difference_from_parts,
     difference_of_means,
+    rounded_df,
 )
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
@@ -122,11 +124,13 @@ def _shift(
     estimate = b.mean - a.mean
     if sd is None:
         return Difference(estimate), None, None
+    # As in `difference_of_means`: rounding that is alike in all trials of a side stays in its mean.
+    variance = sd**2 * (1 / a.n + 1 / b.n)
     if sd < floor_sd:
-        sd, df = floor_sd, math.inf
-    shift = difference_from_parts(
-        estimate, [(sd**2 * (1 / a.n + 1 / b.n), df)], level, fixed_u=apart_u
-    )
+        variance, df = 2 * floor_sd**2, rounded_df(df)
+    elif sd <= BEYOND * floor_sd:
+        apart_u = math.hypot(apart_u, math.sqrt(2) * floor_sd)
+    shift = difference_from_parts(estimate, [(variance, df)], level, fixed_u=apart_u)
     expected = None
     if shift.interval is not None:
         half = shift.interval.half_width
@@ -151,12 +155,15 @@ def _more_cuts(
     floor2 = floor_sd**2
     var_before, df_before = a.sd**2 / a.n, a.n - 1.0
     if a.sd < floor_sd:
-        var_before, df_before = floor2, math.inf
+        var_before, df_before = floor2, rounded_df(df_before)
     first = max(1, 2 - b.n)
     n = np.arange(b.n + first, b.n + _MOST_CUTS + 1, dtype=float)
     var_after, lost_after = sd_after**2 / n, 1 / (n - 1)
     if sd_after < floor_sd:
-        var_after, lost_after = np.full_like(n, floor2), np.zeros_like(n)
+        var_after = np.full_like(n, floor2)
+        lost_after = np.where(n - 1 < FEW, lost_after, 0.0)
+    hidden = [floor_sd <= sd <= BEYOND * floor_sd for sd in (a.sd, sd_after)]
+    apart_u = math.hypot(apart_u, floor_sd * math.sqrt(sum(hidden)))
     variance = var_before + var_after + apart_u**2
     if not variance[0] > 0:
         return None
