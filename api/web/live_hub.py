@@ -39,7 +39,7 @@ _KEPT: Final = 1024
 _MADE_TOGETHER: Final = 32
 # Of the time, what scores take at most is one part in so many: readings come first, however long
 # a series is and however many benches there are.
-_SCORES_SHARE: Final = 8
+_SCORES_SHARE: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
