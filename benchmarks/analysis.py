@@ -94,7 +94,9 @@ def budgets(rng: np.random.Generator) -> Iterator[Measurement]:
     def by(number: Callable[[float, float], Any], atan: Callable[[Any], Any]) -> list[Any]:
         def angle(fence: float, open_end: float) -> Any:
             ends = [number(mm, inputs.hand) + number(0.0, step) for mm in (fence, open_end)]
-            length = number(LENGTH_MM, inputs.length) - relation.insets * number(0.0, inputs.inset)
+            length = number(LENGTH_MM, inputs.length)
+            length -= inputs.inset_counts * number(0.0, inputs.inset)
+            length -= inputs.jaws_count * number(0.0, inputs.jaws)
             return atan((ends[1] - ends[0]) * number(1.0, inputs.scale) / (2 * length))
 
         return [angle(*trial) for trial in trials]
