@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,23 +64,9 @@ class Checks:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
-    """A lasting change between checks, by their places in the whole history.
+class Change(Fitted):
+    """A lasting change between checks, by their places in the whole history, and in words."""
 
-    kind: a shift that began at check `index`, and with 95 % probability at one from `first` to
-    `last`; or a creep that began after check `first` = `index` and went on to check `last`.
-    before, after: the mean on each side, or where the creep began and where it has come to.
-    told_at: the look that told it. p: how often the same checks, shuffled, look as clearly divided.
-    """
-
-    kind: Literal["shift", "creep"]
-    index: int
-    first: int
-    last: int
-    before: float
-    after: float
-    told_at: int
-    p: float
     sentence: str
 
 
