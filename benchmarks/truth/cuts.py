@@ -35,6 +35,11 @@ def scored(played: Played, series: int, **said: Any) -> QuantityScore:
     return score(facts).quantities[facts.method.reveals[0]]
 
 
+def _stated_mm(method: str) -> float:
+    """The length that is given as the baseline: a frame's joints are short."""
+    return 80.0 if method == "closing-miters" else 200.0
+
+
 def shop_of(
     rng: np.random.Generator,
     method: str,
@@ -47,11 +52,9 @@ def shop_of(
     """Series of a saw that is a little off, with lengths stated to +-0.5 mm and jaws placed to
     +-1 mm, and the centre about which its cuts scatter."""
     length = METHODS[method].relations[0].quantity == "length"
-    miters = method == "closing-miters"
     insets = METHODS[method].relations[0].insets
-    stated = 80.0 if miters else 200.0
     base = (
-        stated
+        _stated_mm(method)
         + rng.uniform(-0.5, 0.5, series)
         - (2 * rng.uniform(-1.0, 1.0, series) if insets else 0.0)
     )
@@ -74,8 +77,7 @@ def single_cuts(
 ) -> Iterator[Row]:
     """Whether one more cut, and nineteen in twenty of all that come, lie where they are said to."""
     played, centre = shop_of(rng, method, cut_sd, hand_mm, series, trials, **more)
-    stated = 80.0 if method == "closing-miters" else 200.0
-    said = {"baseline_mm": stated} if METHODS[method].baseline else {}
+    said = {"baseline_mm": _stated_mm(method)} if METHODS[method].baseline else {}
     one = held = said_of = 0
     for i in range(series):
         found = scored(played, i, **said)
@@ -176,7 +178,7 @@ def steadiness(
 def trial_parts(played: Played) -> TrialParts:
     method = METHODS[played.method]
     relation, pieces = method.relations[0], played.board.pieces
-    base = 80.0 if played.method == "closing-miters" else 200.0
+    base = _stated_mm(played.method)
     return TrialParts(
         method.cut_share(pieces if method.pieces else None),
         reading_part(method, relation, base_mm=base, pieces=pieces),
