@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from analysis.checks import checks
-from analysis.counts import widths_vary
 from analysis.facts import SeriesFacts
 from analysis.methods import METHODS
 from analysis.score import score
+from tests.analysis.many import together
 
 MACHINE = [m for m in METHODS.values() if m.judges == "machine"]
 
@@ -31,19 +29,6 @@ def some_series(method, rng, trials, **more):
         pieces=int(rng.integers(3, 9)) if method.pieces else None,
         **more,
     )
-
-
-def together(method, quantity, many):
-    """`checks` fed with the trials' values, as a store keeps them."""
-    values, of, repeats = [], [], []
-    for index, facts in enumerate(many):
-        found = facts.values().of(quantity)
-        values += found.tolist()
-        of += [index] * len(found)
-        repeats.append(facts.widths_mm.shape[2])
-    bare = [replace(facts, widths_mm=np.empty(0)) for facts in many]
-    vary = [widths_vary(f.widths_mm.reshape(len(f.widths_mm), -1), f.resolution_mm) for f in many]
-    return checks(method, quantity, values, of, bare, repeats, vary)
 
 
 @pytest.mark.parametrize("method", MACHINE, ids=lambda m: m.key)
