@@ -9,9 +9,13 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
-from api.store.engine import sqlite_url
 from capture.pretend import PtyPort
-from tests.api.postgres import PostgresServer, postgres
+from tests.api.conftest import (  # noqa: F401 (fixtures)
+    postgres_server,
+    store_url,
+    upgraded_database,
+    upgraded_file,
+)
 from tests.ptys import PATIENCE_S, plugged
 from tests.whole.at_the_bench import bench, complaints  # noqa: F401 (fixtures)
 from tests.whole.browser import CHROMIUM, FLAGS
@@ -19,14 +23,6 @@ from tests.whole.forked import serving
 from tests.whole.serving import Serving
 
 expect.set_options(timeout=PATIENCE_S * 1000)
-
-
-# Started last, it would keep one processor busy for a minute while the other is idle.
-_LONGEST = "test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order"
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: item.name != _LONGEST)
 
 
 @pytest.fixture(scope="session")
@@ -63,19 +59,3 @@ def server(shared: Serving) -> Iterator[Serving]:
 def port() -> Iterator[PtyPort]:
     with plugged() as made:
         yield made
-
-
-@pytest.fixture(scope="module")
-def database() -> Iterator[PostgresServer]:
-    """A PostgreSQL for the tests of a module."""
-    with postgres() as server:
-        yield server
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """The URL of a store that nobody has opened yet, on either engine."""
-    if request.param == "sqlite":
-        return sqlite_url(tmp_path)
-    server: PostgresServer = request.getfixturevalue("database")
-    return server.url(server.new_database())

@@ -141,8 +141,9 @@ def test_what_the_server_will_never_take_stays_at_the_bench_and_stops_nothing(tm
         assert told.startswith("'' from x: sent: ")
 
 
-@pytest.mark.timeout(900)
-def test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order(tmp_path):
+@pytest.mark.timeout(300)
+def test_a_server_killed_again_and_again_gets_every_reading_once_and_in_order(tmp_path):
+    """`python -m tests.faults` goes on for as long as wanted."""
     chance = random.Random(100)
     with plugged() as port, serving(tmp_path / "shop") as server:
         series = server.start_series()
@@ -152,7 +153,7 @@ def test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order(tm
         ) as program:
             assert program.said("listening")
             texts: list[str] = []
-            for _ in range(100):
+            for _ in range(30):
                 so_far = len(texts)
                 fresh = _texts(chance.randint(1, 3), so_far)
                 texts += fresh
@@ -165,7 +166,7 @@ def test_a_server_killed_a_hundred_times_gets_every_reading_once_and_in_order(tm
                 server.start(where)
             assert until(lambda: program.kept() == len(texts))
             assert until(lambda: _sent(server, series) == texts, 60)
-    assert len(texts) > 150
+    assert len(texts) > 45
 
 
 def _run(words: list[str], said: str = "", **environment: str) -> subprocess.CompletedProcess[str]:

@@ -321,8 +321,7 @@ def test_an_unknown_caliper_has_a_page_that_says_so(server, page):
 # ---------------------------------------------------------------- for everybody
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize(("scheme", "width"), [("light", 390), ("dark", 1280)])
 def test_it_is_within_reach_of_everybody(server, context: BrowserContext, port, scheme, width):
     page = context.new_page()
     page.emulate_media(color_scheme=scheme)

@@ -19,10 +19,10 @@ from tests.whole.serving import Serving
 
 
 @pytest.fixture
-def two(tmp_path: Path, store: str) -> Iterator[tuple[Serving, Serving]]:
+def two(tmp_path: Path, store_url: str) -> Iterator[tuple[Serving, Serving]]:
     with (
-        serving(tmp_path / "one", "--db", store) as one,
-        serving(tmp_path / "other", "--db", store) as other,
+        serving(tmp_path / "one", "--db", store_url) as one,
+        serving(tmp_path / "other", "--db", store_url) as other,
     ):
         yield one, other
 
@@ -78,12 +78,12 @@ def test_a_bench_may_hand_over_to_any_server_and_its_strips_stay_whole(two):
 
 
 def test_of_two_servers_starting_on_one_bench_together_one_wins_and_the_other_is_told(
-    tmp_path, database
+    tmp_path, postgres_server, upgraded_database
 ):
     import psycopg
 
-    name = database.new_database()
-    url = database.url(name)
+    name = postgres_server.new_database(upgraded_database)
+    url = postgres_server.url(name)
     waiting = (
         "SELECT count(*) FROM pg_stat_activity"
         f" WHERE datname = '{name}' AND wait_event_type = 'Lock'"
@@ -102,7 +102,7 @@ def test_of_two_servers_starting_on_one_bench_together_one_wins_and_the_other_is
         with psycopg.connect(url) as third:
             third.execute("SELECT * FROM benches FOR UPDATE")
             asked = [pool.submit(s.client.post, "/api/series", json=body) for s in (one, other)]
-            assert until(lambda: database.psql(waiting).strip() == "2")
+            assert until(lambda: postgres_server.psql(waiting).strip() == "2")
             third.rollback()
         won, lost = sorted((a.result() for a in asked), key=lambda a: a.status_code)
         assert (won.status_code, lost.status_code) == (201, 409)
@@ -115,9 +115,9 @@ def test_of_two_servers_starting_on_one_bench_together_one_wins_and_the_other_is
         assert one.get("/api/benches/main")["series"]["id"] == after
 
 
-def test_a_kill_of_a_server_on_postgresql_loses_nothing_acknowledged(tmp_path, database):
-    url = database.url(database.new_database())
-    with serving(tmp_path / "shop", "--db", url) as server:
+@pytest.mark.parametrize("store_url", ["postgresql"], indirect=True)
+def test_a_kill_of_a_server_on_postgresql_loses_nothing_acknowledged(tmp_path, store_url):
+    with serving(tmp_path / "shop", "--db", store_url) as server:
         series = server.start_series()
         acknowledged: list[str] = []
         for round_number in range(3):

@@ -100,7 +100,10 @@ def test_every_page_in_turn_costs_no_reading_of_another_page(
     assert set().union(*by_page.values()) == everything.keys()
     rest = list(range(2, number_of_pages(whole) + 1))
     half = -(-len(rest) // 2)
-    together = [{1}, *({page, *rest[at + half : at + half + 1]} for at, page in enumerate(rest[:half]))]
+    together = [
+        {1},
+        *({page, *rest[at + half : at + half + 1]} for at, page in enumerate(rest[:half])),
+    ]
     assert set().union(*together) == {1, *rest}
     for pages in together[part::8]:
         damaged = _damaged(whole, tmp_path / "damaged.sqlite", pages, seed=min(pages))
