@@ -19,8 +19,9 @@ from api.errors import Conflict
 from api.server import Server
 from api.store import schema_step
 from api.store.facts import method_of
-from api.store.journal import NewSeries, new_id
+from api.store.new_series import NewSeries
 from api.store.rows.machines import machines
+from api.store.stamps import new_id
 from api.store.tables import Caliper
 from capture.pretend import Board, PretendBench, Saw, strip_widths
 from capture.records import Reading

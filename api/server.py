@@ -32,11 +32,14 @@ from api.store import in_use, opening
 from api.store.backups import BackupState, DailyBackups, give_way
 from api.store.commit_signal import CommitSignal
 from api.store.condition import Condition
+from api.store.corrections import Corrections
 from api.store.engine import DamagedStore, StoreError, sqlite_file
-from api.store.journal import Journal, now
+from api.store.journal import Journal
 from api.store.keeping import Keeping
+from api.store.machine_records import MachineRecords
 from api.store.place import look
 from api.store.rows.calipers import jaw_width_nm
+from api.store.stamps import now
 from capture.bench import Instruments
 from capture.finding import serial_instruments
 from capture.records import CaliperState, Reading, Refusal
@@ -91,6 +94,8 @@ class Server:
             committed=self.signal.notify,
             damaged=lambda: self.condition.damaged,
         )
+        self.corrections = Corrections(self.journal.transactions)
+        self.machine_records = MachineRecords(self.journal.transactions)
         self.keeping = Keeping(self.journal.keep_each)
         self.kept_beside = KeptBeside(
             settings.data, self._store, self.journal.reached, changed=self.signal.notify

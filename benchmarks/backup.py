@@ -13,7 +13,7 @@ from pathlib import Path
 from api.server import Server
 from api.settings import Settings
 from api.store import backups
-from api.store.journal import new_id
+from api.store.stamps import new_id
 from benchmarks.exports import fill
 from benchmarks.measuring import Measurement
 from capture.records import Reading

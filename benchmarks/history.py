@@ -21,7 +21,8 @@ from analysis.methods import method
 from analysis.units import parse_length
 from api.server import Server
 from api.settings import Settings
-from api.store.journal import NewSeries, new_id
+from api.store.new_series import NewSeries
+from api.store.stamps import new_id
 from api.store.tables import Trial
 from api.web.app import build
 from benchmarks.measuring import Measurement, timed

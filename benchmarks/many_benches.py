@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 
 from api.store.engine import file_in
-from api.store.journal import new_id
+from api.store.stamps import new_id
 from benchmarks.client import Client
 from benchmarks.measuring import Measurement, memory
 from benchmarks.program import TRIALS, MinimalServing, text_of

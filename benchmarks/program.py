@@ -27,7 +27,7 @@ from typing import Any, TextIO
 
 import serial
 
-from api.store.journal import new_id
+from api.store.stamps import new_id
 from benchmarks.client import Client
 from benchmarks.measuring import Measurement, Work, timed
 from capture.pretend import PtyPort

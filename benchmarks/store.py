@@ -35,8 +35,9 @@ from api.server import Server
 from api.settings import Settings
 from api.store import migrations, statements
 from api.store.engine import open_engine, sqlite_url
-from api.store.journal import Journal, NewSeries
+from api.store.journal import Journal
 from api.store.moving import move
+from api.store.new_series import NewSeries
 from api.store.rows import events
 from api.store.tables import Event, Trial, TrialReading
 from api.store.tables import Reading as ReadingRow

@@ -1,7 +1,8 @@
 """The records of a bench: readings and acts, in the order of the bench.
 
 Every record is frozen and contains its moment and id; nothing here knows a clock or a device,
-so a record means the same live, replayed and in a test.
+so a record means the same live, replayed and in a test. A correction is an entry like the others:
+it names its series, and stands in the bench's order where it was made.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from datetime import datetime
 from typing import Literal
 from uuid import UUID
 
+from analysis.guard import Question
 from analysis.units import Unit
 
 Origin = Literal["button", "keys", "typed", "imported"]
@@ -44,6 +46,59 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class Placed:
+    """A reading in its slot; `order` counts placements, so the latest can be found."""
+
+    reading: Reading
+    order: int
+    flags: tuple[Flag, ...] = ()
+
+
+Slots = tuple[Placed | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """The readings of one strip or part; `slots` in reading order, None where not read.
+
+    left_out: it was left out by a correction: shown, but not counted.
+    """
+
+    number: int
+    slots: Slots
+    swapped: bool = False
+    left_out: bool = False
+
+    @property
+    def complete(self) -> bool:
+        return all(self.slots)
+
+    @property
+    def empty(self) -> bool:
+        return not any(self.slots)
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """The warnings about this trial, without duplicates."""
+        seen: dict[Flag, None] = {}
+        for placed in self.slots:
+            if placed is not None:
+                seen.update(dict.fromkeys(placed.flags))
+        if self.swapped:
+            seen["ends swapped"] = None
+        return tuple(seen)
+
+    @property
+    def latest(self) -> Placed | None:
+        """The reading placed last, None in an empty trial."""
+        latest = None
+        for placed in self.slots:
+            if placed is not None and (latest is None or placed.order > latest.order):
+                latest = placed
+        return latest
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """What pairing needs to know about a series: how many readings fill a trial, and how.
 
@@ -67,10 +122,31 @@ class Start:
 
 
 @dataclass(frozen=True, slots=True)
+class SetUp:
+    """A series that no bench has fed: its trials are moved into it. A resume lets its bench feed
+    it."""
+
+    series: UUID
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
 class Press:
     """A reading, in its place in the bench's order."""
 
     reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """The reading of the next press can hardly be right: it waits for an answer.
+
+    Decided once, as the reading is kept, by the rules in `analysis.guard`; a replay obeys this
+    entry and judges nothing.
+    """
+
+    reading: UUID
+    question: Question
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +165,40 @@ class SwapEnds:
 
 @dataclass(frozen=True, slots=True)
 class Restore:
-    """A reading that was set aside as a bounce counts from now on."""
+    """A reading that bounced, waits for an answer, was replaced or taken back counts from now on.
+
+    One that had a slot returns to it, where it is still empty; any other takes the next one.
+    """
 
     reading: UUID
+
+
+@dataclass(frozen=True, slots=True)
+class LeaveOut:
+    """The trial is shown, but no longer counts."""
+
+    trial: int
+
+
+@dataclass(frozen=True, slots=True)
+class CountAgain:
+    """The trial that was left out counts again."""
+
+    trial: int
+
+
+@dataclass(frozen=True, slots=True)
+class MoveOut:
+    """The trials numbered belong to another series: here they are empty from now on."""
+
+    trials: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MoveIn:
+    """Trials of another series belong to this one, under the numbers they have here."""
+
+    trials: tuple[Trial, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +213,18 @@ class Resume:
     series: UUID
 
 
-Entry = Start | Press | TakeBack | SwapEnds | Restore | Finish | Resume
+Correction = TakeBack | SwapEnds | Restore | LeaveOut | CountAgain | MoveOut | MoveIn
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """A correction of the series named, which runs or has ended."""
+
+    series: UUID
+    act: Correction
+
+
+Entry = Start | SetUp | Ask | Press | TakeBack | SwapEnds | Restore | Finish | Resume | Corrected
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,15 @@ line or the instrument's description names. Everything else is shown, not read.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any, Final
 
-from analysis.units import Unit, to_nanometres
+from analysis.units import NM_PER_UNIT, Unit, to_nanometres
 from capture.errors import PatternError
 from capture.lines import LONGEST
+from capture.records import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,3 +304,18 @@ def _compiled(source: str) -> Any:
             f"the pattern is no regular expression that can be used here: {why}; look-around and"
             " back references are not known"
         ) from None
+
+
+def read_as(reading: Reading, unit: Unit | None) -> Reading:
+    """The reading as if its number counted `unit`; as it is where its line names a unit, and where
+    `unit` is None."""
+    if unit is None or unit == reading.unit:
+        return reading
+    kept, other = read_value(reading.sent, reading.unit), read_value(reading.sent, unit)
+    if isinstance(kept, Value) and kept.unit_in_line:
+        return reading
+    if isinstance(kept, Value) and isinstance(other, Value) and kept.nm == reading.nm:
+        nm = other.nm
+    else:  # the line needs the instrument's pattern, or is too fine for whole nanometres
+        nm = round(Fraction(reading.nm * NM_PER_UNIT[unit], NM_PER_UNIT[reading.unit]))
+    return replace(reading, unit=unit, nm=nm)

@@ -83,12 +83,12 @@ def _next(connection: Connection, series: Row[Any]) -> NextPlace | None:
     method = method_of(series)
     layout = records.Layout(len(method.places), series.repeats, method.swap)
     last = rows.last_trial(connection, series.id)
-    trials: tuple[pairing.Trial, ...] = ()
+    trials: tuple[records.Trial, ...] = ()
     if last is not None:
-        slots: list[pairing.Placed | None] = [None] * (layout.places * layout.repeats)
+        slots: list[records.Placed | None] = [None] * (layout.places * layout.repeats)
         for row in rows.placed_readings(connection, last.id):
-            slots[row.slot] = pairing.Placed(reading_of(row), row.slot)
-        trials = (pairing.Trial(last.number, tuple(slots), last.swapped),)
+            slots[row.slot] = records.Placed(reading_of(row), row.slot)
+        trials = (records.Trial(last.number, tuple(slots), last.swapped),)
     following = pairing.next_place(pairing.State(series.id, layout, trials))
     if following is None:
         return None

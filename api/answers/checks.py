@@ -35,10 +35,10 @@ from api.answers.scatter_before import (
 )
 from api.answers.studies import STUDY_METHODS, Readings, Study, study_from
 from api.store.facts import facts_of, resolution_mm
-from api.store.journal import now
 from api.store.rows import checks as stored
 from api.store.rows.machines import setup_changes
 from api.store.rows.studies import study_readings
+from api.store.stamps import now
 from api.store.tables import texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.

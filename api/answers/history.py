@@ -20,8 +20,8 @@ from api.answers import checks
 from api.answers.checks import CheckedSeries
 from api.answers.machine_state import KnownCheck, MachineState, all_known, known_of, machine_state
 from api.answers.moments import day
-from api.store.journal import now
 from api.store.rows import machines as rows
+from api.store.stamps import now
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,8 @@ from analysis.methods import Quantity, Relation, Side
 from api.answers import checks
 from api.answers.checks import Check, CheckedSeries
 from api.answers.moments import ago, day
-from api.store.journal import now
 from api.store.rows import machines as rows
+from api.store.stamps import now
 
 _RANK: Final[dict[Verdict | None, int]] = {ADJUST: 0, UNKNOWN: 1, None: 2, GOOD: 3}
 

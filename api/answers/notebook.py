@@ -40,7 +40,9 @@ from api.answers.settings import (
     new_series,
 )
 from api.errors import InvalidField
-from api.store.journal import Journal, NewSeries, PastSeries, now
+from api.store.journal import Journal
+from api.store.new_series import NewSeries, PastSeries
+from api.store.stamps import now
 from api.store.tables import Reading
 from capture import records
 from capture.pairing import CLOSED_JAWS_NM

@@ -22,9 +22,10 @@ from api.answers.earlier import found_before
 from api.answers.findings import DoubtedTrials, doubted, trend
 from api.answers.scatter_before import scatter_before
 from api.answers.studies import Study, study_of
-from api.answers.uncounted import Uncounted, uncounted
+from api.answers.uncounted import uncounted
 from api.store.facts import facts_of, method_of, resolution_mm
 from api.store.rows import series as rows
+from capture.pairing import Aside
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ class SeriesAnswer:
     scored: Scored
     doubts: tuple[DoubtedTrials, ...]
     trend: Mapping[Quantity, Trend]
-    uncounted: tuple[Uncounted, ...]
+    uncounted: Sequence[Aside]
 
 
 def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
@@ -80,7 +81,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
         # Of a series that has just begun nothing can be said yet.
         doubts=doubted(facts, numbers, found_before(connection, row), rest) if numbers else (),
         trend=trend(facts),
-        uncounted=uncounted(connection, series_id, {r.id for t in readings.values() for r in t}),
+        uncounted=uncounted(connection, series_id),
     )
 
 

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Row
-
 from analysis.geometry import series_values
-from analysis.methods import METHODS, Method, Side, method
+from analysis.methods import METHODS, Method, Side, custom_method, method
 from analysis.units import NM_PER_MM, Unit, mm, parse_length
 from api.errors import InvalidField
-from api.store.facts import method_of, tolerance_of
-from api.store.journal import NewSeries
+from api.store.facts import tolerance_of
+from api.store.new_series import NewSeries
 
 LONGEST_NOTE = 4000
 LONGEST_NAME = 200
@@ -154,28 +152,29 @@ def _check_bounds(
             )
 
 
-def checked_jaw_width(series: Row[Any], jaw_width: str | None) -> int | None:
-    """The width of the jaws that measured a series, in nm, from the text in the series' own unit.
+# The columns of a series that `AskedSeries` has by the same name.
+_SAME: Final = frozenset(field.name for field in fields(AskedSeries)) - {"bench", "jaw_width"}
 
-    series: a row of `tables.Series`. Raises InvalidField where it cannot be.
+
+def as_asked(columns: Mapping[str, Any]) -> AskedSeries:
+    """A series as it would be asked for, from the columns of `tables.Series`; its bench is not
+    said."""
+    return AskedSeries(**{name: columns[name] for name in _SAME})
+
+
+def check_settings(columns: Mapping[str, Any], methods: Mapping[str, Method] = METHODS) -> None:
+    """Check the settings of a series that was measured, as a correction would make them.
+
+    columns: those of `tables.Series`. Raises InvalidField naming the field that can't be right.
     """
-    jaws = jaws_nm(jaw_width, series.unit)
-    follows = method_of(series)
-    if jaws is None:
-        return None
-    if not any(relation.insets for relation in follows.relations):
+    known = dict(methods)
+    definition = columns["method_data"]
+    if definition is not None:
+        known[columns["method"]] = custom_method(definition)
+    jaws = columns["jaw_width_nm"]
+    follows = new_series(as_asked(columns), columns["machine_id"], known, jaws).method
+    if jaws is not None and not any(relation.insets for relation in follows.relations):
         raise InvalidField("jaw_width", f"{follows.title} does not ask for it; leave it out")
-    _try_geometry(
-        follows,
-        _Length(series.baseline, series.baseline_nm),
-        None if series.thickness is None else _Length(series.thickness, series.thickness_nm),
-        _Length(series.inset, series.inset_nm),
-        series.unit,
-        series.strip_side,
-        series.pieces,
-        jaws,
-    )
-    return jaws
 
 
 def jaws_nm(text: str | None, unit: Unit) -> int | None:

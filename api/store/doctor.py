@@ -26,7 +26,6 @@ from sqlalchemy import (
     update,
 )
 
-from api.store import journal
 from api.store.engine import begin_writing
 from api.store.log import read_log, read_log_by_series
 from api.store.projection import project
@@ -43,6 +42,7 @@ from api.store.tables import (
     TrialReading,
     texts_read,
 )
+from api.store.transactions import EventRow, publish, write_trials
 from capture import pairing
 
 # Processors and mathematical libraries round the last digits of a tangent differently, so the
@@ -192,14 +192,11 @@ class _SeriesReplayed:
         connection.execute(
             delete(TrialReading).where(TrialReading.trial_id.in_(select(Trial.id).where(of_series)))
         )
-        journal.write_trials(connection, rows, slots)
+        write_trials(connection, rows, slots)
         changed = [("trial", row.id) for row in rows] + [("score", self.series.id)]
-        journal.publish(
+        publish(
             connection,
-            [
-                journal.EventRow(self.series.bench_id, kind, subject, {})
-                for kind, subject in changed
-            ],
+            [EventRow(self.series.bench_id, kind, subject, {}) for kind, subject in changed],
         )
 
 
@@ -212,9 +209,7 @@ def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed
             touched: set[int] = set()
             folding = pairing.Folding()
             for entry in entries:
-                outcome = folding.take(entry)
-                if outcome.trial is not None:
-                    touched.add(outcome.trial)
+                touched.update(folding.take(entry).trials)
             row = connection.execute(select(Series.__table__).where(Series.id == series_id)).first()
             if row is not None:
                 yield _SeriesReplayed(row, folding.state.latest, touched)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any, Final
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, select
 
+from api.store.act_rows import BEGINNING, MADE, entry_of, readings_named
 from api.store.rows.series import READINGS
-from api.store.tables import Act, Reading
+from api.store.tables import Act, Reading, Series
 from capture import records
+from capture.values import read_as
 
 
 def read_log(connection: Connection, bench_id: int) -> Iterator[records.Entry]:
@@ -27,7 +29,7 @@ def read_log_by_series(
 ) -> Iterator[tuple[UUID, Iterator[records.Entry]]]:
     """The entries of each series of the bench under its id, in the order of their starts."""
     begun = connection.execute(
-        select(Act.series_id).where(Act.bench_id == bench_id, Act.kind == "start").order_by(Act.seq)
+        select(Act.series_id).where(Act.bench_id == bench_id, Act.kind.in_(MADE)).order_by(Act.seq)
     )
     for series_id in begun.scalars().all():
         assert series_id is not None  # a start names its series
@@ -36,43 +38,58 @@ def read_log_by_series(
 
 def read_series(connection: Connection, series_id: UUID) -> Iterator[records.Entry]:
     """The bench's entries from the start of a series, and from each resume of it, up to the next
-    start or resume of another.
+    start or resume of another, and the corrections of the series, in the bench's order.
 
-    Yields nothing where the bench has not started that series.
+    The readings are as the series reads them. Yields nothing where the bench has not started that
+    series.
     """
-    begins = connection.execute(
-        select(Act.bench_id, Act.seq)
-        .where(Act.series_id == series_id, Act.kind.in_(_BEGINNING))
-        .order_by(Act.seq)
-    ).all()
-    for begin in begins:
-        after = _begun(begin.bench_id).where(Act.seq > begin.seq).order_by(Act.seq).limit(1)
-        following = connection.execute(after).first()
-        until = None if following is None else following.seq
-        yield from _entries(connection, begin.bench_id, begin.seq, until)
+    acts: dict[int, Row[Any]] = {}
+    presses: dict[int, Row[Any]] = {}
+    for row in connection.execute(select(Act.__table__).where(Act.series_id == series_id)):
+        acts[row.seq] = row
+        if row.kind in BEGINNING:
+            segment = _segment(connection, row)
+            for found in connection.execute(select(Act.__table__).where(*_within(Act, segment))):
+                acts[found.seq] = found
+            for found in connection.execute(READINGS.where(*_within(Reading, segment))):
+                presses[found.seq] = found
+    unit: Any = connection.scalar(select(Series.readings_unit).where(Series.id == series_id))
+    moved = moved_readings(connection, acts.values())
+    for seq in sorted(acts.keys() | presses.keys()):
+        if seq in presses:
+            yield records.Press(read_as(reading_of(presses[seq]), unit))
+        elif acts[seq].series_id in (None, series_id):
+            entry = entry_of(acts[seq], {key: read_as(r, unit) for key, r in moved.items()})
+            yield entry
 
 
-# What makes a bench feed a series from there on.
-_BEGINNING: Final = ("start", "resume")
+def moved_readings(connection: Connection, acts: Iterable[Row[Any]]) -> dict[UUID, records.Reading]:
+    """The readings of trials that were moved in by one of `acts`, as they were kept."""
+    named = [reading for act in acts for reading in readings_named(act)]
+    if not named:
+        return {}
+    found = connection.execute(READINGS.where(Reading.id.in_(named)))
+    return {row.id: reading_of(row) for row in found}
+
+
+Segment = tuple[int, int, int | None]
+"""A bench, and the numbers of its entries: from, and before (None: to the end)."""
+
+
+def _segment(connection: Connection, begin: Row[Any]) -> Segment:
+    after = _begun(begin.bench_id).where(Act.seq > begin.seq).order_by(Act.seq).limit(1)
+    following = connection.execute(after).first()
+    return begin.bench_id, begin.seq, None if following is None else following.seq
+
+
+def _within(table: type[Act] | type[Reading], segment: Segment) -> Sequence[ColumnElement[bool]]:
+    bench_id, since, before = segment
+    within = [table.bench_id == bench_id, table.seq >= since]
+    return within if before is None else [*within, table.seq < before]
 
 
 def _begun(bench_id: int) -> Select[int, UUID | None]:
-    return select(Act.seq, Act.series_id).where(Act.bench_id == bench_id, Act.kind.in_(_BEGINNING))
-
-
-def _entries(
-    connection: Connection, bench_id: int, since: int, before: int | None
-) -> Iterator[records.Entry]:
-    acts = select(Act.__table__).where(Act.bench_id == bench_id, Act.seq >= since)
-    presses = READINGS.where(Reading.bench_id == bench_id, Reading.seq >= since)
-    if before is not None:
-        acts = acts.where(Act.seq < before)
-        presses = presses.where(Reading.seq < before)
-    entries: list[tuple[int, records.Entry]] = [
-        *((row.seq, _act(row)) for row in connection.execute(acts)),
-        *((row.seq, records.Press(reading_of(row))) for row in connection.execute(presses)),
-    ]
-    return (entry for _, entry in sorted(entries, key=lambda e: e[0]))
+    return select(Act.seq, Act.series_id).where(Act.bench_id == bench_id, Act.kind.in_(BEGINNING))
 
 
 def reading_of(row: Row[Any]) -> records.Reading:
@@ -89,26 +106,3 @@ def reading_of(row: Row[Any]) -> records.Reading:
         since_previous_ms=row.since_previous_ms,
         late=row.late,
     )
-
-
-def _act(row: Row[Any]) -> records.Entry:
-    match row.kind:
-        case "start":
-            layout = dict(row.layout)
-            swap = layout.pop("swap")
-            return records.Start(
-                row.series_id,
-                records.Layout(**layout, swap=None if swap is None else tuple(swap)),
-            )
-        case "take back":
-            return records.TakeBack(row.reading_id)
-        case "swap ends":
-            return records.SwapEnds(row.trial)
-        case "restore":
-            return records.Restore(row.reading_id)
-        case "finish":
-            return records.Finish()
-        case "resume":
-            return records.Resume(row.series_id)
-        case kind:
-            raise ValueError(f"the log holds an act {kind!r} that this program does not know")

@@ -49,6 +49,8 @@ class SlotRow(NamedTuple):
     slot: int
     place: int
     reading_id: UUID
+    unit: str | None
+    nm: int | None
 
 
 def project(
@@ -63,7 +65,7 @@ def project(
     empty = (None,) * (layout.places * layout.repeats)
     places = _places(layout)
     trials = [
-        state.trials[n - 1] if n <= len(state.trials) else pairing.Trial(n, empty) for n in numbers
+        state.trials[n - 1] if n <= len(state.trials) else records.Trial(n, empty) for n in numbers
     ]
     values = _values(series, trials, layout)
     rows: list[TrialRow] = []
@@ -77,7 +79,7 @@ def project(
                 trial_id,
                 series.id,
                 trial.number,
-                "complete" if trial.complete else "open" if readings else "gone",
+                _state(trial),
                 trial.swapped,
                 trial.flags,
                 latest.reading.taken_at if latest else None,
@@ -87,11 +89,30 @@ def project(
             )
         )
         slots += [
-            SlotRow(trial_id, slot, places[trial.swapped][slot], p.reading.id)
+            SlotRow(
+                trial_id,
+                slot,
+                places[trial.swapped][slot],
+                p.reading.id,
+                *_read_as(p.reading, series.readings_unit),
+            )
             for slot, p in enumerate(trial.slots)
             if p is not None
         ]
     return rows, slots
+
+
+def _read_as(reading: records.Reading, unit: str | None) -> tuple[str, int] | tuple[None, None]:
+    """Unit and length of a reading that the series reads otherwise than it was kept."""
+    return (None, None) if unit is None else (reading.unit, reading.nm)
+
+
+def _state(trial: records.Trial) -> str:
+    if trial.empty:
+        return "gone"
+    if trial.left_out:
+        return "left out"
+    return "complete" if trial.complete else "open"
 
 
 @cache
@@ -99,7 +120,7 @@ def _places(layout: records.Layout) -> dict[bool, list[int]]:
     """The place of each slot, of a trial as it was read and of one whose ends are swapped."""
     slots = range(layout.places * layout.repeats)
     return {
-        swapped: [pairing.place_of(pairing.Trial(0, (), swapped), slot, layout) for slot in slots]
+        swapped: [pairing.place_of(records.Trial(0, (), swapped), slot, layout) for slot in slots]
         for swapped in (False, True)
     }
 
@@ -110,7 +131,7 @@ _NO_VALUES: Final[_Values] = (None, None, None, None, None)
 
 
 def _values(
-    series: Row[Any], trials: Sequence[pairing.Trial], layout: records.Layout
+    series: Row[Any], trials: Sequence[records.Trial], layout: records.Layout
 ) -> dict[int, _Values]:
     """The computed values of each complete trial, by number.
 
@@ -120,7 +141,7 @@ def _values(
     # It imports scipy, which is not needed before the first trial.
     from analysis.budget import trial_uncertainty
 
-    by_resolution: dict[float, list[pairing.Trial]] = defaultdict(list)
+    by_resolution: dict[float, list[records.Trial]] = defaultdict(list)
     for trial in trials:
         if trial.complete:
             by_resolution[resolution_mm(_sent(trial))].append(trial)
@@ -144,7 +165,7 @@ def _values(
     return found
 
 
-def _widths_mm(trials: Sequence[pairing.Trial], layout: records.Layout) -> NDArray[np.float64]:
+def _widths_mm(trials: Sequence[records.Trial], layout: records.Layout) -> NDArray[np.float64]:
     """(trials, places, repeats), of complete trials."""
     nm = [[p.reading.nm for p in trial.slots if p is not None] for trial in trials]
     widths = np.array(nm).reshape(len(trials), layout.places, layout.repeats) / NM_PER_MM
@@ -154,7 +175,7 @@ def _widths_mm(trials: Sequence[pairing.Trial], layout: records.Layout) -> NDArr
     return widths
 
 
-def _sent(trial: pairing.Trial) -> list[tuple[str, Unit]]:
+def _sent(trial: records.Trial) -> list[tuple[str, Unit]]:
     return [(p.reading.sent, p.reading.unit) for p in trial.slots if p is not None]
 
 

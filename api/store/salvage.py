@@ -21,12 +21,14 @@ from uuid import UUID
 
 from sqlalchemy import Connection, func, select, update
 
-from api.store import backup, doctor, journal, migrations, schema_step
+from api.store import backup, doctor, migrations, schema_step
 from api.store.engine import StoreError, begin_writing, open_engine, sqlite_file_url
 from api.store.facts import method_of
 from api.store.log import read_log_by_series
 from api.store.pages import Pages, Row, Unreadable, Value
+from api.store.stamps import new_id
 from api.store.tables import Act, Bench, Event, Reading, Series
+from api.store.transactions import EventRow, publish
 from capture import pairing, records
 
 SalvageProgress = Callable[[str, int, int], None]
@@ -353,7 +355,7 @@ def _end(new: sqlite3.Connection, bench: int, seq: int) -> None:
         " (SELECT max(at) FROM (SELECT at, seq FROM acts WHERE bench_id = ?2 UNION ALL"
         "  SELECT kept_at, seq FROM readings WHERE bench_id = ?2) WHERE seq < ?3),"
         " '1970-01-01 00:00:00.000000')",
-        [journal.new_id().hex, bench, seq],
+        [new_id().hex, bench, seq],
     )
 
 
@@ -396,12 +398,9 @@ def _announce(connection: Connection) -> None:
     for bench, readings in untold.items():
         fates = _fates(connection, bench)
         nowhere = {"outcome": "no series", "trial": None, "place": None, "next": None}
-        journal.publish(
+        publish(
             connection,
-            [
-                journal.EventRow(bench, "reading", each, fates.get(each, nowhere))
-                for each in readings
-            ],
+            [EventRow(bench, "reading", each, fates.get(each, nowhere)) for each in readings],
         )
 
 

@@ -1,9 +1,10 @@
 """The tables of the store, the same on SQLite and PostgreSQL.
 
-Source of truth: readings, acts, refusals, setup changes (append-only, enforced by triggers),
-machines, series. Derived, and rebuilt by replaying the log: trials, trial_readings, and
-`benches.series_id`. `events` numbers what happened, so that a reader can continue after the last
-one it saw.
+Source of truth: readings, acts, refusals, changes (append-only, enforced by triggers), machines,
+series, calipers, setup changes, people. What of these is corrected is corrected in its row;
+`changes` holds what was there before. Derived, and rebuilt by replaying the log: trials,
+trial_readings, and the series that a bench feeds with the reading that waits there. `events`
+numbers what happened, so that a reader can continue after the last one it saw.
 """
 
 from __future__ import annotations
@@ -144,7 +145,11 @@ class Base(DeclarativeBase):
 
 
 class Machine(Base):
-    """A saw, sled, planer, ... that is being checked."""
+    """A saw, sled, planer, ... that is being checked.
+
+    retired_at: since when it is out of the lists. merged_into: the machine that all that was
+    measured on this one belongs to.
+    """
 
     __tablename__ = "machines"
 
@@ -152,6 +157,10 @@ class Machine(Base):
     name: Mapped[str] = mapped_column(unique=True)
     kind: Mapped[str]
     created_at: Mapped[datetime]
+    note: Mapped[str | None]
+    retired_at: Mapped[datetime | None]
+    # No foreign key: a move copies machines in the order of their ids.
+    merged_into: Mapped[UUID | None]
 
 
 class Bench(Base):
@@ -170,10 +179,17 @@ class Bench(Base):
     clock_checked_at: Mapped[datetime | None]
     # No foreign key: series refer to their bench, and two tables cannot each be created first.
     series_id: Mapped[UUID | None]
+    # The reading that waits for an answer there.
+    awaiting: Mapped[UUID | None]
 
 
 class Caliper(Base):
-    """An instrument, known by its name. `jaw_width_nm`: of its flat jaws, None where not said."""
+    """An instrument, heard under `name`, which its readings come with, and called `shown`. Rows
+    with the same `shown` are one instrument.
+
+    jaw_width_nm: of its flat jaws, None where not said. readings_unit: what a number without a unit
+    counts. retired_at: since when it is out of the lists.
+    """
 
     __tablename__ = "calipers"
 
@@ -181,6 +197,11 @@ class Caliper(Base):
     name: Mapped[str] = mapped_column(unique=True)
     first_heard_at: Mapped[datetime]
     jaw_width_nm: Mapped[int | None] = mapped_column(BigInteger)
+    # The default is for the rows of older stores, while a step fills them.
+    shown: Mapped[str] = mapped_column(index=True, server_default="")
+    note: Mapped[str | None]
+    readings_unit: Mapped[str | None] = mapped_column(String(2))
+    retired_at: Mapped[datetime | None]
 
 
 class Series(Base):
@@ -240,6 +261,8 @@ class Series(Base):
     jaw_width_nm: Mapped[int | None] = mapped_column(BigInteger)
     # How many strips were to be cut, said before the first one.
     strips: Mapped[int | None]
+    # In which unit all its readings are to be read, where not in the one they were kept with.
+    readings_unit: Mapped[str | None] = mapped_column(String(2))
 
 
 class RulesSaid(Base):
@@ -281,8 +304,48 @@ class Reading(Base):
     late: Mapped[bool]
 
 
+class Person(Base):
+    """Who is named in the trail of changes."""
+
+    __tablename__ = "people"
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+
+
+class Change(Base):
+    """What was said about a measurement and is said otherwise now: the trail. Append-only.
+
+    act: the same for the changes of one request. subject: an id as text, or the name a caliper is
+    heard under. series_id, trial and reading_id: what it is about, where it is about one. undoes:
+    the change that this one undoes.
+    """
+
+    __tablename__ = "changes"
+    __table_args__ = (Index("ix_changes_subject_kind_subject", "subject_kind", "subject"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    act: Mapped[UUID] = mapped_column(index=True)
+    at: Mapped[datetime]
+    person_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
+    reason: Mapped[str | None]
+    subject_kind: Mapped[str] = mapped_column(String(16))
+    subject: Mapped[str]
+    series_id: Mapped[UUID | None] = mapped_column(ForeignKey("series.id"), index=True)
+    trial: Mapped[int | None]
+    reading_id: Mapped[UUID | None] = mapped_column(ForeignKey("readings.id"))
+    field: Mapped[str] = mapped_column(String(32))
+    before: Mapped[Any] = mapped_column(JSON(none_as_null=True), nullable=True)
+    after: Mapped[Any] = mapped_column(JSON(none_as_null=True), nullable=True)
+    undoes: Mapped[UUID | None] = mapped_column(ForeignKey("changes.id"), index=True)
+
+
 class Act(Base):
-    """What the person at the bench did other than measure. Append-only."""
+    """What was done at a bench other than measuring, and the corrections of its series that change
+    its trials. Append-only.
+
+    change_id: the change that a correction is. data: what a question or a move says.
+    """
 
     __tablename__ = "acts"
     __table_args__ = (UniqueConstraint("bench_id", "seq"),)
@@ -296,6 +359,8 @@ class Act(Base):
     reading_id: Mapped[UUID | None] = mapped_column(ForeignKey("readings.id"))
     trial: Mapped[int | None]
     at: Mapped[datetime]
+    change_id: Mapped[UUID | None] = mapped_column(ForeignKey("changes.id"))
+    data: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
 class Refusal(Base):
@@ -312,7 +377,8 @@ class Refusal(Base):
 
 
 class SetupChange(Base):
-    """What happened to a machine between two series. Append-only."""
+    """What happened to a machine between two series. withdrawn_at: since when it is known not to
+    have happened."""
 
     __tablename__ = "setup_changes"
     __table_args__ = (Index("ix_setup_changes_machine_id_at", "machine_id", "at"),)
@@ -323,6 +389,7 @@ class SetupChange(Base):
     at: Mapped[datetime]
     note: Mapped[str | None]
     recorded_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]
 
 
 class Trial(Base):
@@ -348,7 +415,10 @@ class Trial(Base):
 
 
 class TrialReading(Base):
-    """Which reading is in which slot of a trial, and the place it was read at. Derived."""
+    """Which reading is in which slot of a trial, and the place it was read at. Derived.
+
+    unit and nm: how its series reads it, where not as it was kept.
+    """
 
     __tablename__ = "trial_readings"
 
@@ -358,6 +428,8 @@ class TrialReading(Base):
     slot: Mapped[int] = mapped_column(primary_key=True)
     place: Mapped[int]
     reading_id: Mapped[UUID] = mapped_column(ForeignKey("readings.id"), index=True)
+    unit: Mapped[str | None] = mapped_column(String(2))
+    nm: Mapped[int | None] = mapped_column(BigInteger)
 
 
 class Event(Base):
@@ -378,4 +450,4 @@ class Event(Base):
     at: Mapped[datetime]
 
 
-APPEND_ONLY = ("readings", "acts", "refusals", "setup_changes")
+APPEND_ONLY = ("readings", "acts", "refusals", "changes")

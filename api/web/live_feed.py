@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from typing import Final, NamedTuple
 
 from api.store.commit_signal import Waiter
-from api.store.journal import Happened
 from api.store.rows import events
+from api.store.transactions import Happened
 from api.web.live_hub import ASK_AGAIN_S, PAGE, Entry, Hub, Sources
 from api.web.live_messages import StoredEvent, reading_message, superseded
 

@@ -11,8 +11,8 @@ from sqlalchemy import Connection
 
 from api.answers import bench as benches
 from api.answers import series
-from api.store.journal import Happened
 from api.store.rows import events
+from api.store.transactions import Happened
 from api.web import convert
 from api.web.shapes import StoreOut
 from capture.records import CaliperState, Reading

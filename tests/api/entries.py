@@ -8,7 +8,7 @@ from uuid import UUID
 
 from analysis.methods import method
 from analysis.units import Unit, parse_length
-from api.store.journal import NewSeries
+from api.store.new_series import NewSeries
 from capture.records import Reading
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)

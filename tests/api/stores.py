@@ -67,7 +67,8 @@ def copy_stored(stored: Path, target: Engine) -> None:
                 {c.name: _value(c.type, row[c.name]) for c in table.columns}
                 for row in source.execute(f"SELECT * FROM {table.name}")
             ]
-            connection.execute(table.insert(), rows)
+            if rows:
+                connection.execute(table.insert(), rows)
         for name in ("benches", "calipers", "events"):
             counter = f"pg_get_serial_sequence('{name}', 'id')"
             connection.execute(text(f"SELECT setval({counter}, (SELECT max(id) FROM {name}))"))

@@ -23,7 +23,7 @@ def last_fed(connection: Connection, bench_id: int) -> UUID | None:
     """The series that the bench fed last; None where it has fed none."""
     return connection.execute(
         select(Act.series_id)
-        .where(Act.bench_id == bench_id, Act.series_id.is_not(None))
+        .where(Act.bench_id == bench_id, Act.kind.in_(("start", "resume")))
         .order_by(Act.seq.desc())
         .limit(1)
     ).scalar()

@@ -21,7 +21,6 @@ from api.answers.caliper_studies import CaliperStudies
 from api.answers.findings import DoubtedTrials
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
 from api.answers.studies import Study, StudySource
-from api.answers.uncounted import Uncounted
 from api.answers.work import WorkAnswer
 from api.instruments.calipers import CaliperRecord
 from api.web.shapes import (
@@ -52,6 +51,7 @@ from api.web.shapes import (
 )
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes.work import AllowedOut, EffectOut, WorkOut
+from capture.pairing import Aside
 from capture.records import CaliperState, Reading
 
 
@@ -273,7 +273,7 @@ def _trend_out(found: Trend, quantity: Quantity, unit: str) -> TrendOut:
     )
 
 
-def _uncounted_out(found: Uncounted) -> AsideOut:
+def _uncounted_out(found: Aside) -> AsideOut:
     return AsideOut(why=found.why, **_reading_fields(found.reading))
 
 

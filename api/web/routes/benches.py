@@ -9,7 +9,7 @@ from fastapi import APIRouter, Body
 from analysis.units import Unit
 from api.answers.moments import aware
 from api.errors import Conflict
-from api.store.journal import now
+from api.store.stamps import now
 from api.web import convert
 from api.web.deps import TheServer
 from api.web.shapes import (

@@ -100,7 +100,7 @@ def change_caliper(name: str, body: CaliperChangeIn, server: TheServer) -> Calip
         known = {each.name for each in server.calipers_on_record(store)}
     if name not in known:
         raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
-    server.journal.say_jaw_width_of(name, nm)
+    server.machine_records.say_jaw_width(name, nm)
     with server.reading() as store:
         (changed,) = (each for each in server.calipers_on_record(store) if each.name == name)
         return convert.caliper_on_record(changed)

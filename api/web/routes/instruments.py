@@ -14,7 +14,7 @@ from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay
 from api.instruments.listening import ListenError, check_from_afar
 from api.instruments.plugged_in import plugged_in
 from api.server import Server
-from api.store.journal import now
+from api.store.stamps import now
 from api.web.convert.instruments import found_out
 from api.web.deps import OnThisComputer, TheServer
 from api.web.shapes import In, LengthText, Out, Strokes

@@ -9,8 +9,8 @@ from fastapi import APIRouter, Query, Request, Response
 
 from api.answers.moments import check_past
 from api.errors import InvalidField, NotFound
-from api.store.journal import now
 from api.store.rows import machines as rows
+from api.store.stamps import now
 from api.web.asked.machine import machine_named
 from api.web.deps import TheServer, TheStore
 from api.web.shapes import MachineIn, MachineOut, SetupChangeIn, SetupChangeOut

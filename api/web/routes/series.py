@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter, Response
 
+from analysis.units import mm_text
 from api.answers import series
 from api.answers.known import known
-from api.answers.settings import AskedSeries, checked_jaw_width, new_series
+from api.answers.settings import AskedSeries, check_settings, jaws_nm, new_series
 from api.errors import InvalidField
 from api.store.rows import series as rows
+from api.store.trail import By
 from api.web import convert
 from api.web.asked.machine import machine_named
 from api.web.convert.known import known_out
@@ -52,10 +56,17 @@ def change_series(series_id: UUID, body: SeriesChangeIn, server: TheServer) -> S
         raise InvalidField("note", "say what to change: the note, or the jaw_width")
     with server.reading() as store:
         row = rows.series(store, series_id)
+    settings: dict[str, Any] = {}
     if "jaw_width" in body.model_fields_set:
-        server.journal.say_jaw_width(series_id, checked_jaw_width(row, body.jaw_width))
+        jaws = jaws_nm(body.jaw_width, row.unit)
+        settings["jaw_width"] = None if jaws is None else mm_text(jaws)
     if "note" in body.model_fields_set:
-        server.journal.note(series_id, body.note or None)
+        settings["note"] = body.note or None
+
+    def check(columns: Mapping[str, Any]) -> None:
+        check_settings(columns, server.methods)
+
+    server.corrections.series(series_id, settings, By(), check)
     with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 

@@ -28,6 +28,7 @@ from api.answers.settings import (
     MOST_STRIPS,
 )
 from capture.lines import LONGEST
+from capture.pairing import Why
 from capture.records import CaliperCondition, Origin
 from capture.values import LONGEST_PATTERN
 
@@ -365,8 +366,9 @@ class TrendOut(Out):
 class AsideOut(Out):
     """A reading of the series that is in no trial, and why.
 
-    bounced: the button sent it twice; it can be restored while the series runs. taken back:
-    the person took it back. closed jaws: it took another one back.
+    bounced: the button sent it twice. awaiting: it can hardly be right, and nobody has answered
+    yet. replaced: another reading took its place. taken back: the person took it back. closed
+    jaws: it took another one back. All but the last can be restored.
     """
 
     id: UUID
@@ -376,7 +378,7 @@ class AsideOut(Out):
     caliper: str
     origin: Origin
     taken_at: datetime
-    why: Literal["bounced", "taken back", "closed jaws"]
+    why: Why
 
 
 class SeriesOut(SeriesHead):

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from statistics import fmean
+from uuid import UUID
 
 import numpy as np
 import pytest
-from sqlalchemy import select
 
 from analysis.facts import SeriesFacts
 from analysis.methods import METHODS
 from api.answers.findings import doubted
-from api.store.tables import Event
+from api.store.rows import changes
 from tests.api.bench import Person
 
 
@@ -137,8 +137,7 @@ def test_a_note_can_change_and_its_old_words_stay_on_record(person, server):
     assert changed.json()["note"] == "new blade, 60 teeth"
     assert person.client.patch(f"/api/series/{series}", json={"note": ""}).json()["note"] is None
     with server.reading() as store:
-        told = store.execute(select(Event.data).where(Event.kind == "note").order_by(Event.id))
-        kept = [(data["before"], data["note"]) for (data,) in told]
+        kept = [(change.before, change.after) for change in changes.of_series(store, UUID(series))]
     assert kept == [("new blade", "new blade, 60 teeth"), ("new blade, 60 teeth", None)]
 
 

@@ -215,7 +215,7 @@ def test_a_file_that_is_no_notebook_says_what_is_missing(client, sheet, says):
 def test_a_load_that_was_broken_off_is_completed_by_the_next(client, server):
     """Begun, and killed before a reading was kept."""
     from analysis.methods import method
-    from api.store.journal import NewSeries
+    from api.store.new_series import NewSeries
 
     machine = server.journal.add_machine("Window saw", "other")
     server.journal.start(

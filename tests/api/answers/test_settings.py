@@ -11,7 +11,7 @@ import pytest
 from analysis.methods import METHODS, custom_method
 from api.answers.settings import AskedSeries, new_series
 from api.errors import InvalidField
-from api.store.journal import NewSeries
+from api.store.new_series import NewSeries
 from tests.api.store.test_facts import OWN
 
 _MACHINE = UUID(int=3)

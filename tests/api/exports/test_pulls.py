@@ -30,7 +30,8 @@ from api.exports.cursor import latest
 from api.exports.wanted import Wanted
 from api.server import Server
 from api.settings import Settings
-from api.store.journal import Journal, NewSeries
+from api.store.journal import Journal
+from api.store.new_series import NewSeries
 from capture import records
 from tests.api.bench import Person
 from tests.api.conftest import local_client

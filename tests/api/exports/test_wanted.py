@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 
 from api.exports.columns import BLOCK
 from api.exports.wanted import Wanted, fetch
-from api.store.journal import now
+from api.store.stamps import now
 from api.store.tables import Event, Machine, Series
 from tests.api.stores import fill
 

@@ -8,8 +8,9 @@ import pytest
 
 from api.instruments.calipers import in_words, lasting, since
 from api.store.engine import open_engine
-from api.store.journal import Journal, new_id, now
+from api.store.journal import Journal
 from api.store.rows.calipers import known_calipers
+from api.store.stamps import new_id, now
 from capture.records import CaliperState, Reading
 from capture.spec import parse_spec
 from tests.api.bench import Person

@@ -18,7 +18,8 @@ from api.server import Server
 from api.settings import Settings
 from api.store import backup, doctor, migrations
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
-from api.store.journal import Journal, new_id
+from api.store.journal import Journal
+from api.store.stamps import new_id
 from capture.records import Reading
 from tests.api.small_files import ALL, NAMES, put_small_files
 from tests.api.stores import digests, fill

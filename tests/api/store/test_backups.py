@@ -18,7 +18,8 @@ import pytest
 from api.store import backup, backups, in_use, migrations
 from api.store.backups import Copy, DailyBackups, due, late, latest_good, surplus
 from api.store.engine import open_engine, sqlite_url
-from api.store.journal import Journal, new_id
+from api.store.journal import Journal
+from api.store.stamps import new_id
 from capture.records import Reading
 from tests import disks
 from tests.api.small_files import NAMES, put_small_files

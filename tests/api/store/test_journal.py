@@ -24,9 +24,10 @@ from api.answers.series import series as whole_series
 from api.errors import Conflict
 from api.store import doctor
 from api.store.engine import begin_writing, open_engine
-from api.store.journal import Acknowledgement, Happened, Journal
+from api.store.journal import Acknowledgement, Journal
 from api.store.rows import events
 from api.store.tables import APPEND_ONLY
+from api.store.transactions import Happened
 from api.web import convert
 from capture import pairing, records
 from capture.records import Finish, Press, Reading, Restore, Resume, Start, SwapEnds, TakeBack
@@ -94,8 +95,8 @@ def test_two_writers_that_forget_now_and_then_store_the_trials_of_the_pure_fold(
             case "swap":
                 entry = SwapEnds(what)
             case "restore":
-                aside = pairing.fold(entries).set_aside
-                entry = Restore(aside[0].id) if aside else None
+                aside = list(pairing.fold(entries).aside)
+                entry = Restore(aside[0]) if aside else None
             case "start":
                 running = journal.start(new_series(machine, bench, what))
                 entries = own[running] = [Start(running, _layout(what))]

@@ -12,7 +12,8 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 
 from api.store import doctor
-from api.store.journal import Journal, PastSeries
+from api.store.journal import Journal
+from api.store.new_series import PastSeries
 from api.store.tables import Machine
 from tests.api.entries import NOON, new_series, reading
 

@@ -10,8 +10,9 @@ import pytest
 from sqlalchemy import Connection, Engine
 
 from analysis.methods import method
-from api.store.journal import Journal, NewSeries
+from api.store.journal import Journal
 from api.store.log import read_log, read_log_by_series, read_series
+from api.store.new_series import NewSeries
 from api.store.rows.benches import bench
 from capture.records import (
     Entry,

@@ -105,8 +105,10 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
         with server.reading() as store:
             assert schema_step.revision(store) == schema_step.HEAD
             found = [finding.sentence for finding in doctor.findings(store)]
-            assert len(found) == 1
-            assert "uncertainty as another version of this program computed it" in found[0]
+            computed = [
+                "uncertainty as another version of this program computed it" in f for f in found
+            ]
+            assert computed == ([True] if stored.stem < "0007" else [])
             assert [m.name for m in machines(store)] == ["Blue sled", "Window saw"]
             trials = store.execute(text("SELECT readings_mm FROM trial_history ORDER BY taken_at"))
             assert "12.065 12.2428" in trials.scalars().all()

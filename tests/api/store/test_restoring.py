@@ -19,8 +19,9 @@ from api.server import Server
 from api.settings import Settings
 from api.store import backup, doctor, migrations, restoring
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
-from api.store.journal import Journal, new_id
+from api.store.journal import Journal
 from api.store.restoring import Restored, restore
+from api.store.stamps import new_id
 from capture.records import Reading
 from tests.api.commands.running import status
 from tests.api.small_files import ALL, NAMES, put_small_files, small_files

@@ -28,7 +28,8 @@ def _rows(many: int, kind: str = "saw") -> list[tuple[Any, ...]]:
 
 
 def _kept(connection) -> list[tuple[Any, ...]]:
-    return [tuple(row) for row in connection.execute(select(_MACHINES).order_by(_MACHINES.c.id))]
+    names = [_MACHINES.c[name] for name in _NAMES]
+    return [tuple(row) for row in connection.execute(select(*names).order_by(_MACHINES.c.id))]
 
 
 @_MANY

@@ -32,8 +32,8 @@ from api.answers.next_check import next_check
 from api.answers.rules_changed import rules_changed
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
-from api.store.journal import now
 from api.store.rows.machines import parse_id
+from api.store.stamps import now
 from api.web.asked import number_of
 from api.web.asked.advice import adjusting_of
 from api.web.asked.work import work_of

@@ -18,13 +18,13 @@ from api.answers.known import known
 from api.answers.series import many_scored
 from api.answers.work import WorkAnswer, work
 from api.errors import InvalidField, NotFound
-from api.store.journal import now
 from api.store.rows.events import last_event_id
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import machines as machine_rows
 from api.store.rows.machines import parse_id
 from api.store.rows.measured import running
 from api.store.rows.series import latest_series
+from api.store.stamps import now
 from api.web.asked.work import work_of
 from api.web.convert.known import known_out
 from api.web.convert.series_list import series_line
