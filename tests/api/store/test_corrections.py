@@ -155,7 +155,7 @@ _STEP = st.one_of(
 )
 
 
-@given(steps=st.lists(st.tuples(_STEP, st.booleans()), max_size=25))
+@given(steps=st.lists(st.tuples(_STEP, st.sampled_from([False] * 4 + [True])), max_size=25))
 @settings(
     max_examples=15,
     deadline=None,
@@ -171,6 +171,7 @@ def test_a_replay_gives_the_same_trials_and_undoing_all_gives_the_first(engine, 
 
     for (kind, what), forgets in steps:
         if forgets:
+            engine.dispose()  # and with it the connections of the journals before
             journal = Journal(engine)
         corrections = Corrections(journal.transactions)
         before = {each: _rows(engine, each) for each in series}
