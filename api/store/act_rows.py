@@ -89,11 +89,10 @@ def _trial_json(trial: records.Trial) -> dict[str, Any]:
     }
 
 
-def readings_named(row: Row[Any]) -> Iterator[UUID]:
-    """The readings that an act of kind `move in` brings from another series."""
-    if row.kind == "move in":
-        for trial in row.data["trials"]:
-            yield from (UUID(slot["reading"]) for slot in trial["slots"] if slot is not None)
+def readings_moved(data: Mapping[str, Any]) -> Iterator[UUID]:
+    """The readings that an act of kind `move in` brings from another series; data: its column."""
+    for trial in data["trials"]:
+        yield from (UUID(slot["reading"]) for slot in trial["slots"] if slot is not None)
 
 
 def entry_of(row: Row[Any], readings: Mapping[UUID, records.Reading]) -> records.Entry:

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, select
 
-from api.store.act_rows import BEGINNING, MADE, entry_of, readings_named
+from api.store.act_rows import BEGINNING, MADE, entry_of, readings_moved
 from api.store.rows.series import READINGS
 from api.store.tables import Act, Reading, Series
 from capture import records
@@ -65,7 +65,9 @@ def read_series(connection: Connection, series_id: UUID) -> Iterator[records.Ent
 
 def moved_readings(connection: Connection, acts: Iterable[Row[Any]]) -> dict[UUID, records.Reading]:
     """The readings of trials that were moved in by one of `acts`, as they were kept."""
-    named = [reading for act in acts for reading in readings_named(act)]
+    named = [
+        reading for act in acts if act.kind == "move in" for reading in readings_moved(act.data)
+    ]
     if not named:
         return {}
     found = connection.execute(READINGS.where(Reading.id.in_(named)))

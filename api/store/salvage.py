@@ -22,12 +22,13 @@ from uuid import UUID
 from sqlalchemy import Connection, func, select, update
 
 from api.store import backup, doctor, migrations, schema_step
+from api.store.act_rows import readings_moved
 from api.store.engine import StoreError, begin_writing, open_engine, sqlite_file_url
 from api.store.facts import method_of
 from api.store.log import read_log_by_series
 from api.store.pages import Pages, Row, Unreadable, Value
 from api.store.stamps import new_id
-from api.store.tables import Act, Bench, Event, Reading, Series
+from api.store.tables import Act, Bench, Caliper, Event, Reading, Series
 from api.store.transactions import EventRow, publish
 from capture import pairing, records
 
@@ -36,7 +37,7 @@ SalvageProgress = Callable[[str, int, int], None]
 
 # In this order, since each is checked against those before it. Trials are not copied but replayed.
 _COPIED: Final = (
-    *("benches", "calipers", "machines", "series", "readings"),
+    *("benches", "calipers", "machines", "series", "readings", "people", "changes"),
     *("acts", "refusals", "setup_changes", "events", "rules_said"),
 )
 _SCHEMA: Final = ("table", "index", "view", "trigger")
@@ -44,7 +45,25 @@ _ID: Final = re.compile(r"[0-9a-f]{32}")
 _MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6}")
 _STEP: Final = re.compile(r"\d{4}")
 # What an event is about, by its kind: it is of no use without that.
-_SUBJECTS: Final = {"reading": "readings", "refusal": "refusals", "trial": "", "score": ""}
+_SUBJECTS: Final = {
+    "reading": "readings",
+    "fate": "readings",
+    "refusal": "refusals",
+    "correction": "changes",
+    "series": "series",
+    "trial": "",
+    "score": "",
+}
+# What a row names and means the same without, where that is lost.
+_LINKS: Final = {
+    "acts": {"change_id": "changes"},
+    "changes": {
+        "person_id": "people",
+        "series_id": "series",
+        "reading_id": "readings",
+        "undoes": "changes",
+    },
+}
 
 
 @dataclass
@@ -139,6 +158,11 @@ def _salvage(pages: Pages, part: Path, progress: SalvageProgress) -> Salvaged:
     engine = open_engine(sqlite_file_url(part))
     try:
         migrations.upgrade(engine)
+        with engine.begin() as connection:
+            # Of a caliper whose row was lost.
+            connection.execute(
+                update(Caliper).where(Caliper.shown == "").values(shown=Caliper.name)
+            )
         doctor.repair(engine)
         with engine.connect() as connection:
             begin_writing(connection)
@@ -263,6 +287,9 @@ def _copy(
             largest, seen = max(largest, rowid), seen + 1
             values += [None] * (len(columns) - len(values))
             row = {c.name: rowid if c.is_rowid else v for c, v in zip(columns, values, strict=True)}
+            for link, other in _LINKS.get(table, {}).items():
+                if row.get(link) is not None and not _is_there(new, other, row[link]):
+                    row[link] = None
             if _stands_alone(new, table, row):
                 new.execute(insert, list(row.values()))
     done.copied[table] = new.total_changes - before
@@ -275,16 +302,17 @@ def _stands_alone(new: sqlite3.Connection, table: str, row: dict[str, Any]) -> b
     about: list[tuple[str, Any]] = []
     if table == "acts":
         about = [("series", row["series_id"]), ("readings", row["reading_id"])]
+        if row["kind"] == "move in":
+            about += [
+                ("readings", reading.hex) for reading in readings_moved(json.loads(row["data"]))
+            ]
     elif table == "events" and row["kind"] in _SUBJECTS:
         about = [(_SUBJECTS[row["kind"]], row["subject"])]
-    return all(
-        key is None
-        or (
-            other != ""
-            and new.execute(f"SELECT 1 FROM {other} WHERE id = ?", [key]).fetchone() is not None
-        )
-        for other, key in about
-    )
+    return all(key is None or (other != "" and _is_there(new, other, key)) for other, key in about)
+
+
+def _is_there(new: sqlite3.Connection, table: str, key: Any) -> bool:
+    return new.execute(f"SELECT 1 FROM {table} WHERE id = ?", [key]).fetchone() is not None
 
 
 # ---------------------------------------------------------------- what is lost
