@@ -65,6 +65,11 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     server.drop_database(name)
 
 
+ON_SQLITE = pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
+"""On one engine alone: for what is decided before the store is asked, and for further cases of a
+question whose queries other tests try on both."""
+
+
 @pytest.fixture
 def engine(store_url: str) -> Iterator[Engine]:
     """An engine on an empty store."""

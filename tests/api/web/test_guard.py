@@ -14,6 +14,7 @@ from analysis.units import mm
 from api.answers import notebook
 from api.web.guard import LARGEST, Guard, anywhere, loopback
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 
 JSON = {"Content-Type": "application/json"}
 NEW = json.dumps({"name": "Window saw", "kind": "other"})
@@ -73,6 +74,7 @@ def test_this_computers_own_name_leads_to_a_server_for_everybody(
         assert _status("127.0.0.1", name) == 421
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("headers", "status"),
     [
@@ -120,6 +122,7 @@ def _parts(size: int) -> Iterator[bytes]:
         yield b" " * 1000
 
 
+@ON_SQLITE
 @pytest.mark.parametrize("path", ["/api/machines", "/api/readings", "/api/benches/main/keys"])
 def test_a_body_too_large_is_not_held(client: TestClient, path: str) -> None:
     whole = client.post(path, content=b" " * (LARGEST + 1), headers=JSON)
@@ -176,6 +179,7 @@ def test_which_addresses_are_all_of_them() -> None:
 STRANGER = ("10.0.0.9", 50_000)
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("method", "path", "body"),
     [

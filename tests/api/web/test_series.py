@@ -13,6 +13,7 @@ from fastapi.testclient import TestClient
 
 from capture.records import Flag
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 
 
 @pytest.fixture
@@ -166,6 +167,7 @@ def test_setup_changes_are_recorded(person):
     assert change["at"] == "2026-03-01T09:00:00Z"
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("wrong", "field", "says"),
     [

@@ -13,6 +13,7 @@ from analysis.methods import METHODS
 from api.answers.plan import Asked
 from api.errors import InvalidField, NotFound
 from api.web.asked.plan import READING_SD, RESOLUTION, asked_for, usual_width
+from tests.api.conftest import ON_SQLITE
 
 LEFT_OUT: dict[str, Any] = {
     "error_deg": None,
@@ -61,6 +62,7 @@ def test_a_gap_over_a_joint_is_an_error_as_well(ask):
     assert ask(gap="0,1", joint="150").error_rad == pytest.approx(math.atan(0.1 / 150))
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("said", "field", "says"),
     [
