@@ -25,6 +25,7 @@ from api.answers.studies import Study, study_of
 from api.answers.uncounted import uncounted
 from api.store.facts import facts_of, method_of, resolution_mm
 from api.store.rows import series as rows
+from api.store.rows.changes import of_series
 from capture.pairing import Aside
 
 
@@ -50,7 +51,8 @@ class Scored:
 class SeriesAnswer:
     """A whole series. Angles are in radians, lengths in mm, except in the trials' stored rows.
 
-    row: the columns of `tables.Series`, with the names of its bench and machine.
+    row: the columns of `tables.Series`, with the names of its bench and machine. corrections: as
+    `rows.changes` gives them, in order.
     """
 
     row: Row[Any]
@@ -60,6 +62,7 @@ class SeriesAnswer:
     doubts: tuple[DoubtedTrials, ...]
     trend: Mapping[Quantity, Trend]
     uncounted: Sequence[Aside]
+    corrections: Sequence[Row[Any]]
 
 
 def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
@@ -82,6 +85,7 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
         doubts=doubted(facts, numbers, found_before(connection, row), rest) if numbers else (),
         trend=trend(facts),
         uncounted=uncounted(connection, series_id),
+        corrections=of_series(connection, series_id),
     )
 
 

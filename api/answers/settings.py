@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 from uuid import UUID
+
+from sqlalchemy import Row
 
 from analysis.geometry import series_values
 from analysis.methods import METHODS, Method, Side, custom_method, method
 from analysis.units import NM_PER_MM, Unit, mm, parse_length
 from api.errors import InvalidField
-from api.store.facts import tolerance_of
+from api.store.facts import method_of, tolerance_of
 from api.store.new_series import NewSeries
 
 LONGEST_NOTE = 4000
@@ -160,6 +162,63 @@ def as_asked(columns: Mapping[str, Any]) -> AskedSeries:
     """A series as it would be asked for, from the columns of `tables.Series`; its bench is not
     said."""
     return AskedSeries(**{name: columns[name] for name in _SAME})
+
+
+def same_settings(row: Row[Any]) -> NewSeries:
+    """The settings of a series that was measured, for another that is made of its trials. How many
+    strips were planned is not among them: the number was not chosen before these were read."""
+    follows = method_of(row)
+    asked = replace(as_asked(dict(row._mapping)), strips=None)
+    made = new_series(asked, row.machine_id, {follows.key: follows}, row.jaw_width_nm)
+    return replace(made, readings_unit=row.readings_unit)
+
+
+def corrected_method(row: Row[Any], key: str, methods: Mapping[str, Method]) -> dict[str, Any]:
+    """The settings that correct the method of a series: what was read stays in its places.
+
+    Raises InvalidField where there is no such method, or it reads other places.
+    """
+    try:
+        follows = method(key, methods)
+    except ValueError as error:
+        raise InvalidField("method", _plain(error)) from None
+    before = method_of(row)
+
+    def read(of: Method) -> tuple[Any, ...]:
+        return [place.key for place in of.places], of.swap, of.closed_jaws
+
+    if read(follows) != read(before):
+        raise InvalidField(
+            "method",
+            f"{follows.title} does not read the places that {before.title} read; start a series"
+            " of its own",
+        )
+    settings: dict[str, Any] = {"method": follows.definition or follows.key}
+    if follows.pieces != before.pieces:
+        settings["pieces"] = follows.pieces
+    if not any(relation.insets for relation in follows.relations):
+        settings["jaw_width"] = None
+    return settings
+
+
+_TOLERANCES: Final = (
+    ("tolerance_deg",),
+    ("tolerance_gap", "tolerance_joint"),
+    ("tolerance_length", "tolerance_nominal"),
+)
+
+
+def only_tolerance(given: Mapping[str, Any]) -> dict[str, Any]:
+    """The tolerances that no longer hold with those `given`: of the other kinds, and the partner of
+    one that is cleared; none that is given itself."""
+    cleared: set[str] = set()
+    for kind in _TOLERANCES:
+        named = [name for name in kind if name in given]
+        if any(given[name] is None for name in named):
+            cleared.update(kind)
+        elif named:
+            cleared.update(name for other in _TOLERANCES if other != kind for name in other)
+    return {name: None for name in cleared if name not in given}
 
 
 def check_settings(columns: Mapping[str, Any], methods: Mapping[str, Method] = METHODS) -> None:

@@ -9,11 +9,12 @@ from sqlalchemy import Connection
 
 from api.store.log import read_series
 from capture import pairing
-from capture.records import Press
+from capture.records import Corrected, MoveIn, Press
 
 
 def uncounted(connection: Connection, series_id: UUID) -> Sequence[pairing.Aside]:
-    """The readings that the bench heard while it fed a series and that no trial holds, in order.
+    """The readings that the bench heard while it fed a series, or that were moved to it, and that
+    no trial holds, in order.
 
     From the bench's log, replayed.
     """
@@ -23,5 +24,8 @@ def uncounted(connection: Connection, series_id: UUID) -> Sequence[pairing.Aside
         outcome = folding.take(entry)
         if isinstance(entry, Press) and outcome.kind != "no series":
             heard[entry.reading.id] = None
+        if isinstance(entry, Corrected) and isinstance(entry.act, MoveIn):
+            placed = (each for trial in entry.act.trials for each in trial.slots if each)
+            heard |= dict.fromkeys(each.reading.id for each in placed)
     aside = folding.state.latest.aside
     return tuple(aside[each] for each in heard if each in aside)

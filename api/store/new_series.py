@@ -42,6 +42,7 @@ class NewSeries:
     thickness_within: str | None = None
     jaw_width_nm: int | None = None
     strips: int | None = None
+    readings_unit: str | None = None
 
 
 class PastSeries(NamedTuple):

@@ -10,6 +10,7 @@ from uuid import UUID
 from sqlalchemy import ColumnElement, Connection, Row, select
 
 from api.store import statements
+from api.store.rows.series import READ_UNIT
 from api.store.tables import Machine, Reading, Series, Trial, TrialReading
 
 Chosen = ColumnElement[bool]
@@ -90,7 +91,7 @@ def complete_trials(connection: Connection, chosen: Chosen) -> Sequence[tuple[An
 def sent(connection: Connection, series: Collection[UUID]) -> Sequence[Row[Any]]:
     """series_id, sent and unit of the readings of complete trials."""
     query: Any = (
-        select(Trial.series_id, Reading.sent, Reading.unit)
+        select(Trial.series_id, Reading.sent, READ_UNIT)
         .join(TrialReading, TrialReading.trial_id == Trial.id)
         .join(Reading, Reading.id == TrialReading.reading_id)
         .where(Trial.series_id.in_(series), Trial.state == "complete")

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, bindparam, select, tuple_
+from sqlalchemy import Connection, Row, Select, bindparam, func, select, tuple_
 
 from api.errors import InvalidField, NotFound
 from api.store.tables import Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
@@ -23,6 +23,10 @@ _WITH_NAMES: Select[Any] = (
     .join(Bench, Bench.id == Series.bench_id)
     .join(Machine, Machine.id == Series.machine_id)
 )
+
+READ_UNIT: Final = func.coalesce(TrialReading.unit, Reading.unit).label("unit")
+READ_NM: Final = func.coalesce(TrialReading.nm, Reading.nm).label("nm")
+"""Unit and length of a reading as its series reads it."""
 
 # Statements that each press runs are made once: building one takes as long as running it.
 _SERIES: Final = _WITH_NAMES.where(Series.id == bindparam("series"))
@@ -173,8 +177,8 @@ _PLACED: Any = (
         TrialReading.place,
         Reading.id,
         Reading.sent,
-        Reading.unit,
-        Reading.nm,
+        READ_UNIT,
+        READ_NM,
         Reading.origin,
         Reading.taken_at,
         Caliper.name.label("caliper"),

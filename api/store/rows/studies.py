@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, select
 
+from api.store.rows.series import READ_NM, READ_UNIT
 from api.store.tables import Caliper, Reading, Series, Trial, TrialReading
 
 
@@ -34,9 +35,9 @@ def study_readings(
             Series.unit.label("series_unit"),
             Series.tolerance_length,
             Trial.number,
-            Reading.nm,
+            READ_NM,
             Reading.sent,
-            Reading.unit,
+            READ_UNIT,
             Caliper.name.label("caliper"),
         )
         .join(Trial, Trial.series_id == Series.id)

@@ -27,6 +27,7 @@ from api.web.shapes import (
     AsideOut,
     BenchOut,
     CaliperOut,
+    ChangeOut,
     ContributionOut,
     DoubtOut,
     IntervalOut,
@@ -64,7 +65,14 @@ def series_out(found: SeriesAnswer) -> SeriesOut:
         doubts=[_doubt_out(d) for d in found.doubts],
         trend={q: _trend_out(t, q, found.row.unit) for q, t in found.trend.items()},
         aside=[_uncounted_out(u) for u in found.uncounted],
+        corrections=[change_out(change) for change in found.corrections],
     )
+
+
+def change_out(row: Row[Any]) -> ChangeOut:
+    """A correction, from its row in the trail."""
+    fields = {name: getattr(row, name) for name in ChangeOut.model_fields.keys() & row._fields}
+    return ChangeOut(series=row.series_id, reading=row.reading_id, **fields)
 
 
 def series_head(row: Row[Any]) -> SeriesHead:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 from uuid import UUID
 
 from pydantic import (
@@ -182,6 +182,7 @@ class SeriesHead(Out):
     strips: int | None
     started_at: datetime
     finished_at: datetime | None
+    readings_unit: Unit | None
 
 
 class TrialReadingOut(Out):
@@ -196,12 +197,15 @@ class TrialReadingOut(Out):
 
 
 class TrialOut(Out):
-    """One strip or part. Values are null until it is complete, or where not revealed."""
+    """One strip or part. Values are null until it is complete, or where not revealed.
+
+    left out: by a correction; it is shown, and does not count.
+    """
 
     id: UUID
     series: UUID
     number: int
-    state: Literal["open", "complete", "gone"]
+    state: Literal["open", "complete", "left out", "gone"]
     flags: list[str]
     readings: list[TrialReadingOut]
     deviation_mm: Millimetres | None
@@ -381,22 +385,41 @@ class AsideOut(Out):
     why: Why
 
 
+class ChangeOut(Out):
+    """One correction as it stands in the trail.
+
+    act: shared by the changes of one request. subject: an id, or the name that a caliper is heard
+    under. field: the setting, or of a trial `counted`, `ends`, `moved` or `moved out`, or
+    `reading`. undoes: the change that this one undoes. undone: another one undoes this.
+    """
+
+    id: UUID
+    act: UUID
+    at: datetime
+    who: str | None
+    reason: str | None
+    subject_kind: Literal["series", "machine", "caliper", "setup change"]
+    subject: str
+    series: UUID | None
+    trial: int | None
+    reading: UUID | None
+    field: str
+    before: Any
+    after: Any
+    undoes: UUID | None
+    undone: bool
+
+
 class SeriesOut(SeriesHead):
-    """A series with its trials. `doubts` and `trend`: empty where the method judges no machine."""
+    """A series with its trials. `doubts` and `trend`: empty where the method judges no machine.
+    corrections: in order."""
 
     trials: list[TrialOut]
     score: ScoreOut
     doubts: list[DoubtOut]
     trend: dict[str, TrendOut]
     aside: list[AsideOut]
-
-
-class SeriesChangeIn(In):
-    """What may be changed of a series; what is left out stays. note: null or empty, no note.
-    jaw_width: of the flat jaws that measured it, in the series' unit; null, not known."""
-
-    note: Note | None = None
-    jaw_width: LengthText | None = None
+    corrections: list[ChangeOut]
 
 
 class ReadingIn(In):

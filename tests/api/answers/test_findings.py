@@ -145,11 +145,11 @@ def test_a_note_can_change_and_its_old_words_stay_on_record(person, server):
     ("body", "status", "says"),
     [
         ({"note": "x" * 4001}, 422, "4000"),
-        ({"baseline": "100"}, 422, "not a field"),
+        ({"repeats": 2}, 422, "not a field"),
         ({}, 422, "note"),
     ],
 )
-def test_only_the_note_of_a_series_can_change(person, body, status, says):
+def test_what_cannot_be_corrected_of_a_series_is_said(person, body, status, says):
     series = person.start()
     answer = person.client.patch(f"/api/series/{series}", json=body)
     assert answer.status_code == status

@@ -43,6 +43,8 @@ ORIGINS: Final = {
 ASIDE: Final = {
     "bounced": "ignored: a repeat of the previous reading",
     "taken back": "taken back",
+    "replaced": "another reading took its place",
+    "awaiting": "can hardly be right; not counted until somebody says so",
     "closed jaws": "jaws shut: this took the previous reading back",
 }
 _TITLES: Final[dict[Quantity, str]] = {"angle": "Angle", "tilt": "Tilt", "length": "Length"}

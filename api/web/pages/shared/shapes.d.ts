@@ -50,7 +50,7 @@ interface TrialOut {
   id: string;
   series: string;
   number: number;
-  state: "complete" | "gone" | "open";
+  state: "complete" | "gone" | "left out" | "open";
   flags: string[];
   readings: TrialReadingOut[];
   deviation_mm: number | null;
