@@ -130,7 +130,7 @@ def test_readings_cannot_be_changed_even_with_a_database_tool(tmp_path):
         server.post("/api/readings", [_posted(1, "12.30")])
         server.post("/api/benches/main/take-back")
     store = sqlite3.connect(tmp_path / "shop" / "bothends.sqlite")
-    for table in ("readings", "acts", "refusals", "setup_changes"):
+    for table in ("readings", "acts", "refusals", "changes"):
         if table in ("readings", "acts"):
             with pytest.raises(sqlite3.IntegrityError, match="never changed"):
                 store.execute(f"UPDATE {table} SET bench_id = 7")

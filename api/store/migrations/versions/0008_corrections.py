@@ -46,8 +46,8 @@ def upgrade() -> None:
         op.execute("DROP TRIGGER setup_changes_append_only ON setup_changes")
         op.execute("DROP TRIGGER setup_changes_no_truncate ON setup_changes")
     else:
-        op.execute("DROP TRIGGER setup_changes_no_update")
-        op.execute("DROP TRIGGER setup_changes_no_delete")
+        for verb in ("update", "delete", "replace"):
+            op.execute(f"DROP TRIGGER setup_changes_no_{verb}")
     _views(postgresql)
 
 
@@ -106,6 +106,12 @@ def _changes() -> None:
             f"CREATE TRIGGER changes_no_{verb.lower()} BEFORE {verb} ON changes BEGIN"
             " SELECT RAISE(ABORT, 'changes are never changed or deleted'); END"
         )
+    # A REPLACE fires no trigger of DELETE.
+    op.execute(
+        "CREATE TRIGGER changes_no_replace BEFORE INSERT ON changes"
+        " WHEN EXISTS (SELECT 1 FROM changes WHERE id = NEW.id) BEGIN"
+        " SELECT RAISE(ABORT, 'changes are never changed or deleted'); END"
+    )
 
 
 def _views(postgresql: bool) -> None:
