@@ -309,13 +309,18 @@ def _compiled(source: str) -> Any:
 def read_as(reading: Reading, unit: Unit | None) -> Reading:
     """The reading as if its number counted `unit`; as it is where its line names a unit, and where
     `unit` is None."""
-    if unit is None or unit == reading.unit:
-        return reading
-    kept, other = read_value(reading.sent, reading.unit), read_value(reading.sent, unit)
+    unit, nm = read_line(reading.sent, reading.unit, reading.nm, unit)
+    return reading if unit == reading.unit else replace(reading, unit=unit, nm=nm)
+
+
+def read_line(sent: str, unit: Unit, nm: int, anew: Unit | None) -> tuple[Unit, int]:
+    """Unit and length of a line that was read in `unit`, as if its number counted `anew`."""
+    if anew is None or anew == unit:
+        return unit, nm
+    kept, other = read_value(sent, unit), read_value(sent, anew)
     if isinstance(kept, Value) and kept.unit_in_line:
-        return reading
-    if isinstance(kept, Value) and isinstance(other, Value) and kept.nm == reading.nm:
-        nm = other.nm
-    else:  # the line needs the instrument's pattern, or is too fine for whole nanometres
-        nm = round(Fraction(reading.nm * NM_PER_UNIT[unit], NM_PER_UNIT[reading.unit]))
-    return replace(reading, unit=unit, nm=nm)
+        return unit, nm
+    if isinstance(kept, Value) and isinstance(other, Value) and kept.nm == nm:
+        return anew, other.nm
+    # The line needs the instrument's pattern, or is too fine for whole nanometres.
+    return anew, round(Fraction(nm * NM_PER_UNIT[anew], NM_PER_UNIT[unit]))

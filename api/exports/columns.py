@@ -64,6 +64,10 @@ class Table:
 Blocks = Iterator[Block]
 
 
+class OtherColumns(ValueError):
+    """A file was pulled with other columns, by another version; the message says which file."""
+
+
 def id_texts(values: Sequence[Any]) -> list[str]:
     """Ids as the driver gives them (32 hex digits, or UUIDs) in the usual text form."""
     if not values or type(values[0]) is not str:

@@ -6,8 +6,9 @@ from typing import Final
 
 from sqlalchemy import Connection, distinct, func, select
 
+from api.exports.changed import changed_readings, changed_trials
 from api.exports.wanted import Wanted
-from api.store.tables import Event, Reading, Series, Trial
+from api.store.tables import Reading, Series, Trial
 
 HEADER: Final = "Expected-Rows"
 MADE_BY_HEADER: Final = "Made-By"
@@ -19,10 +20,11 @@ def expected_rows(connection: Connection, what: str, wanted: Wanted) -> int | No
         return None
     narrowed = wanted.machine is not None or wanted.method is not None
     if wanted.after is not None:
-        subjects = wanted.subjects_of(what.removesuffix("s")).with_only_columns(
-            func.count(distinct(Event.subject))
-        )
-        return None if narrowed else connection.scalar(subjects)
+        if narrowed:
+            return None
+        changed = (changed_trials if what == "trials" else changed_readings)(connection, wanted)
+        ids = changed.subquery()
+        return connection.scalar(select(func.count(distinct(ids.c[0]))).select_from(ids))
     if what == "trials":
         count = select(func.count()).select_from(Trial).where(Trial.state != "gone")
         if narrowed:

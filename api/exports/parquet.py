@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from api import MADE_BY
-from api.exports.columns import Block, Blocks, Column, Kind, Table, moment_texts
+from api.exports.columns import Block, Blocks, Column, Kind, OtherColumns, Table, moment_texts
 from api.exports.extras import needed
 from api.exports.write_buffer import WriteBuffer
 
@@ -49,7 +49,7 @@ def read_parquet(table: Table, path: Path) -> Iterator[Block]:
         raise ValueError(f"{path} is not a Parquet file") from None
     with file:
         if tuple(file.schema_arrow.names) != table.header:
-            raise ValueError(f"{path} holds other columns than {table.name} have")
+            raise OtherColumns(f"{path} holds other columns than {table.name} have")
         for batch in file.iter_batches(batch_size=2000):
             yield [
                 _read(column.kind, values.to_pylist())

@@ -20,7 +20,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Protocol
 
-from api.exports.columns import Block, Blocks, Table
+from api.exports.columns import Block, Blocks, OtherColumns, Table
 from api.exports.formats import TABLES
 from api.exports.parquet import parquet_chunks, read_parquet
 from api.exports.sources import (
@@ -88,8 +88,9 @@ def pull_to(file: Path, source: PullSource, question: Question, progress: PullPr
         return _pull(
             file, state_file, ending, source, replace(question, after=after), asked, progress
         )
-    except OtherHistory:
-        # The store was restored or replaced: what it holds now counts.
+    except (OtherHistory, OtherColumns):
+        # The store was restored or replaced, or a later version gives more columns: what it holds
+        # now counts.
         whole = replace(question, after=None)
         try:
             return _pull(file, state_file, ending, source, whole, asked, progress)
@@ -143,9 +144,9 @@ def _pull(
     if ending in _ADDED_TO and question.after is not None:
         with source.pull(question, ending) as answer:
             parts = _counted(answer, progress)
-            fresh = _without_header(parts) if ending == "csv" else parts
             if answer.cursor == question.after:
                 return False
+            fresh = _without_header(parts, file) if ending == "csv" else parts
             added = _add(file, state_file, fresh, done)
         _write_state(state_file, replace(done, after=answer.cursor, made_by=answer.made_by))
         return added
@@ -262,12 +263,17 @@ def _counted(answer: Answer, progress: PullProgress) -> Iterator[bytes]:
         yield part
 
 
-def _without_header(parts: Iterator[bytes]) -> Iterator[bytes]:
+def _without_header(parts: Iterator[bytes], file: Path) -> Iterator[bytes]:
+    """The rows, for a file that has the same columns. Raises OtherHistory where it has others."""
     head = b""
     for part in parts:
         head += part
         if b"\r\n" in head:
-            return chain([head.partition(b"\r\n")[2]], parts)
+            header, _, rows = head.partition(b"\r\n")
+            with file.open("rb") as pulled:
+                if pulled.readline().rstrip(b"\r\n") != header:
+                    raise OtherHistory
+            return chain([rows], parts)
     return iter(())
 
 

@@ -1,4 +1,5 @@
-"""Readings, one row each, as they were sent and kept: a reading never changes.
+"""Readings, one row each, as they were sent: what was sent never changes. Which series a reading
+belongs to, and the unit in which that reads it, may be corrected.
 
 The trials say which readings count: a trial lists its readings, and those that were taken back or
 set aside are in none.
@@ -6,10 +7,13 @@ set aside are in none.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, func, select
 
+from analysis.units import Unit
+from api.exports.changed import any_moved, changed_readings
 from api.exports.columns import (
     Blocks,
     Column,
@@ -21,7 +25,8 @@ from api.exports.columns import (
 )
 from api.exports.wanted import Wanted, fetch
 from api.store.statements import as_sent
-from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series
+from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
+from capture.values import read_line
 
 TABLE: Final = Table(
     name="readings",
@@ -30,12 +35,16 @@ TABLE: Final = Table(
         Column("reading_id", "id", "the reading; the same in every pull"),
         Column("bench", "name", "where it was taken"),
         Column("seq", "integer", "its place in the bench's own order of readings and acts"),
-        Column("series_id", "id", "the series that ran then; empty if none did"),
+        Column(
+            "series_id",
+            "id",
+            "the series that ran then, or that its trial was moved to; empty if none",
+        ),
         Column("machine", "name", "the machine of that series"),
         Column("method", "word", "the method of that series"),
-        Column("caliper", "name", "the instrument"),
+        Column("caliper", "name", "the instrument, as it is called now"),
         Column("sent", "name", "the line as the instrument sent it"),
-        Column("unit", "word", "mm or in: what the line's number counts"),
+        Column("unit", "word", "mm or in: what its series reads the line's number in"),
         Column("reading_mm", "decimal", "the length it says, exact", "mm"),
         Column("taken_at", "moment", "when it was taken by the bench's clock, in UTC"),
         Column("kept_at", "moment", "when the store kept it, in UTC"),
@@ -55,9 +64,9 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
 
     With `after`, those kept since, including those that count in no trial.
     """
-    for block in fetch(connection, _query(wanted, by_moment)):
+    for block in fetch(connection, _query(connection, wanted, by_moment)):
         ids, benches, seqs, series, machines, methods, calipers, sent, units, nm, *rest = block
-        taken, kept, origins, late = rest
+        taken, kept, origins, late, read_in = rest
         yield [
             id_texts(ids),
             benches,
@@ -67,8 +76,7 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
             methods,
             calipers,
             sent,
-            units,
-            [length_text(n) for n in nm],
+            *_lengths(sent, units, nm, read_in),
             moment_texts(taken),
             moment_texts(kept),
             origins,
@@ -76,7 +84,17 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
         ]
 
 
-def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
+def _lengths(
+    sent: Sequence[str], units: Sequence[Unit], nm: Sequence[int], read_in: Sequence[Unit | None]
+) -> tuple[Sequence[Unit], list[str | None]]:
+    """Units and lengths as the series of each reading reads it."""
+    if any(read_in):
+        read = [read_line(*each) for each in zip(sent, units, nm, read_in, strict=True)]
+        units, nm = [unit for unit, _ in read], [n for _, n in read]
+    return units, [length_text(n) for n in nm]
+
+
+def _query(connection: Connection, wanted: Wanted, by_moment: bool) -> Select[Any]:
     # The log says what ran when the reading was kept, and it never changes: the latest act
     # before it that started a series, resumed one, or ended one (which names none).
     ran = (
@@ -91,6 +109,10 @@ def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
         .correlate(Reading)
         .scalar_subquery()
     )
+    belongs: Any = ran
+    moved = any_moved(connection)
+    if moved:
+        belongs = func.coalesce(Trial.series_id, ran)
     query = (
         select(
             as_sent(Reading.id),
@@ -99,7 +121,7 @@ def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
             as_sent(Series.id),
             Machine.name,
             Series.method,
-            Caliper.name,
+            Caliper.shown,
             Reading.sent,
             Reading.unit,
             Reading.nm,
@@ -107,18 +129,24 @@ def _query(wanted: Wanted, by_moment: bool) -> Select[Any]:
             as_sent(Reading.kept_at),
             Reading.origin,
             Reading.late,
+            Series.readings_unit,
         )
         .select_from(Reading)
         .outerjoin(Bench, Bench.id == Reading.bench_id)
         .outerjoin(Caliper, Caliper.id == Reading.caliper_id)
-        .outerjoin(Series, Series.id == ran)
-        .outerjoin(Machine, Machine.id == Series.machine_id)
+    )
+    if moved:
+        query = query.outerjoin(TrialReading, TrialReading.reading_id == Reading.id).outerjoin(
+            Trial, Trial.id == TrialReading.trial_id
+        )
+    query = query.outerjoin(Series, Series.id == belongs).outerjoin(
+        Machine, Machine.id == Series.machine_id
     )
     query = wanted.of_series(query)
     if wanted.since is not None:
         query = query.where(Reading.taken_at >= wanted.since)
     if wanted.after is not None:
-        query = query.where(Reading.id.in_(wanted.subjects_of("reading")))
+        query = query.where(Reading.id.in_(changed_readings(connection, wanted)))
     if by_moment:
         return query.order_by(Reading.taken_at, Reading.bench_id, Reading.seq)
     return query.order_by(Reading.bench_id, Reading.seq)

@@ -6,6 +6,7 @@ from typing import Final
 
 from sqlalchemy import Connection, Text, cast, select
 
+from api.exports.changed import changed_trials
 from api.exports.columns import Blocks, Column, Table, group_id_texts, id_texts
 from api.exports.wanted import Wanted, fetch
 from api.store.facts import method_as_stored
@@ -44,7 +45,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     if wanted.since is not None:
         query = query.where(Trial.taken_at >= wanted.since)
     if wanted.after is not None:
-        query = query.where(TrialReading.trial_id.in_(wanted.subjects_of("trial")))
+        query = query.where(TrialReading.trial_id.in_(changed_trials(connection, wanted)))
     for trials, slots, methods, own, places, readings in fetch(connection, query):
         keys = [
             method_as_stored(key, definition).places[place].key

@@ -1,14 +1,15 @@
-"""Trials, one row each. The header is part of the public contract and does not change."""
+"""Trials, one row each. The header is part of the public contract: it only grows, at its end."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from functools import lru_cache
 from typing import Any, Final
 
-from sqlalchemy import Connection, Select, case, select
+from sqlalchemy import Connection, Select, case, or_, select
 
+from api.exports.changed import changed_trials, corrected_series
 from api.exports.columns import (
     Blocks,
     Column,
@@ -19,7 +20,9 @@ from api.exports.columns import (
     moment_texts,
     words_text,
 )
+from api.exports.corrected import Corrected
 from api.exports.wanted import Wanted, fetch
+from api.store.rows.calipers import shown_names
 from api.store.statements import as_sent
 from api.store.tables import Machine, Series, Trial, texts_read
 
@@ -58,11 +61,27 @@ TABLE: Final = Table(
         Column(
             "state",
             "word",
-            "complete; open: places are still to be read; gone: its readings were taken back, or"
-            " it no longer answers the question (only in pulls of what is new)",
+            "complete; open: places are still to be read; left out: a person said, with a reason,"
+            " that it does not count; gone: its readings were taken back or moved, or it no"
+            " longer answers the question (only in pulls of what is new)",
         ),
         Column("flags", "words", "what a careful reader should know of it"),
         Column("caliper", "name", "the instruments that read it"),
+        Column("length_mm", "number", "the length of the part, where the method says one", "mm"),
+        Column("stop", "name", "the stop it was cut at; empty while no stops are kept"),
+        Column(
+            "nominal_deg",
+            "number",
+            "the angle it was cut at; empty while no stops are kept",
+            "deg",
+        ),
+        Column("levels", "name", "the settings of its experiment; empty while none are kept"),
+        Column(
+            "corrected",
+            "words",
+            "what was said of it or of its series and is said otherwise now: names of settings;"
+            " ends, counted, reading, moved for the trial itself",
+        ),
     ),
     key=("trial_id",),
 )
@@ -74,16 +93,20 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     With `after`, those that changed since, each once, in its present state. A trial that an
     earlier pull may have given, and a whole pull would no longer give, comes as gone.
     """
+    corrected = Corrected(connection, _series_ids(connection, wanted))
+    shown = shown_names(connection)
     with (
-        closing(fetch(connection, _query(wanted))) as found,
-        closing(fetch(connection, _series_query(wanted))) as beside,
+        closing(fetch(connection, _query(connection, wanted))) as found,
+        closing(fetch(connection, _series_query(connection, wanted))) as beside,
     ):
         series_of = _SeriesBeside(beside)
-        for ids, series, numbers, taken, *rest, flags, calipers in found:
+        for ids, series, numbers, taken, *rest, flags, calipers, lengths in found:
             machines, methods, baselines = series_of(series)
+            series_texts = group_id_texts(series)
+            nothing = (None,) * len(ids)
             yield [
                 id_texts(ids),
-                group_id_texts(series),
+                series_texts,
                 machines,
                 methods,
                 numbers,
@@ -91,7 +114,12 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
                 baselines,
                 *rest,
                 [_flags_text(written) for written in flags],
-                [_calipers_text(written) for written in calipers],
+                [_calipers_text(written, shown) for written in calipers],
+                lengths,
+                nothing,
+                nothing,
+                nothing,
+                corrected.words(series_texts, numbers),
             ]
 
 
@@ -100,9 +128,14 @@ def _flags_text(written: str) -> str:
     return words_text(texts_read(written))
 
 
-@lru_cache(maxsize=4096)
-def _calipers_text(written: str) -> str:
-    return " ".join(texts_read(written))
+def _calipers_text(written: str, shown: Mapping[str, str]) -> str:
+    names = _names(written)
+    if shown:
+        names = tuple(dict.fromkeys(shown.get(name, name) for name in names))
+    return " ".join(names)
+
+
+_names: Final = lru_cache(maxsize=4096)(texts_read)
 
 
 class _SeriesBeside:
@@ -126,24 +159,50 @@ class _SeriesBeside:
         return zip(*[known[each] for each in series], strict=True)
 
 
-def _series_query(wanted: Wanted) -> Select[Any]:
+def _series_query(connection: Connection, wanted: Wanted) -> Select[Any]:
     query = (
         select(as_sent(Series.id), Machine.name, Series.method, Series.baseline_nm)
         .outerjoin(Machine, Machine.id == Series.machine_id)
         .order_by(Series.id)
     )
-    query = wanted.of_series(query)
+    ids = _series_ids(connection, wanted)
+    return query if ids is None else query.where(Series.id.in_(ids))
+
+
+def _series_ids(connection: Connection, wanted: Wanted) -> Select[Any] | None:
+    """The series of the trials wanted, None for all."""
+    narrowed = _narrowed(connection, wanted)
     if wanted.after is None:
-        return query
-    changed = select(Trial.series_id).where(Trial.id.in_(wanted.subjects_of("trial")))
-    return query.where(Series.id.in_(changed))
+        return narrowed
+    changed = select(Trial.series_id).where(Trial.id.in_(changed_trials(connection, wanted)))
+    return changed if narrowed is None else changed.where(Trial.series_id.in_(narrowed))
 
 
-def _query(wanted: Wanted) -> Select[Any]:
+def _narrowed(connection: Connection, wanted: Wanted) -> Select[Any] | None:
+    """The series of the machine and method wanted, and those that may have been before they were
+    corrected, which come as gone; None where all are wanted."""
+    if wanted.machine is None and wanted.method is None:
+        return None
+    matching = wanted.of_series(select(Series.id))
+    if wanted.after is None:
+        return matching
+    corrected = corrected_series(connection, wanted)
+    if corrected is None:
+        return matching
+    return select(Series.id).where(or_(Series.id.in_(matching), Series.id.in_(corrected)))
+
+
+def _query(connection: Connection, wanted: Wanted) -> Select[Any]:
     state: Any = Trial.state
-    if wanted.after is not None and wanted.since is not None:
-        old = Trial.taken_at < wanted.since
-        state = case((old, "gone"), else_=Trial.state)
+    narrowed = _narrowed(connection, wanted)
+    if wanted.after is not None:
+        no_more = []
+        if wanted.since is not None:
+            no_more.append(Trial.taken_at < wanted.since)
+        if narrowed is not None:
+            no_more.append(Trial.series_id.not_in(wanted.of_series(select(Series.id))))
+        if no_more:
+            state = case((or_(*no_more), "gone"), else_=Trial.state)
     # In the order of an index: nothing is sorted first.
     query = select(
         as_sent(Trial.id),
@@ -158,11 +217,12 @@ def _query(wanted: Wanted) -> Select[Any]:
         state,
         as_sent(Trial.flags),
         as_sent(Trial.calipers),
+        Trial.length_mm,
     ).order_by(Trial.series_id, Trial.number)
-    if wanted.machine is not None or wanted.method is not None:
-        query = query.where(Trial.series_id.in_(wanted.of_series(select(Series.id))))
+    if narrowed is not None:
+        query = query.where(Trial.series_id.in_(narrowed))
     if wanted.after is not None:
-        return query.where(Trial.id.in_(wanted.subjects_of("trial")))
+        return query.where(Trial.id.in_(changed_trials(connection, wanted)))
     if wanted.since is not None:
         query = query.where(Trial.taken_at >= wanted.since)
     return query.where(Trial.state != "gone")

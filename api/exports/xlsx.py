@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from api import MADE_BY
-from api.exports.columns import BLOCK, Block, Blocks, Column, Table, moment_text
+from api.exports.columns import BLOCK, Block, Blocks, Column, OtherColumns, Table, moment_text
 from api.exports.extras import needed
 
 # What a sheet can hold, its header included.
@@ -118,7 +118,7 @@ def read_xlsx(table: Table, path: Path) -> Iterator[Block]:
                 continue
             rows = sheet.iter_rows(values_only=True)
             if tuple(next(rows, ())) != table.header:
-                raise ValueError(f"{path} holds other columns than {table.name} have")
+                raise OtherColumns(f"{path} holds other columns than {table.name} have")
             yield from _blocks(table, rows)
     finally:
         book.close()

@@ -59,6 +59,12 @@ def jaw_width_nm(connection: Connection, name: str) -> int | None:
     return connection.scalar(select(Caliper.jaw_width_nm).where(Caliper.name == name))
 
 
+def shown_names(connection: Connection) -> dict[str, str]:
+    """What calipers are called, by the names they are heard under, where it is not the same."""
+    query = select(Caliper.name, Caliper.shown).where(Caliper.shown != Caliper.name)
+    return {row.name: row.shown for row in connection.execute(query)}
+
+
 @dataclass(frozen=True, slots=True)
 class _Heard:
     readings: int

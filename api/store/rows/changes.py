@@ -41,6 +41,20 @@ def not_undone(connection: Connection, change_id: UUID) -> Sequence[Row[Any]]:
     return [row for row in found if not row.undone]
 
 
+def standing(changes: Sequence[Row[Any]]) -> list[Row[Any]]:
+    """Of changes in order, those that no other undid for good, without those that only undo."""
+    undone: set[UUID] = set()
+    found = []
+    for change in reversed(changes):
+        if change.id in undone:
+            continue
+        if change.undoes is None:
+            found.append(change)
+        else:
+            undone.add(change.undoes)
+    return found[::-1]
+
+
 def of_series(connection: Connection, series_id: UUID) -> Sequence[Row[Any]]:
     """The changes of a series, in order."""
     return connection.execute(

@@ -21,7 +21,7 @@ def test_the_csv_has_the_promised_header_and_every_row_its_cells(person):
     assert data.count(b"\n") == data.count(b"\r\n")
     found = rows(data)
     assert len(found) == 4
-    assert all(len(row) == 15 and None not in row.values() for row in found)
+    assert all(len(row) == 20 and None not in row.values() for row in found)
     first = found[0]
     assert first["readings_mm"] == "12.065 12.2428"
     assert first["deviation_mm"] == "0.1778"
@@ -81,7 +81,7 @@ def test_an_empty_history_is_an_empty_file_of_every_format(client):
     assert client.get("/api/trials.jsonl").content == b""
     assert client.get("/api/readings.senml").json() == []
     empty = pyarrow.parquet.read_table(io.BytesIO(client.get("/api/trials.parquet").content))
-    assert (empty.num_rows, empty.num_columns) == (0, 15)
+    assert (empty.num_rows, empty.num_columns) == (0, 20)
 
 
 def test_more_rows_than_a_block_all_arrive(client):

@@ -12,6 +12,7 @@ import openpyxl
 import pytest
 
 from api.exports import formats
+from api.exports import trials as trials_table
 from api.exports.jsonl import read_jsonl
 from api.exports.pulled_file import pull_to, since_text
 from api.exports.sources import NoSuchQuestion, OtherHistory, PullFailed, Question, StoreSource
@@ -215,3 +216,21 @@ def test_since_is_a_moment_in_utc_where_no_zone_is_given():
     for wrong in ("", "yesterday", "2026-02-30"):
         with pytest.raises(NoSuchQuestion, match="is not a moment"):
             since_text(wrong)
+
+
+@pytest.mark.usefixtures("journal")
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_a_file_with_fewer_columns_is_pulled_again_as_a_whole(
+    source, tmp_path, journal, monkeypatch, ending
+):
+    file = tmp_path / f"trials.{ending}"
+    whole, blocks = trials_table.TABLE, trials_table.blocks
+    with monkeypatch.context() as earlier:
+        earlier.setattr(trials_table, "TABLE", replace(whole, columns=whole.columns[:-5]))
+        earlier.setattr(trials_table, "blocks", lambda *asked: (b[:-5] for b in blocks(*asked)))
+        assert pull_to(file, source, TRIALS, unseen)
+    journal.act("main", TakeBack())
+    assert pull_to(file, source, TRIALS, unseen)
+    fresh = tmp_path / f"fresh.{ending}"
+    assert pull_to(fresh, source, TRIALS, unseen)
+    assert file.read_bytes() == fresh.read_bytes()

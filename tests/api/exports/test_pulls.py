@@ -375,7 +375,7 @@ def test_what_is_asked_after_a_table_needs_no_cursor_in_the_server(client, serve
     with server.engine.connect() as store:
         with _cursors(server.engine) as used:
             assert list(trials.blocks(store, Wanted()))
-        assert all(used) == (server.engine.dialect.name == "postgresql")
+        assert any(used) == (server.engine.dialect.name == "postgresql")
         with _cursors(server.engine) as used:
             assert latest(store, ("trial",))
         assert used

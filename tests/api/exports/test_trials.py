@@ -36,7 +36,7 @@ def test_no_pull_sorts_or_scans_what_it_need_not(tmp_path):
         with server.engine.connect() as connection:
 
             def plan(wanted: Wanted) -> str:
-                sql = trials._query(wanted).compile(
+                sql = trials._query(connection, wanted).compile(
                     server.engine, compile_kwargs={"literal_binds": True}
                 )
                 steps = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}")

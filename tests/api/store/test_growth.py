@@ -138,8 +138,10 @@ def _scans(
     found = []
     with engine.connect() as connection:
         if engine.dialect.name == "postgresql":
-            # Left are index scans, and the others where no index can answer.
-            connection.execute(text("SET enable_seqscan = off; SET enable_bitmapscan = off"))
+            # Left are index scans, and the others where no index can answer: a few rows would be
+            # hashed whole, which tells nothing of many.
+            for way in ("seqscan", "bitmapscan", "hashjoin", "mergejoin"):
+                connection.execute(text(f"SET enable_{way} = off"))
         for statement, values in heard:
             scanned: set[str] = set()
             if statement.startswith("INSERT") and " VALUES " in statement:
