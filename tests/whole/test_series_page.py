@@ -241,16 +241,34 @@ def test_a_repeat_that_was_real_is_counted_after_all(shop):
     expect(page.locator(".aside")).to_have_count(0)
 
 
-def test_a_finished_series_offers_no_changes_and_says_why(shop):
-    series = shop.start()
-    shop.strips(40, 41)
-    shop.open(f"/series/{series}")
-    page = shop.page
-    expect(page.locator("[data-act]")).to_have_count(6)
+def test_slips_are_corrected_on_a_phone_after_finish_and_undone(shop):
+    series = shop.start(baseline="18.4")
+    shop.strips(40, 41, 160)
     shop.server.post(f"/api/series/{series}/finish")
-    expect(page.locator("[data-act]")).to_have_count(0)
+    page = shop.page
+    page.set_viewport_size({"width": 390, "height": 844})
+    shop.open(f"/series/{series}")
     expect(page.locator("#sign")).to_contain_text("Finished")
-    expect(page.locator("#readings")).to_contain_text("is not running any more")
+    page.get_by_text("Correct what was said").click()
+    page.fill("#correct-baseline", "184")
+    page.click("#correct-form button")
+    expect(page.locator(".changes li").first).to_contain_text("18.4 → 184")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.once("dialog", lambda dialog: dialog.accept("a chip at the fence"))
+    page.click("#trial-3 [data-act=leave-out]")
+    expect(page.locator("#trial-3")).to_contain_text("left out")
+    expect(page.locator("#pictures tbody tr").nth(2)).to_contain_text("left out")
+    expect(page.locator(".changes")).to_contain_text("a chip at the fence")
+    page.click("#trial-3 [data-act=count-again]")
+    expect(page.locator("#trial-3")).not_to_contain_text("left out")
+    page.locator(".changes li").first.get_by_role("button").click()
+    expect(page.locator(".changes li").first).to_contain_text("(undone)")
+    assert shop.server.get(f"/api/series/{series}")["baseline"] == "18.4"
+    page.locator("#trial-2 details summary").click()
+    page.click("#trial-2 [data-act=move-rest]")
+    page.wait_for_url(lambda url: not url.endswith(series))
+    expect(page.locator(".changes")).to_contain_text("moved here from another series")
+    assert shop.sent(series) == [["12.00", "12.40"]]
 
 
 def test_what_could_not_be_drawn_when_it_was_told_is_drawn_later(shop):
@@ -288,7 +306,8 @@ def test_an_old_page_does_not_touch_the_series_that_runs_now(shop):
     other = shop.start("Another saw")
     shop.strips(10)
     page.click("#trial-1 [data-act=swap-ends]")
-    expect(page.locator("#problem")).to_contain_text("is no longer running on its bench")
+    expect(page.locator("#message")).to_have_text("Ends swapped.")
+    assert shop.server.get(f"/api/series/{series}")["trials"][0]["flags"] != []
     assert shop.server.get(f"/api/series/{other}")["trials"][0]["flags"] == []
 
 

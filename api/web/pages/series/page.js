@@ -2,15 +2,23 @@
 
 import { benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
-import { get, getPage, messageOf, patch, post } from "../shared/http.js";
+import { getPage, messageOf, patch, post, Refused } from "../shared/http.js";
 import { listen } from "../shared/live.js";
 import { show } from "../shared/units.js";
 
 const page = at("series");
 const [series, bench] = [String(page.dataset.series), String(page.dataset.bench)];
-const api = /** @type {const} */ (`/api/benches/${encodeURIComponent(bench)}`);
 /** @type {Record<string, string>} */
-const ACTS = { "take-back": "Taken back", "swap-ends": "Ends swapped", restore: "It counts now" };
+const ACTS = {
+  "take-back": "Taken back",
+  "swap-ends": "Ends swapped",
+  restore: "It counts now",
+  "leave-out": "Left out",
+  "count-again": "It counts again",
+  move: "Moved",
+  "move-rest": "Moved",
+  undo: "Undone",
+};
 
 /** @param {string} text */
 function showMessage(text) {
@@ -155,19 +163,54 @@ if (page.dataset.running === "yes") {
 
 let acting = false;
 
+/**
+ * Where an act is posted.
+ * @param {string} act
+ * @param {DOMStringMap} of
+ */
+function addressOf(act, of) {
+  if (act === "undo") return `/api/changes/${of.change}/undo`;
+  if (of.reading) return `/api/readings/${of.reading}/${act}`;
+  return `/api/series/${series}/trials/${of.trial}/${act === "move-rest" ? "move" : act}`;
+}
+
+// Only what differs from what the page showed is corrected.
+document.getElementById("correct-form")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const form = at("correct-form", HTMLFormElement);
+  const fields = [...all(form, "input", HTMLInputElement), ...all(form, "select", HTMLSelectElement)];
+  /** @type {Record<string, string | null>} */
+  const said = {};
+  for (const field of fields) {
+    const before = field instanceof HTMLInputElement ? field.defaultValue : ([...field.options].find((o) => o.defaultSelected)?.value ?? "");
+    field.removeAttribute("aria-invalid");
+    if (field.value.trim() !== before) said[field.name] = field.value.trim() || null;
+  }
+  try {
+    await patch(`/api/series/${series}`, "pieces" in said ? { ...said, pieces: said.pieces && Number(said.pieces) } : said);
+    location.reload();
+  } catch (error) {
+    at("correct-status").textContent = messageOf(error);
+    const wrong = fields.find((field) => error instanceof Refused && field.name === error.errors[0]?.field);
+    wrong?.setAttribute("aria-invalid", "true");
+    wrong?.focus();
+  }
+});
+
 document.addEventListener("click", async (event) => {
   const button = around(event, "[data-act]");
   // Not disabled while it acts: a disabled button would lose the focus.
   if (!button || acting) return;
-  const { act, reading, trial } = button.dataset;
+  const act = String(button.dataset.act);
+  const reason = act === "leave-out" ? prompt("Why is it left out?") : null;
+  if (act === "leave-out" && reason === null) return;
   acting = true;
   try {
-    // The bench may feed another series by now, and the trial's number would be one of that.
-    const now = await get(api);
-    if (now.series?.id !== series) throw new Error("This series is no longer running on its bench, so it cannot be changed.");
-    await post(`${api}/${act}`, act === "swap-ends" ? { trial: Number(trial) } : { reading });
-    showMessage(`${ACTS[String(act)]}.`);
-    await redraw();
+    const found = await post(addressOf(act, button.dataset), act === "move-rest" ? { rest: true } : reason ? { reason } : {});
+    if (act.startsWith("move")) location.assign(`/series/${/** @type {SeriesHead} */ (found).id}`);
+    else if (act === "undo") location.reload(); // the form shows the settings too
+    else await redraw();
+    showMessage(`${ACTS[act]}.`);
   } catch (error) {
     showError(error);
   }

@@ -24,6 +24,7 @@ from api.web.pages.series.chart import Dot, budget_chart, strip_chart
 from api.web.pages.shared.numbers import Unit, size, with_uncertainty
 from api.web.pages.shared.words import FLAGS
 from api.web.shapes import (
+    ChangeOut,
     ContributionOut,
     DoubtOut,
     IntervalOut,
@@ -73,6 +74,24 @@ class Known:
 class Setting:
     words: str
     value: str | Markup
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A setting as the form to correct it asks for it: its name in the API, and what it is now."""
+
+    name: str
+    words: str
+    now: str
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """A correction in words; undoable: it stands, and is not itself the undoing of another."""
+
+    change: ChangeOut
+    words: str
+    undoable: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +176,9 @@ class SeriesView:
     standards: tuple[tuple[str, str], ...]
     study: tuple[Known, ...]
     assumed: bool
+    usual: tuple[Asked, ...]
+    rest: tuple[Asked, ...]
+    corrected: tuple[Corrected, ...]
 
 
 def series_view(connection: Connection, series_id: UUID, running: bool) -> SeriesView:
@@ -180,6 +202,9 @@ def series_view(connection: Connection, series_id: UUID, running: bool) -> Serie
         standards=tuple(_standards(series)),
         study=tuple(_study(series)),
         assumed=facts.repeatability_mm is None,
+        usual=tuple(_usual(series, method)),
+        rest=tuple(_rest(series, method)),
+        corrected=tuple(_corrected(c, method.noun) for c in series.corrections),
     )
 
 
@@ -244,7 +269,11 @@ def _strip(
     doubted: set[int],
     noun: str,
 ) -> tuple[Markup | None, bool]:
-    dots = [Dot(t.number, v, e or 0.0, t.number in doubted) for t, v, e in values if v is not None]
+    dots = [
+        Dot(t.number, v, e or 0.0, t.number in doubted)
+        for t, v, e in values
+        if v is not None and t.state == "complete"
+    ]
     if not dots or out.mean is None:
         return None, False
     limits = None
@@ -420,6 +449,78 @@ def _settings(series: SeriesOut, method: Method, facts: SeriesFacts) -> Iterator
     yield Setting("Bench", series.bench)
     if series.person:
         yield Setting("Measured by", series.person)
+
+
+def _usual(series: SeriesOut, method: Method) -> Iterator[Asked]:
+    """What people correct most; lengths in the unit of the series."""
+    if method.baseline is not None:
+        yield Asked("baseline", capital(method.baseline), series.baseline or "")
+    if method.needs_thickness:
+        yield Asked("thickness", "Thickness of the board", series.thickness or "")
+    yield Asked("machine", "Machine", series.machine.name)
+    yield Asked("person", "Measured by", series.person or "")
+
+
+def _rest(series: SeriesOut, method: Method) -> Iterator[Asked]:
+    """What is corrected now and then."""
+    if any(relation.insets for relation in method.relations):
+        yield Asked("inset", "Inset of the jaws", series.inset)
+    if method.pieces is not None:
+        yield Asked("pieces", "Pieces in the frame", str(series.pieces))
+    given = series.tolerance
+    if method.reveals != ("length",):
+        yield Asked("tolerance_deg", "Good enough: degrees", (given and given.deg) or "")
+        yield Asked("tolerance_gap", "Good enough: a gap of", (given and given.gap) or "")
+        yield Asked("tolerance_joint", "over a joint of", (given and given.joint) or "")
+    if "length" in method.reveals:
+        yield Asked("tolerance_length", "Good enough: off by", (given and given.length) or "")
+        yield Asked("tolerance_nominal", "from a length of", (given and given.nominal) or "")
+    if method.baseline is not None:
+        yield Asked("baseline_within", "The length is right within", series.baseline_within or "")
+    if method.needs_thickness:
+        yield Asked(
+            "thickness_within", "The thickness is right within", series.thickness_within or ""
+        )
+    if any(relation.insets for relation in method.relations):
+        yield Asked("inset_within", "The inset is right within", series.inset_within or "")
+    yield Asked("straightness", "Edge or fence straight within", series.straightness or "")
+
+
+def _corrected(change: ChangeOut, noun: str) -> Corrected:
+    return Corrected(
+        change,
+        _words(change, noun),
+        not change.undone and change.undoes is None and change.field != "moved out",
+    )
+
+
+def _words(change: ChangeOut, noun: str) -> str:
+    """What a correction changed."""
+    of = f"{capital(noun)} {change.trial}"
+    match change.field, change.after:
+        case "counted", after:
+            return f"{of}: {'counted again' if after else 'left out'}"
+        case "ends", _:
+            return f"{of}: ends swapped"
+        case "reading", after:
+            where = "A reading" if change.trial is None else f"{of}: a reading"
+            return f"{where} {'taken back' if after == 'taken back' else 'counted again'}"
+        case "moved out", _:
+            return f"{capital(noun)}s moved to another series: {_listed(change.before)}"
+        case "moved", after:
+            return f"{capital(noun)}s moved here from another series, now {_listed(after)}"
+        case "machine", _:
+            return "Machine: another one"
+        case "method", _:
+            return "Method: another one"
+    before, after = (
+        "none" if said is None else str(said) for said in (change.before, change.after)
+    )
+    return f"{capital(change.field.replace('_', ' '))}: {before} → {after}"
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return ", ".join(str(number) for number in numbers)
 
 
 def _study(series: SeriesOut) -> Iterator[Known]:
