@@ -16,14 +16,14 @@ from sqlalchemy import Connection
 
 from analysis.rules import RULES
 from api import VERSION
-from api.exports import readings, trial_readings, trials
+from api.exports import changes, readings, trial_readings, trials
 from api.exports.columns import Column, Kind, Table, moment_text
 from api.exports.csv import csv_chunks
 from api.exports.wanted import Wanted
 from api.exports.write_buffer import WriteBuffer
 
 MEDIA_TYPE: Final = "application/zip"
-_PARTS: Final = (trials, readings, trial_readings)
+_PARTS: Final = (trials, readings, trial_readings, changes)
 _TYPES: Final[dict[Kind, dict[str, str]]] = {
     "id": {"type": "string", "format": "uuid"},
     "moment": {"type": "datetime", "format": "%Y-%m-%dT%H:%M:%S.%fZ"},

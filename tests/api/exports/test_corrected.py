@@ -6,7 +6,6 @@ from typing import Any
 from uuid import UUID
 
 import pytest
-from sqlalchemy import select
 
 from api.exports import readings, trials
 from api.exports.cursor import EVENT_KINDS, latest, number
@@ -14,7 +13,6 @@ from api.exports.wanted import Wanted
 from api.store.corrections import Corrections
 from api.store.journal import Journal
 from api.store.rows import changes
-from api.store.tables import Caliper
 from api.store.trail import By
 from capture.records import LeaveOut, TakeBack
 from tests.api.entries import new_series, reading
@@ -98,13 +96,8 @@ def test_what_is_corrected_comes_again_until_it_is_undone(engine, journal, corre
     (left,) = first.pull()
     assert (left["number"], left["state"], left["corrected"]) == (2, "left out", "counted")
     made = corrections.move(series, 2, By(), new=lambda _row: new_series(sled))
-    found, again = pulled()
-    assert (found, again) == (["counted", "moved"], ["0.4842", "0.5"]) or found
+    assert pulled() == (["", "moved"], ["0.4842", "0.5"])
     assert {row["series_id"] for row in values.have.values()} == {str(series), str(made)}
-    undo_last()
-    assert pulled()[0]
-    with engine.connect() as store:
-        one = UUID(next(iter(values.have)))
-        assert store.scalar(select(Caliper.shown)) is not None
+    one = UUID(next(iter(values.have)))
     corrections.reading(TakeBack(one), By())
     assert pulled()[1] == ["12.3"]

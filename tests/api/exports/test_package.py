@@ -7,10 +7,19 @@ import json
 import zipfile
 from decimal import Decimal
 
+from sqlalchemy import select
+
+from api.store.corrections import Corrections
+from api.store.tables import Series
+from api.store.trail import By
 from tests.api.exports.pulled import body, rows
 
 
-def test_the_package_describes_what_it_holds(person):
+def test_the_package_describes_what_it_holds(person, server):
+    series = _last_series(server)
+    Corrections(server.journal.transactions).series(
+        series, {"note": "=cold"}, By("Ada", "said later"), lambda _columns: None
+    )
     archive = zipfile.ZipFile(io.BytesIO(body(person, "/api/history.zip")))
     assert archive.testzip() is None
     package = json.loads(archive.read("datapackage.json"))
@@ -29,6 +38,9 @@ def test_the_package_describes_what_it_holds(person):
             for row in found:
                 if row[field["name"]] and field["type"] in ("number", "integer"):
                     Decimal(row[field["name"]])
+    (change,) = tables["changes"]
+    assert (change["who"], change["field"], change["before"]) == ("Ada", "note", "")
+    assert (change["after"], change["series_id"]) == ('"=cold"', str(series))
     for key in package["resources"][2]["schema"]["foreignKeys"]:
         theirs = {row[key["fields"]] for row in tables[key["reference"]["resource"]]}
         assert {row[key["fields"]] for row in tables["trial-readings"]} <= theirs
@@ -38,3 +50,8 @@ def test_the_package_describes_what_it_holds(person):
         "open end",
         "fence end",
     ]
+
+
+def _last_series(server):
+    with server.engine.connect() as store:
+        return store.scalars(select(Series.id).order_by(Series.id.desc())).first()

@@ -152,7 +152,7 @@ def test_an_incremental_package_holds_what_is_new(person, client):
     found = {
         name: len(rows(archive.read(name).decode())) for name in archive.namelist() if "csv" in name
     }
-    assert found == {"trials.csv": 1, "readings.csv": 1, "trial_readings.csv": 1}
+    assert found == {"trials.csv": 1, "readings.csv": 1, "trial_readings.csv": 1, "changes.csv": 0}
     resources = json.loads(archive.read("datapackage.json"))["resources"]
     assert not any("foreignKeys" in r["schema"] for r in resources)
 

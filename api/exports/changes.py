@@ -1,0 +1,93 @@
+"""The trail of corrections, one row each."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final
+
+from sqlalchemy import Connection, select
+
+from api.exports.columns import (
+    Blocks,
+    Column,
+    Table,
+    group_id_texts,
+    id_texts,
+    moment_texts,
+)
+from api.exports.wanted import Wanted, fetch
+from api.store.statements import as_sent
+from api.store.tables import Change, Person, Series
+
+TABLE: Final = Table(
+    name="changes",
+    title="Corrections: what was said of a measurement and is said otherwise since",
+    columns=(
+        Column("id", "id", "the change; the same in every pull"),
+        Column("act", "id", "the same for all changes of one request"),
+        Column("at", "moment", "when it was made, in UTC"),
+        Column("who", "name", "who made it, where said"),
+        Column("reason", "name", "why, where said"),
+        Column("subject_kind", "name", "series, machine, caliper or setup change"),
+        Column("subject", "name", "its id; of a caliper, the name it is heard under"),
+        Column("series_id", "id", "the series it is about"),
+        Column("trial", "integer", "the number of the trial it is about"),
+        Column("reading_id", "id", "the reading it is about"),
+        Column("field", "name", "what was corrected"),
+        Column("before", "name", "what was said before, as JSON; empty where nothing"),
+        Column("after", "name", "what is said since, as JSON; empty where nothing"),
+        Column("undoes", "id", "the change that this one undoes"),
+    ),
+    key=("id",),
+)
+
+
+def blocks(connection: Connection, wanted: Wanted) -> Blocks:
+    """The changes in order; with a machine or method, those of its series; with `since` or
+    `after`, those made since."""
+    query = (
+        select(
+            as_sent(Change.id),
+            as_sent(Change.act),
+            as_sent(Change.at),
+            Person.name,
+            Change.reason,
+            Change.subject_kind,
+            Change.subject,
+            as_sent(Change.series_id),
+            Change.trial,
+            as_sent(Change.reading_id),
+            Change.field,
+            Change.before,
+            Change.after,
+            as_sent(Change.undoes),
+        )
+        .outerjoin(Person, Person.id == Change.person_id)
+        .order_by(Change.id)
+    )
+    if wanted.machine is not None or wanted.method is not None:
+        query = query.where(Change.series_id.in_(wanted.of_series(select(Series.id))))
+    if wanted.since is not None:
+        query = query.where(Change.at >= wanted.since)
+    if wanted.after is not None:
+        query = query.where(Change.id.in_(wanted.subjects_of("correction")))
+    for ids, acts, at, *said, series, trials, readings, fields, before, after, undoes in fetch(
+        connection, query
+    ):
+        yield [
+            id_texts(ids),
+            id_texts(acts),
+            moment_texts(at),
+            *said,
+            group_id_texts(series),
+            trials,
+            group_id_texts(readings),
+            fields,
+            [_json(value) for value in before],
+            [_json(value) for value in after],
+            group_id_texts(undoes),
+        ]
+
+
+def _json(value: Any) -> str | None:
+    return None if value is None else json.dumps(value, ensure_ascii=False)
