@@ -38,7 +38,7 @@ from api.store.journal import Journal
 from api.store.keeping import Keeping
 from api.store.machine_records import MachineRecords
 from api.store.place import look
-from api.store.rows.calipers import jaw_width_nm
+from api.store.rows.calipers import jaw_width_nm, shown_names
 from api.store.stamps import now
 from capture.bench import Instruments
 from capture.finding import serial_instruments
@@ -132,6 +132,10 @@ class Server:
             self.kept_beside.take_in()
         except StoreError as error:
             _log.error("what was kept beside the store stays there: %s", error)
+        try:
+            self.machine_records.complete_merges()
+        except (StoreError, DBAPIError) as error:
+            _log.error("a merge of machines is not complete; the next start goes on: %s", error)
         self.listening.start(self.settings.calipers)
         if self._backups is not None:
             self._backups.start()
@@ -287,7 +291,9 @@ class Server:
     def jaw_width_nm(self, bench: str) -> int | None:
         """Of the caliper at a bench: the one heard there last, where it is listened to or none is,
         else the only one that is listened to there. None where it is not said."""
-        here = {state.caliper for state in self.calipers(bench)}
+        with self.reading() as connection:
+            shown = shown_names(connection)
+        here = {shown.get(s.caliper, s.caliper) for s in self.calipers(bench)}
         last = self.bench(bench).last_reading
         if last is not None and (last.row.caliper in here or len(here) != 1):
             name = last.row.caliper

@@ -40,7 +40,11 @@ def found_before(connection: Connection, series: Row[Any]) -> Elsewhere | None:
     value = Trial.angle_deg if relation.quantity == "angle" else Trial.tilt_deg
     since = (
         select(func.max(SetupChange.at))
-        .where(SetupChange.machine_id == series.machine_id, SetupChange.at <= series.started_at)
+        .where(
+            SetupChange.machine_id == series.machine_id,
+            SetupChange.at <= series.started_at,
+            SetupChange.withdrawn_at.is_(None),
+        )
         .scalar_subquery()
     )
     # The user's own methods are checked below: SQL can't compare their relations.

@@ -15,6 +15,7 @@ from analysis.methods import Quantity
 from analysis.sequential import EarlierScatter, earlier_scatter
 from analysis.spread import summary
 from api.answers.moments import day
+from api.store.rows.calipers import shown_names
 from api.store.tables import Series, SetupChange, Trial
 
 FAR_ENOUGH_BACK: Final = 10
@@ -30,7 +31,11 @@ def _of_this_setup(series: Row[Any]) -> tuple[ColumnElement[bool], ...]:
     """The earlier series of the same machine since its last setup change before `series`."""
     since = (
         select(func.max(SetupChange.at))
-        .where(SetupChange.machine_id == series.machine_id, SetupChange.at <= series.started_at)
+        .where(
+            SetupChange.machine_id == series.machine_id,
+            SetupChange.at <= series.started_at,
+            SetupChange.withdrawn_at.is_(None),
+        )
         .scalar_subquery()
     )
     return (
@@ -103,11 +108,11 @@ def scatter_before(
     read: dict[UUID, list[Row[Any]]] = defaultdict(list)
     for trial in trials:
         read[trial.series_id].append(trial)
-    same = frozenset(calipers)
+    same, shown = frozenset(calipers), shown_names(connection)
     return pooled_scatter(
         (row, _scatter(read[row.id]))
         for row in rows
-        if same == {name for trial in read[row.id] for name in trial.calipers}
+        if same == {shown.get(name, name) for trial in read[row.id] for name in trial.calipers}
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Final, Literal
+from typing import Final, Literal, TypedDict
 
 from sqlalchemy import Connection
 
@@ -30,13 +30,15 @@ class CaliperRecord:
 
     heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
-    stopped), or "not listened to". words: its state, for a person. message: what to do,
+    stopped), or "not listened to". name: what it is called; heard_as: the names its readings come
+    in under. words: its state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
     start as well. jaw_width_mm: of its flat jaws, None where it is not said.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
     name: str
+    heard_as: tuple[str, ...]
     bench: str | None
     heard: Heard
     state: str
@@ -48,6 +50,9 @@ class CaliperRecord:
     spec: str | None
     remembered: bool
     jaw_width_mm: float | None
+    note: str | None
+    readings_unit: str | None
+    retired: bool
     same_spot: SpotStudy | None
     known_block: BlockStudy | None
 
@@ -65,7 +70,7 @@ def calipers_on_record(
     states of this server's instruments and of those at benches elsewhere.
     """
     specs = {(each.bench, each.name): each for each in listened}
-    known = {each.name: each for each in known_calipers(store)}
+    known = {heard: each for each in known_calipers(store) for heard in each.heard_as}
     behind = _behind_one_port(known, specs.values())
     found = []
     heard: Heard
@@ -74,10 +79,10 @@ def calipers_on_record(
             spec = specs.get((state.bench, state.caliper))
             found.append(_listened(state, spec, known.get(state.caliper), heard, now))
     by_name = {state.caliper: state for state in (*here, *elsewhere)}
-    for each in known.values():
-        if each.name in by_name:
+    for each in dict.fromkeys(known.values()):
+        if not by_name.keys().isdisjoint(each.heard_as):
             continue
-        port = behind.get(each.name)
+        port = next((behind[heard] for heard in each.heard_as if heard in behind), None)
         if port is not None and port.name in by_name:
             state = replace(by_name[port.name], caliper=each.name, last_heard=each.last_heard)
             found.append(_listened(state, None, each, "here", now))
@@ -108,7 +113,8 @@ def _listened(
         default=None,
     )
     return CaliperRecord(
-        name=state.caliper,
+        name=known.name if known else state.caliper,
+        heard_as=known.heard_as if known else (state.caliper,),
         bench=state.bench,
         heard=heard,
         state=state.state,
@@ -120,6 +126,7 @@ def _listened(
         spec=str(listened.spec) if listened else None,
         remembered=listened.remembered if listened else False,
         jaw_width_mm=_jaw_width_mm(known),
+        **_said(known),
         same_spot=None,
         known_block=None,
     )
@@ -131,6 +138,7 @@ def _at_rest(known: KnownCaliper, now: datetime) -> CaliperRecord:
     words = _OF_THE_PAGE[known.name] if page else "Not listened to now."
     return CaliperRecord(
         name=known.name,
+        heard_as=known.heard_as,
         bench=known.bench,
         heard="page" if page else "not now",
         state="not listened to",
@@ -142,9 +150,26 @@ def _at_rest(known: KnownCaliper, now: datetime) -> CaliperRecord:
         spec=None,
         remembered=False,
         jaw_width_mm=_jaw_width_mm(known),
+        **_said(known),
         same_spot=None,
         known_block=None,
     )
+
+
+class _Said(TypedDict):
+    note: str | None
+    readings_unit: str | None
+    retired: bool
+
+
+def _said(known: KnownCaliper | None) -> _Said:
+    if known is None:
+        return {"note": None, "readings_unit": None, "retired": False}
+    return {
+        "note": known.note,
+        "readings_unit": known.readings_unit,
+        "retired": known.retired,
+    }
 
 
 def _jaw_width_mm(known: KnownCaliper | None) -> float | None:

@@ -33,6 +33,8 @@ from api.store.engine import StoreError
 from api.store.facts import method_of
 from api.store.log import read_series
 from api.store.new_series import NewSeries, PastSeries
+from api.store.rows.machines import called
+from api.store.rows.machines import machine as machine_row
 from api.store.stamps import new_id, now
 from api.store.tables import Bench, Machine, Refusal, RulesSaid, Series, SetupChange
 from api.store.tables import Reading as ReadingRow
@@ -138,14 +140,14 @@ class Journal:
         """
         running = self._running(new.bench)
         with self.transactions.writing() as written:
-            _need_machine(written.connection, new.machine_id)
+            machine = _need_machine(written.connection, new.machine_id)
             bench = written.bench(new.bench)
             if bench.state.series not in (None, running) and not bench.state.last_heard:
                 raise Conflict(
                     f"another series was started on bench {new.bench} at the same moment;"
                     " look which one runs, and start again if yours should take its place"
                 )
-            return written.begin(bench, new, at)
+            return written.begin(bench, replace(new, machine_id=machine), at)
 
     def finish(self, series_id: UUID, at: datetime | None = None) -> None:
         """End a series, now or `at`; one that has ended already stays as it is.
@@ -293,7 +295,7 @@ class Journal:
         """
         change_id = new_id()
         with self.transactions.writing() as written:
-            _need_machine(written.connection, machine_id)
+            machine_id = _need_machine(written.connection, machine_id)
             bench_id = written.connection.execute(_MEASURED_AT, {"machine": machine_id}).scalar()
             if bench_id is not None:
                 data = {"machine": str(machine_id), "kind": kind, "at": at.isoformat()}
@@ -366,13 +368,15 @@ class Journal:
             return connection.execute(select(Bench.series_id).where(Bench.name == name)).scalar()
 
     def _machine(self, written: Writing, name: str, kind: str) -> UUID:
-        by_name = select(Machine.id).where(Machine.name == name)
-        known = written.connection.execute(by_name).scalar()
+        known = called(written.connection, name)
         if known is None:
             row = {"id": new_id(), "name": name, "kind": kind, "created_at": now()}
             written.connection.execute(insert_new(written.connection, _MACHINES), [row])
-            known = written.connection.execute(by_name).scalar_one()
-        return known
+            return written.connection.execute(
+                select(Machine.id).where(Machine.name == name)
+            ).scalar_one()
+        found: UUID = machine_row(written.connection, known).id
+        return found
 
     def _unknown(
         self, written: Writing, bench_id: int, readings: list[records.Reading]
@@ -433,6 +437,10 @@ def _by_bench(readings: Sequence[records.Reading]) -> dict[str, list[records.Rea
     return benches
 
 
-def _need_machine(connection: Connection, machine_id: UUID) -> None:
-    if connection.scalar(select(Machine.id).where(Machine.id == machine_id)) is None:
-        raise NotFound("no machine has that id; make the machine first")
+def _need_machine(connection: Connection, machine_id: UUID) -> UUID:
+    """The id of the machine that everything of this one belongs to."""
+    try:
+        found: UUID = machine_row(connection, machine_id).id
+    except NotFound:
+        raise NotFound("no machine has that id; make the machine first") from None
+    return found

@@ -37,11 +37,12 @@ class Subject(NamedTuple):
 
 
 class Correcting:
-    """The changes of one request, within a transaction."""
+    """The changes of one request, within a transaction; act: that of a request that takes several
+    transactions."""
 
-    def __init__(self, written: Writing, by: By) -> None:
+    def __init__(self, written: Writing, by: By, act: UUID | None = None) -> None:
         self.written = written
-        self._act = new_id()
+        self.act = act or new_id()
         self._at = now()
         self._reason = by.reason
         self._person = None if by.who is None else person(written, by.who)
@@ -54,7 +55,7 @@ class Correcting:
         self.written.connection.execute(
             insert(_CHANGES).values(
                 id=change,
-                act=self._act,
+                act=self.act,
                 at=self._at,
                 person_id=self._person,
                 reason=self._reason,

@@ -5,17 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
+from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, Engine, Row, func, select
 
 from api.store.tables import Bench, Caliper, Reading
 
 
 @dataclass(frozen=True, slots=True)
 class KnownCaliper:
-    """A caliper by its readings. `bench`: where it was heard last; None and no `last_heard`
-    where nothing it sent was a reading. jaw_width_nm: None where it is not said."""
+    """A caliper by its readings, called `name`, and the names it is heard under. `bench`: where it
+    was heard last; None and no `last_heard` where nothing it sent was a reading. jaw_width_nm:
+    None where it is not said."""
 
     name: str
     first_heard: datetime
@@ -23,6 +25,10 @@ class KnownCaliper:
     bench: str | None
     last_heard: datetime | None
     jaw_width_nm: int | None
+    heard_as: tuple[str, ...]
+    note: str | None
+    readings_unit: str | None
+    retired: bool
 
 
 def known_calipers(connection: Connection) -> list[KnownCaliper]:
@@ -30,33 +36,66 @@ def known_calipers(connection: Connection) -> list[KnownCaliper]:
     with _LOCK:
         tally = _TALLIES.setdefault(connection.engine, _Tally())
         heard = tally.brought_up_to_date(connection)
+    together: dict[str, list[Row[Any]]] = {}
+    for row in connection.execute(select(Caliper.__table__).order_by(Caliper.id)):
+        together.setdefault(row.shown, []).append(row)
     found = []
-    for row in connection.execute(select(Caliper.__table__)):
-        by_bench = heard.get(row.id, {})
-        bench, latest = max(
-            by_bench.items(), key=lambda each: each[1].last_heard, default=(None, None)
-        )
+    for shown, rows in together.items():
+        benches = [each for row in rows for each in heard.get(row.id, {}).items()]
+        bench, latest = max(benches, key=lambda each: each[1].last_heard, default=(None, None))
         found.append(
             KnownCaliper(
-                row.name,
-                row.first_heard_at,
-                sum(each.readings for each in by_bench.values()),
+                shown,
+                min(row.first_heard_at for row in rows),
+                sum(each.readings for _, each in benches),
                 bench,
                 latest.last_heard if latest else None,
-                row.jaw_width_nm,
+                next((row.jaw_width_nm for row in rows if row.jaw_width_nm is not None), None),
+                tuple(row.name for row in rows),
+                next((row.note for row in rows if row.note), None),
+                next((row.readings_unit for row in rows if row.readings_unit), None),
+                all(row.retired_at is not None for row in rows),
             )
         )
     return sorted(found, key=lambda each: (each.name.casefold(), each.name))
 
 
+def heard_as(connection: Connection, name: str) -> list[str]:
+    """The names under which the caliper is heard that is called so, or else heard so."""
+    query = select(Caliper.name).order_by(Caliper.id)
+    shown = connection.scalars(query.where(Caliper.shown == name)).all()
+    if shown:
+        return list(shown)
+    called = select(Caliper.shown).where(Caliper.name == name).scalar_subquery()
+    return list(connection.scalars(query.where(Caliper.shown == called)))
+
+
+def shown_names(connection: Connection) -> dict[str, str]:
+    """What calipers are called, by the names they are heard under; only where these differ."""
+    renamed = select(Caliper.name, Caliper.shown).where(Caliper.name != Caliper.shown)
+    return {row.name: row.shown for row in connection.execute(renamed)}
+
+
+def heard_at_bench(connection: Connection, caliper_id: int) -> int | None:
+    """The id of a bench that has heard it; None where nothing it sent was a reading."""
+    return connection.scalar(
+        select(Reading.bench_id).where(Reading.caliper_id == caliper_id).limit(1)
+    )
+
+
 def is_known(connection: Connection, name: str) -> bool:
-    """Whether the store has ever heard a caliper of that name."""
-    return connection.scalar(select(Caliper.id).where(Caliper.name == name)) is not None
+    """Whether the store has ever heard a caliper that is called, or heard, so."""
+    return bool(heard_as(connection, name))
 
 
 def jaw_width_nm(connection: Connection, name: str) -> int | None:
     """Of the jaws of the caliper called so; None where it is not said, or not known."""
-    return connection.scalar(select(Caliper.jaw_width_nm).where(Caliper.name == name))
+    return connection.scalar(
+        select(Caliper.jaw_width_nm)
+        .where(Caliper.name.in_(heard_as(connection, name)), Caliper.jaw_width_nm.is_not(None))
+        .order_by(Caliper.id)
+        .limit(1)
+    )
 
 
 def shown_names(connection: Connection) -> dict[str, str]:

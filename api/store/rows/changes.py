@@ -71,6 +71,11 @@ def of_subject(connection: Connection, kind: str, subject: str) -> Sequence[Row[
     ).all()
 
 
+def people(connection: Connection) -> Sequence[Row[Any]]:
+    """Who is named in the trail, by name."""
+    return connection.execute(select(Person.__table__).order_by(Person.name)).all()
+
+
 def since(
     connection: Connection, at: datetime | None, after: UUID | None, limit: int
 ) -> Sequence[Row[Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
@@ -10,8 +11,9 @@ from uuid import UUID
 from sqlalchemy import ColumnElement, Connection, Row, select
 
 from api.store import statements
+from api.store.rows.calipers import shown_names
 from api.store.rows.series import READ_UNIT
-from api.store.tables import Machine, Reading, Series, Trial, TrialReading
+from api.store.tables import Machine, Reading, Series, Trial, TrialReading, texts_read
 
 Chosen = ColumnElement[bool]
 """Which series are asked for."""
@@ -72,7 +74,7 @@ def series(connection: Connection, chosen: Chosen) -> Sequence[Row[Any]]:
 def complete_trials(connection: Connection, chosen: Chosen) -> Sequence[tuple[Any, ...]]:
     """Of each complete trial, in the order of `series` and by number: its series' key, angle_deg,
     tilt_deg, length_mm, readings_mm, and calipers as `tables.texts_read` takes them."""
-    return statements.tuples(
+    found = statements.tuples(
         connection,
         select(
             statements.as_sent(Trial.series_id),
@@ -86,6 +88,16 @@ def complete_trials(connection: Connection, chosen: Chosen) -> Sequence[tuple[An
         .where(chosen, Trial.state == "complete")
         .order_by(Series.started_at, Series.id, Trial.number),
     )
+    shown = shown_names(connection)
+    if not shown:
+        return found
+    return [
+        (
+            *trial[:-1],
+            json.dumps(list(dict.fromkeys(shown.get(c, c) for c in texts_read(trial[-1])))),
+        )
+        for trial in found
+    ]
 
 
 def sent(connection: Connection, series: Collection[UUID]) -> Sequence[Row[Any]]:

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, bindparam, select
 
-from api.store.rows.series import READINGS
+from api.store.rows.series import SHOWN_READINGS
 from api.store.tables import Bench, Caliper, Event, Reading, Refusal
 
 
@@ -61,7 +61,7 @@ def readings(connection: Connection, ids: Collection[UUID]) -> dict[UUID, Row[An
 def refusal(connection: Connection, refusal_id: UUID) -> Row[Any]:
     """A refusal with its caliper's and bench's names."""
     return connection.execute(
-        select(Refusal.__table__, Caliper.name.label("caliper"), Bench.name.label("bench"))
+        select(Refusal.__table__, Caliper.shown.label("caliper"), Bench.name.label("bench"))
         .join(Caliper, Caliper.id == Refusal.caliper_id)
         .join(Bench, Bench.id == Refusal.bench_id)
         .where(Refusal.id == refusal_id)
@@ -86,4 +86,4 @@ _NEWS: Final = (
     .order_by(Event.id)
     .limit(bindparam("limit"))
 )
-_SOME_READINGS: Final = READINGS.where(Reading.id.in_(bindparam("ids", expanding=True)))
+_SOME_READINGS: Final = SHOWN_READINGS.where(Reading.id.in_(bindparam("ids", expanding=True)))

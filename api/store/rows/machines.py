@@ -21,39 +21,86 @@ def parse_id(text: str) -> UUID | str:
 
 
 def machines(
-    connection: Connection, *, after: UUID | None = None, limit: int | None = None
+    connection: Connection,
+    *,
+    after: UUID | None = None,
+    limit: int | None = None,
+    retired: bool = False,
 ) -> Sequence[Row[Any]]:
-    """Rows of `tables.Machine` by name: all, or so many of those that follow `after`.
+    """Rows of `tables.Machine` by name: all, or so many of those that follow `after`; the retired
+    ones too where `retired`.
 
     Raises NotFound where no machine has the id `after`.
     """
-    query = select(Machine.__table__).order_by(Machine.name).limit(limit)
+    query = (
+        select(Machine.__table__)
+        .where(Machine.merged_into.is_(None))
+        .order_by(Machine.name)
+        .limit(limit)
+    )
+    if not retired:
+        query = query.where(Machine.retired_at.is_(None))
     if after is not None:
         query = query.where(Machine.name > machine(connection, after).name)
     return connection.execute(query).all()
 
 
 def machine(connection: Connection, machine: UUID | str) -> Row[Any]:
-    """The row of the machine with this id, or else with this name.
+    """The row of the machine with this id, or else with this name; of one that was merged, that of
+    the machine it was merged into.
 
     Raises NotFound where there is none.
     """
-    query = select(Machine.__table__)
-    if isinstance(machine, UUID):
-        query = query.where(Machine.id == machine)
-    else:
-        query = query.where(Machine.name == machine)
-    row = connection.execute(query).first()
+    found = machine if isinstance(machine, UUID) else called(connection, machine)
+    row = None
+    while found is not None:
+        row = connection.execute(select(Machine.__table__).where(Machine.id == found)).first()
+        found = None if row is None else row.merged_into
     if row is None:
         raise NotFound(f"there is no machine {machine}; GET /api/machines lists them")
     return row
+
+
+def called(connection: Connection, name: str) -> UUID | None:
+    """The id of the machine with this name, whatever the case of its letters and its spaces; None
+    where there is none."""
+    exactly = connection.scalar(select(Machine.id).where(Machine.name == name))
+    if exactly is not None:
+        return exactly
+    alike = _alike(name)
+    # In Python: of the databases, one folds the case of ASCII letters alone.
+    rows = connection.execute(select(Machine.id, Machine.name).order_by(Machine.id))
+    return next((row.id for row in rows if _alike(row.name) == alike), None)
+
+
+def _alike(name: str) -> str:
+    return " ".join(name.split()).casefold()
 
 
 def setup_changes(connection: Connection, machine_id: UUID) -> Sequence[Row[Any]]:
     """What happened to a machine, the oldest first."""
     return connection.execute(
         select(SetupChange.__table__)
-        .where(SetupChange.machine_id == machine_id)
+        .where(SetupChange.machine_id == machine_id, SetupChange.withdrawn_at.is_(None))
+        .order_by(SetupChange.at, SetupChange.id)
+    ).all()
+
+
+def setup_change(connection: Connection, change_id: UUID) -> Row[Any]:
+    """A setup change, even one that was withdrawn. Raises NotFound where none has that id."""
+    row = connection.execute(
+        select(SetupChange.__table__).where(SetupChange.id == change_id)
+    ).first()
+    if row is None:
+        raise NotFound("no setup change has that id")
+    return row
+
+
+def withdrawn_changes(connection: Connection, machine_id: UUID) -> Sequence[Row[Any]]:
+    """The setup changes of a machine that are known not to have happened, the oldest first."""
+    return connection.execute(
+        select(SetupChange.__table__)
+        .where(SetupChange.machine_id == machine_id, SetupChange.withdrawn_at.is_not(None))
         .order_by(SetupChange.at, SetupChange.id)
     ).all()
 
@@ -62,6 +109,7 @@ def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
     """Of each machine its latest setup change, as a list of one."""
     newest = (
         select(SetupChange.machine_id, func.max(SetupChange.at).label("at"))
+        .where(SetupChange.withdrawn_at.is_(None))
         .group_by(SetupChange.machine_id)
         .subquery()
     )
@@ -71,6 +119,7 @@ def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
             newest,
             (newest.c.machine_id == SetupChange.machine_id) & (newest.c.at == SetupChange.at),
         )
+        .where(SetupChange.withdrawn_at.is_(None))
         .order_by(SetupChange.id)
     )
     return {row.machine_id: [row] for row in rows}

@@ -36,7 +36,14 @@ READINGS: Select[Any] = (
     .join(Caliper, Caliper.id == Reading.caliper_id)
     .join(Bench, Bench.id == Reading.bench_id)
 )
-"""Readings with the names of their caliper and bench."""
+"""Readings with the names that their caliper is heard under and their bench has."""
+
+SHOWN_READINGS: Select[Any] = (
+    select(Reading.__table__, Caliper.shown.label("caliper"), Bench.name.label("bench"))
+    .join(Caliper, Caliper.id == Reading.caliper_id)
+    .join(Bench, Bench.id == Reading.bench_id)
+)
+"""The same with the name that the caliper is called."""
 
 
 def series(connection: Connection, series_id: UUID) -> Row[Any]:
@@ -119,7 +126,7 @@ def last_trial(connection: Connection, series_id: UUID) -> Row[Any] | None:
 def placed_readings(connection: Connection, trial_id: UUID) -> Sequence[Row[Any]]:
     """The readings of a trial with the names of their caliper and bench, and their slots."""
     return connection.execute(
-        READINGS.add_columns(TrialReading.slot)
+        SHOWN_READINGS.add_columns(TrialReading.slot)
         .join(TrialReading, TrialReading.reading_id == Reading.id)
         .where(TrialReading.trial_id == trial_id)
     ).all()
@@ -181,7 +188,7 @@ _PLACED: Any = (
         READ_NM,
         Reading.origin,
         Reading.taken_at,
-        Caliper.name.label("caliper"),
+        Caliper.shown.label("caliper"),
     )
     .join(Trial, Trial.id == TrialReading.trial_id)
     .join(Reading, Reading.id == TrialReading.reading_id)

@@ -38,7 +38,7 @@ def study_readings(
             READ_NM,
             Reading.sent,
             READ_UNIT,
-            Caliper.name.label("caliper"),
+            Caliper.shown.label("caliper"),
         )
         .join(Trial, Trial.series_id == Series.id)
         .join(TrialReading, TrialReading.trial_id == Trial.id)
@@ -47,7 +47,7 @@ def study_readings(
         .where(
             Trial.series_id.in_(studies),
             Trial.state == "complete",
-            Caliper.name.in_(list(calipers)),
+            Caliper.shown.in_(list(calipers)),
         )
         .order_by(Series.started_at, Series.id, Trial.number, TrialReading.slot)
     )

@@ -6,20 +6,23 @@ from dataclasses import replace
 from typing import Annotated, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import APIRouter, HTTPException, Query, Response
 from pydantic import Field, StringConstraints
+from sqlalchemy import Connection
 
-from analysis.units import Unit
+from analysis.units import Unit, mm_text
 from api.answers.caliper_studies import caliper_studies
 from api.answers.settings import LONGEST_NAME, AskedSeries, jaws_nm, new_series
 from api.errors import Conflict, InvalidField, NotFound
+from api.instruments.calipers import CaliperRecord
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
 from api.store.rows.calipers import is_known, known_calipers
 from api.web import convert
 from api.web.asked import length_mm
+from api.web.corrected import DryRun, IfMatch, by, corrected, given
 from api.web.deps import OnThisComputer, TheServer, TheStore
-from api.web.shapes import BenchName, In, LengthText, Name, Out, SeriesHead
+from api.web.shapes import BenchName, Correction, In, LengthText, Name, Note, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
@@ -40,11 +43,17 @@ class ListenIn(In):
     unit: Unit | None = None
 
 
-class CaliperChangeIn(In):
-    """jaw_width: of the flat jaws, measured along the strip, in `unit`; null, not known."""
+class CaliperChangeIn(Correction):
+    """name: what it is called; that of another caliper makes the two one. jaw_width: of the flat
+    jaws, measured along the strip, in `unit`; null, not known. readings_unit: what a number without
+    a unit counts; null, as it is listened to. retired: out of the lists."""
 
-    jaw_width: LengthText | None
+    name: Annotated[Name, StringConstraints(max_length=64)] | None = None
+    note: Note | None = None
+    jaw_width: LengthText | None = None
     unit: Unit = "mm"
+    readings_unit: Unit | None = None
+    retired: bool | None = None
 
 
 class ListenedOut(Out):
@@ -78,9 +87,14 @@ class StudyIn(In):
 
 
 @router.get("")
-def calipers(server: TheServer, store: TheStore) -> list[CaliperOnRecord]:
+def calipers(
+    server: TheServer,
+    store: TheStore,
+    retired: Annotated[bool, Query(description="those that are retired too")] = False,
+) -> list[CaliperOnRecord]:
     """Every caliper that is listened to or was ever heard, with its latest studies."""
-    return [convert.caliper_on_record(each) for each in server.calipers_on_record(store)]
+    found = server.calipers_on_record(store)
+    return [convert.caliper_on_record(each) for each in found if retired or not each.retired]
 
 
 @router.post("", status_code=201, dependencies=[OnThisComputer])
@@ -93,17 +107,48 @@ def listen(body: ListenIn, server: TheServer) -> ListenedOut:
 
 
 @router.patch("/{name:path}")
-def change_caliper(name: str, body: CaliperChangeIn, server: TheServer) -> CaliperOnRecord:
-    """Say how wide a caliper's jaws are: for series that begin from now on."""
-    nm = jaws_nm(body.jaw_width, body.unit)
+def change_caliper(
+    name: str,
+    body: CaliperChangeIn,
+    response: Response,
+    server: TheServer,
+    if_match: IfMatch = None,
+    dry_run: DryRun = False,
+) -> CaliperOnRecord:
+    """Correct what is said of a caliper; how wide its jaws are, for series that begin from now
+    on."""
+    values = given(body)
+    values.pop("unit", None)
+    for needed in ("name", "retired"):
+        if needed in values and values[needed] is None:
+            raise InvalidField(needed, "cannot be empty; leave it out to keep it as it is")
+    if "jaw_width" in values:
+        nm = jaws_nm(body.jaw_width, body.unit)
+        values["jaw_width"] = None if nm is None else mm_text(nm)
+    if "note" in values:
+        values["note"] = values["note"] or None
     with server.reading() as store:
-        known = {each.name for each in server.calipers_on_record(store)}
-    if name not in known:
-        raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
-    server.machine_records.say_jaw_width(name, nm)
-    with server.reading() as store:
-        (changed,) = (each for each in server.calipers_on_record(store) if each.name == name)
-        return convert.caliper_on_record(changed)
+        heard = _on_record(server, store, name).heard_as[0]
+    return corrected(
+        server,
+        response,
+        lambda store: convert.caliper_on_record(_on_record(server, store, heard)),
+        lambda: server.machine_records.caliper(heard, values, by(body)),
+        if_match,
+        dry_run,
+    )
+
+
+def _on_record(server: TheServer, store: Connection, name: str) -> CaliperRecord:
+    """The caliper that is called so, or else heard so. Raises NotFound where none is."""
+    on_record = server.calipers_on_record(store)
+    for each in on_record:
+        if each.name == name:
+            return each
+    for each in on_record:
+        if name in each.heard_as:
+            return each
+    raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
 
 
 @router.delete("/{name:path}", dependencies=[OnThisComputer])

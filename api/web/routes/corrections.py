@@ -18,7 +18,7 @@ from api.answers.settings import (
     only_tolerance,
     same_settings,
 )
-from api.errors import Conflict, InvalidField, NotFound
+from api.errors import InvalidField, NotFound
 from api.server import Server
 from api.store.rows import changes
 from api.store.rows import series as rows
@@ -196,12 +196,14 @@ def undo(
     by = (body or CorrectionIn()).by()
     with server.reading() as store:
         change = changes.change(store, change_id)
-    match change.subject_kind:
-        case "series":
-            check_series_match(server, kept, change.series_id, if_match)
-            server.corrections.undo(change_id, by, _check(server))
-        case kind:
-            raise Conflict(f"a change of a {kind} cannot be undone here; correct it again")
+        kinds = {each.subject_kind for each in changes.not_undone(store, change_id)}
+    if change.series_id is not None:
+        check_series_match(server, kept, change.series_id, if_match)
+    # A merge is of machines and of the series that it moved.
+    if kinds <= {"series"}:
+        server.corrections.undo(change_id, by, _check(server))
+    else:
+        server.machine_records.undo(change_id, by)
     with server.reading() as store:
         return convert.change_out(changes.change(store, change_id))
 

@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
+from sqlalchemy import Row
 
-from api.answers.moments import check_past
+from api.answers.moments import aware, check_past
 from api.errors import InvalidField, NotFound
+from api.store.rows import changes as rows_of_changes
 from api.store.rows import machines as rows
 from api.store.stamps import now
 from api.web.asked.machine import machine_named
+from api.web.corrected import DryRun, IfMatch, by, corrected, given, tag
 from api.web.deps import TheServer, TheStore
-from api.web.shapes import MachineIn, MachineOut, SetupChangeIn, SetupChangeOut
+from api.web.shapes import (
+    Correction,
+    MachineChangeIn,
+    MachineIn,
+    MachineOut,
+    MergeIn,
+    PersonIn,
+    PersonOut,
+    SetupChangeChangeIn,
+    SetupChangeIn,
+    SetupChangeOut,
+)
 
 router = APIRouter(tags=["machines"])
 
@@ -30,13 +44,14 @@ def machines(
     after: Annotated[
         UUID | None, Query(description="a machine: only those that follow it by name")
     ] = None,
+    retired: Annotated[bool, Query(description="those that are retired too")] = False,
 ) -> list[MachineOut]:
     """Machines by name.
 
     The `Link` header (RFC 8288) with rel="next" is the address of the next page.
     """
     try:
-        found = rows.machines(store, after=after, limit=limit + 1)
+        found = rows.machines(store, after=after, limit=limit + 1, retired=retired)
     except NotFound:
         raise InvalidField(
             "after", "no machine has that id; take it from an earlier page"
@@ -54,6 +69,116 @@ def add_machine(body: MachineIn, server: TheServer) -> MachineOut:
     machine_id = server.journal.add_machine(body.name, body.kind)
     with server.reading() as store:
         return MachineOut.model_validate(rows.machine(store, machine_id))
+
+
+@router.get("/machines/{machine_id}")
+def one_machine(machine_id: UUID, response: Response, store: TheStore) -> MachineOut:
+    """One machine; of one that was merged, the machine it was merged into."""
+    found = MachineOut.model_validate(rows.machine(store, machine_id))
+    response.headers["ETag"] = tag(found)
+    return found
+
+
+@router.patch("/machines/{machine_id}")
+def correct_machine(
+    machine_id: UUID,
+    body: MachineChangeIn,
+    response: Response,
+    server: TheServer,
+    if_match: IfMatch = None,
+    dry_run: DryRun = False,
+) -> MachineOut:
+    """Rename a machine, correct its kind or note, retire it or take it back into the lists."""
+    values = _said(body, ("name", "kind", "retired"))
+    return corrected(
+        server,
+        response,
+        lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
+        lambda: server.machine_records.machine(machine_id, values, by(body)),
+        if_match,
+        dry_run,
+    )
+
+
+@router.post("/machines/{machine_id}/merge")
+def merge(
+    machine_id: UUID,
+    body: MergeIn,
+    response: Response,
+    server: TheServer,
+    if_match: IfMatch = None,
+    dry_run: DryRun = False,
+) -> MachineOut:
+    """Make two machines one: all series and setup changes belong to `into`, which is answered."""
+    into = machine_named(server, body.into).id
+    return corrected(
+        server,
+        response,
+        lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
+        lambda: server.machine_records.merge(machine_id, into, by(body)),
+        if_match,
+        dry_run,
+    )
+
+
+@router.patch("/setup-changes/{change_id}")
+def correct_setup_change(
+    change_id: UUID,
+    body: SetupChangeChangeIn,
+    response: Response,
+    server: TheServer,
+    if_match: IfMatch = None,
+    dry_run: DryRun = False,
+) -> SetupChangeOut:
+    """Correct time, kind or note of a setup change, or withdraw it."""
+    values = _said(body, ("kind", "at", "withdrawn"))
+    if body.at is not None:
+        at = aware(body.at)
+        check_past("at", at, now())
+        values["at"] = at.isoformat()
+    return corrected(
+        server,
+        response,
+        lambda store: _change_out(rows.setup_change(store, change_id)),
+        lambda: server.machine_records.setup_change(change_id, values, by(body)),
+        if_match,
+        dry_run,
+    )
+
+
+@router.get("/people")
+def people(store: TheStore) -> list[PersonOut]:
+    """Who is named in the trail of changes, by name."""
+    return [PersonOut.model_validate(row) for row in rows_of_changes.people(store)]
+
+
+@router.patch("/people/{person_id}")
+def rename_person(person_id: UUID, body: PersonIn, server: TheServer) -> PersonOut:
+    """Give a person another name, wherever it stands."""
+    server.machine_records.person(person_id, body.name)
+    return PersonOut(id=person_id, name=body.name)
+
+
+def _said(body: Correction, needed: tuple[str, ...]) -> dict[str, Any]:
+    """The corrected values. Raises InvalidField where one that is needed is null."""
+    values = given(body)
+    for name in needed:
+        if name in values and values[name] is None:
+            raise InvalidField(name, "cannot be empty; leave it out to keep it as it is")
+    if "note" in values:
+        values["note"] = values["note"] or None
+    return values
+
+
+def _change_out(row: Row[Any]) -> SetupChangeOut:
+    return SetupChangeOut(
+        id=row.id,
+        machine=row.machine_id,
+        kind=row.kind,
+        at=row.at,
+        note=row.note,
+        withdrawn=row.withdrawn_at is not None,
+    )
 
 
 @router.post("/setup-changes", status_code=201)

@@ -100,11 +100,35 @@ class MachineIn(In):
     kind: Annotated[Name, StringConstraints(max_length=100)] = "other"
 
 
+class Correction(In):
+    """who corrects, and why."""
+
+    who: Name | None = None
+    reason: Note | None = None
+
+
+class MachineChangeIn(Correction):
+    """retired: out of the lists; its history stays."""
+
+    name: Name | None = None
+    kind: Annotated[Name, StringConstraints(max_length=100)] | None = None
+    note: Note | None = None
+    retired: bool | None = None
+
+
+class MergeIn(Correction):
+    """into: the machine that everything of this one belongs to from now on, by id or name."""
+
+    into: Name
+
+
 class MachineOut(Out):
     id: UUID
     name: str
     kind: str
     created_at: datetime
+    note: str | None = None
+    retired_at: datetime | None = None
 
 
 class ToleranceOut(Out):
@@ -627,12 +651,31 @@ class SetupChangeIn(In):
         return None if self.at is None else aware(self.at)
 
 
+class SetupChangeChangeIn(Correction):
+    """withdrawn: it did not happen; it counts nowhere."""
+
+    kind: SetupChangeKind | None = None
+    at: When | None = None
+    note: Note | None = None
+    withdrawn: bool | None = None
+
+
+class PersonIn(In):
+    name: Name
+
+
+class PersonOut(Out):
+    id: UUID
+    name: str
+
+
 class SetupChangeOut(Out):
     id: UUID
     machine: UUID
     kind: str
     at: datetime
     note: str | None
+    withdrawn: bool = False
 
 
 class PlaceOut(Out):

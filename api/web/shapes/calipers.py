@@ -90,6 +90,7 @@ class CaliperStudiesOut(Out):
 class CaliperOnRecord(Out):
     """A caliper that is listened to, or was heard at some time.
 
+    name: what it is called; heard_as: the names its readings come in under.
     heard: `here` by this server, `elsewhere` by a bench program, `page` by the Bench page, or
     `not now`. state: that of an instrument (waiting, listening, quiet, unplugged, trouble,
     stopped), or "not listened to". words: the state, for a person. message: what to do,
@@ -110,5 +111,9 @@ class CaliperOnRecord(Out):
     spec: str | None
     remembered: bool
     jaw_width_mm: float | None
+    heard_as: list[str]
+    note: str | None
+    readings_unit: str | None
+    retired: bool
     same_spot: SpotStudyOut | None
     known_block: BlockCheckOut | None
