@@ -70,12 +70,6 @@ def heard_as(connection: Connection, name: str) -> list[str]:
     return list(connection.scalars(query.where(Caliper.shown == called)))
 
 
-def shown_names(connection: Connection) -> dict[str, str]:
-    """What calipers are called, by the names they are heard under; only where these differ."""
-    renamed = select(Caliper.name, Caliper.shown).where(Caliper.name != Caliper.shown)
-    return {row.name: row.shown for row in connection.execute(renamed)}
-
-
 def heard_at_bench(connection: Connection, caliper_id: int) -> int | None:
     """The id of a bench that has heard it; None where nothing it sent was a reading."""
     return connection.scalar(

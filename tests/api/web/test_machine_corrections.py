@@ -61,7 +61,7 @@ def test_a_machine_is_renamed_retired_and_undone(client, server):
     renamed, noted = said(server, "machine", saw)
     assert (renamed.before, renamed.after, renamed.who) == ("Saww", "Saw", "Ada")
     assert renamed.act == noted.act
-    ok(client.post(f"/api/changes/{renamed.id}/undo"))
+    ok(client.post(f"/api/changes/{renamed.id}/undo", json={}))
     assert ok(client.get(address))["name"] == "Saww"
     assert ok(client.get(address))["note"] is None
     ok(client.patch(address, json={"retired": True}))
@@ -128,7 +128,7 @@ def test_an_interrupted_merge_is_completed_and_undone(client, server, monkeypatc
     with server.reading() as store:
         acts = {change.act for each in moved for change in changes.of_series(store, each)}
     assert (acts, merged.who) == ({merged.act}, "Ada")
-    ok(client.post(f"/api/changes/{merged.id}/undo"))
+    ok(client.post(f"/api/changes/{merged.id}/undo", json={}))
     assert series_of(client, twin) == sorted(map(str, moved))
     assert series_of(client, saw) == sorted(map(str, (own, later)))
     assert ok(client.get(f"/api/machines/{twin}"))["name"] == "Twin"
