@@ -17,7 +17,7 @@ from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.calipers import CaliperRecord
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
-from api.store.rows.calipers import is_known, known_calipers
+from api.store.rows.calipers import heard_as, is_known, known_calipers
 from api.web import convert
 from api.web.asked import length_mm
 from api.web.corrected import DryRun, IfMatch, by, corrected, given
@@ -154,6 +154,7 @@ def _on_record(server: TheServer, store: Connection, name: str) -> CaliperRecord
 @router.delete("/{name:path}", dependencies=[OnThisComputer])
 def forget(name: str, server: TheServer, bench: BenchName | None = None) -> ForgottenOut:
     """Stop listening to a caliper and release its port. What it measured stays."""
+    name = _listened_as(server, name, bench)
     try:
         gone = server.listening.forget(name, bench)
     except FileError as error:
@@ -168,6 +169,15 @@ def forget(name: str, server: TheServer, bench: BenchName | None = None) -> Forg
             f"{name} is not listened to; GET /api/calipers lists those that are"
         ) from None
     return ForgottenOut(name=gone.name, bench=gone.bench, again=not gone.remembered)
+
+
+def _listened_as(server: TheServer, name: str, bench: str | None) -> str:
+    """The name under which a caliper is listened to that is called so; `name` where none is."""
+    here = {state.caliper for state in server.calipers(bench)}
+    if name in here:
+        return name
+    with server.reading() as store:
+        return next((heard for heard in heard_as(store, name) if heard in here), name)
 
 
 @router.get("/{name:path}/studies")
@@ -193,7 +203,8 @@ def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
         raise InvalidField("block", "give the size that is stated on the block")
     with server.reading() as store:
         known = {each.name: each.bench for each in known_calipers(store)}
-    listened = next((each.bench for each in server.calipers() if each.caliper == name), None)
+    as_heard = _listened_as(server, name, None)
+    listened = next((each.bench for each in server.calipers() if each.caliper == as_heard), None)
     if listened is None and name not in known:
         raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
     bench = body.bench or listened or known.get(name) or "main"

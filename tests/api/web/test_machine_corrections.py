@@ -192,3 +192,15 @@ def test_a_person_is_renamed_everywhere(client, server):
     assert [p["name"] for p in client.get("/api/people").json()] == ["Ben", "somebody"]
     with server.reading() as store:
         assert store.execute(text("SELECT 1 FROM people WHERE name = 'Ada'")).first() is None
+
+
+def test_a_renamed_caliper_is_studied_and_stopped_by_its_new_name(client, server):
+    server.start()
+    spec = "serial:/dev/serial/by-id/never-plugged-in,name=deep,bench=side"
+    assert client.post("/api/calipers", json={"spec": spec}).status_code == 201
+    server.journal.keep([replace(reading("12.30", bench="side"), caliper="deep")])
+    ok(client.patch("/api/calipers/deep", json={"name": "depth gauge"}))
+    study = ok(client.post("/api/calipers/depth%20gauge/studies", json={"method": "same-spot"}))
+    assert ok(client.get(f"/api/series/{study['id']}"))["bench"] == "side"
+    assert ok(client.delete("/api/calipers/depth%20gauge"))["name"] == "deep"
+    assert server.calipers("side") == []
