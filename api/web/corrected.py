@@ -1,9 +1,10 @@
-"""What every request that corrects a resource has in common: its tag, and the dry run."""
+"""What every request that corrects a resource has in common: `ETag` and `If-Match` (RFC 9110), so
+that nothing is corrected that was not seen, and the dry run."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
+from hashlib import sha256
 from typing import Annotated, TypeVar
 
 from fastapi import Header, HTTPException, Query, Response
@@ -11,28 +12,47 @@ from pydantic import BaseModel
 from sqlalchemy import Connection
 
 from api.server import Server
-from api.store.trail import By
-from api.web.shapes import Correction
 
 Answer = TypeVar("Answer", bound=BaseModel)
+Key = TypeVar("Key")
 IfMatch = Annotated[
-    str | None, Header(description="the ETag of what is corrected; another one is 412")
+    str | None, Header(description="the ETag of what is corrected; 412 where it has changed since")
 ]
 DryRun = Annotated[bool, Query(description="answer what would be, and store nothing")]
 
 
-def by(body: Correction) -> By:
-    return By(body.who, body.reason)
-
-
-def given(body: Correction) -> dict[str, object]:
-    """The fields that a request wants otherwise, by name."""
-    return body.model_dump(exclude_unset=True, exclude={"who", "reason"})
+def etag(body: bytes) -> str:
+    """The strong tag of an answer as it is sent."""
+    return f'"{sha256(body).hexdigest()[:32]}"'
 
 
 def tag(found: BaseModel) -> str:
-    """The ETag of an answer (RFC 9110, section 8.8.3)."""
-    return f'"{hashlib.sha256(found.model_dump_json().encode()).hexdigest()[:32]}"'
+    return etag(found.model_dump_json().encode())
+
+
+def check_match(if_match: str, present: str) -> None:
+    """Raise HTTPException 412 where `if_match` does not name the tag `present`."""
+    if if_match.strip() != "*" and present not in (each.strip() for each in if_match.split(",")):
+        raise HTTPException(
+            412,
+            "nothing was changed: it is not as you saw it any more; read it again, and correct it"
+            " if it is still wrong",
+        )
+
+
+def as_corrected(
+    server: Server,
+    correct: Callable[[], Key],
+    read: Callable[[Connection, Key], Answer],
+    dry_run: bool,
+) -> Answer:
+    """What `read` gives of what `correct` names, as it is then; or as it would be."""
+    if dry_run:
+        with server.journal.transactions.dry_run() as store:
+            return read(store, correct())
+    key = correct()
+    with server.reading() as store:
+        return read(store, key)
 
 
 def corrected(
@@ -49,16 +69,9 @@ def corrected(
     """
     with server.reading() as store:
         before = tag(read(store))
-    if if_match is not None and if_match.strip() not in ("*", before):
-        raise HTTPException(
-            412, "it was changed since you read it; read it again, and correct what it says now"
-        )
-    if dry_run:
-        with server.journal.transactions.dry_run() as store:
-            correct()
-            return read(store)
-    correct()
-    with server.reading() as store:
-        after = read(store)
-    response.headers["ETag"] = tag(after)
-    return after
+    if if_match is not None:
+        check_match(if_match, before)
+    found = as_corrected(server, correct, lambda store, _: read(store), dry_run)
+    if not dry_run:
+        response.headers["ETag"] = tag(found)
+    return found

@@ -10,10 +10,13 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from typing import Final
+from uuid import UUID
 
 from sqlalchemy import Connection
 
+from api.answers import series
 from api.store.rows.events import last_event_id
+from api.web import convert
 
 _MOST_BYTES: Final = 8_000_000
 
@@ -54,3 +57,12 @@ class KeptAnswers:
         known = self._kept.pop(asked, None)
         if known is not None:
             self._bytes -= len(known[1])
+
+
+def series_body(store: Connection, kept: KeptAnswers, series_id: UUID) -> bytes:
+    """A series as it is sent. Raises NotFound where there is none."""
+
+    def answer() -> bytes:
+        return convert.series_out(series.series(store, series_id)).model_dump_json().encode()
+
+    return kept.get(store, series_id, answer)

@@ -20,9 +20,9 @@ from api.store.rows import series as rows
 from api.store.rows.calipers import heard_as, is_known, known_calipers
 from api.web import convert
 from api.web.asked import length_mm
-from api.web.corrected import DryRun, IfMatch, by, corrected, given
+from api.web.corrected import DryRun, IfMatch, corrected
 from api.web.deps import OnThisComputer, TheServer, TheStore
-from api.web.shapes import BenchName, Correction, In, LengthText, Name, Note, Out, SeriesHead
+from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
@@ -43,7 +43,7 @@ class ListenIn(In):
     unit: Unit | None = None
 
 
-class CaliperChangeIn(Correction):
+class CaliperChangeIn(CorrectionIn):
     """name: what it is called; that of another caliper makes the two one. jaw_width: of the flat
     jaws, measured along the strip, in `unit`; null, not known. readings_unit: what a number without
     a unit counts; null, as it is listened to. retired: out of the lists."""
@@ -117,7 +117,7 @@ def change_caliper(
 ) -> CaliperOnRecord:
     """Correct what is said of a caliper; how wide its jaws are, for series that begin from now
     on."""
-    values = given(body)
+    values = body.given()
     values.pop("unit", None)
     for needed in ("name", "retired"):
         if needed in values and values[needed] is None:
@@ -133,7 +133,7 @@ def change_caliper(
         server,
         response,
         lambda store: convert.caliper_on_record(_on_record(server, store, heard)),
-        lambda: server.machine_records.caliper(heard, values, by(body)),
+        lambda: server.machine_records.caliper(heard, values, body.by()),
         if_match,
         dry_run,
     )

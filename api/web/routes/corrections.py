@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Final
 from uuid import UUID
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 
 from analysis.units import mm_text
 from api.answers import series
@@ -25,44 +25,97 @@ from api.store.rows import series as rows
 from api.store.rows.readings import series_of_reading
 from api.web import convert
 from api.web.asked.machine import machine_named
-from api.web.asked.matching import IfMatch, check_series_match
+from api.web.corrected import DryRun, IfMatch, as_corrected, check_match, etag
 from api.web.deps import TheKept, TheServer, TheStore
-from api.web.shapes import ChangeOut, SeriesOut, When
-from api.web.shapes.corrections import CorrectionIn, MoveIn, SeriesChangeIn
+from api.web.kept import series_body
+from api.web.shapes import ChangeOut, CorrectionIn, SeriesOut, When
+from api.web.shapes.corrections import MoveIn, SeriesChangeIn
 from capture import records
 
 router = APIRouter(tags=["corrections"])
 
 MOST: Final = 500
-DryRun = Annotated[bool, Query(description="answer what would be, and store nothing")]
 _NOT_ABSENT: Final = ("machine", "method", "unit", "strip_side")
 
 
+class _Correction:
+    """A request that corrects a series, and is answered with it."""
+
+    def __init__(
+        self,
+        server: TheServer,
+        kept: TheKept,
+        if_match: IfMatch = None,
+        dry_run: DryRun = False,
+    ) -> None:
+        self.server = server
+        self._kept = kept
+        self._if_match = if_match
+        self._dry_run = dry_run
+
+    def make(self, series_id: UUID, correct: Callable[[], UUID]) -> SeriesOut:
+        """The series that `correct` names, as it makes it, or would.
+
+        Raises NotFound where `If-Match` is given and there is no series to match, HTTPException
+        412 where it is another one's.
+        """
+        self.check_match(series_id)
+        return as_corrected(
+            self.server,
+            correct,
+            lambda store, found: convert.series_out(series.series(store, found)),
+            self._dry_run,
+        )
+
+    def check_match(self, series_id: UUID) -> None:
+        if self._if_match is not None:
+            with self.server.reading() as store:
+                check_match(self._if_match, etag(series_body(store, self._kept, series_id)))
+
+    def trial(
+        self, series_id: UUID, act: records.Correction, body: CorrectionIn | None
+    ) -> SeriesOut:
+        by = (body or CorrectionIn()).by()
+
+        def correct() -> UUID:
+            self.server.corrections.trial(series_id, act, by)
+            return series_id
+
+        return self.make(series_id, correct)
+
+    def reading(
+        self,
+        reading_id: UUID,
+        act: records.TakeBack | records.Restore,
+        body: CorrectionIn | None,
+    ) -> SeriesOut:
+        by = (body or CorrectionIn()).by()
+        with self.server.reading() as store:
+            found = series_of_reading(store, reading_id)
+        return self.make(found, lambda: self.server.corrections.reading(act, by))
+
+
+TheCorrection = Annotated[_Correction, Depends()]
+
+
 @router.patch("/series/{series_id}")
-def correct_series(
-    series_id: UUID,
-    body: SeriesChangeIn,
-    server: TheServer,
-    kept: TheKept,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
-) -> SeriesOut:
+def correct_series(series_id: UUID, body: SeriesChangeIn, request: TheCorrection) -> SeriesOut:
     """Correct what was said of a series; all that follows is computed anew. What was read stays as
     it was, and so do other series."""
-    given = {name: getattr(body, name) for name in body.model_fields_set - {"who", "reason"}}
+    given = body.given()
     if not given:
         raise InvalidField("body", "say what to correct: the note, the baseline, the machine, ...")
     for name in _NOT_ABSENT:
         if name in given and given[name] is None:
             raise InvalidField(name, "cannot be absent; say what it is, or leave it out")
+    server = request.server
     settings = _settings(server, series_id, given)
 
     def correct() -> UUID:
         server.corrections.series(series_id, settings, body.by(), _check(server))
         return series_id
 
-    check_series_match(server, kept, series_id, if_match)
-    return _corrected(server, dry_run, correct)
+    return request.make(series_id, correct)
 
 
 def _settings(server: Server, series_id: UUID, given: Mapping[str, Any]) -> dict[str, Any]:
@@ -87,100 +140,59 @@ def _settings(server: Server, series_id: UUID, given: Mapping[str, Any]) -> dict
 
 @router.post("/series/{series_id}/trials/{number}/swap-ends")
 def swap_ends(
-    series_id: UUID,
-    number: int,
-    server: TheServer,
-    kept: TheKept,
-    body: CorrectionIn | None = None,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
+    series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut:
     """Swap the ends of a trial; also after the series has ended."""
-    check_series_match(server, kept, series_id, if_match)
-    return _trial(server, series_id, records.SwapEnds(number), body, dry_run)
+    return request.trial(series_id, records.SwapEnds(number), body)
 
 
 @router.post("/series/{series_id}/trials/{number}/leave-out")
 def leave_out(
-    series_id: UUID,
-    number: int,
-    server: TheServer,
-    kept: TheKept,
-    body: CorrectionIn | None = None,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
+    series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut:
     """Leave a trial out: it is shown, and does not count. Say why in `reason`."""
-    check_series_match(server, kept, series_id, if_match)
-    return _trial(server, series_id, records.LeaveOut(number), body, dry_run)
+    return request.trial(series_id, records.LeaveOut(number), body)
 
 
 @router.post("/series/{series_id}/trials/{number}/count-again")
 def count_again(
-    series_id: UUID,
-    number: int,
-    server: TheServer,
-    kept: TheKept,
-    body: CorrectionIn | None = None,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
+    series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut:
     """Let a trial that was left out count again."""
-    check_series_match(server, kept, series_id, if_match)
-    return _trial(server, series_id, records.CountAgain(number), body, dry_run)
+    return request.trial(series_id, records.CountAgain(number), body)
 
 
 @router.post("/series/{series_id}/trials/{number}/move")
 def move(
-    series_id: UUID,
-    number: int,
-    server: TheServer,
-    kept: TheKept,
-    body: MoveIn | None = None,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
+    series_id: UUID, number: int, request: TheCorrection, body: MoveIn | None = None
 ) -> SeriesOut:
     """Move a trial, or all from it on, to another series, or to a new one with the same settings.
     The answer is the series that has them now."""
     asked = body or MoveIn()
-
-    def correct() -> UUID:
-        return server.corrections.move(
+    return request.make(
+        series_id,
+        lambda: request.server.corrections.move(
             series_id, number, asked.by(), to=asked.to, new=same_settings, rest=asked.rest
-        )
-
-    check_series_match(server, kept, series_id, if_match)
-    return _corrected(server, dry_run, correct)
+        ),
+    )
 
 
 @router.post("/readings/{reading_id}/take-back")
 def take_back(
-    reading_id: UUID,
-    server: TheServer,
-    kept: TheKept,
-    body: CorrectionIn | None = None,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
+    reading_id: UUID, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut:
     """Take a reading back: it stays in the log, and counts in no trial. The answer, and `If-Match`,
     are of its series."""
-    act = records.TakeBack(reading_id)
-    return _reading(server, kept, act, body, if_match, dry_run)
+    return request.reading(reading_id, records.TakeBack(reading_id), body)
 
 
 @router.post("/readings/{reading_id}/restore")
 def restore(
-    reading_id: UUID,
-    server: TheServer,
-    kept: TheKept,
-    body: CorrectionIn | None = None,
-    if_match: IfMatch = None,
-    dry_run: DryRun = False,
+    reading_id: UUID, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut:
     """Let a reading count that was taken back, bounced, or waits for an answer. The answer, and
     `If-Match`, are of its series."""
-    act = records.Restore(reading_id)
-    return _reading(server, kept, act, body, if_match, dry_run)
+    return request.reading(reading_id, records.Restore(reading_id), body)
 
 
 @router.post("/changes/{change_id}/undo")
@@ -198,7 +210,7 @@ def undo(
         change = changes.change(store, change_id)
         kinds = {each.subject_kind for each in changes.not_undone(store, change_id)}
     if change.series_id is not None:
-        check_series_match(server, kept, change.series_id, if_match)
+        _Correction(server, kept, if_match).check_match(change.series_id)
     # A merge is of machines and of the series that it moved.
     if kinds <= {"series"}:
         server.corrections.undo(change_id, by, _check(server))
@@ -235,46 +247,3 @@ def all_changes(
 
 def _check(server: Server) -> Callable[[Mapping[str, Any]], None]:
     return lambda columns: check_settings(columns, server.methods)
-
-
-def _trial(
-    server: Server,
-    series_id: UUID,
-    act: records.Correction,
-    body: CorrectionIn | None,
-    dry_run: bool,
-) -> SeriesOut:
-    by = (body or CorrectionIn()).by()
-
-    def correct() -> UUID:
-        server.corrections.trial(series_id, act, by)
-        return series_id
-
-    return _corrected(server, dry_run, correct)
-
-
-def _reading(
-    server: Server,
-    kept: TheKept,
-    act: records.TakeBack | records.Restore,
-    body: CorrectionIn | None,
-    if_match: str | None,
-    dry_run: bool,
-) -> SeriesOut:
-    by = (body or CorrectionIn()).by()
-    if if_match is not None:
-        assert act.reading is not None
-        with server.reading() as store:
-            found = series_of_reading(store, act.reading)
-        check_series_match(server, kept, found, if_match)
-    return _corrected(server, dry_run, lambda: server.corrections.reading(act, by))
-
-
-def _corrected(server: Server, dry_run: bool, correct: Callable[[], UUID]) -> SeriesOut:
-    """The series that `correct` names, as it makes it, or would."""
-    if dry_run:
-        with server.journal.transactions.dry_run() as would_be:
-            return convert.series_out(series.series(would_be, correct()))
-    series_id = correct()
-    with server.reading() as store:
-        return convert.series_out(series.series(store, series_id))

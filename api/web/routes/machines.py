@@ -14,10 +14,10 @@ from api.store.rows import changes as rows_of_changes
 from api.store.rows import machines as rows
 from api.store.stamps import now
 from api.web.asked.machine import machine_named
-from api.web.corrected import DryRun, IfMatch, by, corrected, given, tag
+from api.web.corrected import DryRun, IfMatch, corrected, tag
 from api.web.deps import TheServer, TheStore
 from api.web.shapes import (
-    Correction,
+    CorrectionIn,
     MachineChangeIn,
     MachineIn,
     MachineOut,
@@ -94,7 +94,7 @@ def correct_machine(
         server,
         response,
         lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
-        lambda: server.machine_records.machine(machine_id, values, by(body)),
+        lambda: server.machine_records.machine(machine_id, values, body.by()),
         if_match,
         dry_run,
     )
@@ -115,7 +115,7 @@ def merge(
         server,
         response,
         lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
-        lambda: server.machine_records.merge(machine_id, into, by(body)),
+        lambda: server.machine_records.merge(machine_id, into, body.by()),
         if_match,
         dry_run,
     )
@@ -140,7 +140,7 @@ def correct_setup_change(
         server,
         response,
         lambda store: _change_out(rows.setup_change(store, change_id)),
-        lambda: server.machine_records.setup_change(change_id, values, by(body)),
+        lambda: server.machine_records.setup_change(change_id, values, body.by()),
         if_match,
         dry_run,
     )
@@ -159,9 +159,9 @@ def rename_person(person_id: UUID, body: PersonIn, server: TheServer) -> PersonO
     return PersonOut(id=person_id, name=body.name)
 
 
-def _said(body: Correction, needed: tuple[str, ...]) -> dict[str, Any]:
+def _said(body: CorrectionIn, needed: tuple[str, ...]) -> dict[str, Any]:
     """The corrected values. Raises InvalidField where one that is needed is null."""
-    values = given(body)
+    values = body.given()
     for name in needed:
         if name in values and values[name] is None:
             raise InvalidField(name, "cannot be empty; leave it out to keep it as it is")

@@ -11,9 +11,10 @@ from api.answers.known import known
 from api.answers.settings import AskedSeries, new_series
 from api.web import convert
 from api.web.asked.machine import machine_named
-from api.web.asked.matching import etag, series_body
 from api.web.convert.known import known_out
+from api.web.corrected import etag
 from api.web.deps import TheKept, TheServer, TheStore
+from api.web.kept import series_body
 from api.web.shapes import SeriesIn, SeriesOut
 from api.web.shapes.known import KnownOut
 

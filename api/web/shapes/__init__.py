@@ -27,6 +27,7 @@ from api.answers.settings import (
     MOST_PIECES,
     MOST_STRIPS,
 )
+from api.store.trail import By
 from capture.lines import LONGEST
 from capture.pairing import Why
 from capture.records import CaliperCondition, Origin
@@ -100,14 +101,22 @@ class MachineIn(In):
     kind: Annotated[Name, StringConstraints(max_length=100)] = "other"
 
 
-class Correction(In):
-    """who corrects, and why."""
+class CorrectionIn(In):
+    """Who corrects, and why; both may be left out."""
 
     who: Name | None = None
     reason: Note | None = None
 
+    def by(self) -> By:
+        return By(self.who, self.reason or None)
 
-class MachineChangeIn(Correction):
+    def given(self) -> dict[str, Any]:
+        """The fields that are to be said otherwise, by name, always in the same order."""
+        said = self.model_fields_set - {"who", "reason"}
+        return {name: getattr(self, name) for name in type(self).model_fields if name in said}
+
+
+class MachineChangeIn(CorrectionIn):
     """retired: out of the lists; its history stays."""
 
     name: Name | None = None
@@ -116,7 +125,7 @@ class MachineChangeIn(Correction):
     retired: bool | None = None
 
 
-class MergeIn(Correction):
+class MergeIn(CorrectionIn):
     """into: the machine that everything of this one belongs to from now on, by id or name."""
 
     into: Name
@@ -651,7 +660,7 @@ class SetupChangeIn(In):
         return None if self.at is None else aware(self.at)
 
 
-class SetupChangeChangeIn(Correction):
+class SetupChangeChangeIn(CorrectionIn):
     """withdrawn: it did not happen; it counts nowhere."""
 
     kind: SetupChangeKind | None = None

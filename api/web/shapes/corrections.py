@@ -9,18 +9,7 @@ from pydantic import Field
 
 from analysis.units import Unit
 from api.answers.settings import FEWEST_PIECES, MOST_PIECES
-from api.store.trail import By
-from api.web.shapes import In, LengthText, Name, Note
-
-
-class CorrectionIn(In):
-    """Who corrects, and why; both may be left out."""
-
-    who: Name | None = None
-    reason: Note | None = None
-
-    def by(self) -> By:
-        return By(self.who, self.reason or None)
+from api.web.shapes import CorrectionIn, LengthText, Name, Note
 
 
 class SeriesChangeIn(CorrectionIn):
