@@ -61,8 +61,8 @@ TABLE: Final = Table(
         Column(
             "state",
             "word",
-            "complete; open: places are still to be read; left out: a person said, with a reason,"
-            " that it does not count; gone: its readings were taken back or moved, or it no"
+            "complete; open: places are still to be read; left out: a person said that it does"
+            " not count; gone: its readings were taken back or moved, or it no"
             " longer answers the question (only in pulls of what is new)",
         ),
         Column("flags", "words", "what a careful reader should know of it"),
