@@ -148,6 +148,10 @@ class Outcome:
     others: tuple[int, ...] = ()
 
     @property
+    def did_nothing(self) -> bool:
+        return self.kind == "no series" or self.kind.startswith("nothing ")
+
+    @property
     def trials(self) -> tuple[int, ...]:
         """The numbers of all trials it changed."""
         return self.others if self.trial is None else (self.trial, *self.others)

@@ -9,11 +9,10 @@ from sqlalchemy import Connection, Select, exists, func, or_, select, union
 from sqlalchemy.orm import aliased
 
 from api.exports.wanted import Wanted
+from api.store.act_rows import BEGINNING, TURNING
 from api.store.tables import Act, Caliper, Change, Event, Reading, Series, Trial, TrialReading
 
 _NO_END: Final = 2**62
-_RUNS: Final = ("start", "resume")
-_ENDS: Final = (*_RUNS, "finish")
 
 
 def changed_trials(connection: Connection, wanted: Wanted) -> Select[Any]:
@@ -89,7 +88,7 @@ def _heard_in(series: Select[Any]) -> Select[Any]:
         .where(
             following.bench_id == begun.bench_id,
             following.seq > begun.seq,
-            following.kind.in_(_ENDS),
+            following.kind.in_(TURNING),
         )
         .correlate(begun)
         .scalar_subquery()
@@ -100,7 +99,7 @@ def _heard_in(series: Select[Any]) -> Select[Any]:
         .join(Reading, Reading.bench_id == begun.bench_id)
         .where(
             begun.series_id.in_(series),
-            begun.kind.in_(_RUNS),
+            begun.kind.in_(BEGINNING),
             Reading.seq > begun.seq,
             Reading.seq < func.coalesce(end, _NO_END),
         )

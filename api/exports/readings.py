@@ -24,6 +24,7 @@ from api.exports.columns import (
     moment_texts,
 )
 from api.exports.wanted import Wanted, fetch
+from api.store.act_rows import TURNING
 from api.store.statements import as_sent
 from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
 from capture.values import read_line
@@ -102,7 +103,7 @@ def _query(connection: Connection, wanted: Wanted, by_moment: bool) -> Select[An
         .where(
             Act.bench_id == Reading.bench_id,
             Act.seq < Reading.seq,
-            Act.kind.in_(("start", "resume", "finish")),
+            Act.kind.in_(TURNING),
         )
         .order_by(Act.seq.desc())
         .limit(1)

@@ -17,8 +17,8 @@ BEGINNING: Final = ("start", "resume")
 """The kinds of acts that make a bench feed a series from there on."""
 MADE: Final = ("start", "set up")
 """The kinds of acts that a series begins with."""
-NAMING: Final = (*BEGINNING, "set up")
-"""The kinds of acts that name a series and are no correction of it."""
+TURNING: Final = (*BEGINNING, "finish")
+"""The kinds of acts from which on a bench feeds another series, or none."""
 
 _KINDS: Final[dict[type[records.Entry | records.Correction], str]] = {
     records.Start: "start",

@@ -23,7 +23,7 @@ from api.store.rows import changes as trail_rows
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.readings import series_of_reading
 from api.store.tables import Series
-from api.store.trail import By, Correcting, Subject
+from api.store.trail import By, Correcting, Subject, check_unchanged
 from api.store.transactions import Transactions, Writing
 from capture import pairing, records
 
@@ -202,15 +202,10 @@ def _undo_settings(
 ) -> None:
     row = dict(correcting.written.series(series_id)._mapping)
     for change in changes:
-        if said(row, change.field) != change.after:
-            raise Conflict(_said_since(change.field))
+        check_unchanged(change.field, said(row, change.field), change.after)
     before = {change.field: change.before for change in changes}
     undoes = {change.field: change.id for change in changes}
     _correct_settings(correcting, series_id, before, check, undoes)
-
-
-def _said_since(field: str) -> str:
-    return f"{field.replace('_', ' ')} was changed again since; undo that change first"
 
 
 # ---------------------------------------------------------------- trials and readings
@@ -275,7 +270,7 @@ def _ends(state: pairing.State, number: int | None) -> _Said:
 
 def _do(written: Writing, series_id: UUID, act: records.Correction, change: UUID) -> None:
     outcome = written.correct(series_id, act, change)
-    if outcome.kind.startswith("no"):
+    if outcome.did_nothing:
         raise Conflict(_NOTHING[outcome.kind])
 
 
@@ -396,8 +391,7 @@ def _undo_move(correcting: Correcting, change: Row[Any]) -> None:
     _lock(written, source, change.series_id)
     state = pairing.fold(read_series(written.connection, change.series_id)).latest
     trials = [t for t in state.trials if t.number in change.after and not t.empty]
-    if [t.number for t in trials] != change.after:
-        raise Conflict(_said_since("trials"))
+    check_unchanged("trials", [t.number for t in trials], change.after)
     out = _move_out(correcting, change.series_id, trials, UUID(change.before["change"]))
     numbers = change.before["trials"]
     _move_in(correcting, change.series_id, source, trials, out, numbers, change.id)

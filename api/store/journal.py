@@ -28,12 +28,11 @@ from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from api.errors import Conflict, NotFound
 from api.store import statements
-from api.store.asking import question
 from api.store.engine import StoreError
 from api.store.facts import method_of
 from api.store.log import read_series
 from api.store.new_series import NewSeries, PastSeries
-from api.store.rows.machines import called
+from api.store.rows.machines import called, measured_at_bench
 from api.store.rows.machines import machine as machine_row
 from api.store.stamps import new_id, now
 from api.store.tables import Bench, Machine, Refusal, RulesSaid, Series, SetupChange
@@ -126,7 +125,7 @@ class Journal:
             new, others = self._unknown(written, bench.id, of_bench)
             conflicting += others
             if new:
-                outcomes += written.append(bench, map(records.Press, new), ask=question)
+                outcomes += written.append(bench, map(records.Press, new))
         stored = len(outcomes)
         known = len(readings) - stored - len(conflicting)
         return Acknowledgement(stored, known, tuple(outcomes), tuple(conflicting))
@@ -296,7 +295,7 @@ class Journal:
         change_id = new_id()
         with self.transactions.writing() as written:
             machine_id = _need_machine(written.connection, machine_id)
-            bench_id = written.connection.execute(_MEASURED_AT, {"machine": machine_id}).scalar()
+            bench_id = measured_at_bench(written.connection, machine_id)
             if bench_id is not None:
                 data = {"machine": str(machine_id), "kind": kind, "at": at.isoformat()}
                 written.add_event(bench_id, "setup change", change_id, data)
@@ -409,12 +408,6 @@ class Journal:
 _CLOCK_NEWS_MS: Final = 1000
 _CLOCK_NEWS_AFTER: Final = timedelta(hours=1)
 _FIND_REFUSAL: Final = select(_REFUSALS.c.id).where(_REFUSALS.c.id == bindparam("id"))
-_MEASURED_AT: Final = (
-    select(_SERIES.c.bench_id)
-    .where(_SERIES.c.machine_id == bindparam("machine"))
-    .order_by(_SERIES.c.started_at.desc())
-    .limit(1)
-)
 _SAID: Final = (
     *(_READINGS.c.id, _READINGS.c.bench_id, _READINGS.c.caliper_id),
     *(_READINGS.c.sent, _READINGS.c.unit, _READINGS.c.nm),

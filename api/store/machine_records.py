@@ -8,16 +8,16 @@ from datetime import UTC, datetime
 from typing import Any, Final, cast
 from uuid import UUID
 
-from sqlalchemy import Row, Table, bindparam, select, update
+from sqlalchemy import Row, Table, select, update
 
 from analysis.units import mm_text, parse_length
 from api.errors import Conflict, NotFound
 from api.store.rows import changes as trail_rows
 from api.store.rows.calipers import heard_as, heard_at_bench
-from api.store.rows.machines import called, machine, setup_change
+from api.store.rows.machines import called, machine, measured_at_bench, setup_change
 from api.store.stamps import now
 from api.store.tables import Bench, Caliper, Change, Machine, Person, Series, SetupChange
-from api.store.trail import By, Correcting, Subject, SubjectKind
+from api.store.trail import By, Correcting, Subject, SubjectKind, check_unchanged
 from api.store.transactions import Transactions, Writing
 
 _CALIPERS: Final = cast(Table, Caliper.__table__)
@@ -144,11 +144,7 @@ class MachineRecords:
             for (kind, subject), changes in grouped.items():
                 row = _row(written, kind, subject)
                 for change in changes:
-                    if said(kind, row)[change.field] != change.after:
-                        raise Conflict(
-                            f"{change.field.replace('_', ' ')} was changed again since; undo that"
-                            " change first"
-                        )
+                    check_unchanged(change.field, said(kind, row)[change.field], change.after)
                 before = {change.field: change.before for change in changes}
                 undoes = {change.field: change.id for change in changes}
                 _correct(correcting, cast(SubjectKind, kind), row, before, undoes)
@@ -301,15 +297,7 @@ def _bench(written: Writing, kind: str, row: Row[Any]) -> int | None:
     if kind == "caliper":
         return heard_at_bench(written.connection, row.id)
     machine_id = row.id if kind == "machine" else row.machine_id
-    return written.connection.scalar(_MEASURED_AT, {"machine": machine_id})
-
-
-_MEASURED_AT: Final = (
-    select(Series.bench_id)
-    .where(Series.machine_id == bindparam("machine"))
-    .order_by(Series.started_at.desc())
-    .limit(1)
-)
+    return measured_at_bench(written.connection, machine_id)
 
 
 def _row(written: Writing, kind: str, subject: str) -> Row[Any]:

@@ -7,6 +7,7 @@ from uuid import UUID
 
 from sqlalchemy import Table, insert, select
 
+from api.errors import Conflict
 from api.store.stamps import new_id, now
 from api.store.tables import Change, Person
 from api.store.transactions import Writing, insert_new
@@ -76,6 +77,12 @@ class Correcting:
                 told["series"] = str(subject.series)
             self.written.add_event(subject.bench_id, "correction", change, told)
         return change
+
+
+def check_unchanged(field: str, present: Any, after: Any) -> None:
+    """Raise Conflict where what a change said, `after`, is not said any more."""
+    if present != after:
+        raise Conflict(f"{field.replace('_', ' ')} was changed again since; undo that change first")
 
 
 def person(written: Writing, name: str) -> UUID:

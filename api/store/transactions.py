@@ -344,7 +344,7 @@ class Writing:
         bench = self.bench_of(series_id)
         entry = records.Corrected(series_id, act)
         state, outcome = pairing.apply(pairing.fold(read_series(self.connection, series_id)), entry)
-        if outcome.kind.startswith("no"):
+        if outcome.did_nothing:
             return outcome
         self._append_act(bench, entry, change)
         self.project(bench.id, self.series(series_id), state.latest, [outcome])

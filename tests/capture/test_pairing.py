@@ -10,12 +10,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.guard import Question
 from analysis.units import parse_length
 from capture.pairing import State, apply, fold, next_place, place_of, trial_id
 from capture.records import (
+    Ask,
+    Corrected,
+    CountAgain,
     Entry,
     Finish,
     Layout,
+    LeaveOut,
+    MoveIn,
+    MoveOut,
     Press,
     Reading,
     Restore,
@@ -303,3 +310,81 @@ def test_only_the_series_that_ended_can_be_resumed():
 def test_a_series_that_ended_as_another_started_is_resumed_from_its_own_entries():
     own = [Start(SERIES, REVERSAL), *presses("12.30"), Resume(SERIES), Press(reading(9, "12.40"))]
     assert widths(fold(own)) == [["12.30", "12.40"]]
+
+
+# ------------------------------------------------------------ questions
+
+
+def asked(number: int, sent: str) -> list[Entry]:
+    said = reading(number, sent)
+    return [Ask(said.id, Question("factor 10", parse_length("12.3", "mm"))), Press(said)]
+
+
+def why(state: State) -> dict[str, str]:
+    return {aside.reading.sent: aside.why for aside in state.latest.aside.values()}
+
+
+def test_a_reading_that_is_asked_about_waits_until_the_next_one_takes_its_place():
+    state = fold([*presses("12.30"), *asked(1, "123.40")], started())
+    assert (widths(state), why(state)) == ([["12.30", None]], {"123.40": "awaiting"})
+    assert next_place(state).place == 1
+    state = fold([Press(reading(2, "12.34"))], state)
+    assert (widths(state), why(state)) == ([["12.30", "12.34"]], {"123.40": "replaced"})
+    # Its place was read again: only where that reading is taken back, it may have it.
+    assert apply(state, Restore(reading(1, "123.40").id))[1].kind == "nothing to restore"
+    state = fold([TakeBack(), Restore(reading(1, "123.40").id)], state)
+    assert widths(state) == [["12.30", "123.40"]]
+
+
+def test_of_two_that_are_asked_about_the_newer_waits():
+    state = fold([*asked(0, "123.00"), *asked(1, "124.00")], started())
+    assert (widths(state), why(state)) == ([], {"123.00": "replaced", "124.00": "awaiting"})
+
+
+def test_a_reading_that_waits_is_right_when_that_is_said_and_gone_with_closed_jaws():
+    waits = fold(asked(0, "123.40"), started())
+    right, outcome = apply(waits, Restore(reading(0, "123.40").id))
+    assert (outcome.kind, widths(right), right.awaiting) == ("kept", [["123.40", None]], None)
+    gone, outcome = apply(waits, Press(reading(1, "0.00")))
+    assert (outcome.kind, widths(gone), gone.awaiting) == ("taken back", [], None)
+    assert why(gone) == {"123.40": "taken back", "0.00": "closed jaws"}
+
+
+def test_a_reading_that_nobody_answered_for_is_in_no_trial_after_the_end():
+    over = fold([*presses("12.30"), *asked(1, "123.40"), Finish()], started())
+    assert (widths(over.latest), why(over)) == ([["12.30", None]], {"123.40": "awaiting"})
+    late = fold([Corrected(SERIES, Restore(reading(1, "123.40").id))], over)
+    assert (late.series, widths(late.latest)) == (None, [["12.30", "123.40"]])
+
+
+# ------------------------------------------------------------ corrections
+
+
+def test_a_correction_of_a_series_that_ended_changes_its_last_state_alone():
+    over = fold([*presses("12.30", "12.34", "12.40", "12.50"), Finish()], started())
+    left, outcome = apply(over, Corrected(SERIES, LeaveOut(2)))
+    assert (outcome.kind, outcome.trials) == ("left out", (2,))
+    assert [trial.left_out for trial in left.latest.trials] == [False, True]
+    assert apply(left, Corrected(SERIES, CountAgain(2)))[0] == over
+    assert apply(left, Corrected(SERIES, LeaveOut(2)))[1].did_nothing
+    assert apply(over, Corrected(UUID(int=8), LeaveOut(2)))[1].kind == "no series"
+
+
+def test_trials_that_moved_away_and_came_back_are_as_before():
+    state = fold(presses("12.30", "12.34", "12.40", "12.50", "12.60"), started())
+    moved = state.trials[1:]
+    away, outcome = apply(state, Corrected(SERIES, MoveOut((2, 3))))
+    assert (outcome.trials, widths(away)) == ((2, 3), [["12.30", "12.34"]])
+    assert next_place(away).trial == 2
+    assert apply(away, Corrected(SERIES, MoveIn(moved)))[0] == state
+    # A number that was used again is not given to another trial.
+    again = fold(presses("12.70"), away)
+    assert apply(again, Corrected(SERIES, MoveIn(moved)))[1].kind == "nothing to move"
+
+
+def test_the_ends_of_a_strip_stay_swapped_when_all_its_readings_come_back():
+    first, second = (entry.reading for entry in presses("12.30", "12.34"))
+    state = fold([*presses("12.30", "12.34"), SwapEnds()], started())
+    none = fold([TakeBack(second.id), TakeBack(first.id)], state)
+    assert none.trials == ()
+    assert fold([Restore(first.id), Restore(second.id)], none).trials == state.trials

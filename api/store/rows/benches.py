@@ -7,6 +7,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, select
 
+from api.store.act_rows import BEGINNING
 from api.store.tables import Act, Bench
 
 
@@ -23,7 +24,7 @@ def last_fed(connection: Connection, bench_id: int) -> UUID | None:
     """The series that the bench fed last; None where it has fed none."""
     return connection.execute(
         select(Act.series_id)
-        .where(Act.bench_id == bench_id, Act.kind.in_(("start", "resume")))
+        .where(Act.bench_id == bench_id, Act.kind.in_(BEGINNING))
         .order_by(Act.seq.desc())
         .limit(1)
     ).scalar()

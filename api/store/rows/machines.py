@@ -9,7 +9,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, func, select
 
 from api.errors import NotFound
-from api.store.tables import Machine, SetupChange
+from api.store.tables import Machine, Series, SetupChange
 
 
 def parse_id(text: str) -> UUID | str:
@@ -123,3 +123,13 @@ def latest_changes(connection: Connection) -> dict[UUID, list[Row[Any]]]:
         .order_by(SetupChange.id)
     )
     return {row.machine_id: [row] for row in rows}
+
+
+def measured_at_bench(connection: Connection, machine_id: UUID) -> int | None:
+    """The id of the bench that measured a machine last; None where none did."""
+    return connection.scalar(
+        select(Series.bench_id)
+        .where(Series.machine_id == machine_id)
+        .order_by(Series.started_at.desc())
+        .limit(1)
+    )

@@ -7,7 +7,7 @@ from uuid import UUID
 from sqlalchemy import Connection, select
 
 from api.errors import NotFound
-from api.store.act_rows import BEGINNING
+from api.store.act_rows import TURNING
 from api.store.tables import Act, Change, Reading, Trial, TrialReading
 
 
@@ -40,7 +40,7 @@ def series_of_reading(connection: Connection, reading_id: UUID) -> UUID:
             .where(
                 Act.bench_id == reading.bench_id,
                 Act.seq < reading.seq,
-                Act.kind.in_((*BEGINNING, "finish")),
+                Act.kind.in_(TURNING),
             )
             .order_by(Act.seq.desc())
             .limit(1)

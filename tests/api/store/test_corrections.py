@@ -9,15 +9,27 @@ from uuid import UUID
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import text
+from sqlalchemy import select, text
 
+from analysis.guard import Question
 from api.errors import Conflict, NotFound
 from api.store import doctor
 from api.store.corrections import Corrections
 from api.store.journal import Journal
+from api.store.log import read_series
 from api.store.rows import changes
+from api.store.tables import Bench
 from api.store.trail import By
-from capture.records import CountAgain, LeaveOut, Restore, SwapEnds, TakeBack
+from capture.records import (
+    Ask,
+    CountAgain,
+    LeaveOut,
+    Press,
+    Reading,
+    Restore,
+    SwapEnds,
+    TakeBack,
+)
 from tests.api.entries import new_series, numbers, reading
 
 _ROWS = (
@@ -115,6 +127,29 @@ def test_trials_of_another_board_move_to_a_series_of_their_own(engine, journal, 
     assert [row.readings_mm for row in _rows(engine, series)][-1] == "9.4 9.2"
     with engine.connect() as store:
         assert list(doctor.findings(store)) == []
+
+
+def test_a_question_is_decided_once_and_a_replay_obeys_it(engine, journal):
+    series = _start(journal)
+
+    def ask(_series: Any, _folding: Any, said: Reading) -> Question | None:
+        return Question("factor 10") if said.sent == "123.40" else None
+
+    doubted = reading("123.40")
+    with journal.transactions.writing() as written:
+        entries = [Press(reading("12.30")), Press(doubted)]
+        outcomes = written.append(written.bench("main"), entries, ask=ask)
+    assert [outcome.kind for outcome in outcomes] == ["kept", "asked"]
+    with engine.connect() as store:
+        assert store.scalar(select(Bench.awaiting)) == doubted.id
+        found = list(read_series(store, series))
+        assert list(doctor.findings(store)) == []
+    assert found[-2:] == [Ask(doubted.id, Question("factor 10")), Press(doubted)]
+    # Another writer, which has no rule, knows it from the log.
+    Journal(engine).keep([reading("12.70")])
+    assert [row.readings_mm for row in _rows(engine, series)] == ["12.3 12.7"]
+    with engine.connect() as store:
+        assert store.scalar(select(Bench.awaiting)) is None
 
 
 def test_what_cannot_be_corrected_is_said(journal, corrections):
