@@ -6,15 +6,18 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
+from typing import Final, Literal
 
 from numpy.typing import ArrayLike
 
+from analysis import looked
 from analysis.comparison import difference_of_means
 from analysis.conversions import SizeUnit, size_text
 from analysis.interval import Interval
+from analysis.looked import EachLook
 from analysis.spread import Summary, summary
 from analysis.uncertainty import coverage_factor
+from analysis.visits import CALLED, Counted
 
 Answer = Literal["helped", "made it worse", "cannot tell"]
 
@@ -47,7 +50,9 @@ def adjusted(
     shared_u: float = 0.0,
     apart_u: float = 0.0,
     floor_sd: float = 0.0,
+    counted: Counted = "trial",
     level: float = 0.95,
+    each_look: EachLook = (False, False),
 ) -> Adjustment:
     """Whether the mean came nearer to nominal, and by how much.
 
@@ -60,6 +65,9 @@ def adjusted(
     the side of no change depends only on the smaller one of d and t, so it holds at `level`
     with the interval at `level`; any other end depends on both and takes each at half the
     risk (Bonferroni). So it covers at least `level` (own simulation, in the tests).
+
+    each_look: of the two series, those that were looked at after every trial; the interval then
+    holds at all looks together (`looked.half_width`, which is wide enough for both ends at once).
     """
     a, b = summary(before), summary(after)
     if a.mean is None or b.mean is None:
@@ -69,20 +77,22 @@ def adjusted(
         )
     out = (abs(a.mean - nominal), abs(b.mean - nominal))
     means = (a.mean - nominal, b.mean - nominal)
-    u, half = _half_widths(a, b, floor_sd, apart_u)
+    u, half = _half_widths(a, b, floor_sd, apart_u, each_look)
     answer: Answer = "cannot tell"
     interval = None
-    if u:
-        answer, interval = _answer(means, half, shared_u, level)
+    if u and math.isfinite(half(level)):
+        strict = level if any(each_look) else None
+        answer, interval = _answer(means, half, shared_u, level, strict)
     was, now = (size_text(size, unit, u) for size in out)
     stands = f"{was} from nominal before, {now} after"
     change = out[1] - out[0]
-    sentence = _sentence(answer, a, b, change, stands, u, interval, unit)
+    fewest = looked.FEWEST if any(each_look) else 2
+    sentence = _sentence(answer, a, b, change, stands, u, interval, unit, counted, fewest)
     return Adjustment(answer, a, b, change, interval, stands, sentence)
 
 
 def _half_widths(
-    a: Summary, b: Summary, floor_sd: float, apart_u: float
+    a: Summary, b: Summary, floor_sd: float, apart_u: float, each_look: EachLook
 ) -> tuple[float | None, Callable[[float], float]]:
     """The standard uncertainty of the difference of the means, None where the data give none, and
     the half width of its interval at a level."""
@@ -91,6 +101,10 @@ def _half_widths(
 
     @cache
     def half(level: float) -> float:
+        if any(each_look):
+            return float(
+                looked.half_width(a, b, each_look, floor_sd=floor_sd, apart_u=apart_u, level=level)
+            )
         found = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
         assert found is not None
         assert found.interval is not None  # where there is an uncertainty
@@ -100,9 +114,15 @@ def _half_widths(
 
 
 def _answer(
-    means: tuple[float, float], half: Callable[[float], float], shared_u: float, level: float
+    means: tuple[float, float],
+    half: Callable[[float], float],
+    shared_u: float,
+    level: float,
+    strict: float | None = None,
 ) -> tuple[Answer, Interval]:
-    """What two means, counted from nominal, say, and the interval for the change of distances."""
+    """What two means, counted from nominal, say, and the interval for the change of distances.
+    strict: the level of an end that depends on both; None: each at half the risk."""
+    strict = (1 + level) / 2 if strict is None else strict
     difference, total = means[1] - means[0], means[1] + means[0]
 
     def most(sign: float, at: float) -> float:
@@ -115,7 +135,6 @@ def _answer(
         grown = max(min(one.high, other.high), min(-one.low, -other.low))
         return grown if grown > 0 else -min(_nearest(one), _nearest(other))
 
-    strict = (1 + level) / 2
     answer: Answer = "cannot tell"
     high, low = most(1, level), -most(-1, level)
     if high < 0:
@@ -134,6 +153,12 @@ def _nearest(interval: Interval) -> float:
     return max(0.0, interval.low, -interval.high)
 
 
+_FEW: Final = {
+    2: ("one {} shows no scatter", "two"),
+    looked.FEWEST: ("one or two {}s show too little of the scatter", "three"),
+}
+
+
 def _sentence(
     answer: Answer,
     a: Summary,
@@ -143,15 +168,20 @@ def _sentence(
     u: float | None,
     interval: Interval | None,
     unit: SizeUnit,
+    counted: Counted,
+    fewest: int,
 ) -> str:
+    what = CALLED[counted]
     if interval is None:
-        if min(a.n, b.n) < 2:
+        if min(a.n, b.n) < fewest:
+            few, least = _FEW[fewest]
+            before = f"{least} before and " if a.n < fewest else ""
             return (
-                f"Cannot tell whether it helped ({stands}): one cut shows no scatter; make at "
-                "least two before and two after."
+                f"Cannot tell whether it helped ({stands}): {few.format(what)}; make at least"
+                f" {before}{least} after."
             )
         return (
-            f"Cannot tell whether it helped ({stands}): the cuts show no scatter to judge by; "
+            f"Cannot tell whether it helped ({stands}): the {what}s show no scatter to judge by; "
             "read them with a finer caliper."
         )
     sure = f"at {100 * interval.level:.0f} %"
@@ -160,7 +190,7 @@ def _sentence(
         worse = size_text(max(0.0, interval.high), unit, u)
         return (
             f"Cannot tell yet whether it helped ({stands}): {sure} it may be up to {better} "
-            f"better or up to {worse} worse. More cuts tell more."
+            f"better or up to {worse} worse. More {what}s tell more."
         )
     # The unit is written once: "0.189 to 0.248 degrees".
     least, most = (

@@ -79,7 +79,8 @@ class Advice:
     where the mean of as many trials, cut and measured after that, lies with 95 % or more: in
     radians from nominal, of a length in mm; first_within: how far the first of them alone;
     after_move: how far their mean, also where a move is not advised. move and shim are None
-    where there is none, and where nothing should be changed; why_left says why.
+    where there is none, and where nothing should be changed; why_left says why. what: the sentence
+    without what to expect.
     """
 
     leave_it: bool
@@ -90,6 +91,7 @@ class Advice:
     predicted: Interval
     first_within: float
     after_move: float
+    what: str
     sentence: str
     cautions: tuple[str, ...]
 
@@ -214,11 +216,12 @@ def advise_slot(found: Found, *, distance_mm: float, setting_mm: float = 0.0) ->
     return _change(found, setting, words, turn=angle_rad, move=move, again="Then measure again")
 
 
-def advise_miters(found: Found, *, setting_rad: float = 0.0) -> Advice:
-    """How to correct a miter setting by the last gap of a frame; errors as for `advise`.
+def advise_miters(found: Found, *, frame: bool = True, setting_rad: float = 0.0) -> Advice:
+    """How to correct a miter setting by corners cut at it; errors as for `advise`.
 
-    With a positive angle the corners are too obtuse (last joint open on the outside), because the
-    saw is set too near to square: set it further from square by |e|; with a negative one nearer.
+    With a positive angle the corners are too obtuse (a frame's last joint is open on the outside),
+    because the saw is set too near to square: set it further from square by |e|; with a negative
+    one nearer. frame: whether the error is known by the gap of a frame, else with its sign.
     setting_rad: how closely the miter can be set.
     """
     _check(found, None, setting_rad)
@@ -226,12 +229,13 @@ def advise_miters(found: Found, *, setting_rad: float = 0.0) -> Advice:
     if left is not None:
         return left
     size = _sized(found.error, found.expanded, "rad")
+    words = f"Set the miter {'further from' if found.error > 0 else 'nearer to'} square by {size}"
     # A gap on the inside is negative only if the person said so; a caliper sends no minus sign.
-    words = (
-        f"Set the miter further from square by {size} where the gap is on the outside of the "
-        "frame; nearer to square by as much where it is on the inside."
-        if found.error > 0
-        else f"Set the miter nearer to square by {size}."
+    words += (
+        " where the gap is on the outside of the frame; nearer to square by as much where it is on "
+        "the inside."
+        if frame and found.error > 0
+        else "."
     )
     return _change(found, setting_rad, words)
 
@@ -390,6 +394,7 @@ def _change(
         predicted=Interval(-half, half),
         first_within=first,
         after_move=half,
+        what=words,
         sentence=f"{words} {again}{_expected(found, half, first, unit)}",
         cautions=ADJUSTING_CAUTIONS,
     )
@@ -444,6 +449,7 @@ def _left(found: Found, setting: float, unit: SizeUnit = "rad") -> Advice | None
         predicted=Interval.about(found.error, found.within(found.trials)),
         first_within=found.within(1),
         after_move=half,
+        what=words,
         sentence=words,
         cautions=(),
     )

@@ -28,6 +28,7 @@ from analysis.uncertainty import (
     coverage_factor,
     rectangular,
 )
+from analysis.visits import VisitMeans
 
 Array = NDArray[np.float64]
 Value: TypeAlias = Any
@@ -215,15 +216,18 @@ def reading_mm(
     return averaged * hand, np.where(dithered, averaged, gain) * uncertainty.rounding(resolution)
 
 
-def by_hand(n: Value, scatter: Value, hand: Value, hand_df: Value, floor: Value) -> Value:
+def by_hand(
+    n: Value, scatter: Value, hand: Value, hand_df: Value, floor: Value, df: Value | None = None
+) -> Value:
     """Whether caliper and hand, not the scatter of n trials, give the uncertainty of their mean.
 
     scatter, hand: the standard uncertainty of the mean from each, in any one unit. Two trials or
     more: their scatter, s / sqrt(n) with n - 1 degrees of freedom (GUM 4.2.3), or the hand if that
     is more once each is expanded and there are fewer trials than `floor`. One trial: the hand; it
-    shows nothing of the machine's own scatter.
+    shows nothing of the machine's own scatter. df: of the scatter, where it is not n - 1.
     """
-    more = coverage_factor(hand_df) * hand > coverage_factor(np.maximum(n - 1, 1)) * scatter
+    free = np.maximum(n - 1, 1) if df is None else df
+    more = coverage_factor(hand_df) * hand > coverage_factor(free) * scatter
     return (n < 2) | ((n < floor) & more)
 
 
@@ -232,13 +236,16 @@ class Readings:
     """What the readings themselves add to the mean of n trials.
 
     by_hand: whether `hand_mm`, of the contrast, is used for them; else `scatter`, in the
-    quantity's unit. rounding_mm: of the contrast; 0 where it averages out over the trials.
-    one_trial_mm: what caliper and hand, and the rounding, add to a single one.
+    quantity's unit, with df degrees of freedom: of visits where by_visits, else of trials.
+    rounding_mm: of the contrast; 0 where it averages out over the trials. one_trial_mm: what
+    caliper and hand, and the rounding, add to a single one.
     """
 
     by_hand: Value
     hand_mm: Value
     scatter: Value
+    df: Value
+    by_visits: Value
     rounding_mm: Value
     one_trial_mm: tuple[Value, Value]
 
@@ -251,9 +258,16 @@ def readings(
     sd: Value,
     vary: Value,
     per_mm: Value,
+    visits: VisitMeans | None = None,
 ) -> Readings:
     """sd: over trials, in the quantity's unit; nan for fewer than two. vary: whether the strips'
     widths do (`counts.widths_vary`). per_mm: the quantity's unit for one mm of contrast.
+    visits: of the series of several visits.
+
+    What comes from the stop is anew in each visit, not in each strip: the scatter over visits,
+    with a degree of freedom fewer than visits (JCGM 100, H.5.2.2), counts where once expanded it is
+    more than that over trials. To take the one or the other by whether the visits agree would hold
+    in 83 of 100 series of two visits, not in 95 (own simulation).
 
     Scatter and hand both contain the rounding already. It is added, not divided by the number of
     trials, unless the widths vary, or the hand surely scatters by 0.3 of a count: the scatter of
@@ -261,11 +275,20 @@ def readings(
     """
     one = reading_mm(gain, inputs.hand, inputs.resolution, repeats, inputs.least_hand)
     root = np.sqrt(np.maximum(n, 1))
-    hand_mm, scatter = one[0] / root, sd / root
-    chosen = by_hand(n, scatter, abs(per_mm) * hand_mm, inputs.hand_df, inputs.floor_below)
+    hand_mm, scatter, df = one[0] / root, sd / root, np.maximum(n - 1, 1)
+    by_visits = np.zeros(np.shape(n), bool)
+    if visits is not None:
+        by_visits = visits.visits > 1
+        of_visits, free = visits.sd / np.sqrt(visits.visits), np.maximum(visits.visits - 1, 1)
+        by_visits &= coverage_factor(free) * of_visits > coverage_factor(df) * scatter
+        scatter, df = np.where(by_visits, of_visits, scatter), np.where(by_visits, free, df)
+    hand = abs(per_mm) * hand_mm
+    chosen = by_hand(n, scatter, hand, inputs.hand_df, inputs.floor_below, df)
     dithered = vary | uncertainty.rounding_averages_out(inputs.least_hand, inputs.resolution)
     over_trials = np.where(dithered, 0.0, gain) * uncertainty.rounding(inputs.resolution)
-    return Readings(chosen, hand_mm, scatter, np.where(n < 2, one[1], over_trials), one)
+    return Readings(
+        chosen, hand_mm, scatter, df, by_visits & ~chosen, np.where(n < 2, one[1], over_trials), one
+    )
 
 
 def shared_bound(relation: Relation, rounding_u: Value, fixed_u: Value) -> Value:
@@ -297,19 +320,21 @@ def of_series(
     contrasts: Summary,
     repeats: int,
     vary: bool = False,
+    visits: VisitMeans | None = None,
 ) -> SeriesBudget:
     """The budget of the mean of one trial or more, line by line.
 
     values: of the trials, in radians or mm; contrasts: of their contrasts in mm; vary: whether the
-    strips' widths do (`counts.widths_vary`). The lengths that the relation needs must be given.
+    strips' widths do (`counts.widths_vary`). visits: where there are several. The lengths that the
+    relation needs must be given.
     """
     mean, contrast = _or_default(values.mean, math.nan), _or_default(contrasts.mean, math.nan)
     sd = _or_default(values.sd, math.nan)
     inputs = InputUncertainties.of(facts)
     per_mm, ratio = _sensitivity(relation, facts, mean)
-    read = readings(gain(relation), inputs, values.n, repeats, sd, vary, per_mm)
+    read = readings(gain(relation), inputs, values.n, repeats, sd, vary, per_mm, visits)
     found = [
-        *_reading_lines(relation, facts, read, values.n, mean, per_mm),
+        *_reading_lines(relation, facts, read, (values.n, visits), mean, per_mm),
         *_fixed_lines(relation, facts, inputs, contrast, ratio, per_mm),
     ]
     hand_u, rounding_u = (abs(per_mm) * float(mm) for mm in read.one_trial_mm)
@@ -323,8 +348,14 @@ def of_series(
 
 
 def _reading_lines(
-    relation: Relation, facts: SeriesFacts, read: Readings, n: int, mean: float, per_mm: float
+    relation: Relation,
+    facts: SeriesFacts,
+    read: Readings,
+    of: tuple[int, VisitMeans | None],
+    mean: float,
+    per_mm: float,
 ) -> list[Contribution]:
+    n, visits = of
     if read.by_hand:
         df = facts.hand_df
         source = HAND + (" (0.02 mm assumed)" if facts.repeatability_mm is None else "")
@@ -332,9 +363,12 @@ def _reading_lines(
         u = float(read.hand_mm)
         found = [Contribution(source, 0.0, "mm", shape, u, per_mm, df, "contrast")]
     else:
-        source, unit = f"scatter over {n} trials", "rad" if relation.terms else "mm"
-        u = float(read.scatter)
-        found = [Contribution(source, mean, unit, "Student's t", u, 1.0, n - 1)]
+        unit = "rad" if relation.terms else "mm"
+        source = f"scatter over {n} trials"
+        if visits is not None and read.by_visits:
+            source = f"scatter over {int(visits.visits[0])} visits"
+        u, free = float(np.ravel(read.scatter)[0]), int(np.ravel(read.df)[0])
+        found = [Contribution(source, mean, unit, "Student's t", u, 1.0, free)]
     if n < 2 or read.rounding_mm:
         u, one = float(read.rounding_mm), uncertainty.rounding(facts.resolution_mm)
         # The difference of two rounded readings is triangular, of more than two nearly normal.
@@ -450,7 +484,7 @@ def _slope(relation: Relation, ratio: Array, square: Array, pieces: int) -> Valu
     """Change of contrast / base for one radian; `square` is the ratio's, and is overwritten."""
     if not relation.terms:
         return 1.0
-    if len(relation.terms) > 1:
+    if len(relation.terms) > 1 or relation.nominal_rad:
         return geometry.slope(relation, geometry.solve(relation, ratio, pieces), pieces)
     # c m (1 + (ratio / c)^2), without a tangent
     c, m = relation.terms[0].coefficient, relation.terms[0].multiple

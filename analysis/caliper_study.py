@@ -19,6 +19,7 @@ from analysis.conversions import plus_minus_text, size_text
 from analysis.counts import scatter_bounds
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
+from analysis.sentences import plain
 from analysis.spread import sd_interval, summary
 from analysis.uncertainty import HAND_BOUND_MM, rounding, rounding_averages_out
 
@@ -567,7 +568,7 @@ def _block_sentence(
     else:
         longest = float(blocks[-1])
         sentences.append(
-            f"Its scale is off by {100 * abs(scale.estimate):.2g} %, "
+            f"Its scale is off by {plain(100 * abs(scale.estimate), 2)} %, "
             f"{size_text(scale.estimate * longest, unit)} over {size_text(longest, unit)}."
         )
     return " ".join(sentences)

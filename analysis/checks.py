@@ -17,6 +17,8 @@ from analysis import budget, geometry, uncertainty
 from analysis.budget import InputUncertainties
 from analysis.facts import SeriesFacts
 from analysis.methods import Method, Quantity, Relation
+from analysis.spread import of_groups
+from analysis.visits import VisitMeans, visit_means
 
 Array = NDArray[np.float64]
 
@@ -32,8 +34,9 @@ class Checks:
     trials, or of readings, and rounding), with anew_df degrees of freedom. rounding_u: the part of
     u by the caliper's count. per_reading: the quantity for independent errors of 1 mm in the
     readings of a trial. shared: how far the parts that all trials share may shift the mean.
-    fixed: by source, the part of u that more trials do not reduce, with the sign in which an error
-    of the source changes the mean (`systematic.Systematic`).
+    by_visit: the visits of each, None where all are of one. fixed: by source, the part of u that
+    more trials do not reduce, with the sign in which an error of the source changes the mean
+    (`systematic.Systematic`).
     """
 
     trials: NDArray[np.int64]
@@ -49,6 +52,7 @@ class Checks:
     rounding_u: Array
     per_reading: Array
     shared: Array
+    by_visit: VisitMeans | None
     fixed: Mapping[str, Array]
 
 
@@ -60,6 +64,7 @@ def checks(
     facts: Sequence[SeriesFacts],
     repeats: ArrayLike = 1,
     vary: ArrayLike = False,
+    visit: ArrayLike | None = None,
 ) -> Checks:
     """Mean and expanded uncertainty (95 %) of the quantity in each of m series.
 
@@ -67,6 +72,7 @@ def checks(
     series of each, 0..m-1. facts: the settings of each series, all of `method`; their widths
     are not used, and none of their trials is left out. repeats: (m,) or one for all, how
     often each place was read. vary: (m,) whether the strips' widths do (`counts.widths_vary`).
+    visit: (n,) of each trial, the number of its visit to the stop; None for one visit each.
     Same budget as `score.score`: scatter s / sqrt(n) or what caliper and hand alone add,
     resolution where it does not average out, scale, zero, lengths, inset and straightness
     (JCGM 100, 5.1.2 and G.4.1).
@@ -80,7 +86,11 @@ def checks(
     known = np.isfinite(x)
     x, where = x[known], where[known]
     n = np.bincount(where, minlength=m)
-    mean, sd = _mean_and_sd(x, where, n)
+    mean, sd = of_groups(x, where, m)
+    by_visit = None
+    if visit is not None:
+        by_visit = visit_means(x, where, np.asarray(visit, np.int64)[known], m)
+        mean = by_visit.over(mean)
     inputs = InputUncertainties.of_many(facts)
     pieces = np.array([geometry.pieces_of(method, f.pieces) for f in facts], np.int64)
     base = np.array([_signed_base(method, relation, f) for f in facts], float)
@@ -89,10 +99,10 @@ def checks(
         contrast = _by_pieces(geometry.ratio, relation, x, pieces[where]) * base[where]
         per_mm = 1 / (_by_pieces(geometry.slope, relation, mean, pieces) * base)
         ratio = _by_pieces(geometry.ratio, relation, mean, pieces)
-    contrast, _ = _mean_and_sd(contrast, where, n)
+    contrast, _ = of_groups(contrast, where, m)
     gain, steep = budget.gain(relation), np.abs(per_mm)
     read = budget.readings(
-        gain, inputs, n, np.asarray(repeats, float), sd, np.asarray(vary), per_mm
+        gain, inputs, n, np.asarray(repeats, float), sd, np.asarray(vary), per_mm, by_visit
     )
     lines = budget.fixed_parts(relation, inputs)
     acts = [line.u * line.sensitivity(contrast, ratio) for line in lines]
@@ -102,7 +112,7 @@ def checks(
         *(np.abs(act) * steep for act in acts),
     ]
     free = np.full((len(parts), m), np.inf)
-    free[0] = np.where(read.by_hand, inputs.hand_df, np.maximum(n - 1, 1))
+    free[0] = np.where(read.by_hand, inputs.hand_df, read.df)
     u = np.hypot.reduce(parts)
     df, k = uncertainty.factor(parts, free, guard=True)
     nothing = ~(np.isfinite(u) & (n > 0))
@@ -111,28 +121,9 @@ def checks(
     per_reading = steep * gain
     step = per_reading * inputs.resolution / np.maximum(n, 1)
     shared = budget.shared_bound(relation, parts[1], np.hypot.reduce(parts[2:]))
-    new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading, shared
+    new = np.hypot(parts[0], parts[1]), free[0], parts[1], per_reading, shared, by_visit
     fixed = {line.source: act * per_mm for line, act in zip(lines, acts, strict=True)}
     return Checks(n, mean, sd, u, df, k, k * u, step, *new, fixed)
-
-
-def _mean_and_sd(x: Array, of: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[Array, Array]:
-    """(m,) mean and standard deviation by series; equal values scatter by exactly zero."""
-    m = n.size
-    count = np.maximum(n, 1)
-    low, high = np.full(m, np.inf), np.full(m, -np.inf)
-    np.fmin.at(low, of, x)
-    np.fmax.at(high, of, x)
-    rough = np.bincount(of, x, m) / count
-    rest = x - rough[of]
-    # A second pass, so that a small scatter about a large mean keeps its digits.
-    more = np.bincount(of, rest, m) / count
-    rest -= more[of]
-    squares = np.bincount(of, rest * rest, m)
-    equal = low == high
-    mean = np.where(n == 0, np.nan, np.where(equal, low, rough + more))
-    sd = np.sqrt(np.where(equal, 0.0, squares) / np.maximum(n - 1, 1))
-    return mean, np.where(n < 2, np.nan, sd)
 
 
 def _by_pieces(

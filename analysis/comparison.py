@@ -24,6 +24,7 @@ from analysis.interval import Interval
 from analysis.sentences import capital
 from analysis.spread import Summary, sd_interval, summary
 from analysis.uncertainty import FEW, HAND_BOUND_MM
+from analysis.visits import CALLED, Counted
 
 Array = NDArray[np.float64]
 Which = Literal["first", "second"]
@@ -422,6 +423,7 @@ def compare(
     apart_u: float = 0.0,
     floor_sd: float = 0.0,
     trials: Trials = ONE_HAND,
+    counted: Counted = "trial",
     level: float = 0.95,
 ) -> Comparison:
     """Which of two series is further out, which is less steady, and whether the data show it.
@@ -433,6 +435,8 @@ def compare(
     distances from nominal of two means on opposite sides of it.
     apart_u, floor_sd: see `difference_of_means`. trials: how they are made; where differently, the
     scatter of single cuts is compared.
+    counted: what the values are; of visits' means (`visits.units`) no scatter is compared, since it
+    is of stop and strips together.
     'Further out' is shown when the difference of the means and their sum (both counted from
     nominal) both have intervals that exclude zero: |m2| > |m1| exactly when
     (m2 - m1)(m2 + m1) > 0. 'Less steady' is shown when the interval of `spread_ratio`
@@ -442,13 +446,13 @@ def compare(
     """
     a, b = summary(first), summary(second)
     difference = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
-    spread = spread_ratio(first, second, level, floor_sd)
+    spread = spread_ratio(first, second, level, floor_sd) if counted == "trial" else None
     further, further_shown = _further_out(a, b, difference, nominal, shared_u, level)
     loose, loose_shown = _less_steady(a, b, spread, trials, floor_sd)
     found = Comparison(
         a, b, difference, spread, further, further_shown, loose, loose_shown, sentence=""
     )
-    return replace(found, sentence=_pair_sentence(found, names, unit, nominal, trials))
+    return replace(found, sentence=_pair_sentence(found, names, unit, nominal, trials, counted))
 
 
 def compare_many(
@@ -458,6 +462,7 @@ def compare_many(
     unit: SizeUnit = "rad",
     floor_sd: float = 0.0,
     apart_u: ArrayLike = 0.0,
+    counted: Counted = "trial",
     level: float = 0.95,
 ) -> ManyComparison:
     """Three or more series: do any differ, and which pairs.
@@ -468,6 +473,8 @@ def compare_many(
     all statements together hold at `level`.
     apart_u: (k, k), or one for all: as for `difference_of_means`, of each pair
     (`systematic.apart_u`). The analysis of variance knows nothing of it.
+    counted: as for `compare`; the means of visits are too few for an analysis of variance, whose
+    equal spreads they cannot show.
     Raises ValueError where names and series differ in number.
     """
     if len(names) != len(series):
@@ -490,7 +497,9 @@ def compare_many(
             pairs.append(Pair(i, j, d, p, p is not None and p < 1 - level))
     rule = f"Bonferroni: all {len(places)} statements together hold at {100 * level:.0f} %"
     table, spreads_p = anova(series), brown_forsythe(series)[1]
-    if table is not None and table.residual_sd <= compared_bounds(0.0, floor_sd).most:
+    if counted == "visit":
+        table = spreads_p = None
+    elif table is not None and table.residual_sd <= compared_bounds(0.0, floor_sd).most:
         # Ratios to a scatter within the caliper's count would tell of the rounding alone.
         table = spreads_p = None
     elif any(s.sd is not None and compared_bounds(s.sd, floor_sd).least == 0 for s in summaries):
@@ -501,7 +510,7 @@ def compare_many(
         spreads_p,
         tuple(pairs),
         rule,
-        _many_sentence(summaries, pairs, names, unit),
+        _many_sentence(summaries, pairs, names, unit, counted),
     )
 
 
@@ -607,11 +616,12 @@ def _pair_sentence(
     unit: SizeUnit,
     nominal: float | None,
     trials: Trials,
+    counted: Counted,
 ) -> str:
     a, b = c.first, c.second
     if a.mean is None or b.mean is None or c.difference is None:
         name = names[0] if a.mean is None else names[1]
-        return f"{capital(name)} has no trials yet; cut some to compare."
+        return f"{capital(name)} has no strips yet; cut some to compare."
     estimate, u, interval = (
         c.difference.estimate,
         c.difference.standard_error,
@@ -638,18 +648,31 @@ def _pair_sentence(
             lead = f"{capital(names[subject])} looks further out ({far} against {near})"
     if interval is None:
         if min(a.n, b.n) > 1:
-            return f"{lead}, but that is not sure: the trials show no scatter to judge by."
-        return (
-            f"{lead}, but that is not sure: one trial cannot show how steady a machine is; "
-            "make at least two with each."
-        )
+            return (
+                f"{lead}, but that is not sure: the {CALLED[counted]}s show no scatter to judge by."
+            )
+        return f"{lead}, but that is not sure: {_ONE_SHOWS_NOTHING[counted]}."
     if shown:
         gap = plus_minus_text(estimate, interval.half_width, unit)
         lead += f" (the means differ by {gap})"
     elif c.further_out is not None or nominal is None:
         half = size_text(interval.half_width, unit, interval.half_width)
         lead += f", not yet shown: the difference is uncertain by ± {half}"
+    if counted == "visit":
+        return f"{lead}. {_NOT_STEADINESS}"
     return f"{lead}. {_steadiness(c, subject, names, unit, trials)}"
+
+
+_ONE_SHOWS_NOTHING: Final[dict[Counted, str]] = {
+    "trial": "one strip cannot show how steady a machine is; make at least two with each",
+    "visit": (
+        "one visit cannot show how a machine comes back to its stop; cut strips in at least two"
+        " visits with each"
+    ),
+}
+_NOT_STEADINESS: Final = (
+    "Which one repeats better is not compared: visits scatter by stop and strips together."
+)
 
 
 def _steadiness(
@@ -659,7 +682,7 @@ def _steadiness(
     span = _span(c, subject, unit, trials)
     if c.less_steady is None:
         if not trials.alike:
-            return f"Which one's cuts scatter less these trials do not tell ({span})."
+            return f"Which one's cuts scatter less is not told by these strips ({span})."
         if c.first.sd != c.second.sd:
             return f"Which is steadier the caliper's count does not show ({span})."
         return f"Both are equally steady ({span})."
@@ -669,17 +692,17 @@ def _steadiness(
         shown = f"It is {word} than {names[1 - subject]} ({span})."
         if min(c.first.n, c.second.n) < _TAILS_NEED:
             # Fisher's F takes normal scatter for granted (NIST e-Handbook 1.3.5.9).
-            shown += " So few trials cannot show whether one odd trial did that."
+            shown += " So few strips cannot show whether one odd strip did that."
         return shown
     looks = f"It looks {word} than {names[1 - subject]} ({span}), but"
     interval = c.spread.interval if c.spread is not None else None
     low, high = trials.steady_alike
     if interval is not None and (interval.low > high or interval.high < low):
         return (
-            f"{looks} another hand or caliper may do that: ten presses of each on one spot "
+            f"{looks} another hand or caliper may do that: 10 presses of each on one spot "
             "(method Same spot) would tell."
         )
-    return f"{looks} these trials do not prove it."
+    return f"{looks} these strips do not prove it."
 
 
 def _span(c: Comparison, subject: int, unit: SizeUnit, trials: Trials) -> str:
@@ -696,15 +719,22 @@ def _span(c: Comparison, subject: int, unit: SizeUnit, trials: Trials) -> str:
 
 
 def _many_sentence(
-    summaries: Sequence[Summary], pairs: Sequence[Pair], names: Sequence[str], unit: SizeUnit
+    summaries: Sequence[Summary],
+    pairs: Sequence[Pair],
+    names: Sequence[str],
+    unit: SizeUnit,
+    counted: Counted,
 ) -> str:
     if len(summaries) < 2:
         return "One series alone compares with nothing; choose at least two."
     empty = [name for name, s in zip(names, summaries, strict=True) if s.n == 0]
     if empty:
-        return f"No trials yet of {', '.join(empty)}; cut some to compare."
+        return f"No strips yet of {', '.join(empty)}; cut some to compare."
     if all(pair.p_adjusted is None for pair in pairs):
-        return "Too few trials, or no scatter at all, to say whether they differ; cut more of each."
+        more = "cut more of each" if counted == "trial" else "cut strips in more visits of each"
+        return (
+            f"Too few {CALLED[counted]}s, or no scatter at all, to say whether they differ; {more}."
+        )
     sentences = []
     for pair in pairs:
         if pair.differs:

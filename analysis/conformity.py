@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis import quantiles
+from analysis.sentences import plain
 
 Verdict = Literal["good enough", "needs adjusting", "cannot tell yet"]
 GOOD: Final[Verdict] = "good enough"
@@ -36,7 +37,7 @@ class Tolerance:
         """Within +-angle_rad of nominal. Raises ValueError unless it is from 0 to a right angle."""
         if not 0 < angle_rad < math.pi / 2:
             raise ValueError("tolerance: give an angle between 0 and 90 degrees")
-        shown = f"{math.degrees(angle_rad):.4g} degrees" if text is None else text
+        shown = f"{plain(math.degrees(angle_rad), 4)} degrees" if text is None else text
         return Tolerance(-angle_rad, angle_rad, "rad", shown)
 
     @staticmethod
@@ -47,9 +48,10 @@ class Tolerance:
         """
         for name, value in (("gap", gap_mm), ("joint", joint_mm)):
             if not (math.isfinite(value) and value > 0):
-                raise ValueError(f"{name}: {value:g} mm must be a length greater than zero")
+                raise ValueError(f"{name}: {plain(value)} mm must be a length greater than zero")
         return Tolerance.angle(
-            math.atan(gap_mm / joint_mm), f"a gap of {gap_mm:g} mm over a joint of {joint_mm:g} mm"
+            math.atan(gap_mm / joint_mm),
+            f"a gap of {plain(gap_mm)} mm over a joint of {plain(joint_mm)} mm",
         )
 
     @staticmethod
@@ -57,7 +59,7 @@ class Tolerance:
         """From `low_mm` to `high_mm`. Raises ValueError unless low lies below high."""
         if not (math.isfinite(low_mm) and math.isfinite(high_mm) and low_mm < high_mm):
             raise ValueError("tolerance: give a smallest length below the largest one")
-        return Tolerance(low_mm, high_mm, "mm", f"{low_mm:g} to {high_mm:g} mm")
+        return Tolerance(low_mm, high_mm, "mm", f"{plain(low_mm)} to {plain(high_mm)} mm")
 
 
 def verdict(estimate: float, expanded: float, tolerance: Tolerance) -> Verdict:

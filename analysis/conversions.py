@@ -13,7 +13,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.sentences import MeasureUnit, decimals_for, number, with_uncertainty
+from analysis.sentences import (
+    Measure as SentenceMeasure,
+)
+from analysis.sentences import MeasureUnit, decimals_for, number, rounded, with_uncertainty
 
 Measure = Literal["rad", "deg", "arcmin", "thou/ft", "mm/300mm", "mm/m"]
 """An angle itself (`rad`, `deg`, `arcmin`) or as a taper."""
@@ -89,6 +92,12 @@ def size_text(value: float, unit: SizeUnit, uncertainty: float | None = None) ->
     if 0 < shown < 0.5 * 10.0**-usual:
         decimals = 1 - math.floor(math.log10(shown))
     return f"{number(shown, decimals).rstrip('0').rstrip('.')} {word}"
+
+
+def size_measure(value: float, unit: SizeUnit) -> SentenceMeasure:
+    """The size of `value` to two digits, to be converted within a sentence: "0.05 degrees"."""
+    factor, word, _ = _SHOWN_AS[unit]
+    return rounded(abs(value) * factor, word)
 
 
 def plus_minus_text(value: float, half_width: float, unit: SizeUnit) -> str:

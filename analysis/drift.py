@@ -13,6 +13,7 @@ from analysis.comparison import counted
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.counts import scatter_bounds
 from analysis.interval import Interval
+from analysis.sentences import cuts
 from analysis.sequential import FALSE_FINDING
 
 
@@ -35,8 +36,22 @@ class Trend:
     sentence: str
 
 
+def of_visits(cuts: int) -> Trend:
+    """Of trials of several visits to a stop: how it returns would pass for a drift."""
+    words = (
+        "Cut in several visits to the stop: what is anew in each would pass for a drift, so none is"
+        " looked for."
+    )
+    return Trend(cuts, None, None, None, None, None, False, words)
+
+
 def trend(
-    values: ArrayLike, *, unit: SizeUnit = "rad", level: float = 0.95, rounding_u: float = 0.0
+    values: ArrayLike,
+    *,
+    unit: SizeUnit = "rad",
+    level: float = 0.95,
+    rounding_u: float = 0.0,
+    noun: str = "strip",
 ) -> Trend:
     """Whether the cuts of one series drifted: the machine warms up, a stop slips.
 
@@ -45,14 +60,14 @@ def trend(
     (`counts.scatter_bounds`), and stand at either end of it without averaging out.
     The fitted line's slope times (last - first place), with Student's t, n - 2 degrees of
     freedom (NIST e-Handbook 4.4.3). Fewer than four cuts give no interval. It is shown where p is
-    below `sequential.FALSE_FINDING`, since it is asked anew after every cut.
+    below `sequential.FALSE_FINDING`, since it is asked anew after every cut. noun: of one trial.
     """
     given = np.asarray(values, float).ravel()
     at = np.flatnonzero(np.isfinite(given)).astype(float)
     x = counted(given)
     n = x.size
     if n < 4:
-        words = f"{n} trial{'' if n == 1 else 's'}: too few to see a drift; make at least four."
+        words = f"{cuts(n, noun)}: too few to see a drift; make at least 4."
         return Trend(n, None, None, None, None, None, False, words)
     half = n // 2
     early, late = float(x[:half].mean()), float(x[-half:].mean())
@@ -72,9 +87,9 @@ def trend(
     if error <= 1e-12 * scale:
         flat = np.ptp(x) == 0
         words = (
-            "The trials are all alike: no drift to see."
+            f"The {noun}s are all alike: no drift to see."
             if flat
-            else f"The trials moved evenly by {size_text(creep, unit)} from first to last."
+            else f"The {noun}s moved evenly by {size_text(creep, unit)} from first to last."
         )
         return Trend(n, 0.0 if flat else creep, None, None, early, late, not flat, words)
     wide = quantiles.student_t((1 + level) / 2, n - 2) * error
@@ -83,9 +98,9 @@ def trend(
     shown = p < FALSE_FINDING
     size = plus_minus_text(creep, wide, unit)
     words = (
-        f"The trials crept by {size} from the first to the last: let the machine warm up, and "
+        f"The {noun}s crept by {size} from the first to the last: let the machine warm up, and "
         "check that stop and clamps hold."
         if shown
-        else f"No drift shows over these {n} trials ({size} from first to last)."
+        else f"No drift shows over these {n} {noun}s ({size} from first to last)."
     )
     return Trend(n, creep, interval, p, early, late, shown, words)

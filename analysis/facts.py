@@ -7,11 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from numpy.typing import ArrayLike
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.conformity import Tolerance
 from analysis.geometry import TrialValues, base_mm, series_values
 from analysis.methods import Method, Quantity, Relation, Side
+from analysis.sentences import plain
 from analysis.sequential import EarlierScatter
 from analysis.units import Unit
 
@@ -45,7 +47,9 @@ class SeriesFacts:
     deviate from straight over the length of the cut; None leaves it out. counted: (n,) mask of
     the trials that count; None counts all. unit: that of lengths and tapers in sentences.
     planned: how many trials the series was to have, said before its first one; ended: whether it
-    has ended. earlier: the scatter of this machine's own earlier series, by quantity.
+    has ended. work: the name of what it was measured for. earlier: the scatter of this machine's
+    own earlier series, by quantity. visit: (n,) the number of the visit to the stop in which each
+    trial was cut; None for one visit.
 
     Raises ValueError, naming the field, for an uncertainty or a count that is negative or no
     number, or degrees of freedom that are not above zero.
@@ -74,16 +78,31 @@ class SeriesFacts:
     thickness_u_mm: float | None = None
     planned: int | None = None
     ended: bool = False
+    work: str | None = None
     earlier: Mapping[Quantity, EarlierScatter] = field(default_factory=dict)
+    visit: ArrayLike | None = None
+
+    def several_visits(self, chosen: NDArray[np.bool_] | None = None) -> NDArray[np.int64] | None:
+        """The visit of each trial where they are of several visits; None where they are of one, and
+        of a method that judges no machine: a caliper comes back to no stop.
+
+        chosen: (n,) mask of the trials that are asked about, None for all.
+        """
+        if self.visit is None or self.method.judges != "machine":
+            return None
+        visit = np.asarray(self.visit, np.int64)
+        if chosen is not None:
+            visit = visit[chosen]
+        return visit if np.unique(visit).size > 1 else None
 
     def __post_init__(self) -> None:
         for name in _NOT_NEGATIVE:
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value >= 0):
-                raise ValueError(f"{name}: {value:g} must be zero or more")
+                raise ValueError(f"{name}: {plain(value)} must be zero or more")
         df = self.repeatability_df
         if df is not None and not (math.isfinite(df) and df > 0):
-            raise ValueError(f"repeatability_df: {df:g} must be greater than zero")
+            raise ValueError(f"repeatability_df: {plain(df)} must be greater than zero")
 
     def values(self) -> TrialValues:
         """Each trial's deviation, angle, tilt and length. Raises ValueError as `series_values`."""

@@ -14,20 +14,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import counts
-from analysis.methods import Method, Quantity, Relation, Side
+from analysis.methods import METHODS, Method, Quantity, Relation, Side
+from analysis.sentences import plain
 
 Array = NDArray[np.float64]
 
 # In the worst case, near the pole of the tangent, a Newton step halves the distance; 60 halvings
 # reach the last bit of a double.
 _ROUNDS: Final = 60
+# Above this nominal angle the jaws seat on a face of the strip instead of pointing along the fence.
+_SEATED_ABOVE: Final = math.radians(1)
 # A step of less than two units in the last place no longer changes an angle.
 _FOUND: Final = 4e-16
 # 64 kB of doubles fit into a cache; arrays of a million trials would go to memory each time.
@@ -194,7 +198,7 @@ def base_mm(
     if given is None:
         return None
     if not (math.isfinite(given) and given > 0):
-        raise ValueError(f"{name}: {given:g} mm must be a length greater than zero")
+        raise ValueError(f"{name}: {plain(given)} mm must be a length greater than zero")
     if not relation.insets:
         return given
     return effective_length(given, inset_mm, jaw_width_mm)
@@ -214,33 +218,96 @@ def effective_length(
     Raises ValueError when inset or jaw width is negative, or they leave no length.
     """
     if not (math.isfinite(inset_mm) and inset_mm >= 0):
-        raise ValueError(f"inset: {inset_mm:g} mm must be zero or more")
+        raise ValueError(f"inset: {plain(inset_mm)} mm must be zero or more")
     jaw = 0.0 if jaw_width_mm is None else jaw_width_mm
     if not (math.isfinite(jaw) and jaw >= 0):
-        raise ValueError(f"jaw_width: {jaw:g} mm must be zero or more")
+        raise ValueError(f"jaw_width: {plain(jaw)} mm must be zero or more")
     length = baseline_mm - inset_mm - max(inset_mm, jaw / 2)
     if not length > 0 and jaw > 2 * inset_mm:
         raise ValueError(
-            f"jaw_width: jaws {jaw:g} mm wide leave nothing of a baseline of {baseline_mm:g} mm; "
-            "check both"
+            f"jaw_width: jaws {plain(jaw)} mm wide leave nothing of a baseline of "
+            f"{plain(baseline_mm)} mm; check both"
         )
     if not length > 0:
         raise ValueError(
-            f"inset: {inset_mm:g} mm at each end leaves nothing of a baseline of "
-            f"{baseline_mm:g} mm; give a smaller inset"
+            f"inset: {plain(inset_mm)} mm at each end leaves nothing of a baseline of "
+            f"{plain(baseline_mm)} mm; give a smaller inset"
         )
     return length
 
 
+def at_stop(method: Method, nominal_deg: float, bevel_deg: float = 0.0) -> Method:
+    """The method as it measures a stop: its angle is the error from the stop's nominal one.
+
+    A reversal at the angle a = nominal + error leaves a strip with a wedge of 2 a. Above one degree
+    the jaws seat on a face and measure square to it; with the places set along the board that is
+    contrast / base = tan(2 a) / cos(a) (from the triangle of the two faces; `_seated`). Up to one
+    degree the widths are along the fence, as at square.
+
+    Raises ValueError where the method does not measure such a stop, with those that do.
+    """
+    if nominal_deg == bevel_deg == 0:
+        return method
+    most, at = method.most_nominal_deg, sorted((abs(nominal_deg), abs(bevel_deg)))
+    if not _of_its_stop(method, at):
+        reach = f"a stop at {plain(method.stop_deg or 0.0)} degrees, by miter or bevel alone"
+    elif most is None:
+        return method
+    elif bevel_deg == 0 and abs(nominal_deg) <= most:
+        return _at(method, nominal_deg)
+    else:
+        reach = f"a stop up to {plain(most)} degrees from square" if most else "the stop at square"
+        reach += ", without a bevel"
+    others = " or ".join(
+        other.title.lower()
+        for other in METHODS.values()
+        if other.most_nominal_deg is None
+        and _of_its_stop(other, at)
+        and other.cuts
+        and "angle" in other.reveals
+    )
+    raise ValueError(f"stop: {method.title} measures {reach}; measure this one by {others}")
+
+
+def _of_its_stop(method: Method, at: list[float]) -> bool:
+    return method.stop_deg is None or at == [0, method.stop_deg]
+
+
+@lru_cache(maxsize=256)
+def _at(method: Method, nominal_deg: float) -> Method:
+    nominal = math.radians(nominal_deg)
+    return replace(
+        method, relations=tuple(replace(r, nominal_rad=nominal) for r in method.relations)
+    )
+
+
+def nominal_mm(method: Method, baseline_mm: float | None, strip_side: Side) -> float:
+    """How much the readings of a strip differ where its angle is the stop's nominal one."""
+    relation = method.relation("angle")
+    if relation is None or not relation.nominal_rad or baseline_mm is None:
+        return 0.0
+    return strip_sign(method, strip_side) * baseline_mm * float(ratio(relation, 0.0))
+
+
+def _seated(relation: Relation) -> bool:
+    return abs(relation.nominal_rad) > _SEATED_ABOVE
+
+
 def ratio(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
-    """contrast / base for an angle: the sum of coefficient * tan(multiple * angle)."""
-    angle = np.asarray(angle_rad, dtype=np.float64)
+    """contrast / base for an angle: the sum of coefficient * tan(multiple * angle), or as
+    `at_stop` says."""
+    angle = np.asarray(angle_rad, dtype=np.float64) + relation.nominal_rad
+    if _seated(relation):
+        return np.asarray(np.tan(2 * angle) / np.cos(angle))
     return np.asarray(sum(c * np.tan(m * angle) for c, m in _terms(relation, pieces)))
 
 
 def slope(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
     """The derivative of `ratio` by the angle: sum of c m (1 + tan(m angle)^2)."""
-    angle = np.asarray(angle_rad, dtype=np.float64)
+    angle = np.asarray(angle_rad, dtype=np.float64) + relation.nominal_rad
+    if _seated(relation):
+        wedge = np.tan(2 * angle)
+        return np.asarray((2 * (1 + wedge * wedge) + wedge * np.tan(angle)) / np.cos(angle))
     return np.asarray(
         sum(c * m * (1 + np.tan(m * angle) ** 2) for c, m in _terms(relation, pieces))
     )
@@ -255,11 +322,14 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
     value stops when it has converged, so that it does not depend on the others.
     """
     value = np.asarray(ratio, dtype=np.float64)
+    if _seated(relation):
+        return _solve_seated(value) - relation.nominal_rad
     terms = _terms(relation, pieces)
     if len(terms) == 1:
         c, m = terms[0]
         angle = np.arctan(value if c == 1 else value / c)
-        return np.asarray(angle if m == 1 else angle / m)
+        angle = angle if m == 1 else angle / m
+        return np.asarray(angle - relation.nominal_rad if relation.nominal_rad else angle)
     size = np.abs(value)
     angle = np.min([np.arctan(size / c) / m for c, m in terms], axis=0)
     moving = np.full(angle.shape, True)
@@ -273,6 +343,23 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
         if not np.any(moving):
             break
     return np.asarray(np.copysign(angle, value))
+
+
+def _solve_seated(ratio: Array) -> Array:
+    """The angle whose tan(2 a) / cos(a) is the ratio, by Newton's method from atan(ratio) / 2,
+    which is at or beyond it, as in `solve`."""
+    size = np.abs(ratio)
+    angle = np.arctan(size) / 2
+    moving = np.full(angle.shape, True)
+    for _ in range(_ROUNDS):
+        wedge = np.tan(2 * angle)
+        steep = 2 * (1 + wedge * wedge) + wedge * np.tan(angle)
+        step = (wedge - size * np.cos(angle)) / steep
+        angle = np.where(moving, angle - step, angle)
+        moving &= np.abs(step) > _FOUND * np.abs(angle)
+        if not np.any(moving):
+            break
+    return np.copysign(angle, ratio)
 
 
 def _terms(relation: Relation, pieces: int) -> list[tuple[float, float]]:

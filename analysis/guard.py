@@ -5,20 +5,19 @@ before it. A mistake is suspected where the reading, put right, fits that far be
 sent, or where it lies outside of all that machine and board allow. An honest reading wrongly asked
 costs one more press; a wrong one let through costs a wrong score.
 
-The rates are those of `benchmarks.truth.guard`; the figures below are chosen by them (own
-simulation) unless they say otherwise.
+The rates are those of `benchmarks.truth.guard`.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
-from analysis.methods import Method, Quantity
+from analysis.expected import LOOK_BACK, Beside, Expected, Places, Read
+from analysis.methods import Method
 from analysis.uncertainty import HAND_BOUND_MM
 from analysis.units import MM_PER_INCH, NM_PER_MM, NM_PER_UNIT, Unit, unit_text
 
@@ -31,10 +30,6 @@ Kind = Literal[
     "far off",
     "long ago",
 ]
-Beside = Literal["strips", "other end", "same end", "stated size", "digits", "time"]
-"""What a reading is compared with: the strips before; what was read of this strip at another place,
-or at the same; the block's stated size; the digits that the caliper sends; the last press."""
-
 CHANGED: Final[dict[int, str]] = {
     1: "A reading that can hardly be right is asked about as it comes in.",
 }
@@ -45,36 +40,10 @@ GUARD_RULES: Final = max(CHANGED)
 LONG_AGO_S: Final = 12 * 3600
 """A series that heard nothing for so many seconds is not fed without a question."""
 
-# Degrees out of square, as tangents; each common practice, no source. What a machine may show at
-# most; what it usually shows in its first strip; how trials of one series scatter.
-_LARGEST: Final = math.tan(math.radians(3))
-_FIRST: Final = math.tan(math.radians(0.3))
-_SCATTER: Final = math.tan(math.radians(0.1))
-# In mm: rough faces and a hand that reads them; strips of which it is not known yet whether they
-# are cut to a stop; parts cut to one.
-_UNEVEN_MM: Final = 0.1
-_STRIPS_MM: Final = 1.0
-_PARTS_MM: Final = 0.3
-# How much better a reading must fit when it is put right.
-_BETTER: Final = 50.0
-# A reading more likely than this, as a share of the most likely one, needs no mistake: beside the
-# other end of a strip; and where the other end will say more, or sizes are near zero.
-_LIKELY: Final = 0.3
-_LIKELY_ALONE: Final = 0.01
-# Nobody cuts strips so thin (common practice, no source), and how seldom one ends so.
-_THIN_MM: Final = 2.0
-_SO_THIN: Final = 0.05
-# A value's density, as a share of the most likely one's, below which it is far off.
-_FAR: Final = 1e-5
-_FEWEST_FAR: Final = 3
-# The share of strips that are unlike those before: like the latest one alone, of another width,
-# cut at another angle.
-_AS_LATEST: Final = 0.1
-_OTHER_WIDTH: Final = 0.3
-_OTHER_PART: Final = 0.1
-_OTHER_ANGLE: Final = 0.03
-# Later strips alone say what is usual, and a press costs the same after forty strips.
-_LOOK_BACK: Final = 12
+# So many lines show a caliper's decimals, and so many zeros that it does not leave them out: one
+# alone may come from a setting that was changed since.
+_LINES: Final = 10
+_ZEROS: Final = 2
 
 
 class Sent(NamedTuple):
@@ -85,9 +54,32 @@ class Sent(NamedTuple):
     unit: Unit
 
 
-Read = Sequence[Sequence[int]]
-"""What was read of one strip, in nanometres: for each place, as the method counts them, those of
-its repeats that were read."""
+class Lines(NamedTuple):
+    """What one caliper sent before in one unit: how many lines, those whose last decimal is a zero,
+    and the fewest decimals of any.
+
+    The caller keeps one for each caliper and unit, over as many series as it can, and adds each
+    line once it counts: neither one that still waits or was taken back, nor what was typed or
+    loaded. A caliper that leaves out zeros at the end never sends one.
+    """
+
+    n: int = 0
+    zeros: int = 0
+    fewest: int = 0
+
+    def heard(self, line: str) -> Lines:
+        """With one line more, as it was sent."""
+        decimals = _decimals(line)
+        fewest = min(self.fewest, len(decimals)) if self.n else len(decimals)
+        return Lines(self.n + 1, self.zeros + decimals.endswith("0"), fewest)
+
+    @property
+    def fixed(self) -> bool:
+        """Whether they show that it sends as many decimals with every line."""
+        return self.n >= _LINES and self.zeros >= _ZEROS and self.fewest > 0
+
+
+NO_LINES: Final = Lines()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,68 +93,8 @@ class Question:
     rules: int = GUARD_RULES
 
 
-class _Peak(NamedTuple):
-    """Student's t about a value, in mm, with the share of readings that are of this kind."""
-
-    at: float
-    scale: float
-    df: float
-    share: float
-
-    def density(self, value: float) -> float:
-        return self.share * self.relative(value) / self.scale
-
-    def relative(self, value: float) -> float:
-        t = (value - self.at) / self.scale
-        return float((1 + t * t / self.df) ** (-(self.df + 1) / 2))
-
-
-class _Expected(NamedTuple):
-    """What a place should read. usual: of the peaks, those that strips before it make; from `n` of
-    these on, what is far from all of them is far off. most: so far it may be from `start`."""
-
-    beside: Beside
-    peaks: tuple[_Peak, ...]
-    usual: int
-    n: int
-    start: float = 0.0
-    most: float = math.inf
-    thin: float = -math.inf
-    likely: float = _LIKELY_ALONE
-
-    def density(self, value: float) -> float:
-        return sum(peak.density(value) for peak in self.peaks)
-
-    def as_sent(self, value: float) -> float | None:
-        """The density of an honest reading; None where it is so likely that it needs no mistake."""
-        if min(value, self.start) < self.thin:
-            return _SO_THIN * self.density(value)
-        main = self.peaks[: max(self.usual, 1)]
-        if any(peak.relative(value) > self.likely for peak in main):
-            return None
-        return self.density(value)
-
-    def far(self, value: float) -> bool:
-        unusual = all(peak.relative(value) < _FAR for peak in self.peaks[: self.usual])
-        if abs(value - self.start) > self.most:
-            near = self.n and min(abs(value - p.at) for p in self.peaks[: self.usual])
-            return not self.n or near > self.most / 2
-        return self.n >= _FEWEST_FAR and unusual
-
-
-@dataclass(frozen=True)
-class Guard:
-    """The rule for the readings of one series.
-
-    The fields are those of `SeriesFacts`. usual: by quantity, how far from square the machine's own
-    earlier series were, in radians; empty where there are none.
-    """
-
-    method: Method
-    baseline_mm: float | None = None
-    thickness_mm: float | None = None
-    pieces: int | None = None
-    usual: Mapping[Quantity, float] = field(default_factory=dict)
+class Guard(Places):
+    """The rule for the readings of one series."""
 
     def question(
         self,
@@ -170,122 +102,63 @@ class Guard:
         reading: Sent,
         strip: Read,
         earlier: Sequence[Read],
-        lines: Sequence[str] = (),
+        lines: Lines = NO_LINES,
     ) -> Question | None:
         """What to ask about a reading of `place`, None where it may be right.
 
         strip: what was read of its strip before it; empty for nothing. earlier: the complete trials
         of the series that count, in order. lines: what the same caliper sent before in the same
-        unit, of this series or also before it; empty where the reading was typed or loaded.
+        unit; none where the reading was typed or loaded.
         """
         if last_digit_lost(reading.sent, lines):
             return Question("last digit lost", None, "digits")
-        expected = self._expected(place, strip, earlier[-_LOOK_BACK:])
+        value = reading.nm / NM_PER_MM
+        expected = self.expected(place, value, strip, earlier[-LOOK_BACK:])
         if expected is None:
             return None
-        value = reading.nm / NM_PER_MM
-        kind, near = _mistake(value, reading.unit, expected) or (None, 0.0)
+        kind, near = _mistake(value, reading, expected) or (None, 0.0)
         if kind is None and expected.far(value):
             kind, near = "far off", expected.peaks[0].at
         if kind is None:
             return None
         return Question(kind, round(near * NM_PER_MM), expected.beside)
 
-    def _expected(self, place: int, strip: Read, earlier: Sequence[Read]) -> _Expected | None:
-        if self.method.judges != "machine":
-            return self._of_a_block(earlier)
-        if strip and strip[place]:
-            again = _Peak(_mean(strip[place]), 2 * _UNEVEN_MM, 2, 1.0)
-            return _Expected("same end", (again,), 1, _FEWEST_FAR)
-        others = [other for other, read in enumerate(strip) if read]
-        if others:
-            other = min(others, key=lambda each: self._reach(place, each, _LARGEST))
-            return self._beside_the_other(place, other, strip, earlier)
-        return self._after_strips([_mean(each[place]) for each in earlier if each[place]])
 
-    def _of_a_block(self, earlier: Sequence[Read]) -> _Expected | None:
-        """Where sizes are not said, one block may well be ten times as long as the one before."""
-        size = self.baseline_mm if self.method.judges == "caliper" else None
-        if size is None or any(abs(_mean(trial[0]) - size) > 1 for trial in earlier if trial[0]):
-            return None
-        return _Expected("stated size", (_Peak(size, _PARTS_MM, 2, 1.0),), 1, _FEWEST_FAR)
+def suspicious(guard: Guard, trials: Sequence[Sequence[Sent]]) -> list[tuple[int, int, Question]]:
+    """The trials that the rule asks about in measurements written down before: the trial's index,
+    that of the first reading asked about, and what is asked.
 
-    def _after_strips(self, before: Sequence[float]) -> _Expected | None:
-        if not before:
-            return None
-        alone = len(self.method.places) == 1
-        scale = math.hypot(self._gain("angle") * _SCATTER, _PARTS_MM) if alone else _STRIPS_MM
-        usual = _like(before, scale, 2 if alone else 1)
-        middle = usual[0].at
-        share = _OTHER_PART if alone else _OTHER_WIDTH
-        other = _Peak(middle, max(abs(middle), 10 * scale), 1, share)
-        # Strips are wide or narrow as they fell; parts are cut to one stop.
-        return _Expected("strips", (*usual, other), 2, len(before) if alone else 0)
-
-    def _beside_the_other(
-        self, place: int, other: int, strip: Read, earlier: Sequence[Read]
-    ) -> _Expected:
-        here = _mean(strip[other])
-        first = self._reach(place, other, _FIRST, self.usual)
-        any_angle = _Peak(here, math.hypot(first, 2 * _UNEVEN_MM), 2, 1.0)
-        most = self._reach(place, other, _LARGEST) + 5 * _UNEVEN_MM
-        thin, likely = self._thin(earlier), _LIKELY if self.method.closed_jaws else _LIKELY_ALONE
-        differ = [_mean(t[place]) - _mean(t[other]) for t in earlier if t[place] and t[other]]
-        if not differ:
-            return _Expected("other end", (any_angle,), 0, 0, here, most, thin, likely)
-        scale = math.hypot(self._reach(place, other, _SCATTER), _UNEVEN_MM)
-        usual = [peak._replace(at=here + peak.at) for peak in _like(differ, scale, 3)]
-        peaks = (*usual, any_angle._replace(share=_OTHER_ANGLE))
-        return _Expected("other end", peaks, 2, len(differ), here, most, thin, likely)
-
-    def _thin(self, earlier: Sequence[Read]) -> float:
-        """What no reading of a strip is below, half of the thinnest where strips are that thin."""
-        if not self.method.closed_jaws:
-            return -math.inf
-        thinnest = min((min(read) for trial in earlier for read in trial if read), default=math.inf)
-        return min(_THIN_MM, thinnest / NM_PER_MM / 2)
-
-    def _reach(
-        self, place: int, other: int, slope: float, usual: Mapping[Quantity, float] | None = None
-    ) -> float:
-        """How far two places of a strip differ where the machine is out by `slope`, or as usual."""
-        one, two = self.method.places[place], self.method.places[other]
-        apart: tuple[tuple[Quantity, float], ...] = (
-            ("angle", abs(one.along - two.along)),
-            ("tilt", abs(one.up - two.up)),
-        )
-        usual = usual or {}
-        return sum(share * self._gain(q) * usual.get(q, slope) for q, share in apart)
-
-    def _gain(self, quantity: Quantity) -> float:
-        return self._gains.get(quantity, 0.0)
-
-    @cached_property
-    def _gains(self) -> dict[Quantity, float]:
-        """By quantity, the whole difference of the readings for a slope of one, in mm."""
-        gains: dict[Quantity, float] = {}
-        pieces = self.pieces or self.method.pieces or 1
-        for relation in self.method.relations:
-            base = self.baseline_mm if relation.over == "baseline" else self.thickness_mm
-            if relation.over is not None and base is not None:
-                times = sum(
-                    term.coefficient * term.multiple * (pieces if term.per_piece else 1)
-                    for term in relation.terms
-                )
-                gains[relation.quantity] = times * base
-        return gains
-
-
-def last_digit_lost(sent: str, lines: Sequence[str]) -> bool:
-    """Whether `sent` has fewer decimals than any of `lines`, earlier ones of the same caliper.
-
-    A caliper that leaves out zeros at the end is asked about once, while none of its lines is known
-    that had fewer decimals than another.
+    trials: of one series in order, each with its readings in the order of the places, each place
+    read equally often. Such a trial does not tell what is usual, unless the one before it is one
+    too: then something else was cut from there on.
     """
-    if not lines:
-        return False
-    fewest = min(_decimals(line) for line in lines)
-    return _decimals(sent) < fewest
+    found: list[tuple[int, int, Question]] = []
+    earlier: list[Read] = []
+    for number, trial in enumerate(trials):
+        repeats = len(trial) // len(guard.method.places)
+        asked = _first_question(guard, trial, repeats, earlier)
+        if asked is None or (found and found[-1][0] == number - 1):
+            rest = range(0, len(trial), repeats)
+            earlier.append([[each.nm for each in trial[at : at + repeats]] for at in rest])
+        if asked is not None:
+            found.append((number, *asked))
+    return found
+
+
+def _first_question(
+    guard: Guard, trial: Sequence[Sent], repeats: int, earlier: Sequence[Read]
+) -> tuple[int, Question] | None:
+    strip: list[list[int]] = [[] for _ in guard.method.places]
+    for index, reading in enumerate(trial):
+        if question := guard.question(index // repeats, reading, strip, earlier):
+            return index, question
+        strip[index // repeats].append(reading.nm)
+    return None
+
+
+def last_digit_lost(sent: str, lines: Lines) -> bool:
+    """Whether `sent` has fewer decimals than the caliper always sends."""
+    return lines.fixed and len(_decimals(sent)) < lines.fewest
 
 
 def same_again(before_nm: int, nm: int, count_nm: int) -> bool:
@@ -303,21 +176,26 @@ def sentence(
 ) -> str:
     """What the page says while the reading waits: what is odd, and what to do.
 
-    place: which place of the method it was sent for. asked_s: for `long ago`, the seconds since the
-    last reading of the series.
+    place: which place of the method it was sent for. asked_s: for `long ago`, the seconds for
+    which the series heard nothing.
     """
     said = reading.sent.strip()
     if question.kind == "long ago":
         hours = round(asked_s / 3600)
+        silent = f"{hours} hours" if hours < 48 else f"{round(hours / 24)} days"
         return (
-            f"{said} comes {hours} hours after the last reading of this series: go on with it, or "
-            "begin a new one?"
+            f"{said}? Nothing was measured here for {silent}. Keep measuring to go on, or begin a"
+            " new series."
         )
     if question.near_nm is None:
         return f"{said}? This caliper has sent more decimals until now. Measure it again."
     near = unit_text(_rounded(question.near_nm, reading.unit), reading.unit)
     if question.beside == "strips":
-        return f"{said}? The last {method.noun}s were near {near}. Measure it again."
+        before = f"{said}? The last {method.noun}s were near {near}."
+        if question.kind == "factor 25.4":
+            # Left in the other unit, the caliper would say the same again.
+            return f"{before} Look at the caliper's unit, then measure it again."
+        return f"{before} Measure it again."
     if question.beside == "stated size":
         return f"{said}? The block is {near} {reading.unit}. Measure it again."
     where = method.places[place].label
@@ -331,76 +209,86 @@ def sentence(
     )
 
 
+def listed(question: Question, reading: Sent, method: Method, place: int) -> str:
+    """What is said of a reading that `suspicious` found, in a list."""
+    said, where = reading.sent.strip(), method.places[place].label
+    near = unit_text(_rounded(question.near_nm or 0, reading.unit), reading.unit)
+    if question.beside in ("other end", "same end"):
+        # Either may be the wrong one.
+        return (
+            f"{where}: {said} does not go with what was read of the {method.noun} before it,"
+            f" by which it is near {near} {reading.unit}"
+        )
+    known = "the block is" if question.beside == "stated size" else f"the {method.noun}s before are"
+    return f"{where}: {said} can hardly be right; {known} near {near} {reading.unit}"
+
+
 def _rounded(nm: int, unit: Unit) -> int:
     """To a tenth of a millimetre or a hundredth of an inch: what a reading is near."""
     step = 100_000 if unit == "mm" else 254_000
     return round(nm / step) * step
 
 
-def _decimals(line: str) -> int:
+def _decimals(line: str) -> str:
     found = _DECIMALS.search(line)
-    return len(found[1]) if found else 0
+    return found[1] if found else ""
 
 
 _DECIMALS: Final = re.compile(r"[.,]([0-9]+)", re.ASCII)
 
 
-def _mean(read: Sequence[int]) -> float:
-    return sum(read) / len(read) / NM_PER_MM
-
-
-def _like(before: Sequence[float], scale: float, df: int) -> tuple[_Peak, _Peak]:
-    """What follows these: most are like the middle one, some like the latest.
-
-    scale, df: how far they scatter before that is seen, and how many of them that is worth.
-    """
-    n = len(before)
-    middle = _median(before)
-    spread = 1.4826 * _median([abs(each - middle) for each in before])
-    seen = math.sqrt((df * scale * scale + (n - 1) * spread * spread) / (df + n - 1))
-    return (
-        _Peak(middle, seen * math.sqrt(1 + 1 / n), df + n - 1, 1 - _AS_LATEST),
-        _Peak(before[-1], seen * math.sqrt(2), df + n - 1, _AS_LATEST),
-    )
-
-
-def _median(values: Sequence[float]) -> float:
-    ordered = sorted(values)
-    n = len(ordered)
-    return ordered[n // 2] if n % 2 else (ordered[n // 2 - 1] + ordered[n // 2]) / 2
-
-
-def _mistake(value: float, unit: Unit, expected: _Expected) -> tuple[Kind, float] | None:
-    """The mistake that explains a reading far better than none does, and the value without it."""
+def _mistake(value: float, reading: Sent, expected: Expected) -> tuple[Kind, float] | None:
+    """The mistake that explains a reading far better than none does, and what it should be near."""
     as_sent = expected.as_sent(value)
     if as_sent is None:
         return None
-    best: tuple[float, Kind, float] | None = None
-    for kind, right, change in _put_right(value, unit, expected):
-        fits = expected.density(right) * change
-        if best is None or fits > best[0]:
-            best = fits, kind, right
-    if best is None or best[0] < _BETTER * as_sent:
-        return None
-    return best[1], best[2]
+    for mistakes in (_put_right(value, reading, expected), _other_wrong(value, reading, expected)):
+        fits, kind, near = max(mistakes, default=(-1.0, "far off", 0.0))
+        if fits >= expected.better * as_sent:
+            return kind, near
+    return None
 
 
-def _put_right(
-    value: float, unit: Unit, expected: _Expected
-) -> Iterator[tuple[Kind, float, float]]:
-    """The values that a mistake may have made `value`, with what one mm of `value` is of each."""
+_Mistakes = Iterator[tuple[float, Kind, float]]
+"""How well a reading then fits, which mistake it was, and what the reading should be near."""
+
+
+def _put_right(value: float, reading: Sent, expected: Expected) -> _Mistakes:
+    """Mistakes in the reading itself."""
+    density = expected.density
     for kind, factor in _FACTORS:
-        yield kind, value / factor, 1 / factor
-        yield kind, value * factor, factor
-    one = NM_PER_UNIT[unit] / NM_PER_MM
-    for digit in (one, 10 * one, 100 * one):
-        if 0 <= value < digit:
-            for peak in expected.peaks[: max(expected.usual, 1)]:
-                lost = round((peak.at - value) / digit)
-                if 1 <= lost <= 9:
-                    yield "first digit lost", value + lost * digit, 1.0
+        yield density(value / factor) / factor, kind, value / factor
+        yield density(value * factor) * factor, kind, value * factor
+    digit = math.copysign(_before_first(reading), value)
+    for at in {peak.at for peak in expected.peaks}:
+        if 1 <= (lost := round((at - value) / digit)) <= 9:
+            yield density(value + lost * digit), "first digit lost", value + lost * digit
 
 
+def _other_wrong(value: float, reading: Sent, expected: Expected) -> _Mistakes:
+    """Mistakes in the one reading of the other place: all that is expected here moves with it."""
+    if (other := expected.other) is None:
+        return
+    density, near = expected.density, expected.peaks[0].at
+    for kind, factor in _FACTORS:
+        yield density(value - other / factor + other), kind, near
+        yield density(value - other * factor + other), kind, near
+    for power in range(3):
+        digit = 10**power * NM_PER_UNIT[reading.unit] / NM_PER_MM
+        if 0 <= other < digit:
+            for at in {peak.at for peak in expected.peaks}:
+                if 1 <= (lost := round((value - at) / digit)) <= 9:
+                    yield density(value - lost * digit), "first digit lost", near
+
+
+def _before_first(reading: Sent) -> float:
+    """What a one before the first digit of the line would count, in mm."""
+    found = _WHOLE.search(reading.sent)
+    digits = len(found[1]) if found else len(str(abs(reading.nm) // NM_PER_UNIT[reading.unit]))
+    return float(10**digits * NM_PER_UNIT[reading.unit] / NM_PER_MM)
+
+
+_WHOLE: Final = re.compile(r"(?<![0-9])([0-9]*)[.,][0-9]", re.ASCII)
 _FACTORS: Final[tuple[tuple[Kind, float], ...]] = (
     ("factor 10", 10.0),
     ("factor 25.4", MM_PER_INCH),

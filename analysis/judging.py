@@ -27,13 +27,19 @@ class Judged:
     statement: str = ""
     by_earlier: str = ""
 
+    @property
+    def asks_earlier(self) -> bool:
+        """Whether the scatter of earlier series may tell what the series' own trials do not."""
+        return self.verdict == conformity.UNKNOWN and self.rule == "each look"
+
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What a series shows of one quantity, radians or mm.
 
     trials: those that count; complete: set aside or not. mean, sd (None for one trial). expanded:
-    by JCGM 100. shared: how far the parts that all trials share may shift the mean.
+    by JCGM 100. shared: how far the parts that all trials share may shift the mean. visits: to the
+    stop; visit_sd: of their means, None for one visit.
     """
 
     trials: int
@@ -42,6 +48,16 @@ class Seen:
     sd: float | None
     expanded: float
     shared: float
+    visits: int = 1
+    visit_sd: float | None = None
+
+    @property
+    def half(self) -> float:
+        """The half-width at each look, of what is anew in each trial, and in each visit."""
+        of_trials = sequential.own(self.trials, self.sd)
+        if self.visits < 2:
+            return of_trials
+        return max(of_trials, sequential.own(self.visits, self.visit_sd))
 
 
 def judged(
@@ -55,7 +71,9 @@ def judged(
 
     A result that lies within, or outside, the tolerance by less than its expanded uncertainty
     proves nothing under any rule. Of those who stop at the first verdict, or at the one look that
-    was planned, at most 2.5 % get a wrong one, each way.
+    that was planned, at most 2.5 % get a wrong one, each way. Of several visits to the stop the
+    scatter of their means counts too, and no earlier series stands in for it: how it scatters
+    within a visit says nothing of how it comes back.
     """
     if tolerance is None:
         return Judged(None)
@@ -66,9 +84,9 @@ def judged(
     if rule == "one look":
         found = conformity.verdict(seen.mean, seen.expanded, tolerance)
         return Judged(found, rule, seen.expanded, _one_look(seen.trials))
-    half = _at_each_look(seen, sequential.own(seen.trials, seen.sd))
+    half = _at_each_look(seen, seen.half)
     found = conformity.verdict(seen.mean, half, tolerance)
-    if found == conformity.UNKNOWN and earlier is not None:
+    if found == conformity.UNKNOWN and earlier is not None and seen.visits < 2:
         by_them = _at_each_look(seen, float(sequential.with_earlier(seen.trials, seen.sd, earlier)))
         told = conformity.verdict(seen.mean, by_them, tolerance)
         if told != conformity.UNKNOWN:
@@ -88,7 +106,7 @@ def _at_each_look(seen: Seen, half: float) -> float:
 
 
 _EACH_LOOK: Final = (
-    f"{_PLUS_MINUS}; the verdict asks for more, so that it holds though you look after every trial"
+    f"{_PLUS_MINUS}; the verdict asks for more, so that it holds though you look after every strip"
 )
 
 

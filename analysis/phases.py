@@ -119,7 +119,7 @@ def phase_by_phase(
     cuts = sorted({0, *setup_changes, n})
     if n in setup_changes or n == 0:
         cuts.append(n)
-    names = [f"check {i + 1}" for i in range(n)] if labels is None else labels
+    names = [f"series {i + 1}" for i in range(n)] if labels is None else labels
     since = " since the last setup change" if len(cuts) > 2 else ""
     return tuple(
         _phase(checks.part(a, b), a, names, unit, since if k == len(cuts) - 2 else None)
@@ -356,12 +356,12 @@ def _placed(of: Fitted, start: int, names: Sequence[str], unit: SizeUnit) -> Cha
     index, first, last = start + of.index, start + of.first, start + of.last
     size = size_text(of.after - of.before, unit)
     if of.kind == "creep":
-        sentence = f"The checks crept by about {size} from {names[first]} to {names[last]}."
+        sentence = f"The series crept by about {size} from {names[first]} to {names[last]}."
     else:
         when = names[index]
         if first != last:
             when += f" (between {names[first]} and {names[last]})"
-        sentence = f"A lasting shift of about {size} began most likely with the check of {when}."
+        sentence = f"A lasting shift of about {size} began most likely with the series of {when}."
     return Change(
         of.kind, index, first, last, of.before, of.after, start + of.told_at, of.p, sentence
     )
@@ -369,8 +369,8 @@ def _placed(of: Fitted, start: int, names: Sequence[str], unit: SizeUnit) -> Cha
 
 def _few(n: int, since: str) -> str:
     if n == 0:
-        return f"No check yet{since}."
-    few = "one check" if n == 1 else f"{n} checks"
+        return f"No series yet{since}."
+    few = f"{n} series"
     return f"Only {few}{since}: a change can show from {changes.FEWEST} on."
 
 
@@ -384,14 +384,14 @@ def _sentence(
     if present and told and told[-1].kind == "creep":
         found.append("Something wears or works loose: check it again soon.")
     if out:
-        found.append(f"Outside what the checks before led to expect: {', '.join(out)}.")
+        found.append(f"Outside what the series before led to expect: {', '.join(out)}.")
     if found:
         return " ".join(found)
     mean = float(checks.values.mean())
     furthest = float(np.abs(checks.values - mean).max())
     if furthest <= 1e-9 * max(abs(mean), float(checks.rounding.max())):
-        return f"No change shows{since}: all {n} checks are alike to the caliper's last digit."
+        return f"No change shows{since}: all {n} series are alike to the caliper's last digit."
     return (
-        f"No change shows{since}: {n} checks, all within {size_text(furthest, unit, furthest)} "
+        f"No change shows{since}: {n} series, all within {size_text(furthest, unit, furthest)} "
         "of their mean."
     )

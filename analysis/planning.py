@@ -207,17 +207,17 @@ def _sentence(
     length_mm: float,
 ) -> str:
     sentences = [
-        f"To see an error of {size_text(size, 'rad')}, make {cuts} trials."
+        f"To see an error of {size_text(size, 'rad')}, make {cuts} strips."
         if cuts is not None
-        else f"No number of trials up to {_MOST_CUTS} shows an error of {size_text(size, 'rad')}."
+        else f"No number of strips up to {_MOST_CUTS} shows an error of {size_text(size, 'rad')}."
     ]
     if cuts is not None and cuts <= trials:
         return sentences[0]
     if width is not None and width > length_mm:
-        sentences.append(f"With {trials} trials, use a board {math.ceil(width)} mm wide or more.")
+        sentences.append(f"With {trials} strips, use a board {math.ceil(width)} mm wide or more.")
     elif width is None:
         sentences.append(
-            f"With {trials} trials no board is wide enough: the machine scatters too much."
+            f"With {trials} strips no board is wide enough: the machine scatters too much."
         )
     if resolution is not None:
         sentences.append(f"Or read it with a caliper of {size_text(resolution, 'mm')} or finer.")

@@ -62,6 +62,11 @@ class Found:
         return math.hypot(self.within(self.trials, setting), shared) >= abs(self.error)
 
 
+def scatter_known(method: Method, trials: int) -> bool:
+    """Whether so many trials tell how much the machine scatters, where it cuts at all."""
+    return trials >= ENOUGH or not any("cut" in step.action for step in method.steps)
+
+
 def found_by(
     method: Method,
     quantity: Quantity,
@@ -84,7 +89,6 @@ def found_by(
     # A length is the same length after the move; an angle is near zero, and so is what acts
     # in proportion to it.
     own = 0.0 if quantity == "length" else lasting * (math.sqrt(2) if straightness else 1.0)
-    cuts = any("cut" in step.action for step in method.steps)
     return Found(
         error,
         expanded,
@@ -93,6 +97,6 @@ def found_by(
         anew_df,
         own_u=own,
         shared_u=lasting if quantity == "length" else 0.0,
-        scatter_known=not cuts or trials >= ENOUGH,
+        scatter_known=scatter_known(method, trials),
         noun=method.noun,
     )

@@ -10,10 +10,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import budget, sequential
+from analysis.budget import SeriesBudget
 from analysis.conformity import Tolerance
+from analysis.facts import SeriesFacts
+from analysis.methods import Relation
 from analysis.sentences import Measure, MeasureUnit, Sentence, cuts, rounded, times
 from analysis.sequential import EarlierScatter
+from analysis.spread import Summary
 from analysis.uncertainty import coverage_factor, factor
+from analysis.units import MM_PER_INCH
+from analysis.visits import VisitMeans
 
 Array = NDArray[np.float64]
 
@@ -31,6 +37,7 @@ class UncertaintyParts:
     with more of it. length_u: the share of shrinking_u that comes from the length
     itself, whose name is length_name and which is known to within length_bound_mm. rounding_bound:
     the furthest that the rounding can shift the mean. earlier: the scatter of earlier series.
+    noun: what `trials` counts; of several visits to a stop a visit stands for a trial.
     """
 
     trials: int
@@ -49,6 +56,7 @@ class UncertaintyParts:
     length_name: str = "length of the cut"
     rounding_bound: float = 0.0
     earlier: EarlierScatter | None = None
+    noun: str = "strip"
 
     def expanded(
         self,
@@ -146,17 +154,18 @@ class Remedy:
 _MORE_TRIALS: Final = Remedy(
     "more cuts",
     2,
-    Sentence("One trial does not show how much results scatter: make at least two more."),
+    Sentence("One result does not show how much they scatter: make at least 2 more."),
 )
 
 
-def as_planned(planned: int, trials: int) -> Remedy:
-    """What is left to do of a planned number of trials, of which so many are complete."""
+def as_planned(planned: int, trials: int, noun: str = "strip") -> Remedy:
+    """What is left to do of a planned number of trials, of which so many are complete. noun: the
+    word for one."""
     left = planned - trials
     if left:
-        how = f"The verdict comes after {cuts(planned)}, as planned: {left} more to go."
+        how = f"The verdict comes after {cuts(planned, noun)}, as planned: {left} more to go."
     else:
-        how = f"{cuts(planned)} made, as planned: finish the series for the verdict."
+        how = f"{cuts(planned, noun)} made, as planned: finish the series for the verdict."
     return Remedy("more cuts" if left else "finish", left or None, Sentence(how))
 
 
@@ -205,6 +214,72 @@ def remedy(
     return _none(parts, gap, tolerance, shown)
 
 
+def of_series(
+    relation: Relation,
+    facts: SeriesFacts,
+    tolerance: Tolerance,
+    parts: SeriesBudget,
+    found: Summary,
+    repeats: int,
+    visits: VisitMeans | None,
+) -> Remedy:
+    """The same of a series' quantity, from what its trials, of one trial or more, show of it."""
+    assert found.mean is not None
+    uncertainties = _uncertainty_parts(relation, facts, parts, found, repeats, visits)
+    places, shown = len(facts.method.places), _shown(relation, facts)
+    return remedy(found.mean, tolerance, uncertainties, places, shown)
+
+
+def _uncertainty_parts(
+    relation: Relation,
+    facts: SeriesFacts,
+    parts: SeriesBudget,
+    found: Summary,
+    repeats: int,
+    visits: VisitMeans | None,
+) -> UncertaintyParts:
+    def part(*sources: str) -> float:
+        lines = parts.total.contributions
+        return math.hypot(*(c.contribution for c in lines if c.source in sources))
+
+    # A wider board does not help with a frame's joint or the saw's own slot.
+    base = facts.base_mm(relation) if relation.insets or relation.over == "thickness" else None
+    n, sd, hand_u, noun = found.n, found.sd, parts.hand_u, facts.method.noun
+    if visits is not None:
+        # A visit stands for a trial; each to come has as many strips as those that there are.
+        n, sd, noun = int(visits.visits[0]), float(visits.least_sd[0]), "visit"
+        hand_u /= math.sqrt(float(visits.strips[0]))
+    return UncertaintyParts(
+        noun=noun,
+        trials=n,
+        trial_sd=sd,
+        hand_u=hand_u,
+        hand_df=facts.hand_df,
+        rounding_u=part(budget.RESOLUTION),
+        rounding_bound=budget.shared_bound(relation, part(budget.RESOLUTION), 0.0),
+        earlier=None if visits is not None else facts.earlier.get(relation.quantity),
+        shrinking_u=part(budget.LENGTH, budget.THICKNESS, budget.INSET, budget.JAWS),
+        fixed_u=part(budget.SCALE, budget.ZERO, budget.BLOCK, budget.STRAIGHTNESS),
+        base_mm=base,
+        repeats=repeats,
+        hand_assumed=facts.repeatability_mm is None,
+        base_adjective="thick" if relation.over == "thickness" else "wide",
+        length_u=part(budget.LENGTH, budget.THICKNESS),
+        length_bound_mm=parts.length_u * math.sqrt(3) if relation.terms else 0.0,
+        length_name=(
+            "thickness"
+            if relation.over == "thickness"
+            else (facts.method.baseline or "length").split(",")[0]
+        ),
+    )
+
+
+def _shown(relation: Relation, facts: SeriesFacts) -> tuple[float, MeasureUnit]:
+    if relation.terms:
+        return math.degrees(1), "degrees"
+    return (1.0, "mm") if facts.unit == "mm" else (1 / MM_PER_INCH, "in")
+
+
 _Way = tuple[float, Remedy]
 """What a remedy costs, in seconds, and the remedy."""
 
@@ -214,7 +289,7 @@ def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     cuts = _first(more, parts.tells(gap, more_cuts=more))
     if cuts is None:
         return None
-    words = "one more trial" if cuts == 1 else f"{cuts} more trials"
+    words = f"one more {parts.noun}" if cuts == 1 else f"{cuts} more {parts.noun}s"
     sentence = Sentence(f"About {words} should tell.")
     return cuts * (_CUT_S + places * _READING_S), Remedy("more cuts", cuts, sentence)
 
@@ -240,7 +315,7 @@ def _wider_board(parts: UncertaintyParts, gap: float, places: int) -> _Way | Non
     if base is None:
         return None
     sentence = Sentence(
-        "The same number of trials on a board about ",
+        f"The same number of {parts.noun}s on a board about ",
         Measure(base, None, "mm", 0),
         f" {parts.base_adjective} should tell.",
     )
@@ -268,7 +343,7 @@ def _none(
     left, stays = rounded(gap * scale, unit), parts.systematic()
     if stays > gap:
         sentence = Sentence(
-            "More trials will not tell: what stays uncertain however many are made, ± ",
+            f"More {parts.noun}s will not tell: what stays uncertain however many are made, ± ",
             rounded(stays * scale, unit),
             ", is more than the ",
             left,
@@ -279,8 +354,8 @@ def _none(
         sentence = Sentence(
             "It lies too near the limit, ",
             left,
-            f" from it, for up to {_MOST_CUTS} more trials to tell; set it nearer to nominal, or "
-            "accept a wider tolerance.",
+            f" from it, for up to {_MOST_CUTS} more {parts.noun}s to tell; set it nearer to "
+            "nominal, or accept a wider tolerance.",
         )
     return Remedy("none", None, sentence)
 

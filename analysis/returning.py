@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis import quantiles
+from analysis import looked, quantiles
 from analysis.comparison import (
     BEYOND,
     Difference,
@@ -19,11 +19,13 @@ from analysis.comparison import (
 )
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
+from analysis.looked import EachLook
 from analysis.spread import Summary, summary
 from analysis.uncertainty import FEW
+from analysis.visits import CALLED, Counted
 
 Answer = Literal["came back", "did not", "cannot tell"]
-Way = Literal["prediction interval", "Welch and two one-sided tests"]
+Way = Literal["prediction interval", "Welch and two one-sided tests", "each look"]
 
 # More cuts than anybody makes to answer one question.
 _MOST_CUTS: Final = 200
@@ -62,8 +64,10 @@ def came_back(
     apart_u: float = 0.0,
     known_sd: float | None = None,
     known_df: float = math.inf,
+    counted: Counted = "trial",
     unit: SizeUnit = "rad",
     level: float = 0.95,
+    each_look: EachLook = (False, False),
 ) -> Return:
     """Whether the cuts after a swing to an angle and back agree with those before.
 
@@ -75,7 +79,8 @@ def came_back(
     Without one `came back` cannot be claimed, only `did not` or `cannot tell`.
     floor_sd: least standard deviation of one trial that the caliper's rounding allows.
     known_sd, known_df: standard deviation of one trial known from earlier series, used only
-    where neither side has two trials.
+    where neither side has two trials. counted: what the values are; visits' means
+    (`visits.units`) count as trials do here.
 
     With several trials on both sides: Welch's interval, and two one-sided tests (TOST) at
     1 - level. With one trial on a side: the other side's scatter is used for both, so that
@@ -83,24 +88,96 @@ def came_back(
     (ISO 16269-8, 5; from memory), and the tests use the same standard error.
     `came back`: the shift is within the margin by the tests, even where a small shift shows.
     `did not`: otherwise, the shift's interval excludes zero. `cannot tell`: neither.
+    each_look: of the two series, those that were looked at after every trial. The interval is then
+    that of `looked.half_width`, which holds at all looks together, and both answers are by it.
     Raises ValueError for a margin that is not a positive number.
     """
     if margin is not None and not (margin > 0 and math.isfinite(margin)):
         raise ValueError("the margin must be greater than zero; give the shift you can accept")
     a, b = summary(before), summary(after)
-    shift, expected, way = _shift(a, b, floor_sd, apart_u, known_sd, known_df, level)
-    p_within = None if shift is None or margin is None else shift.within(margin)
+    looks = any(each_look)
+    if looks:
+        shift, expected, way = _looked_shift(a, b, each_look, floor_sd, apart_u, level)
+    else:
+        shift, expected, way = _shift(a, b, floor_sd, apart_u, known_sd, known_df, level)
+    p_within = None if shift is None or margin is None or looks else shift.within(margin)
     answer: Answer = "cannot tell"
-    if p_within is not None and p_within < 1 - level:
+    if _within(shift, margin, p_within, level):
         answer = "came back"
     elif shift is not None and shift.interval is not None and 0 not in shift.interval:
         answer = "did not"
     more: int | None = 0
     if answer == "cannot tell":
-        more = _more_cuts(a, b, shift, margin, floor_sd, apart_u, known_sd, level)
+        if looks:
+            more = _more_looked(a, b, shift, margin, each_look, floor_sd, apart_u, level)
+        else:
+            more = _more_cuts(a, b, shift, margin, floor_sd, apart_u, known_sd, level)
     accepted = "" if margin is None else _accepted(margin, margin_of, unit)
-    sentence = _sentence(answer, a, b, shift, expected, margin, accepted, more, unit)
+    sentence = _sentence(
+        answer, a, b, shift, expected, margin, accepted, more, unit, counted, looks
+    )
     return Return(answer, way, a, b, shift, expected, margin, p_within, more, sentence)
+
+
+def _within(
+    shift: Difference | None, margin: float | None, p_within: float | None, level: float
+) -> bool:
+    """Whether the shift is shown to be within the margin: by the tests, or else by its interval."""
+    if p_within is not None:
+        return p_within < 1 - level
+    if shift is None or shift.interval is None or margin is None or shift.df is not None:
+        return False
+    return abs(shift.estimate) + shift.interval.half_width < margin
+
+
+def _looked_shift(
+    a: Summary,
+    b: Summary,
+    each_look: EachLook,
+    floor_sd: float,
+    apart_u: float,
+    level: float,
+) -> tuple[Difference | None, Interval | None, Way | None]:
+    if a.mean is None or b.mean is None:
+        return None, None, None
+    estimate = b.mean - a.mean
+    half = float(
+        looked.half_width(a, b, each_look, floor_sd=floor_sd, apart_u=apart_u, level=level)
+    )
+    if not 0 < half < math.inf:
+        return Difference(estimate), None, None
+    welch = difference_of_means(a, b, floor_sd=floor_sd, apart_u=apart_u, level=level)
+    error = None if welch is None else welch.standard_error
+    return (
+        Difference(estimate, error, interval=Interval.about(estimate, half, level)),
+        None,
+        "each look",
+    )
+
+
+def _more_looked(
+    a: Summary,
+    b: Summary,
+    shift: Difference | None,
+    margin: float | None,
+    each_look: EachLook,
+    floor_sd: float,
+    apart_u: float,
+    level: float,
+) -> int | None:
+    """The fewest further cuts that give an answer, if shift and scatter stay as they are."""
+    sd = b.sd if b.sd is not None else a.sd
+    if shift is None or sd is None:
+        return None
+    n = np.arange(max(b.n + 1, looked.FEWEST), b.n + _MOST_CUTS + 1)
+    at: Any = {"floor_sd": floor_sd, "apart_u": apart_u, "level": level}
+    half = looked.half_width(a, b, each_look, second_n=n, second_sd=sd, **at)
+    size = abs(shift.estimate)
+    tells = size > half
+    if margin is not None:
+        tells |= size + half < margin
+    found = n[tells & (half > 0)]
+    return int(found[0]) - b.n if found.size else None
 
 
 def _shift(
@@ -206,23 +283,34 @@ def _sentence(
     accepted: str,
     more: int | None,
     unit: SizeUnit,
+    counted: Counted,
+    few: bool,
 ) -> str:
+    what = CALLED[counted]
     if a.n == 0 or shift is None:
         when = "before" if a.n == 0 else "after"
-        return f"Cannot tell: there is no trial from {when} the swing."
+        return f"Cannot tell: there is no strip from {when} the swing."
     if shift.interval is None or shift.standard_error is None:
+        if few and min(a.n, b.n) < looked.FEWEST:
+            when = (
+                "after the swing" if a.n >= looked.FEWEST else "before the next swing and after it"
+            )
+            return (
+                f"Cannot tell yet: one or two {what}s show too little of the scatter; make at"
+                f" least three {when}."
+            )
         if a.n > 1 or b.n > 1:
             return (
-                "Cannot tell: the trials are all alike to the caliper's last digit, so their "
+                f"Cannot tell: the {what}s are all alike to the caliper's last digit, so their "
                 "scatter is unknown; read them with a finer caliper."
             )
-        return "Cannot tell: one trial before and one after show no scatter; add at least one more."
+        return "Cannot tell: one strip before and one after show no scatter; add at least one more."
     moved = plus_minus_text(shift.estimate, shift.interval.half_width, unit)
     if answer == "came back":
         return f"It came back to its stop: the shift, {moved}, is within {accepted}."
     if answer == "did not":
         where = (
-            " The trial after the swing lies outside where the next one was expected."
+            f" The {what} after the swing lies outside where the next one was expected."
             if expected is not None and b.n == 1
             else ""
         )
@@ -237,8 +325,8 @@ def _sentence(
         )
     if more is None:
         return (
-            f"{start}; more trials now would not give an answer. Make more before the next swing, "
-            "with the same caliper and board after it, or accept a larger shift."
+            f"{start}; more {what}s now would not give an answer. Make more before the next "
+            "swing, with the same caliper and board after it, or accept a larger shift."
         )
-    trials = "1 more trial" if more == 1 else f"{more} more trials"
+    trials = f"1 more {what}" if more == 1 else f"{more} more {what}s"
     return f"{start}, against {accepted}. About {trials} would tell."

@@ -108,6 +108,13 @@ def short_length(value_mm: float, unit: Unit = "mm") -> Measure:
     return Measure(value, None, unit, decimals_for(abs(value)) if value else 2)
 
 
+def plain(value: float, digits: int = 6) -> str:
+    """A number with at most so many significant digits, without trailing zeros, never with an
+    exponent: "0.000058", "1200000"."""
+    written = f"{value:.{digits}g}"
+    return f"{Decimal(written).normalize():f}" if math.isfinite(value) else written
+
+
 def rounded(value: float, unit: MeasureUnit, digits: int = 2) -> Measure:
     """A number without uncertainty, with `digits` significant digits and no trailing zeros."""
     shown = Decimal(f"{value:.{digits}g}")
@@ -116,8 +123,13 @@ def rounded(value: float, unit: MeasureUnit, digits: int = 2) -> Measure:
     return Measure(float(shown), None, unit, max(0, -exponent))
 
 
-def cuts(n: int, noun: str = "trial") -> str:
-    """ "1 trial", "5 trials"."""
+def verdict_for(verdict: str | None, work: str | None) -> str | None:
+    """ "good enough for picture frames": a verdict with the name of its work, where it has one."""
+    return verdict if verdict is None or work is None else f"{verdict} for {work}"
+
+
+def cuts(n: int, noun: str = "strip") -> str:
+    """ "1 strip", "5 strips"."""
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
@@ -149,9 +161,10 @@ def angle_sentence(
     trials: int,
     verdict: str | None,
     unit: Unit = "mm",
+    noun: str = "strip",
 ) -> Sentence:
     """ "The open end of the cut leans to the right by 0.052 ± 0.011 degrees (0.27 mm per 300 mm).
-    At 95 %, from 5 trials: needs adjusting." """
+    At 95 %, from 5 strips: needs adjusting." noun: what the method calls one trial."""
     degrees = with_uncertainty(math.degrees(abs(mean_rad)), math.degrees(expanded_rad), "degrees")
     which = direction(mean_rad, expanded_rad, toward)
     return Sentence(
@@ -159,7 +172,7 @@ def angle_sentence(
         degrees,
         " (",
         taper(mean_rad, expanded_rad, unit),
-        f"), at 95 %, from {cuts(trials)}: {verdict or 'give a tolerance for a verdict'}.",
+        f"), at 95 %, from {cuts(trials, noun)}: {verdict or 'give a tolerance for a verdict'}.",
     )
 
 
@@ -170,6 +183,7 @@ def length_sentence(
     trials: int,
     verdict: str | None,
     unit: Unit = "mm",
+    noun: str = "strip",
 ) -> Sentence:
     """The mean length, how well it repeats, and the verdict."""
     spread = Sentence("")
@@ -181,12 +195,12 @@ def length_sentence(
         length(mean_mm, expanded_mm, unit),
         " at 95 %",
         spread,
-        f", from {cuts(trials)}: {verdict or 'give a tolerance for a verdict'}.",
+        f", from {cuts(trials, noun)}: {verdict or 'give a tolerance for a verdict'}.",
     )
 
 
 STUDY_HOW: Final = (
-    "For that, press ten times on one marked spot and take the caliper away each time: a minute, "
+    "For that, press 10 times on one marked spot and take the caliper away each time: a minute, "
     "by the method Same spot."
 )
 
@@ -198,11 +212,12 @@ def scatter_sentence(
     shown_in: Unit,
     *,
     of_cuts: bool = True,
+    trials: str = "Strips",
 ) -> Sentence:
     """Where the scatter comes from: the machine, or caliper and hand.
 
     sd: standard deviation over trials; own: of the machine's single cuts; both in `unit`. Lengths
-    are shown in `shown_in`. of_cuts: whether the method cuts at all.
+    are shown in `shown_in`. of_cuts: whether the method cuts at all. trials: which ones.
     """
 
     def size(value: float) -> Measure:
@@ -211,7 +226,7 @@ def scatter_sentence(
         degrees = math.degrees(value)
         return Measure(degrees, None, "degrees", decimals_for(degrees) if degrees else 3)
 
-    spread = Sentence("Trials scatter by ", size(sd), " (one standard deviation)")
+    spread = Sentence(f"{trials} scatter by ", size(sd), " (one standard deviation)")
     low, most = size(own.interval.low), size(own.interval.high)
     one = " for a single cut" if of_cuts else ""
     if own.sd is None and own.hidden:

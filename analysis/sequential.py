@@ -75,30 +75,32 @@ def earlier_scatter(series: Iterable[tuple[int, float]], since: str) -> EarlierS
     return EarlierScatter(math.sqrt(squares / df), df, len(found), sum(n for n, _ in found), since)
 
 
-def half_width(n: ArrayLike, sd: ArrayLike, degrees_of_freedom: ArrayLike) -> Array:
-    """Half-widths of a confidence sequence at 95 % for a mean of n normal values.
+def half_width(
+    n: ArrayLike, sd: ArrayLike, degrees_of_freedom: ArrayLike, level: float = LEVEL
+) -> Array:
+    """Half-widths of a confidence sequence, at 95 % unless said, for a mean of n normal values.
 
     sd: of one value, estimated with `degrees_of_freedom`: n - 1 for the values' own, more where an
     independent estimate is pooled with it, inf where it is known. inf where nothing can be said.
-    The probability that the true mean is outside at any n at all is at most 5 %.
+    The probability that the true mean is outside at any n at all is at most 1 - level.
 
     With g / (n + g) = c, t = sqrt(n) (mean - m) / sd, v degrees of freedom and an effect size
     ~ N(0, 1 / g), the mixture's likelihood ratio against m is
     sqrt(c) ((1 + t^2 / v) / (1 + c t^2 / v))^((v + 1) / 2), and the m for which it stays below
-    1 / 0.05 form the interval (Lai, Annals of Statistics 4, 1976, 265-280; Wang and Ramdas,
+    1 / (1 - level) form the interval (Lai, Annals of Statistics 4, 1976, 265-280; Wang and Ramdas,
     Anytime-valid t-tests and confidence sequences for Gaussian means with unknown variance, 2025;
     from memory, compared in the tests with a numerical mixture and by simulation). With v = inf
     it is that of a known variance (Robbins, Annals of Mathematical Statistics 41, 1970, 1397-1409).
     """
-    factor = _factor(n, degrees_of_freedom)
+    factor = _factor(n, degrees_of_freedom, level)
     known = np.where(np.isinf(factor), 1.0, sd)
     return np.asarray(factor * known)
 
 
-def _factor(n: ArrayLike, degrees_of_freedom: ArrayLike) -> Array:
+def _factor(n: ArrayLike, degrees_of_freedom: ArrayLike, level: float = LEVEL) -> Array:
     n, v = np.asarray(n, float), np.asarray(degrees_of_freedom, float)
     c = _G / (n + _G)
-    need = np.log(1 / (1 - LEVEL)) - np.log(c) / 2
+    need = np.log(1 / (1 - level)) - np.log(c) / 2
     grown = np.expm1(2 * need / (v + 1))
     left = 1 - c * (1 + grown)
     with np.errstate(invalid="ignore", divide="ignore"):

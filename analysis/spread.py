@@ -21,6 +21,7 @@ from analysis.interval import Interval
 from analysis.uncertainty import LEVEL
 
 PROPORTION: Final = 0.95
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,29 @@ def summary(values: ArrayLike) -> Summary:
     squares = float(np.dot(rest, rest)) - n * float(correction) ** 2
     sd = math.sqrt(max(squares, 0.0) / (n - 1))
     return Summary(n, float(rough + correction), sd, low, high, high - low)
+
+
+def of_groups(x: Array, of: NDArray[np.int64], groups: int) -> tuple[Array, Array]:
+    """(groups,) mean and standard deviation of the values of each group; nan of none, and of one.
+
+    x: (n,) finite values; of: (n,) the group of each, 0 to groups - 1. As in `summary`, equal
+    values scatter by exactly zero.
+    """
+    n = np.bincount(of, minlength=groups)
+    count = np.maximum(n, 1)
+    low, high = np.full(groups, np.inf), np.full(groups, -np.inf)
+    np.fmin.at(low, of, x)
+    np.fmax.at(high, of, x)
+    rough = np.bincount(of, x, groups) / count
+    rest = x - rough[of]
+    # A second pass, so that a small scatter about a large mean keeps its digits.
+    more = np.bincount(of, rest, groups) / count
+    rest -= more[of]
+    squares = np.bincount(of, rest * rest, groups)
+    equal = low == high
+    mean = np.where(n == 0, np.nan, np.where(equal, low, rough + more))
+    sd = np.sqrt(np.where(equal, 0.0, squares) / np.maximum(n - 1, 1))
+    return mean, np.where(n < 2, np.nan, sd)
 
 
 def serial_correlation(values: ArrayLike) -> float | None:

@@ -102,6 +102,21 @@ def combined_u(of: Sequence[Systematic], weights: Sequence[float]) -> float:
     return math.sqrt(max(variance, 0.0))
 
 
+def covariances(of: Sequence[Systematic]) -> tuple[Array, Array]:
+    """(k, k) twice: the covariances of the means from their systematic errors, with what may be
+    shared or not taken as shared, and as not."""
+    k = len(of)
+    shared, apart = np.zeros((k, k)), np.zeros((k, k))
+    for source in {source: None for each in of for source in each.terms}:
+        acts = [each.terms.get(source, 0.0) for each in of]
+        for i, first in enumerate(of):
+            for j, second in enumerate(of):
+                how = "yes" if i == j else _shared(source, first, second)
+                shared[i, j] += acts[i] * acts[j] * (how != "no")
+                apart[i, j] += acts[i] * acts[j] * (how == "yes")
+    return shared, apart
+
+
 def apart_u(of: Sequence[Systematic]) -> Array:
     """(k, k): `Between.apart_u` of each pair."""
     found = np.zeros((len(of), len(of)))

@@ -130,7 +130,7 @@ def effects(angle_rad: float, expanded_rad: float, asked: AskedWork) -> Effects:
     100, 5.1.2). Valid while |e|, and 2 n |e| of a frame, are below a right angle.
     """
     joint, width, height, pieces = asked.joint_mm, asked.width_mm, asked.height_mm, asked.pieces
-    say = _Words(asked.unit)
+    say = Words(asked.unit)
     return Effects(
         joint=None if joint is None else _joint(angle_rad, expanded_rad, joint, say),
         side=None if height is None else _side(angle_rad, expanded_rad, height, say),
@@ -152,7 +152,7 @@ def allowed(angle_rad: float | None, expanded_rad: float, asked: AskedWork) -> t
     gap, joint, pieces = asked.gap_mm, asked.joint_mm, asked.pieces
     if gap is None:
         return ()
-    say = _Words(asked.unit)
+    say = Words(asked.unit)
     seen = say.small(gap)
     limits: list[tuple[Literal["joint", "case", "frame"], float, str]] = []
     if joint is not None:
@@ -197,20 +197,20 @@ _COMPARED: Final = {
 }
 
 
-def _joint(e: float, u: float, joint: float, say: _Words) -> Effect:
+def _joint(e: float, u: float, joint: float, say: Words) -> Effect:
     gap, uncertainty = float(joint_gap(e, joint)), joint * u / math.cos(e) ** 2
     words = f"A joint {say.long(joint)} long stands {say.small(gap, uncertainty)} open at one end."
     return Effect(gap, uncertainty, words)
 
 
-def _side(e: float, u: float, height: float, say: _Words) -> Effect:
+def _side(e: float, u: float, height: float, say: Words) -> Effect:
     off, uncertainty = float(joint_gap(e, height)), height * u / math.cos(e) ** 2
     size = say.small(off, uncertainty)
     words = f"The side of a case {say.long(height)} deep is {size} out of square."
     return Effect(off, uncertainty, words)
 
 
-def _case(e: float, u: float, width: float, height: float, say: _Words) -> Effect:
+def _case(e: float, u: float, width: float, height: float, say: Words) -> Effect:
     apart = float(diagonals_differ(e, width, height))
     # d/de of the difference: the derivative of each root is a b cos e / root, with its sign.
     cosine, sine = math.cos(e), math.sin(e)
@@ -224,7 +224,7 @@ def _case(e: float, u: float, width: float, height: float, say: _Words) -> Effec
     return Effect(apart, uncertainty, words)
 
 
-def _frame(e: float, u: float, joint: float, pieces: int, say: _Words) -> Effect:
+def _frame(e: float, u: float, joint: float, pieces: int, say: Words) -> Effect:
     last = float(last_gap(e, joint, pieces))
     uncertainty = joint * 2 * pieces * u / math.cos(2 * pieces * e) ** 2
     words = (
@@ -235,7 +235,9 @@ def _frame(e: float, u: float, joint: float, pieces: int, say: _Words) -> Effect
 
 
 @dataclass(frozen=True, slots=True)
-class _Words:
+class Words:
+    """Sizes in the sentences about a work, in its unit."""
+
     unit: Unit
 
     def long(self, mm: float) -> str:

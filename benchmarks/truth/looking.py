@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from analysis import geometry
 from analysis.checks import checks
 from analysis.conformity import ADJUST, GOOD, UNKNOWN, Tolerance, Verdict
+from analysis.doubts import Elsewhere
 from analysis.facts import SeriesFacts
 from analysis.judging import Seen, judged
 from analysis.sequential import EarlierScatter, earlier_scatter
+from analysis.uncertainty import coverage_factor
 from api.answers.findings import doubted, trend
 from benchmarks.truth.rows import Row
 from benchmarks.truth.shop import Board, Caliper, Played, Saw, play
@@ -193,12 +195,70 @@ def _doubts(rng: np.random.Generator, runs: int) -> Iterator[Row]:
         )
 
 
-def _any_doubt(played: Played, i: int) -> bool:
+def _known(rng: np.random.Generator, runs: int) -> Iterator[Row]:
+    """An earlier series of the same saw is known, as the program takes it for what was found."""
+    saw = Saw(np.radians(rng.normal(0, 0.15, runs)), 3e-4)
+    caliper, board = Caliper(hand_mm=0.01), Board(_LENGTH_MM)
+    for before in (3, 8):
+        earlier, played = (
+            play(rng, "reversal", saw, caliper, board, series=runs, trials=n)
+            for n in (before, _MOST)
+        )
+        doubtful = sum(_any_doubt(played, i, _found(earlier, i)) for i in range(runs))
+        yield Row(
+            "any doubt about an honest series, a wrong turn included",
+            f"a look after each of {_MOST} strips of reversal; {before} strips of the same saw,"
+            " 0.15 degrees off, before",
+            "at most",
+            0.05,
+            doubtful,
+            runs,
+        )
+        yield _near_zero(rng, before, runs)
+
+
+def _near_zero(rng: np.random.Generator, before: int, runs: int) -> Row:
+    """The board is turned half around instead of over: such strips show nothing of the angle."""
+    off = np.radians(0.05) * rng.choice([-1, 1], runs)
+    caliper, board = Caliper(hand_mm=0.01), Board(_LENGTH_MM)
+    earlier, played = (
+        play(rng, "reversal", Saw(angle, 1e-4), caliper, board, series=runs, trials=n)
+        for angle, n in ((off, before), (0.0, 4))
+    )
+    told = sum(
+        any(each.doubt.kind == "wrong turn" for each in doubted(
+            played.facts(i), range(1, 5), _found(earlier, i)
+        ))
+        for i in range(runs)
+    )  # fmt: skip
+    return Row(
+        "every strip reads near zero, where it does",
+        f"4 strips of a saw that scatters by 0.1 mrad; {before} strips before were 0.05 degrees"
+        " off",
+        "at least",
+        0.8,
+        told,
+        runs,
+    )
+
+
+def _found(earlier: Played, i: int) -> Elsewhere:
+    facts = earlier.facts(i)
+    check = checks(
+        facts.method, "angle", facts.values().of("angle"), np.zeros(len(facts.widths_mm), int),
+        [facts],
+    )  # fmt: skip
+    u = float(check.expanded[0]) / coverage_factor(math.inf)
+    return Elsewhere(float(check.mean[0]), lambda: u)
+
+
+def _any_doubt(played: Played, i: int, elsewhere: Elsewhere | None = None) -> bool:
     whole = played.facts(i)
     widths = np.asarray(whole.widths_mm)
     for n in range(2, _MOST + 1):
         facts = dataclasses.replace(whole, widths_mm=widths[:n])
-        if doubted(facts, range(1, n + 1)) or any(t.shown for t in trend(facts).values()):
+        doubts = doubted(facts, range(1, n + 1), elsewhere)
+        if doubts or any(t.shown for t in trend(facts).values()):
             return True
     return False
 
@@ -207,6 +267,7 @@ _PARTS: Final[tuple[tuple[Callable[[np.random.Generator, int], Iterator[Row]], i
     (_looks, 4000),
     (_one_strip, 4000),
     (_doubts, 400),
+    (_known, 1000),
 )
 
 

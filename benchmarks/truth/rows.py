@@ -48,6 +48,28 @@ class Row:
         return enough and (self.bound == "at least" or low <= self.claimed)
 
 
+def of_dates(
+    subject: str, ground: str, told: Iterable[tuple[float, bool]], claimed: float
+) -> Iterator[Row]:
+    """How many of what was given a date were out before it; no row of fewer than 20.
+
+    subject: what is out. told: of each history with a date, in how many days it is, and whether it
+    was out before.
+    """
+    found = list(told)
+    if len(found) >= 20:
+        median = np.median([days for days, _ in found])
+        yield Row(
+            f"{subject}out before the date it is good until, half of them after {median:.0f} "
+            "days or more",
+            ground,
+            "at most",
+            claimed,
+            sum(out for _, out in found),
+            len(found),
+        )
+
+
 def names() -> list[str]:
     """The modules of statements, in the order of the alphabet."""
     found = pkgutil.iter_modules(benchmarks.truth.__path__)
@@ -74,4 +96,9 @@ def table(rows: Iterable[Row]) -> str:
 
 
 def _percent(*rates: float) -> str:
-    return " to ".join(f"{100 * rate:.1f}" for rate in rates) + " %"
+    return " to ".join(_figures(100 * rate) for rate in rates) + " %"
+
+
+def _figures(percent: float) -> str:
+    """Two figures of a seldom rate, so that one in a thousand shows."""
+    return f"{percent:.1f}" if percent >= 1 or not percent else f"{percent:.2g}"

@@ -103,7 +103,7 @@ class Played:
         return SeriesFacts(method, self.widths_mm[i], **(true | said))
 
 
-_CUTS: Final = {"reversal": 2, "half-turn": 2, "roll": 2, "five-cut": 5}
+_CUTS: Final = {"reversal": 2, "half-turn": 2, "roll": 2, "five-cut": 5, "miter-pair": 2}
 
 
 def play(
@@ -243,6 +243,33 @@ def _frame(_: Array, angle: Array, __: Array, board: Board, ___: Caliper) -> Any
     return [_trials(board.length_mm) * np.tan(angle.sum(axis=-1))]
 
 
+def _reversed_square(_: Array, angle: Array, __: Array, board: Board, ___: Caliper) -> Any:
+    return _between_lines(angle[..., 0], board)
+
+
+def _miter_pair(_: Array, angle: Array, __: Array, board: Board, ___: Caliper) -> Any:
+    # A corner of two miters is off by the errors of both.
+    return _between_lines(angle.sum(axis=-1), board)
+
+
+def _between_lines(lean: Array, board: Board) -> Any:
+    """Two lines that lean to the right and, turned over, to the left: 10 and 10 mm + length away
+    from the edge."""
+    length = _trials(board.length_mm)
+    return [(105 + y * np.tan(lean)) - (100 - y * np.tan(lean)) for y in (10.0, 10.0 + length)]
+
+
+def _three_edges(size: Array, *_: object) -> Any:
+    # Hollows of A, B and C, on spacers of 10 mm.
+    a, b, c = size, 0.1, -0.2
+    return [10 + a + b, np.full(size.shape, 10 + b + c), 10 + c + a, np.full(size.shape, 10.0)]
+
+
+def _run_out(size: Array, *_: object) -> Any:
+    # A round whose middle is half of it away from the axis.
+    return [50 - size / 2, 50 + size / 2]
+
+
 def _one(size: Array, *_: object) -> Any:
     return [size]
 
@@ -260,4 +287,9 @@ _PLACES: Final[dict[str, Any]] = {
     "closing-miters": _frame,
     "known-block": _one,
     "same-spot": _one,
+    "miter-pair": _miter_pair,
+    "reversed-square": _reversed_square,
+    "three-edges": _three_edges,
+    "run-out": _run_out,
+    "rebate-depth": _one,
 }

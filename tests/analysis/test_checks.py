@@ -54,6 +54,11 @@ def test_a_long_history_says_of_each_series_what_the_series_says_itself(method):
         )
         for n in (1, 2, 6)
     ]  # fmt: skip
+    many += [
+        some_series(method, rng, 6, scatter=scatter, visit=visit)
+        for visit in ([1, 1, 1, 2, 2, 2], [1, 2, 3, 3, 3, 5])
+        for scatter in (0.001, 0.01, 0.1)
+    ]
     for quantity in method.reveals:
         found = together(method, quantity, many)
         for index, facts in enumerate(many):

@@ -38,7 +38,7 @@ def test_the_second_saw_is_further_out_and_steadier() -> None:
     assert c.sentence == (
         "The second saw is further out: 15.5 thou against 8.0 thou (the means differ by 7.5 ± 5.1 "
         "thou). It looks steadier than the first saw (range 3 thou against 6 thou), but these "
-        "trials do not prove it."
+        "strips do not prove it."
     )
 
 
@@ -346,11 +346,11 @@ def test_alike_readings_are_not_taken_for_certainty() -> None:
 @pytest.mark.parametrize(
     ("a", "b", "says"),
     [
-        ([], [], "no trials yet"),
-        ([], [1], "no trials yet"),
-        ([1], [2], "one trial"),
-        ([1], [2, 3], "one trial"),
-        ([math.nan], [1, 2], "no trials yet"),
+        ([], [], "no strips yet"),
+        ([], [1], "no strips yet"),
+        ([1], [2], "one strip"),
+        ([1], [2, 3], "one strip"),
+        ([math.nan], [1, 2], "no strips yet"),
         ([0.1, 0.1, 0.1], [0.1, 0.1, 0.1], "no scatter"),
         ([1, 1, 1], [1, 2, 3], "steady"),
     ],
@@ -414,7 +414,7 @@ def test_few_trials_warn_that_one_odd_trial_may_make_a_machine_less_steady():
     odd = np.append(rng.normal(0, 0.01, 7), 0.5)
     found = compare(steady, odd)
     assert found.less_steady_shown
-    assert "one odd trial" in found.sentence
+    assert "one odd strip" in found.sentence
     many = compare(rng.normal(0, 0.01, 12), rng.normal(0, 0.2, 12))
     assert many.less_steady_shown
-    assert "one odd trial" not in many.sentence
+    assert "one odd strip" not in many.sentence

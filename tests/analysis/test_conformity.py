@@ -214,7 +214,7 @@ def test_nothing_is_promised_where_the_systematic_part_alone_is_too_much():
     found = remedy(0.999, BAND, UncertaintyParts(6, 0.01, 0.01, None, 0.0, 0.0, 0.05, 200.0))
     assert found.kind == "none"
     assert found.amount is None
-    assert "More trials will not tell" in found.sentence
+    assert "More strips will not tell" in found.sentence
     assert "0.098" in found.sentence
     near = remedy(0.99999, BAND, UncertaintyParts(6, 0.01, 0.0, None, 0.0, 0.0, 0.0, 200.0))
     assert "too near the limit" in near.sentence

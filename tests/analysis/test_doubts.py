@@ -1,11 +1,14 @@
 from __future__ import annotations
 
 import math
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from analysis.doubts import Elsewhere, find_doubts, grubbs_limit
+from analysis.geometry import at_stop, nominal_mm
+from analysis.methods import METHODS
 
 SWAP = (1, 0)
 
@@ -105,6 +108,25 @@ def test_a_caliper_switched_halfway_leaves_the_first_half_undoubted() -> None:
 
 def test_strips_of_every_size_are_never_all_doubted() -> None:
     assert find_doubts([[1.0, 1.0], [8.6, 8.6], [74.0, 74.0]], swap=SWAP) == ()
+
+
+@pytest.mark.parametrize("length", [60.0, 140.0, 300.0, 600.0])
+@pytest.mark.parametrize("nominal", [-10.0, -5.0, -0.5, 0.5, 2.0, 10.0])
+def test_a_wedge_at_a_stop_is_no_other_unit_and_hides_none(nominal: float, length: float) -> None:
+    wedge = nominal_mm(at_stop(METHODS["reversal"], nominal), length, "left")
+    rng = np.random.default_rng(7)
+    narrow = rng.uniform(2, 40, 12)
+    # The jaws stand up to 3 mm inside of each end, which nobody said.
+    read = wedge * (1 - rng.uniform(0, 6, 12) / length) + rng.normal(0, 0.05, 12)
+    honest = np.column_stack([narrow - np.minimum(read, 0), narrow + np.maximum(read, 0)])
+    found = find_doubts(honest, swap=SWAP, wedge_mm=wedge)
+    assert [doubt.kind for doubt in found if doubt.kind != "outlier"] == []
+    for place in (0, 1):
+        mixed = honest.copy()
+        mixed[4] += 20 + abs(wedge) / 5 - narrow[4]
+        mixed[4, place] /= 25.4
+        found = find_doubts(mixed, swap=SWAP, wedge_mm=wedge)
+        assert (found[0].kind, found[0].trial_numbers) == ("unit slip", (5,))
 
 
 def test_small_gaps_may_differ_by_any_factor() -> None:
@@ -319,12 +341,23 @@ def test_of_two_strips_of_which_one_is_in_inches_both_are_doubted() -> None:
 
 def test_what_was_found_before_counts_as_surely_as_it_is_known(rng: np.random.Generator) -> None:
     w = strips(rng, 5, deviation=-0.5)
-    assert [d.kind for d in find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5, 0.05))] == [
+    assert [d.kind for d in find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5, lambda: 0.05))] == [
         "wrong turn"
     ]
-    assert find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5, 0.4)) == ()
+    assert find_doubts(w, swap=SWAP, elsewhere=Elsewhere(0.5, lambda: 0.4)) == ()
     near = strips(rng, 5, deviation=0.0)
-    assert find_doubts(near, swap=SWAP, elsewhere=Elsewhere(0.5, 0.2)) == ()
+    assert find_doubts(near, swap=SWAP, elsewhere=Elsewhere(0.5, lambda: 0.2)) == ()
+
+
+def test_how_surely_it_was_known_before_is_asked_only_where_that_matters(
+    rng: np.random.Generator,
+) -> None:
+    asked = Mock(return_value=0.05)
+    for found, deviation, times in ((0.5, 0.5, 0), (0.01, 0.0, 0), (0.5, -0.5, 1), (0.5, 0.0, 2)):
+        find_doubts(
+            strips(rng, 5, deviation=deviation), swap=SWAP, elsewhere=Elsewhere(found, asked)
+        )
+        assert asked.call_count == times
 
 
 @pytest.mark.parametrize(("saw", "hand"), [(0.03, 0.003), (0.5, 0.02)])
@@ -342,3 +375,65 @@ def test_an_honest_series_looked_at_after_each_strip_is_seldom_doubted(
             for k in range(1, n + 1)
         )
     assert doubted / runs < 0.05 + 2 * math.sqrt(0.05 * 0.95 / runs)
+
+
+def _bent(w: np.ndarray, fault: str) -> np.ndarray:
+    """Six good strips with a fault."""
+    w = w.copy()
+    match fault:
+        case "ends":
+            w[5] = w[5, ::-1]
+        case "ends before":
+            w[1] = w[1, ::-1]
+        case "half":
+            w[3:] = w[3:, ::-1]
+        case "far":
+            w[5, 1] += 0.6
+        case "far before":
+            w[2, 1] += 0.6
+        case "inches":
+            w[5] /= 25.4
+        case "lost":
+            w = np.delete(w.ravel(), 3)[:10].reshape(-1, 2)
+        case "zero":
+            w[:, 1] = w[:, 0]
+        case "other side":
+            w = w[:, ::-1]
+    return w
+
+
+@pytest.mark.parametrize(
+    ("fault", "says", "trials", "acts"),
+    [
+        ("ends", "Strip 6 leans the other way by the same size", (6,), ("swap ends",)),
+        ("ends before", "Strip 2 leans the other way", (2,), ("swap ends",)),
+        ("half", "look at the ends of strip 6", (6,), ("swap ends",)),
+        ("far", "Measure strip 6 again", (6,), ("measure again", "leave out")),
+        ("far before", "Leave it out if you know why", (3,), ("leave out",)),
+        ("inches", "Look at the caliper's unit", (6,), ("measure again", "leave out")),
+        ("lost", "leave strips 2 to 5 out, and begin again", (2, 3, 4, 5), ("begin again",)),
+        ("zero", "near zero, where 0.5 mm was found before", (1, 2, 3, 4, 5, 6), ()),
+        ("other side", "fell to the other side", (1, 2, 3, 4, 5, 6), ("other side",)),
+    ],
+)
+def test_each_doubt_says_what_to_do_with_the_strip_in_the_hand(
+    good: np.ndarray, fault: str, says: str, trials: tuple[int, ...], acts: tuple[str, ...]
+) -> None:
+    elsewhere = Elsewhere(0.5) if fault in ("zero", "other side") else None
+    (doubt,) = find_doubts(_bent(good, fault), swap=SWAP, elsewhere=elsewhere, noun="strip")
+    assert says in doubt.now.sentence
+    assert (doubt.now.trials, doubt.now.acts) == (trials, acts)
+
+
+def test_a_strip_is_doubted_beside_those_of_its_own_visit_to_the_stop_alone():
+    rng = np.random.default_rng(8)
+    first, base = 0.10 + rng.normal(0, 0.01, 6), 20 + rng.uniform(0, 2, 7)
+    # The machine came back 0.3 mm elsewhere: an outlier among strips, and none of its visit.
+    widths = np.column_stack([base, base + np.append(first, 0.40)])
+    (told,) = find_doubts(widths, swap=(1, 0))
+    assert (told.kind, told.trial_numbers) == ("outlier", (7,))
+    assert find_doubts(widths, swap=(1, 0), visit=[1] * 6 + [2]) == ()
+    # In a visit of seven it stays one.
+    assert find_doubts(widths, swap=(1, 0), visit=[4] * 7) == (told,)
+    with pytest.raises(ValueError, match="visit: give one for each of the 7"):
+        find_doubts(widths, swap=(1, 0), visit=[1, 2])

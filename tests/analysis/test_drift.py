@@ -38,7 +38,7 @@ def test_a_steady_series_is_seldom_said_to_creep() -> None:
     ("values", "says", "shown"),
     [
         ([], "too few", False),
-        ([1], "1 trial: too few", False),
+        ([1], "1 strip: too few", False),
         ([1, 2, math.nan, 3], "too few", False),
         ([0.1, 0.1, 0.1, 0.1], "all alike", False),
         ([1, 2, 3, 4], "moved evenly", True),

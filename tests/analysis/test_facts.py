@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from analysis.facts import SeriesFacts
@@ -48,3 +49,13 @@ def test_degrees_of_freedom_belong_to_a_repeatability_that_was_studied():
     assert facts(repeatability_mm=0.02, repeatability_df=2.5).hand_df == 2.5
     assert facts(repeatability_mm=0.02).hand_df is None
     assert facts(repeatability_df=2.5).hand_df is None
+
+
+def test_visits_are_those_of_the_trials_asked_about_and_of_a_machine_alone():
+    widths = [[10.0, 10.2]] * 3
+    of_saw = SeriesFacts(METHODS["reversal"], widths, baseline_mm=200.0, visit=[1, 1, 2])
+    assert np.array_equal(of_saw.several_visits(), [1, 1, 2])
+    assert of_saw.several_visits(np.array([True, True, False])) is None
+    assert SeriesFacts(METHODS["reversal"], widths, baseline_mm=200.0).several_visits() is None
+    of_hand = SeriesFacts(METHODS["same-spot"], [[10.0]] * 3, visit=[1, 1, 2])
+    assert of_hand.several_visits() is None

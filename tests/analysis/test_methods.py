@@ -15,10 +15,11 @@ ALL = list(METHODS.values())
 BLADE = [m for m in ALL if m.sided]
 
 
-def test_the_ten_methods_are_there():
+def test_the_methods_are_there():
     assert list(METHODS) == [
         "reversal", "half-turn", "roll", "five-cut", "blade-to-slot", "stop-block",
         "planed-thickness", "closing-miters", "known-block", "same-spot",
+        "miter-pair", "reversed-square", "three-edges", "run-out", "rebate-depth",
     ]  # fmt: skip
     assert all(key == m.key for key, m in METHODS.items())
 
@@ -57,7 +58,10 @@ def test_swapping_twice_is_swapping_nothing(m):
 
 def test_closed_jaws_take_back_only_where_no_reading_can_be_that_small():
     off = {m.key for m in ALL if not m.closed_jaws}
-    assert off == {"blade-to-slot", "closing-miters", "known-block", "same-spot"}
+    assert off == {
+        "blade-to-slot", "closing-miters", "known-block", "same-spot",
+        "miter-pair", "reversed-square", "three-edges", "run-out",
+    }  # fmt: skip
 
 
 def test_the_weights_of_a_roll_are_the_least_squares_plane():
@@ -78,7 +82,7 @@ def test_sawing_comes_with_its_cautions(m):
     if m.sided:
         for word in ("narrow strip", "trap", "stopped"):
             assert word in told
-    if m.key == "blade-to-slot":
+    if m.key in ("blade-to-slot", "run-out"):
         assert "unplug" in told
     # For everything cut on a saw; a planer has no arm.
     if any(s.action == "cut" for s in m.steps) and m.key != "planed-thickness":

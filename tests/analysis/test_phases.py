@@ -50,7 +50,7 @@ CREPT = RNG.normal(0.0, 0.001, 40) + 0.0004 * np.maximum(np.arange(40) - 14, 0)
 
 def test_a_stable_machine_is_said_to_show_no_change() -> None:
     found = told(STEADY)
-    assert found.sentence.startswith("No change shows: 16 checks, all within 0.00")
+    assert found.sentence.startswith("No change shows: 16 series, all within 0.00")
     assert found.changes == ()
     assert found.out == ()
     assert found.lower is not None
@@ -71,7 +71,7 @@ def test_a_lasting_shift_is_told_with_its_place_and_its_size() -> None:
     assert shift.p < 0.01
     assert (
         found.sentence
-        == "A lasting shift of about 0.009 mm began most likely with the check of day 16."
+        == "A lasting shift of about 0.009 mm began most likely with the series of day 16."
     )
     # What is usual is what was seen since.
     assert found.since == shift.index
@@ -97,7 +97,7 @@ def test_one_check_outside_is_no_lasting_shift_and_spoils_none_of_the_later_ones
     values[16] += 0.03
     found = told(values)
     assert (found.out, found.changes) == ((16,), ())
-    assert found.sentence == "Outside what the checks before led to expect: check 17."
+    assert found.sentence == "Outside what the series before led to expect: series 17."
     assert found.expected[16] is not None
     low, high = found.expected[16]
     assert not low < values[16] < high
@@ -127,7 +127,7 @@ def test_equal_checks_never_creep_nor_shift(noise: float) -> None:
     for n in range(3, 41):
         found = told(values[:n], sd=0.0, rounding=0.004)
         assert found.sentence == (
-            f"No change shows: all {n} checks are alike to the caliper's last digit."
+            f"No change shows: all {n} series are alike to the caliper's last digit."
         )
 
 
@@ -199,8 +199,8 @@ def test_a_setup_change_starts_anew_and_earlier_phases_keep_what_they_told() -> 
     assert [len(p.changes) for p in found] == [0, 1, 0]
     assert found[1].changes[0].index == 32
     assert found[1].since == 32
-    assert found[2].sentence.startswith("No change shows since the last setup change: 16 checks")
-    assert found[0].sentence.startswith("No change shows: 16 checks")
+    assert found[2].sentence.startswith("No change shows since the last setup change: 16 series")
+    assert found[0].sentence.startswith("No change shows: 16 series")
     assert [len(p.expected) for p in found] == [16, 26, 16]
     assert found[1].expected[:2] == (None, None)
 
@@ -208,12 +208,12 @@ def test_a_setup_change_starts_anew_and_earlier_phases_keep_what_they_told() -> 
 @pytest.mark.parametrize(
     ("values", "setup_changes", "says"),
     [
-        ([], [], "No check yet."),
-        ([1.0], [1], "No check yet since the last setup change."),
-        ([1.0], [], "Only one check: a change can show from 3 on."),
-        ([1.0, 2.0], [], "Only 2 checks: a change can show from 3 on."),
-        ([1.0, 2.0, 3.0], [0], "No change shows: 3 checks, all within 1.0 mm of their mean."),
-        ([1.0, 2.0, 3.0], [1], "Only 2 checks since the last setup change: a change can show"),
+        ([], [], "No series yet."),
+        ([1.0], [1], "No series yet since the last setup change."),
+        ([1.0], [], "Only 1 series: a change can show from 3 on."),
+        ([1.0, 2.0], [], "Only 2 series: a change can show from 3 on."),
+        ([1.0, 2.0, 3.0], [0], "No change shows: 3 series, all within 1.0 mm of their mean."),
+        ([1.0, 2.0, 3.0], [1], "Only 2 series since the last setup change: a change can show"),
     ],
 )
 def test_a_short_history_answers_in_words(

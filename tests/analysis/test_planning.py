@@ -138,7 +138,7 @@ def test_no_board_is_promised_to_help_where_the_machine_scatters_too_much() -> N
     assert "no board is wide enough" in p.sentence
     hopeless = plan(1e-9, length_mm=200, own_sd_rad=1e-3)
     assert hopeless.cuts is None
-    assert "No number of trials" in hopeless.sentence
+    assert "No number of strips" in hopeless.sentence
 
 
 def test_a_finer_caliper_is_not_promised_to_help_where_the_hand_is_the_limit() -> None:

@@ -78,7 +78,7 @@ def test_so_many_more_cuts_do_tell() -> None:
     r = came_back(before, after, margin=0.4e-3)
     assert r.answer == "cannot tell"
     assert r.more_cuts is not None
-    assert f"{r.more_cuts} more trial" in r.sentence
+    assert f"{r.more_cuts} more strip" in r.sentence
     assert r.shift is not None
     mean, sd = float(np.mean(after)), float(np.std(after, ddof=1))
 
@@ -117,10 +117,10 @@ def test_a_single_cut_before_takes_the_scatter_from_after() -> None:
 @pytest.mark.parametrize(
     ("before", "after", "says"),
     [
-        ([], [], "no trial from before"),
-        ([], [1.0], "no trial from before"),
-        ([1.0], [], "no trial from after"),
-        ([1.0, math.nan], [math.nan], "no trial from after"),
+        ([], [], "no strip from before"),
+        ([], [1.0], "no strip from before"),
+        ([1.0], [], "no strip from after"),
+        ([1.0, math.nan], [math.nan], "no strip from after"),
         ([1.0], [1.0], "add at least one more"),
         ([1.0, 1.0], [1.0, 1.0], "finer caliper"),
         ([0.1, 0.1, 0.1], [0.3], "finer caliper"),

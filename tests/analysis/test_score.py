@@ -172,7 +172,7 @@ def test_no_trials_answer_in_words():
         assert found.trials == 0
         angle = found.quantities["angle"]
         assert angle.mean is angle.sd is angle.verdict is angle.budget is None
-        assert angle.sentence == "No complete trial yet."
+        assert angle.sentence == "No complete strip yet."
 
 
 def test_equal_trials_claim_no_perfect_machine():
@@ -264,7 +264,7 @@ def test_trials_set_aside_do_not_count_and_that_is_said():
     without = score(reversal([0.2, 0.21]))
     assert with_it.quantities["angle"].mean == without.quantities["angle"].mean
     assert with_it.trials == 2
-    assert "1 trial set aside and not counted." in with_it.notes
+    assert "1 strip set aside and not counted." in with_it.notes
     with pytest.raises(ValueError, match="counted"):
         score(reversal([0.2, 0.21], counted=[True]))
 
@@ -285,7 +285,7 @@ def test_one_trial_proves_nothing(key, deviation):
     told = one_cut(key, deviation)
     found = told.quantities["angle"]
     assert found.verdict == "cannot tell yet"
-    assert "at least two more" in found.sentence
+    assert "at least 2 more" in found.sentence
     assert found.decides is found.conformance is None
     assert "shows nothing of the machine's own scatter" in told.notes[0]
 
@@ -305,7 +305,7 @@ def test_one_trial_tells_by_the_scatter_of_the_machines_earlier_series(deviation
     assert found.verdict == verdict
     known = verdict != "cannot tell yet"
     assert (found.rule == "earlier series") == known
-    said = "the scatter of 3 earlier series of this machine since 3 March 2026 (15 trials)"
+    said = "the scatter of 3 earlier series of this machine since 3 March 2026 (15 strips)"
     assert (said in found.sentence) == known
     # Nor does the note then say that nothing is known of the scatter.
     assert any("shows nothing of the machine's own scatter" in n for n in given.notes) != known

@@ -68,12 +68,12 @@ def test_an_angle_says_how_much_which_way_how_sure_and_the_verdict():
     )
     assert said == (
         "The open end leans right: 0.052 ± 0.011 degrees (0.274 mm per 300 mm), at 95 %, "
-        "from 5 trials: needs adjusting."
+        "from 5 strips: needs adjusting."
     )
     one = sentences.angle_sentence(math.radians(-0.0523), math.radians(0.08), LEANS, 1, None)
     assert one == (
         "The open end leans left, if at all: 0.052 ± 0.080 degrees (0.27 mm per 300 mm), "
-        "at 95 %, from 1 trial: give a tolerance for a verdict."
+        "at 95 %, from 1 strip: give a tolerance for a verdict."
     )
     assert sentences.angle_sentence(0.0, 0.001, LEANS, 2, None).startswith(
         "It leans neither way: 0.000 ± 0.057 degrees"
@@ -133,11 +133,11 @@ def test_lengths_are_spoken_in_the_unit_asked_for():
     said = sentences.length_sentence(150.012, 0.014, 0.0123, 8, "good enough")
     assert said == (
         "150.012 ± 0.014 mm at 95 %, repeating to 0.012 mm (one standard deviation), "
-        "from 8 trials: good enough."
+        "from 8 strips: good enough."
     )
     assert "repeating" not in sentences.length_sentence(150.0, 0.04, None, 1, None)
     assert sentences.length_sentence(150.0, 0.04, 0.0, 3, "good enough") == (
-        "150.000 ± 0.040 mm at 95 %, repeating within the caliper's last digit, from 3 trials: "
+        "150.000 ± 0.040 mm at 95 %, repeating within the caliper's last digit, from 3 strips: "
         "good enough."
     )
 
@@ -158,8 +158,8 @@ def test_repeatability_and_the_known_block_have_their_own_words():
 def test_words_for_counts():
     assert sentences.times(2) == "twice"
     assert sentences.times(5) == "5 times"
-    assert sentences.cuts(1) == "1 trial"
-    assert sentences.cuts(0) == "0 trials"
+    assert sentences.cuts(1) == "1 strip"
+    assert sentences.cuts(0) == "0 strips"
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_words_for_counts():
         (OwnScatter(0.0, Interval(0.0, 4e-4), True), "They hide the machine's own scatter"),
         (OwnScatter(2e-4, Interval(0.0, 6e-4), True), "could explain it all"),
         (OwnScatter(None, Interval(0.0, 6e-4), True), "is at most 0.034 degrees for a single cut"),
-        (OwnScatter(None, Interval(0.0, 6e-4), True), "press ten times on one marked spot"),
+        (OwnScatter(None, Interval(0.0, 6e-4), True), "press 10 times on one marked spot"),
         (OwnScatter(None, Interval(1e-4, 6e-4), False), "is 0.0057 degrees to 0.034 degrees"),
         (
             OwnScatter(2e-4, Interval(1e-4, 6e-4), False),
@@ -179,5 +179,5 @@ def test_words_for_counts():
 def test_whose_scatter_it_is_is_said_as_far_as_it_is_known(own, says):
     told = sentences.scatter_sentence(3e-4, own, "rad", "mm")
     assert says in told
-    assert told.startswith("Trials scatter by 0.017 degrees (one standard deviation)")
+    assert told.startswith("Strips scatter by 0.017 degrees (one standard deviation)")
     assert "-" not in told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 from fractions import Fraction
 
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.units import mm, mm_text, parse_length, parse_number, to_nanometres
+from analysis.units import mm, mm_text, parse_length, parse_number, plain_length, to_nanometres
 
 
 @pytest.mark.parametrize(
@@ -91,3 +92,55 @@ def test_millimetres_are_written_without_zeros_behind_them(nm, text):
 def test_a_length_written_out_and_read_again_is_the_same(nm):
     assert parse_length(mm_text(nm), "mm") == nm
     assert mm(nm) == pytest.approx(float(mm_text(nm)), rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "nm", "plain"),
+    [
+        # 8.03125 in * 25,400,000 nm = 203,993,750 nm.
+        ("8 1/32", "in", 203_993_750, "8.03125"),
+        ("8-1/32", "in", 203_993_750, "8.03125"),
+        ('8-1/32"', "in", 203_993_750, "8.03125"),
+        ("8 1/32 in", "in", 203_993_750, "8.03125"),
+        ("8 1/32 inches", "mm", 203_993_750, "203.99375"),
+        # 25,400,000 nm / 64 = 396,875 nm.
+        ("1/64", "in", 396_875, "0.015625"),
+        ("63/64\u2033", "mm", 25_003_125, "25.003125"),
+        ("8\u00bd", "in", 215_900_000, "8.5"),
+        ("\u215b in", "mm", 3_175_000, "3.175"),
+        ("8 3\u20444", "in", 222_250_000, "8.75"),
+        ("5/4", "in", 31_750_000, "1.25"),
+        ("8.5 in", "mm", 215_900_000, "215.9"),
+        ("12,7 mm", "in", 12_700_000, "0.5"),
+        ("203,86", "mm", 203_860_000, "203,86"),
+    ],
+)
+def test_fractions_and_written_units_are_read_exactly(text, unit, nm, plain):
+    assert parse_length(text, unit) == nm
+    assert plain_length(text, unit) == plain
+    assert parse_length(plain, unit) == nm
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "words"),
+    [
+        ("8 1/0", "in", "the number below the line is 2, 4, 8, 16, 32 or 64"),
+        ("\u2153", "in", "1/3 is no fraction of an inch on a rule"),
+        ("8 5/4", "in", "8 5/4: beside whole inches the fraction is less than one"),
+        ("8 4/4", "in", "is less than one"),
+        ("8 1/32", "mm", "fractions are of inches; write 8 1/32 in, or millimetres"),
+        ("8 1/32 mm", "in", "fractions are of inches"),
+        ("8.5 1/32", "in", "is not a length such as 8 1/32, 8-1/32 or 8.03125"),
+        ("1/2/4", "in", "is not a length such as"),
+        ("\u00bd\u00bd", "in", "is not a length such as"),
+        ("8 in in", "mm", "'8 in' is not a plain decimal number"),
+    ],
+)
+def test_what_is_no_fraction_of_a_rule_is_refused_in_words(text, unit, words):
+    with pytest.raises(ValueError, match=re.escape(words)):
+        parse_length(text, unit)
+
+
+def test_millimetres_that_no_decimal_of_inches_is_are_not_rounded_in_silence():
+    with pytest.raises(ValueError, match="10 mm is no plain number of inches"):
+        plain_length("10 mm", "in")
