@@ -31,6 +31,8 @@ _KINDS: Final[dict[type[records.Entry | records.Correction], str]] = {
     records.CountAgain: "count again",
     records.MoveOut: "move out",
     records.MoveIn: "move in",
+    records.Away: "away",
+    records.Stayed: "stayed",
     records.Finish: "finish",
     records.Resume: "resume",
 }
@@ -63,6 +65,8 @@ def _data(entry: records.Entry | records.Correction) -> dict[str, Any] | None:
     match entry:
         case records.Ask():
             return {"reading": str(entry.reading), **asdict(entry.question)}
+        case records.Away():
+            return None if entry.to_deg is None else {"to_deg": entry.to_deg}
         case records.MoveOut():
             return {"trials": list(entry.trials)}
         case records.MoveIn():
@@ -76,6 +80,7 @@ def _trial_json(trial: records.Trial) -> dict[str, Any]:
         "number": trial.number,
         "swapped": trial.swapped,
         "left_out": trial.left_out,
+        "visit": trial.visit,
         "slots": [
             None
             if placed is None
@@ -105,9 +110,15 @@ def entry_of(row: Row[Any], readings: Mapping[UUID, records.Reading]) -> records
     act = _correction(row, readings)
     if row.series_id is not None:
         return records.Corrected(row.series_id, act)
-    if isinstance(act, records.TakeBack | records.SwapEnds | records.Restore):
+    if isinstance(act, _AT_BENCH):
         return act
     raise ValueError(f"the log holds an act {row.kind!r} of no series")
+
+
+_AT_BENCH: Final = (
+    *(records.TakeBack, records.SwapEnds, records.Restore),
+    *(records.Away, records.Stayed),
+)
 
 
 def _layout(row: Row[Any]) -> records.Layout:
@@ -136,6 +147,10 @@ def _correction(row: Row[Any], readings: Mapping[UUID, records.Reading]) -> reco
             return records.LeaveOut(row.trial)
         case "count again":
             return records.CountAgain(row.trial)
+        case "away":
+            return records.Away(row.trial, None if row.data is None else row.data["to_deg"])
+        case "stayed":
+            return records.Stayed(row.trial)
         case "move out":
             return records.MoveOut(tuple(row.data["trials"]))
         case "move in":
@@ -151,7 +166,8 @@ def _trial(said: dict[str, Any], readings: Mapping[UUID, records.Reading]) -> re
         else records.Placed(readings[UUID(slot["reading"])], slot["order"], tuple(slot["flags"]))
         for slot in said["slots"]
     )
-    return records.Trial(said["number"], slots, said["swapped"], said["left_out"])
+    visit = said.get("visit", 1)  # moves of an earlier version knew no visits
+    return records.Trial(said["number"], slots, said["swapped"], said["left_out"], visit)
 
 
 def act_row(

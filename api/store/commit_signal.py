@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlalchemy import Engine
 
-from api.store.transactions import Happened
+from api.store.publishing import Happened
 from api.store.watch import Watch
 
 _MOST: Final = 1000

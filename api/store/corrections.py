@@ -13,38 +13,43 @@ from datetime import datetime
 from typing import Any, Final, cast
 from uuid import UUID
 
-from sqlalchemy import Row, Table, update
+from sqlalchemy import Row, Table, select, update
 
 from analysis.units import mm_text, parse_length
 from api.errors import Conflict, NotFound
+from api.store.facts import method_of
 from api.store.log import read_series
 from api.store.new_series import NewSeries
 from api.store.rows import changes as trail_rows
+from api.store.rows.machines import alike
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.readings import series_of_reading
-from api.store.tables import Series
+from api.store.rows.stops import stop_of
+from api.store.stop_records import stop_there
+from api.store.tables import Series, Trial
 from api.store.trail import By, Correcting, Subject, check_unchanged
 from api.store.transactions import Transactions, Writing
-from capture import pairing, records
+from capture import folded, pairing, records
 
 _SERIES: Final = cast(Table, Series.__table__)
 
 SETTINGS: Final = (
-    *("machine", "method", "baseline", "thickness", "inset", "jaw_width", "unit", "readings_unit"),
-    *("strip_side", "pieces", "tolerance_deg", "tolerance_gap", "tolerance_joint"),
-    *("tolerance_length", "tolerance_nominal", "person", "note"),
-    *("baseline_within", "thickness_within", "inset_within", "straightness"),
+    *("machine", "stop", "work", "method", "baseline", "thickness", "inset", "jaw_width", "unit"),
+    *("readings_unit", "strip_side", "pieces", "tolerance_deg", "tolerance_gap"),
+    *("tolerance_joint", "tolerance_length", "tolerance_nominal", "person", "note"),
+    *("baseline_within", "thickness_within", "inset_within", "straightness", "strips"),
 )
-"""What of a series can be corrected, by the names the trail has; all texts, but for `pieces`, a
-number. machine: an id. method: its key, or the definition of one's own. jaw_width: in
-millimetres."""
+"""What of a series can be corrected, by the names the trail has; all texts, but for `pieces` and
+`strips`, numbers. machine, stop, work: an id. method: its key, or the definition of one's own.
+jaw_width: in millimetres."""
 
 _VALUES_REST_ON: Final = frozenset(SETTINGS) - {
-    *("machine", "person", "note"),
+    *("machine", "work", "person", "note", "strips"),
     *(name for name in SETTINGS if name.startswith("tolerance_")),
 }
 """The settings that the stored values of a trial follow from."""
 
+_IDS: Final = ("machine", "stop", "work")
 _LENGTHS: Final = ("baseline", "thickness", "inset")
 
 Check = Callable[[Mapping[str, Any]], None]
@@ -75,6 +80,7 @@ class Corrections:
         Raises NotFound where there is no such series or machine, and what `check` raises.
         """
         with self._transactions.writing() as written:
+            _lock(written, series_id)
             _correct_settings(Correcting(written, by), series_id, settings, check, {})
 
     def trial(self, series_id: UUID, act: records.Correction, by: By) -> None:
@@ -83,6 +89,7 @@ class Corrections:
         Raises NotFound where there is no such series, Conflict where it would change nothing.
         """
         with self._transactions.writing() as written:
+            _lock(written, series_id)
             _correct_trial(Correcting(written, by), series_id, act)
 
     def reading(self, act: records.TakeBack | records.Restore, by: By) -> UUID:
@@ -94,6 +101,7 @@ class Corrections:
         assert act.reading is not None
         with self._transactions.writing() as written:
             series_id = series_of_reading(written.connection, act.reading)
+            _lock(written, series_id)
             _correct_trial(Correcting(written, by), series_id, act)
         return series_id
 
@@ -113,6 +121,7 @@ class Corrections:
         Raises NotFound where there is no such series or trial, Conflict where it can't be.
         """
         with self._transactions.writing() as written:
+            _lock(written, series_id, to)
             return _move(Correcting(written, by), series_id, number, to, new, rest)
 
     def undo(self, change_id: UUID, by: By, check: Check) -> None:
@@ -122,6 +131,8 @@ class Corrections:
         said otherwise since; what `check` raises.
         """
         with self._transactions.writing() as written:
+            undone = trail_rows.not_undone(written.connection, change_id)
+            _lock(written, *{change.series_id for change in undone})
             correcting = Correcting(written, by)
             for_settings: dict[UUID, list[Row[Any]]] = {}
             for change in trail_rows.not_undone(written.connection, change_id):
@@ -129,8 +140,8 @@ class Corrections:
                     for_settings.setdefault(change.series_id, []).append(change)
                 else:
                     _undo_act(correcting, change)
-            for series_id, undone in for_settings.items():
-                _undo_settings(correcting, series_id, undone, check)
+            for series_id, said_then in for_settings.items():
+                _undo_settings(correcting, series_id, said_then, check)
 
 
 # ---------------------------------------------------------------- settings
@@ -138,8 +149,8 @@ class Corrections:
 
 def said(row: Mapping[str, Any], name: str) -> Any:
     """What the columns of a series say under a name of `SETTINGS`, as the trail has it."""
-    if name == "machine":
-        return str(row["machine_id"])
+    if name in _IDS:
+        return None if row[f"{name}_id"] is None else str(row[f"{name}_id"])
     if name == "jaw_width":
         return None if row["jaw_width_nm"] is None else mm_text(row["jaw_width_nm"])
     if name == "method" and row["method_data"] is not None:
@@ -148,8 +159,8 @@ def said(row: Mapping[str, Any], name: str) -> Any:
 
 
 def _columns(name: str, value: Any) -> dict[str, Any]:
-    if name == "machine":
-        return {"machine_id": UUID(value)}
+    if name in _IDS:
+        return {f"{name}_id": value and UUID(value)}
     if name == "jaw_width":
         return {"jaw_width_nm": None if value is None else parse_length(value, "mm")}
     if name == "method":
@@ -167,32 +178,69 @@ def _correct_settings(
     undoes: Mapping[str, UUID],
 ) -> None:
     written = correcting.written
-    bench = written.bench_of(series_id)
     row = dict(written.series(series_id)._mapping)
-    after = dict(row)
-    for name, value in settings.items():
-        after |= _columns(name, value)
+    after = _settled(written, row, settings)
     changed = [name for name in settings if said(after, name) != said(row, name)]
     if not changed:
         return
-    if "machine" in changed:
-        machine_row(written.connection, after["machine_id"])
+    if "stop" not in changed and alike(after["stop"]) != alike(row["stop"]):
+        changed.append("stop")  # with the machine
+    if "strips" in changed and _read(written, series_id):
+        raise Conflict(
+            "how many strips are planned is said before the first one is read: the verdict at their"
+            " end is one look at a number that was not chosen by what they showed; start the series"
+            " once more to plan another"
+        )
     check(after)
-    for name in _LENGTHS:
-        if after[name] is not None:
-            after[f"{name}_nm"] = parse_length(after[name], after["unit"])
-    new = {column: value for column, value in after.items() if value != row[column]}
-    written.connection.execute(update(_SERIES).where(_SERIES.c.id == series_id).values(new))
-    subject = Subject("series", str(series_id), bench.id, series_id)
+    subject = Subject("series", str(series_id), row["bench_id"], series_id)
     for name in changed:
         correcting.say(subject, name, said(row, name), said(after, name), undoes.get(name))
+    write_settings(written, series_id, {name: said(after, name) for name in changed})
+
+
+def _read(written: Writing, series_id: UUID) -> bool:
+    """Whether a reading of a series was ever in a trial."""
+    query = select(Trial.id).where(Trial.series_id == series_id).limit(1)
+    return written.connection.scalar(query) is not None
+
+
+def _settled(
+    written: Writing, row: Mapping[str, Any], settings: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The columns of a series, and what its stop is called and set to, as they are with other
+    settings; lengths in nanometres are not. A machine without a stop said takes the series to the
+    same setting there."""
+    after = dict(row)
+    for name, value in settings.items():
+        after |= _columns(name, value)
+    machine_id, stop_id = after["machine_id"], after["stop_id"]
+    if (machine_id, stop_id) == (row["machine_id"], row["stop_id"]):
+        return after
+    machine_row(written.connection, machine_id)
+    if stop_id == row["stop_id"]:
+        stop = stop_there(written, stop_id, machine_id)
+    else:
+        stop = stop_of(written.connection, machine_id, stop_id)
+    after |= {"stop_id": stop.id, "stop": stop.name}
+    return after | {"nominal_deg": stop.nominal_deg, "bevel_deg": stop.bevel_deg}
+
+
+def write_settings(written: Writing, series_id: UUID, settings: Mapping[str, Any]) -> None:
+    """Write settings (names of `SETTINGS`) to the row of a series, and all that follows from them;
+    nothing is said in the trail."""
+    bench = written.bench_of(series_id)
+    row = dict(written.series(series_id)._mapping)
+    after = _settled(written, row, settings)
+    for name in _LENGTHS:
+        length = after[name]
+        after[f"{name}_nm"] = None if length is None else parse_length(length, after["unit"])
+    new = {c: value for c, value in after.items() if c in _SERIES.c and value != row[c]}
+    written.connection.execute(update(_SERIES).where(_SERIES.c.id == series_id).values(new))
+    written.forget(bench)
     written.add_event(bench.id, "series", series_id)
-    if _VALUES_REST_ON.intersection(changed):
+    if _VALUES_REST_ON.intersection(settings):
         written.project_all(series_id)
     elif bench.state.series == series_id:
-        written.benches[bench.name] = replace(
-            written.bench(bench.name), series=written.series(series_id)
-        )
         written.add_event(bench.id, "bench", series_id)
         written.add_event(bench.id, "score", series_id)
 
@@ -223,6 +271,8 @@ class _Said:
 _ACTS: Final[dict[type[records.Correction], _Said]] = {
     records.LeaveOut: _Said("counted", True, False),
     records.CountAgain: _Said("counted", False, True),
+    records.Away: _Said("visit", "same", "next"),
+    records.Stayed: _Said("visit", "next", "same"),
     records.TakeBack: _Said("reading", "counted", "taken back"),
     records.Restore: _Said("reading", "not counted", "counted"),
 }
@@ -244,7 +294,7 @@ def _correct_trial(
     _do(written, series_id, act, change)
 
 
-def _about(state: pairing.State, act: records.Correction) -> tuple[int | None, UUID | None]:
+def _about(state: folded.State, act: records.Correction) -> tuple[int | None, UUID | None]:
     """The number of the trial, and the reading, that a correction is about."""
     if isinstance(act, records.TakeBack | records.Restore):
         number = next(
@@ -257,12 +307,12 @@ def _about(state: pairing.State, act: records.Correction) -> tuple[int | None, U
             None,
         )
         return number, act.reading
-    if isinstance(act, records.SwapEnds | records.LeaveOut | records.CountAgain):
+    if not isinstance(act, records.MoveOut | records.MoveIn):
         return act.trial, None
     raise TypeError(f"{act!r} is a move")
 
 
-def _ends(state: pairing.State, number: int | None) -> _Said:
+def _ends(state: folded.State, number: int | None) -> _Said:
     swapped = any(trial.swapped for trial in state.trials if trial.number == number)
     said_of = {False: "as read", True: "swapped"}
     return _Said("ends", said_of[swapped], said_of[not swapped])
@@ -287,6 +337,10 @@ def _undo_act(correcting: Correcting, change: Row[Any]) -> None:
             inverse = records.CountAgain(change.trial)
         case "counted", True:
             inverse = records.LeaveOut(change.trial)
+        case "visit", "next":
+            inverse = records.Stayed(change.trial)
+        case "visit", _:
+            inverse = records.Away(change.trial)
         case "reading", "taken back":
             inverse = records.Restore(change.reading_id)
         case "reading", _:
@@ -308,7 +362,6 @@ def _move(
     rest: bool,
 ) -> UUID:
     written = correcting.written
-    _lock(written, series_id, to)
     row = written.series(series_id)
     state = pairing.fold(read_series(written.connection, series_id)).latest
     moved = [t for t in state.trials if not t.empty and t.number >= number]
@@ -369,7 +422,8 @@ def _move_in(
     written = correcting.written
     bench = written.bench_of(target)
     state = pairing.fold(read_series(written.connection, target)).latest
-    if any(len(t.slots) != state.layout.places * state.layout.repeats for t in trials):
+    alike = _places(written.series(source)) == _places(written.series(target))
+    if not alike or any(len(t.slots) != state.layout.places * state.layout.repeats for t in trials):
         raise Conflict("that series reads other places; move the strip to one that reads the same")
     if numbers is None:
         last = state.trials[-1] if state.trials else None
@@ -384,11 +438,14 @@ def _move_in(
     _do(written, target, records.MoveIn(placed), change)
 
 
+def _places(series: Row[Any]) -> list[str]:
+    return [place.key for place in method_of(series).places]
+
+
 def _undo_move(correcting: Correcting, change: Row[Any]) -> None:
     """Undo the arrival of trials, and with it their leaving."""
     written = correcting.written
     source = UUID(change.before["series"])
-    _lock(written, source, change.series_id)
     state = pairing.fold(read_series(written.connection, change.series_id)).latest
     trials = [t for t in state.trials if t.number in change.after and not t.empty]
     check_unchanged("trials", [t.number for t in trials], change.after)

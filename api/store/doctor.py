@@ -1,7 +1,8 @@
 """Check a store against its own log, and rewrite what is derived from the log.
 
 What benches said can't be repaired; damage to it is only reported. Trials, their readings' slots,
-and which series a bench feeds follow from the log and can always be written again.
+and which series a bench feeds follow from the log and can always be written again; so can what was
+corrected, from its trail.
 """
 
 from __future__ import annotations
@@ -26,9 +27,13 @@ from sqlalchemy import (
     update,
 )
 
+from api.store import trails
 from api.store.engine import begin_writing
 from api.store.log import read_log, read_log_by_series
 from api.store.projection import project
+from api.store.publishing import EventRow, publish
+from api.store.rows.series import SERIES
+from api.store.squares import astray, fill_in, machines_without
 from api.store.statements import as_sent
 from api.store.tables import (
     Act,
@@ -42,8 +47,8 @@ from api.store.tables import (
     TrialReading,
     texts_read,
 )
-from api.store.transactions import EventRow, publish, write_trials
-from capture import pairing
+from api.store.transactions import Transactions, write_trials
+from capture import folded, pairing
 
 # Processors and mathematical libraries round the last digits of a tangent differently, so the
 # values of a store that was moved, or written by an earlier version, may differ in those digits.
@@ -74,6 +79,9 @@ def findings(connection: Connection) -> Iterator[Finding]:
     yield from _order(connection)
     yield from _events(connection)
     yield from _clocks(connection)
+    yield from _stops(connection)
+    for each in trails.astray(connection):
+        yield Finding(each.sentence, each.row is not None)
     computed = 0
     for replayed in _replay(connection):
         for finding in replayed.differences(connection):
@@ -92,10 +100,14 @@ def findings(connection: Connection) -> Iterator[Finding]:
 def repair(engine: Engine) -> int:
     """Rewrite what follows from the log where it differs; returns the number of findings repaired.
 
-    Each trial that changed gets an event, so that streams and pulls receive it. Servers may keep
-    running meanwhile: it is one transaction, which makes writers wait.
+    Each series is at a stop, and rows say what their trail ends at, where they said otherwise. Each
+    trial that changed gets an event, so that streams and pulls receive it. Servers may keep running
+    meanwhile: these are two transactions, which make writers wait.
     """
-    repaired = 0
+    with Transactions(engine).writing() as written:
+        repaired = sum(1 for _ in _stops(written.connection))
+        fill_in(written.connection)  # first: a series is read together with its stop
+        repaired += trails.mend(written)
     with engine.connect() as connection:
         begin_writing(connection)
         with connection.begin():
@@ -107,6 +119,14 @@ def repair(engine: Engine) -> int:
                     replayed.write(connection)
                     repaired += len(wrong)
     return repaired
+
+
+def _stops(connection: Connection) -> Iterator[Finding]:
+    """The machines without their `square`, and the series that are at no stop of their machine."""
+    for machine in machines_without(connection):
+        yield Finding(f"machine {machine.name} has no stop square", True)
+    for series_id in connection.scalars(select(Series.id).where(astray())):
+        yield Finding(f"series {series_id} belongs to no stop of its machine", True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +167,7 @@ class _SeriesReplayed:
     """A series' trials as its log gives them; `touched`: every number there ever was."""
 
     series: Any
-    state: pairing.State
+    state: folded.State
     touched: set[int]
 
     def differences(self, connection: Connection) -> Iterator[Finding]:
@@ -210,7 +230,7 @@ def _replay(connection: Connection) -> Iterator[_BenchReplayed | _SeriesReplayed
             folding = pairing.Folding()
             for entry in entries:
                 touched.update(folding.take(entry).trials)
-            row = connection.execute(select(Series.__table__).where(Series.id == series_id)).first()
+            row = connection.execute(SERIES.where(Series.id == series_id)).first()
             if row is not None:
                 yield _SeriesReplayed(row, folding.state.latest, touched)
         running = pairing.fold(read_log(connection, bench.id)).series

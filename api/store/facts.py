@@ -14,6 +14,7 @@ from sqlalchemy import Row
 
 from analysis.conformity import Tolerance
 from analysis.facts import SeriesFacts
+from analysis.geometry import at_stop
 from analysis.methods import Method, custom_method, method
 from analysis.uncertainty import rectangular, resolution_nm
 from analysis.units import Unit, mm, parse_length, parse_number
@@ -43,7 +44,7 @@ def facts_of(series: Row[Any], widths_mm: NDArray[np.float64], resolution_mm: fl
     count, as the texts of the same readings show it.
     """
     return SeriesFacts(
-        method=method_of(series),
+        method=at_stop(method_of(series), float(series.nominal_deg), float(series.bevel_deg)),
         widths_mm=widths_mm,
         strip_side=series.strip_side,
         baseline_mm=None if series.baseline_nm is None else mm(series.baseline_nm),

@@ -12,33 +12,29 @@ from datetime import datetime, timedelta
 from typing import Any, Final, cast
 from uuid import UUID
 
-from sqlalchemy import (
-    Connection,
-    Engine,
-    Table,
-    any_,
-    bindparam,
-    insert,
-    select,
-    text,
-    update,
-)
+from sqlalchemy import Connection, Engine, Table, any_, bindparam, insert, select, text, update
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from api.errors import Conflict, NotFound
 from api.store import statements
+from api.store.appending import BenchState
+from api.store.asking import Asking
 from api.store.engine import StoreError
 from api.store.facts import method_of
 from api.store.log import read_series
 from api.store.new_series import NewSeries, PastSeries
-from api.store.rows.machines import called, measured_at_bench
+from api.store.publishing import Committed
+from api.store.rows.machines import called
 from api.store.rows.machines import machine as machine_row
+from api.store.setup_records import add_change, changed_between
+from api.store.squares import add_square
 from api.store.stamps import new_id, now
-from api.store.tables import Bench, Machine, Refusal, RulesSaid, Series, SetupChange
+from api.store.stop_records import past_stop
+from api.store.tables import Bench, Machine, Refusal, RulesSaid, Series
 from api.store.tables import Reading as ReadingRow
-from api.store.transactions import BenchState, Committed, Transactions, Writing, insert_new
-from capture import pairing, records
+from api.store.transactions import Transactions, Writing, insert_new
+from capture import folded, pairing, records
 
 _MACHINES: Final = cast(Table, Machine.__table__)
 _READINGS: Final = cast(Table, ReadingRow.__table__)
@@ -46,9 +42,13 @@ _REFUSALS: Final = cast(Table, Refusal.__table__)
 _RULES_SAID: Final = cast(Table, RulesSaid.__table__)
 _SERIES: Final = cast(Table, Series.__table__)
 
+_AWAY_ALREADY: Final = (
+    "no strip was cut since: the next strip begins another visit to the stop already"
+)
 _NOTHING: Final[dict[str, str]] = {
     "nothing to take back": "there is no such reading to take back; measure first",
     "nothing to swap": "there are no ends to swap: the method has none, or nothing is read yet",
+    "nothing to change": "the machine was not swung away since the last strip",
     "nothing to restore": "no reading with that id was set aside in this series",
 }
 
@@ -62,7 +62,7 @@ class Acknowledgement:
 
     stored: int
     known: int
-    outcomes: tuple[pairing.Outcome, ...] = ()
+    outcomes: tuple[folded.Outcome, ...] = ()
     conflicting: tuple[records.Reading, ...] = ()
 
 
@@ -80,13 +80,17 @@ class Journal:
     ) -> None:
         self._engine = engine
         self.transactions = Transactions(engine, committed, damaged)
+        self._asking = Asking()
 
     # ------------------------------------------------------------ what benches say
 
-    def keep(self, readings: Sequence[records.Reading]) -> Acknowledgement:
-        """Store `readings` in the order given; those whose id is known are skipped."""
+    def keep(self, readings: Sequence[records.Reading], *, ask: bool = True) -> Acknowledgement:
+        """Store `readings` in the order given; those whose id is known are skipped.
+
+        ask: whether one that can hardly be right waits for an answer.
+        """
         with self.transactions.writing() as written:
-            return self._keep(written, [readings])[0]
+            return self._keep(written, [readings], ask)[0]
 
     def keep_each(
         self, asked: Sequence[Sequence[records.Reading]]
@@ -102,7 +106,7 @@ class Journal:
         return [each for one in asked for each in self.keep_each([one])]
 
     def _keep(
-        self, written: Writing, asked: Sequence[Sequence[records.Reading]]
+        self, written: Writing, asked: Sequence[Sequence[records.Reading]], ask: bool = True
     ) -> list[Acknowledgement]:
         # The benches' rows are locked first, so no other process can store these ids meanwhile.
         names = sorted({r.bench for readings in asked for r in readings})
@@ -110,22 +114,25 @@ class Journal:
         heard = {r.caliper: r.taken_at for readings in asked for r in reversed(readings)}
         for caliper in sorted(heard):
             written.caliper(caliper, heard[caliper])
-        return [self._keep_locked(written, benches, readings) for readings in asked]
+        return [self._keep_locked(written, benches, readings, ask) for readings in asked]
 
     def _keep_locked(
         self,
         written: Writing,
         benches: Mapping[str, BenchState],
         readings: Sequence[records.Reading],
+        ask: bool,
     ) -> Acknowledgement:
-        outcomes: list[pairing.Outcome] = []
+        outcomes: list[folded.Outcome] = []
         conflicting: list[records.Reading] = []
         for name, of_bench in _by_bench(readings).items():
             bench = written.benches.get(name) or benches[name]
             new, others = self._unknown(written, bench.id, of_bench)
             conflicting += others
             if new:
-                outcomes += written.append(bench, map(records.Press, new))
+                asking = self._asking.ask(written.connection, {r.id for r in new[:-1]})
+                presses = map(records.Press, new)
+                outcomes += written.append(bench, presses, ask=asking if ask else None)
         stored = len(outcomes)
         known = len(readings) - stored - len(conflicting)
         return Acknowledgement(stored, known, tuple(outcomes), tuple(conflicting))
@@ -146,7 +153,32 @@ class Journal:
                     f"another series was started on bench {new.bench} at the same moment;"
                     " look which one runs, and start again if yours should take its place"
                 )
-            return written.begin(bench, replace(new, machine_id=machine), at)
+            series = written.begin(bench, replace(new, machine_id=machine), at)
+            self._asking.begins(written.connection, written.benches[bench.name].series)
+            return series
+
+    def again(
+        self, series_id: UUID, new: NewSeries, changed: str | None, note: str | None
+    ) -> tuple[UUID, UUID | None]:
+        """Record what was done to the machine of a series, and begin the series once more as `new`,
+        in one transaction; a second request for the same gives the series that the first one began.
+        With it comes what was recorded, None where nothing was `changed`.
+
+        Raises NotFound where there is no such machine, and Conflict where a series of something
+        else runs on the bench.
+        """
+        with self.transactions.writing() as written:
+            machine = _need_machine(written.connection, new.machine_id)
+            bench, at = written.bench(new.bench), now()
+            running = bench.series
+            if running is not None and running.id != series_id:
+                return running.id, _recorded(written.connection, bench, new, series_id, changed)
+            change = None
+            if changed is not None:
+                change = add_change(written, machine, changed, at, note)
+            series = written.begin(bench, replace(new, machine_id=machine), at)
+            self._asking.begins(written.connection, written.benches[bench.name].series)
+            return series, change
 
     def finish(self, series_id: UUID, at: datetime | None = None) -> None:
         """End a series, now or `at`; one that has ended already stays as it is.
@@ -177,9 +209,11 @@ class Journal:
             named = {each.machine: each.kind for each in reversed(past)}
             machines = {m: self._machine(written, m, named[m]) for m in sorted(named)}
             for each in past:
-                new = [records.Press(r) for r in each.readings if r.id in unknown]
+                new = each.entries(unknown)
                 if new:
-                    settings = replace(each.new, bench=bench, machine_id=machines[each.machine])
+                    machine = machines[each.machine]
+                    stop = each.stop and past_stop(written, machine, each.stop)
+                    settings = replace(each.new, bench=bench, machine_id=machine, stop_id=stop)
                     locked = written.bench(bench)
                     stored.append(written.begin(locked, settings, each.began))
                     written.append(written.benches[bench], new)
@@ -197,11 +231,7 @@ class Journal:
             if bench.state.series == series_id:
                 return
             if bench.series is not None:
-                machine = select(Machine.name).where(Machine.id == bench.series.machine_id)
-                raise Conflict(
-                    f"a series of {written.connection.execute(machine).scalar()} by"
-                    f" {method_of(bench.series).title} runs on bench {bench.name}; finish it first"
-                )
+                raise _runs(written.connection, bench)
             state = pairing.fold(read_series(written.connection, series_id))
             if state.series is not None:  # it ended as another one started
                 state, _ = pairing.apply(state, records.Finish())
@@ -209,10 +239,15 @@ class Journal:
                 update(_SERIES).where(_SERIES.c.id == series_id).values(finished_at=None)
             )
             written.append(replace(bench, state=state), [records.Resume(series_id)])
+            self._asking.begins(written.connection, written.benches[bench.name].series)
 
     def act(
-        self, name: str, entry: records.TakeBack | records.SwapEnds | records.Restore
-    ) -> pairing.Outcome:
+        self,
+        name: str,
+        entry: (
+            records.TakeBack | records.SwapEnds | records.Restore | records.Away | records.Stayed
+        ),
+    ) -> folded.Outcome:
         """Do what the person at the bench asks, and return the outcome.
 
         Raises Conflict where no series runs on the bench, or there is nothing to do it to.
@@ -224,7 +259,8 @@ class Journal:
             if outcome.kind == "no series":
                 raise Conflict(f"no series runs on bench {name}; start one first")
             if outcome.kind in _NOTHING:
-                raise Conflict(_NOTHING[outcome.kind])
+                away = isinstance(entry, records.Away)
+                raise Conflict(_AWAY_ALREADY if away else _NOTHING[outcome.kind])
             return written.append(bench, [entry])[0]
 
     def refuse(self, refusal: records.Refusal) -> bool:
@@ -287,29 +323,13 @@ class Journal:
             return self._machine(written, name, kind)
 
     def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
-        """Record what happened to a machine; the bench that measured it last gets an event, since
-        the answers about its series rest on this too.
+        """Record what happened to a machine.
 
         Raises NotFound where no machine has that id.
         """
-        change_id = new_id()
         with self.transactions.writing() as written:
             machine_id = _need_machine(written.connection, machine_id)
-            bench_id = measured_at_bench(written.connection, machine_id)
-            if bench_id is not None:
-                data = {"machine": str(machine_id), "kind": kind, "at": at.isoformat()}
-                written.add_event(bench_id, "setup change", change_id, data)
-            written.connection.execute(
-                insert(SetupChange).values(
-                    id=change_id,
-                    machine_id=machine_id,
-                    kind=kind,
-                    at=at,
-                    note=note,
-                    recorded_at=now(),
-                )
-            )
-        return change_id
+            return add_change(written, machine_id, kind, at, note)
 
     def say_rules(self, rules: int, program: str, changed: dict[str, Any] | None) -> bool:
         """Record that verdicts are said by these rules from now on, and which of them that changed;
@@ -356,10 +376,10 @@ class Journal:
                 return True
         return False
 
-    def next_place(self, name: str) -> pairing.Next | None:
+    def next_place(self, name: str) -> folded.Next | None:
         """Where the bench's next reading will go, None while no series runs on it."""
         with self.transactions.writing() as written:
-            return pairing.next_place(written.bench(name).state)
+            return folded.next_place(written.bench(name).state)
 
     def _running(self, name: str) -> UUID | None:
         """The series that the bench feeds as this call arrives."""
@@ -371,9 +391,11 @@ class Journal:
         if known is None:
             row = {"id": new_id(), "name": name, "kind": kind, "created_at": now()}
             written.connection.execute(insert_new(written.connection, _MACHINES), [row])
-            return written.connection.execute(
+            made: UUID = written.connection.execute(
                 select(Machine.id).where(Machine.name == name)
             ).scalar_one()
+            add_square(written.connection, made, now())
+            return made
         found: UUID = machine_row(written.connection, known).id
         return found
 
@@ -437,3 +459,38 @@ def _need_machine(connection: Connection, machine_id: UUID) -> UUID:
     except NotFound:
         raise NotFound("no machine has that id; make the machine first") from None
     return found
+
+
+def _runs(connection: Connection, bench: BenchState) -> Conflict:
+    """What is told who would let a bench feed another series than the one that runs there."""
+    assert bench.series is not None
+    machine = select(Machine.name).where(Machine.id == bench.series.machine_id)
+    return Conflict(
+        f"a series of {connection.execute(machine).scalar()} by"
+        f" {method_of(bench.series).title} runs on bench {bench.name}; finish it first"
+    )
+
+
+def _recorded(
+    connection: Connection,
+    bench: BenchState,
+    new: NewSeries,
+    series_id: UUID,
+    changed: str | None,
+) -> UUID | None:
+    """What was recorded to have been done, where the series that runs on the bench, and has no
+    reading yet, is `new` begun after the series named. Raises Conflict where it is another."""
+    running = bench.series
+    assert running is not None
+    same = (running.machine_id, running.stop_id, running.method) == (
+        new.machine_id, new.stop_id, new.method.key,
+    )  # fmt: skip
+    before = connection.scalar(select(Series.started_at).where(Series.id == series_id))
+    if same and not bench.state.last_heard and before is not None and before < running.started_at:
+        if changed is None:
+            return None
+        machine, until = new.machine_id, running.started_at
+        change = changed_between(connection, machine, changed, before, until)
+        if change is not None:
+            return change
+    raise _runs(connection, bench)

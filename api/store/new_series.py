@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import NamedTuple
@@ -43,10 +43,22 @@ class NewSeries:
     jaw_width_nm: int | None = None
     strips: int | None = None
     readings_unit: str | None = None
+    stop_id: UUID | None = None  # None: the machine's `square`
+    work_id: UUID | None = None
+
+
+class PastStop(NamedTuple):
+    """A stop by its name, with the angles that it is made with where the machine has none."""
+
+    name: str
+    nominal_deg: str
+    bevel_deg: str
 
 
 class PastSeries(NamedTuple):
-    """A series that is over, with its machine's name and kind in place of `new.machine_id`."""
+    """A series that is over, with its machine's name and kind in place of `new.machine_id`, and its
+    stop in place of `new.stop_id`; None is `square`. away: the readings with which another visit
+    to it begins."""
 
     machine: str
     kind: str
@@ -54,3 +66,15 @@ class PastSeries(NamedTuple):
     readings: Sequence[records.Reading]
     began: datetime
     ended: datetime
+    stop: PastStop | None = None
+    away: frozenset[UUID] = frozenset()
+
+    def entries(self, unknown: Container[UUID]) -> list[records.Press | records.Away]:
+        """What is said of it: the readings that the store does not have, and where the machine was
+        swung away and back between them."""
+        entries: list[records.Press | records.Away] = []
+        for reading in self.readings:
+            if reading.id in unknown:
+                entries += [records.Away()] if entries and reading.id in self.away else []
+                entries.append(records.Press(reading))
+        return entries

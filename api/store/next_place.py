@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.methods import Place
-from capture import pairing
+from capture import folded
 
 
 @dataclass(frozen=True, slots=True)
 class NextPlace:
     """Where the next reading goes; `repeats`: how often each place is read."""
 
-    at: pairing.Next
+    at: folded.Next
     place: Place
     repeats: int
 

@@ -17,7 +17,13 @@ from api.store.tables import Base
 
 _TABLES: Final = frozenset(Base.metadata.tables)
 # The step that brought a table which the first one did not.
-_SINCE: Final = {"rules_said": "0007", "people": "0008", "changes": "0008"}
+_SINCE: Final = {
+    "rules_said": "0007",
+    "people": "0008",
+    "changes": "0008",
+    "stops": "0010",
+    "works": "0010",
+}
 # Tables of these names are in no other program's database; machines or events may be.
 _OURS_ALONE: Final = frozenset(("benches", "refusals", "setup_changes", "trial_readings"))
 # What the first pages of a store hold, even where its header is damaged.

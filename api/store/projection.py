@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Row
 
+from analysis.geometry import at_stop
 from analysis.units import NM_PER_MM, Unit, mm_text
-from api.store.facts import facts_of, resolution_mm
-from capture import pairing, records
+from api.store.facts import facts_of, method_of, resolution_mm
+from capture import folded, records
 
 
 class TrialRow(NamedTuple):
@@ -35,6 +36,7 @@ class TrialRow(NamedTuple):
     taken_at: datetime | None
     readings_mm: str
     calipers: tuple[str, ...]
+    visit: int
     deviation_mm: str | None
     angle_deg: float | None
     tilt_deg: float | None
@@ -54,7 +56,7 @@ class SlotRow(NamedTuple):
 
 
 def project(
-    series: Row[Any], state: pairing.State, numbers: Sequence[int]
+    series: Row[Any], state: folded.State, numbers: Sequence[int]
 ) -> tuple[list[TrialRow], list[SlotRow]]:
     """The rows of `trials` and `trial_readings` for the trials numbered, as `state` has them.
 
@@ -68,10 +70,11 @@ def project(
         state.trials[n - 1] if n <= len(state.trials) else records.Trial(n, empty) for n in numbers
     ]
     values = _values(series, trials, layout)
+    explained = _explained(series)
     rows: list[TrialRow] = []
     slots: list[SlotRow] = []
     for trial in trials:
-        trial_id = pairing.trial_id(series.id, trial.number)
+        trial_id = folded.trial_id(series.id, trial.number)
         readings = [p.reading for p in trial.slots if p is not None]
         latest = trial.latest
         rows.append(
@@ -81,10 +84,11 @@ def project(
                 trial.number,
                 _state(trial),
                 trial.swapped,
-                trial.flags,
+                tuple(flag for flag in trial.flags if flag not in explained),
                 latest.reading.taken_at if latest else None,
                 " ".join([mm_text(r.nm) for r in readings]),
                 tuple(dict.fromkeys([r.caliper for r in readings])),
+                trial.visit,
                 *values.get(trial.number, _NO_VALUES),
             )
         )
@@ -100,6 +104,14 @@ def project(
             if p is not None
         ]
     return rows, slots
+
+
+def _explained(series: Row[Any]) -> tuple[records.Flag, ...]:
+    """The flags that the stop of a series explains: where a strip widens on purpose, one end may
+    well be 25.4 times as wide as the other. `analysis.doubts` tells another unit from that."""
+    at = at_stop(method_of(series), float(series.nominal_deg), float(series.bevel_deg))
+    relation = at.relation("angle")
+    return ("unit slip?",) if relation is not None and relation.nominal_rad else ()
 
 
 def _read_as(reading: records.Reading, unit: str | None) -> tuple[str, int] | tuple[None, None]:
@@ -120,7 +132,7 @@ def _places(layout: records.Layout) -> dict[bool, list[int]]:
     """The place of each slot, of a trial as it was read and of one whose ends are swapped."""
     slots = range(layout.places * layout.repeats)
     return {
-        swapped: [pairing.place_of(records.Trial(0, (), swapped), slot, layout) for slot in slots]
+        swapped: [folded.place_of(records.Trial(0, (), swapped), slot, layout) for slot in slots]
         for swapped in (False, True)
     }
 

@@ -27,9 +27,10 @@ from api.store.engine import StoreError, begin_writing, open_engine, sqlite_file
 from api.store.facts import method_of
 from api.store.log import read_log_by_series
 from api.store.pages import Pages, Row, Unreadable, Value
+from api.store.publishing import EventRow, publish
+from api.store.squares import astray, fill_in
 from api.store.stamps import new_id
 from api.store.tables import Act, Bench, Caliper, Event, Reading, Series
-from api.store.transactions import EventRow, publish
 from capture import pairing, records
 
 SalvageProgress = Callable[[str, int, int], None]
@@ -37,8 +38,8 @@ SalvageProgress = Callable[[str, int, int], None]
 
 # In this order, since each is checked against those before it. Trials are not copied but replayed.
 _COPIED: Final = (
-    *("benches", "calipers", "machines", "series", "readings", "people", "changes"),
-    *("acts", "refusals", "setup_changes", "events", "rules_said"),
+    *("benches", "calipers", "machines", "stops", "works", "series", "readings", "people"),
+    *("changes", "acts", "refusals", "setup_changes", "events", "rules_said"),
 )
 _SCHEMA: Final = ("table", "index", "view", "trigger")
 _ID: Final = re.compile(r"[0-9a-f]{32}")
@@ -57,6 +58,7 @@ _SUBJECTS: Final = {
 # What a row names and means the same without, where that is lost.
 _LINKS: Final = {
     "acts": {"change_id": "changes"},
+    "series": {"stop_id": "stops", "work_id": "works"},
     "changes": {
         "person_id": "people",
         "series_id": "series",
@@ -163,6 +165,7 @@ def _salvage(pages: Pages, part: Path, progress: SalvageProgress) -> Salvaged:
             connection.execute(
                 update(Caliper).where(Caliper.shown == "").values(shown=Caliper.name)
             )
+            _put_at_square(connection, done)
         doctor.repair(engine)
         with engine.connect() as connection:
             begin_writing(connection)
@@ -321,7 +324,7 @@ def _is_there(new: sqlite3.Connection, table: str, key: Any) -> bool:
 _NAMED: Final = {
     "benches": ("bench_id", ("series", "readings", "acts", "refusals", "events")),
     "calipers": ("caliper_id", ("readings", "refusals")),
-    "machines": ("machine_id", ("series", "setup_changes")),
+    "machines": ("machine_id", ("stops", "series", "setup_changes")),
 }
 _NEW_ROW: Final = {
     "benches": "INSERT INTO benches (id, name, last_seq) VALUES (:id, :name, 0)",
@@ -337,7 +340,8 @@ _NEW_ROW: Final = {
 def _name_what_is_lost(new: sqlite3.Connection, done: Salvaged) -> None:
     """Give each lost bench, caliper and machine that something belongs to a name."""
     for table, (column, others) in _NAMED.items():
-        keys = " UNION ".join(f"SELECT {column} FROM {other}" for other in others)
+        there = [other for other in others if _columns(new, other)]
+        keys = " UNION ".join(f"SELECT {column} FROM {other}" for other in there)
         lost = new.execute(f"{keys} EXCEPT SELECT id FROM {table} ORDER BY 1").fetchall()
         for number, (key,) in enumerate(lost, 1):
             name = f"salvaged-{number}"
@@ -449,6 +453,17 @@ def _fates(connection: Connection, bench: int) -> dict[UUID, dict[str, Any]]:
                     "next": None,
                 }
     return fates
+
+
+def _put_at_square(connection: Connection, done: Salvaged) -> None:
+    """Give the series whose stop is lost to the `square` of their machine."""
+    lost = connection.scalar(select(func.count()).select_from(Series).where(astray()))
+    if lost:
+        done.follows.append(
+            f"the stop of {lost} series is lost: they are kept at the machine's square; name their"
+            " stop again where it was another"
+        )
+    fill_in(connection)
 
 
 def _mark_ended(connection: Connection, done: Salvaged) -> None:

@@ -13,5 +13,10 @@ def new_id() -> UUID:
     return UUID(int=uuid_utils.uuid7().int)
 
 
+def made_at(made: UUID) -> datetime:
+    """When an id of `new_id` was made (RFC 9562, section 5.7)."""
+    return datetime.fromtimestamp((made.int >> 80) / 1000, UTC)
+
+
 def now() -> datetime:
     return datetime.now(UTC)

@@ -1,10 +1,10 @@
 """The tables of the store, the same on SQLite and PostgreSQL.
 
 Source of truth: readings, acts, refusals, changes (append-only, enforced by triggers), machines,
-series, calipers, setup changes, people. What of these is corrected is corrected in its row;
-`changes` holds what was there before. Derived, and rebuilt by replaying the log: trials,
-trial_readings, and the series that a bench feeds with the reading that waits there. `events`
-numbers what happened, so that a reader can continue after the last one it saw.
+their stops, series, works, calipers, setup changes, people. What of these is corrected is
+corrected in its row; `changes` holds what was there before. Derived, and rebuilt by replaying the
+log: trials, trial_readings, and the series that a bench feeds with the reading that waits there.
+`events` numbers what happened, so that a reader can continue after the last one it saw.
 """
 
 from __future__ import annotations
@@ -163,6 +163,49 @@ class Machine(Base):
     merged_into: Mapped[UUID | None]
 
 
+class Stop(Base):
+    """A named setting of a machine, with its nominal angle and bevel.
+
+    nominal_deg, bevel_deg: exact decimals as texts; an angle is positive where the open end of the
+    cut leans to the right, a bevel where the cut leans to the right going up. They change only
+    while no series belongs to the stop. check_days: a person's own interval between checks.
+    """
+
+    __tablename__ = "stops"
+    __table_args__ = (UniqueConstraint("machine_id", "name"),)
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    machine_id: Mapped[UUID] = mapped_column(ForeignKey("machines.id"))
+    name: Mapped[str]
+    nominal_deg: Mapped[str]
+    bevel_deg: Mapped[str]
+    created_at: Mapped[datetime]
+    note: Mapped[str | None]
+    retired_at: Mapped[datetime | None]
+    check_days: Mapped[int | None]
+
+
+class Work(Base):
+    """What is made, and what it needs: a tolerance as of a series, at most one.
+
+    parts: how many joints or pieces of which length are cut at which machine and stop, which it
+    names by their ids; None where only the need is said.
+    """
+
+    __tablename__ = "works"
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    unit: Mapped[str] = mapped_column(String(2))
+    tolerance_deg: Mapped[str | None]
+    gap: Mapped[str | None]
+    joint: Mapped[str | None]
+    parts: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    note: Mapped[str | None]
+    created_at: Mapped[datetime]
+    retired_at: Mapped[datetime | None]
+
+
 class Bench(Base):
     """A place with one order of readings and acts: `last_seq` is the latest number given.
 
@@ -181,6 +224,8 @@ class Bench(Base):
     series_id: Mapped[UUID | None]
     # The reading that waits for an answer there.
     awaiting: Mapped[UUID | None]
+    # How often settings of its series were corrected, which its log does not hold.
+    corrected: Mapped[int] = mapped_column(default=0, server_default="0")
 
 
 class Caliper(Base):
@@ -188,7 +233,7 @@ class Caliper(Base):
     with the same `shown` are one instrument.
 
     jaw_width_nm: of its flat jaws, None where not said. readings_unit: what a number without a unit
-    counts. retired_at: since when it is out of the lists.
+    counts, in series that begin since. retired_at: since when it is out of the lists.
     """
 
     __tablename__ = "calipers"
@@ -202,6 +247,10 @@ class Caliper(Base):
     note: Mapped[str | None]
     readings_unit: Mapped[str | None] = mapped_column(String(2))
     retired_at: Mapped[datetime | None]
+    # A person's own interval between checks of it.
+    check_days: Mapped[int | None]
+    # What certifies it, or the block that it is checked with.
+    certificate: Mapped[str | None]
 
 
 class Series(Base):
@@ -217,8 +266,9 @@ class Series(Base):
         Index("ix_series_method_started_at", "method", "started_at"),
         Index("ix_series_started_at_id", "started_at", "id"),
         Index(
-            "ix_series_machine_id_method_strip_side",
+            "ix_series_machine_id_stop_id_method_strip_side",
             "machine_id",
+            "stop_id",
             "method",
             "strip_side",
             "started_at",
@@ -263,6 +313,10 @@ class Series(Base):
     strips: Mapped[int | None]
     # In which unit all its readings are to be read, where not in the one they were kept with.
     readings_unit: Mapped[str | None] = mapped_column(String(2))
+    # Where it is not said: the machine's own `square`. Empty only in a store that lost the stop.
+    stop_id: Mapped[UUID | None] = mapped_column(ForeignKey("stops.id"), index=True)
+    # The work that its verdict is for.
+    work_id: Mapped[UUID | None] = mapped_column(ForeignKey("works.id"))
 
 
 class RulesSaid(Base):
@@ -412,6 +466,8 @@ class Trial(Base):
     length_mm: Mapped[float | None]
     expanded_uncertainty_deg: Mapped[float | None]
     calipers: Mapped[tuple[str, ...]]
+    # Strips that were cut without moving the machine away from its stop share a number.
+    visit: Mapped[int] = mapped_column(server_default="1")
 
 
 class TrialReading(Base):

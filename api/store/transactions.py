@@ -5,8 +5,8 @@ its events, all in one transaction. Whoever writes returns only after the commit
 promises that the reading is on the disk.
 
 The folded state of each bench is cached between transactions, and read back from the log whenever
-the bench's last number shows that another process has written in between. So several processes may
-share a store, and a process that was killed loses nothing.
+the bench's row shows that another process has written in between, or corrected a series of it. So
+several processes may share a store, and a process that was killed loses nothing.
 
 Every writer takes its locks in one order, so that there are no deadlocks: benches by name, new
 calipers by name, and last the events, whose numbers must appear in the order of commits.
@@ -17,9 +17,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import fields, replace
 from datetime import datetime
-from typing import Any, Final, NamedTuple, cast
+from typing import Any, Final, cast
 from uuid import UUID
 
 from sqlalchemy import (
@@ -36,74 +36,29 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
-from analysis.guard import Question
-from analysis.methods import Place
 from api.errors import NotFound
 from api.store import statements
 from api.store.act_rows import act_row
-from api.store.engine import CHANNEL, DamagedStore, Writer
-from api.store.facts import method_of
+from api.store.appending import READING_COLUMNS, Appended, Ask, BenchState
+from api.store.engine import DamagedStore, Writer
 from api.store.log import read_log, read_series
 from api.store.new_series import NewSeries
-from api.store.next_place import NextPlace
 from api.store.projection import SlotRow, TrialRow, project
+from api.store.publishing import Committed, EventRow, Happened, publish
+from api.store.rows.series import SERIES
+from api.store.squares import square_of
 from api.store.stamps import new_id, now
-from api.store.tables import Act, Bench, Caliper, Event, Series, Trial, TrialReading
+from api.store.tables import Act, Bench, Caliper, Series, Trial, TrialReading
 from api.store.tables import Reading as ReadingRow
-from capture import pairing, records
-from capture.values import read_as
+from capture import folded, pairing, records
 
 _ACTS: Final = cast(Table, Act.__table__)
 _BENCHES: Final = cast(Table, Bench.__table__)
 _CALIPERS: Final = cast(Table, Caliper.__table__)
-_EVENTS: Final = cast(Table, Event.__table__)
 _READINGS: Final = cast(Table, ReadingRow.__table__)
 _SERIES: Final = cast(Table, Series.__table__)
 _TRIALS: Final = cast(Table, Trial.__table__)
 _TRIAL_READINGS: Final = cast(Table, TrialReading.__table__)
-_READING_COLUMNS: Final = (
-    *("id", "bench_id", "seq", "caliper_id", "sent", "unit", "nm", "taken_at", "kept_at"),
-    *("origin", "since_previous_ms", "late"),
-)
-
-Ask = Callable[[Row[Any], pairing.Folding, records.Reading], Question | None]
-"""What is asked about a reading that would be placed: given its series' row and the fold so far."""
-
-
-@dataclass(frozen=True, slots=True)
-class BenchState:
-    """A bench's state after the log entry `seq`; `series` is the row of the running one."""
-
-    name: str
-    id: int
-    seq: int
-    state: pairing.State
-    series: Row[Any] | None
-
-
-class EventRow(NamedTuple):
-    """A row of `tables.Event` without its number and moment, which it gets at the commit."""
-
-    bench_id: int
-    kind: str
-    subject: UUID | None
-    data: dict[str, Any]
-
-
-class Happened(NamedTuple):
-    """An event as it was committed, with the name of its bench, and the reading where it is of one:
-    what a reader of the store would find under `id`."""
-
-    id: int
-    bench_id: int
-    bench: str
-    kind: str
-    subject: UUID | None
-    data: dict[str, Any]
-    reading: records.Reading | None
-
-
-Committed = Callable[[set[int], Sequence[Happened]], None]
 
 
 class Transactions:
@@ -129,6 +84,7 @@ class Transactions:
         # Reentrant: a store whose log was lost is reopened during a write.
         self._lock = threading.RLock()
         self._open: Writing | None = None
+        self._dry_in = 0
         self.benches: dict[str, BenchState] = {}
         self.calipers: dict[str, int] = {}
         self.names: dict[int, str] = {}
@@ -162,22 +118,27 @@ class Transactions:
             self._committed(benches, happened)
 
     @contextmanager
-    def dry_run(self) -> Iterator[Connection]:
+    def dry_run(self) -> Iterator[Writing]:
         """A transaction that all that is written within takes part in, and that is undone at the
-        end; gives its connection, which sees what was written."""
+        end; its connection sees what was written."""
         with self._lock:
             self._refuse_damaged()
             connection = self._writer.take()
             try:
                 with connection.begin() as begun, statements.translated(connection):
-                    self._open = Writing(self, connection)
-                    yield connection
+                    self._open, self._dry_in = Writing(self, connection), threading.get_ident()
+                    yield self._open
                     begun.rollback()
             except BaseException:
                 self._writer.close()
                 raise
             finally:
                 self._open = None
+
+    @property
+    def dry(self) -> bool:
+        """Whether a dry run is under way, for which all others wait; true in its thread alone."""
+        return self._open is not None and self._dry_in == threading.get_ident()
 
     def check(self) -> None:
         """Raise DamagedStore where the store is damaged, GoneStore where its files are not those
@@ -257,13 +218,13 @@ class Writing:
                 insert_new(self.connection, _BENCHES), [{"name": name, "last_seq": 0}]
             )
             return self.bench(name)
-        bench_id, last_seq = found
+        bench_id, last_seq, corrected = found
         self._known.names[bench_id] = name
         known = self.benches.get(name) or self._known.benches.get(name)
-        if known is None or known.seq != last_seq:
+        if known is None or (known.seq, known.corrected) != (last_seq, corrected):
             state = pairing.fold(read_log(self.connection, bench_id))
             series = _series(self.connection, state)
-            known = BenchState(name, bench_id, last_seq, state, series)
+            known = BenchState(name, bench_id, last_seq, corrected, state, series)
             self.benches[name] = known
         return known
 
@@ -295,6 +256,7 @@ class Writing:
         row = {field.name: getattr(new, field.name) for field in fields(new)}
         row |= {"method": new.method.key, "method_data": new.method.definition}
         row |= {"id": series_id, "bench_id": bench.id, "started_at": began, "finished_at": ended}
+        row["stop_id"] = new.stop_id or square_of(self.connection, new.machine_id)
         del row["bench"]
         statements.write(self.connection, _SERIES, tuple(row), [tuple(row.values())])
 
@@ -304,13 +266,15 @@ class Writing:
         entries: Iterable[records.Entry],
         at: datetime | None = None,
         ask: Ask | None = None,
-    ) -> list[pairing.Outcome]:
+    ) -> list[folded.Outcome]:
         """Write `entries` to the bench's log, and the rows that follow from them.
 
         ask: decides what is asked about readings; None: nothing.
         """
-        appended = _Appended(self, bench, at or now(), ask)
+        appended = Appended(bench, at or now(), ask, self.caliper)
         outcomes = [appended.take(entry) for entry in entries]
+        for reading, fate in appended.heard:
+            self.heard(bench.id, reading, fate)
         state, series = appended.folding.state, bench.series
         if state.series != bench.state.series:
             if bench.state.series is not None:
@@ -322,20 +286,22 @@ class Writing:
                 )
             series = _series(self.connection, state)
         with statements.together(self.connection):
-            statements.write(self.connection, _READINGS, _READING_COLUMNS, appended.readings)
+            statements.write(self.connection, _READINGS, READING_COLUMNS, appended.readings)
+            for act in appended.acts:  # which may name one of these readings
+                self.write_act(act)
             self._move_bench(bench.id, appended.seq, state)
             if series is not None:
-                self.project(bench.id, series, state, outcomes)
+                self.project(bench.id, series, state, [*appended.gone_on, *outcomes])
         if appended.acted:
             self.add_event(bench.id, "bench", state.series)
         ended = bench.series
         if ended is not None and ended.id != state.series and ended.strips is not None:
             # A verdict that was planned comes with the end.
             self.add_event(bench.id, "score", ended.id)
-        self.benches[bench.name] = BenchState(bench.name, bench.id, appended.seq, state, series)
+        self.benches[bench.name] = replace(bench, seq=appended.seq, state=state, series=series)
         return outcomes
 
-    def correct(self, series_id: UUID, act: records.Correction, change: UUID) -> pairing.Outcome:
+    def correct(self, series_id: UUID, act: records.Correction, change: UUID) -> folded.Outcome:
         """Write a correction of a series to its bench's log, and the rows that follow from it.
 
         One that does nothing is not written: its outcome says so. Raises NotFound where no series
@@ -372,7 +338,7 @@ class Writing:
     def write_act(self, row: dict[str, Any]) -> None:
         statements.write(self.connection, _ACTS, tuple(row), [tuple(row.values())])
 
-    def _move_bench(self, bench_id: int, seq: int, state: pairing.State) -> None:
+    def _move_bench(self, bench_id: int, seq: int, state: folded.State) -> None:
         statements.run(
             self.connection,
             _MOVE_BENCH,
@@ -383,8 +349,10 @@ class Writing:
         )
 
     def series(self, series_id: UUID) -> Row[Any]:
-        """The row of a series. Raises NotFound where there is none."""
-        row = self.connection.execute(select(_SERIES).where(_SERIES.c.id == series_id)).first()
+        """The row of a series, locked, after that of its bench. Raises NotFound where there is
+        none."""
+        found = SERIES.where(Series.id == series_id).with_for_update(key_share=True, of=_SERIES)
+        row = self.connection.execute(found).first()
         if row is None:
             raise NotFound("no series has that id")
         return row
@@ -402,15 +370,20 @@ class Writing:
             self.add_event(bench.id, "trial", trial.id)
         self.add_event(bench.id, "score", series_id)
         if bench.state.series == series_id:
-            self.benches[bench.name] = replace(bench, state=state, series=row)
             self.add_event(bench.id, "bench", series_id)
+
+    def forget(self, bench: BenchState) -> None:
+        """Let this process and the others read anew what they remember of a bench, since settings
+        of a series of it were corrected; its row is locked."""
+        again = update(_BENCHES).where(_BENCHES.c.id == bench.id)
+        self.connection.execute(again.values(corrected=_BENCHES.c.corrected + 1))
 
     def project(
         self,
         bench_id: int,
         series: Row[Any],
-        state: pairing.State,
-        outcomes: Sequence[pairing.Outcome],
+        state: folded.State,
+        outcomes: Sequence[folded.Outcome],
     ) -> None:
         """Write the trials that `outcomes` changed, from the folded state, with their events."""
         touched = {number for o in outcomes for number in o.trials}
@@ -419,7 +392,7 @@ class Writing:
         # Where readings were only added, the slots that are there already do not change.
         placed = {o.reading for o in outcomes if o.kind in _PLACED}
         moved = {
-            pairing.trial_id(series.id, number)
+            folded.trial_id(series.id, number)
             for o in outcomes
             if o.kind not in _PLACED
             for number in o.trials
@@ -446,6 +419,12 @@ class Writing:
             self.calipers[name] = known
         return known
 
+    def series_corrected(self) -> set[UUID]:
+        """The series that were corrected in this transaction so far."""
+        found = {e.subject for e in self.events if e.kind == "series" and e.subject is not None}
+        told = (e.data for e in self.events if e.kind == "correction")
+        return found | {UUID(data["series"]) for data in told if "series" in data}
+
     def add_event(
         self, bench_id: int, kind: str, subject: UUID | None, data: dict[str, Any] | None = None
     ) -> None:
@@ -457,73 +436,17 @@ class Writing:
         self.add_event(bench_id, "reading", reading.id, fate)
 
 
-class _Appended:
-    """Entries as they are appended to a bench's log, one after the other."""
-
-    def __init__(self, written: Writing, bench: BenchState, at: datetime, ask: Ask | None) -> None:
-        self.folding = pairing.Folding(bench.state)
-        self.seq = bench.seq
-        self.at = at
-        self.readings: list[tuple[Any, ...]] = []
-        self.acted = False
-        self._written = written
-        self._bench = bench
-        self._ask = ask
-        # The start of a series and its readings never come in the same call.
-        self._places: Sequence[Place] = ()
-        if bench.series is not None:
-            self._places = method_of(bench.series).places
-
-    def take(self, entry: records.Entry) -> pairing.Outcome:
-        if isinstance(entry, records.Press):
-            return self._press(entry.reading)
-        self.acted = True
-        return self._act(entry)
-
-    def _act(self, entry: records.Entry) -> pairing.Outcome:
-        self.seq += 1
-        self._written.write_act(act_row(entry, new_id(), self._bench.id, self.seq, self.at, None))
-        return self.folding.take(entry)
-
-    def _press(self, reading: records.Reading) -> pairing.Outcome:
-        series = self._bench.series
-        read, question = reading, None
-        if series is not None:
-            read = read_as(reading, series.readings_unit)
-            if self._ask is not None and self.folding.would_place(read):
-                question = self._ask(series, self.folding, read)
-        if question is not None:
-            self._act(records.Ask(reading.id, question))
-        self.seq += 1
-        caliper = self._written.caliper(reading.caliper, reading.taken_at)
-        self.readings.append(_reading_row(reading, self._bench.id, self.seq, caliper, self.at))
-        outcome = self.folding.take(records.Press(read))
-        fate: dict[str, Any] = {
-            "outcome": outcome.kind,
-            "trial": outcome.trial,
-            "place": None if outcome.place is None else self._places[outcome.place].key,
-            "next": _next_json(self.folding, self._places, series),
-        }
-        if question is not None:
-            fate["question"] = asdict(question)
-        if read is not reading:
-            fate["unit"] = read.unit
-        self._written.heard(self._bench.id, read, fate)
-        return outcome
-
-
-_EVENT_LOCK: Final = 8017
 _PLACED: Final = ("kept", "complete")
 _CLEAR_SLOTS: Final = delete(_TRIAL_READINGS).where(
     _TRIAL_READINGS.c.trial_id == bindparam("trial")
 )
-_LOCK_AND_NOTIFY: Final = text(
-    f"SELECT pg_advisory_xact_lock({_EVENT_LOCK}), pg_notify('{CHANNEL}', :benches)"
-)
 _LAST_NUMBER: Final = text("SELECT last_insert_rowid()")
 _NO_DATA: Final[dict[str, Any]] = {}
 _FIND_BENCH: Final = (
-    select(Bench.id, Bench.last_seq).where(Bench.name == bindparam("name")).with_for_update()
+    select(Bench.id, Bench.last_seq, Bench.corrected)
+    .where(Bench.name == bindparam("name"))
+    # Not against the foreign keys of events, which others write without this row's lock.
+    .with_for_update(key_share=True)
 )
 _END_SERIES: Final = (
     update(_SERIES)
@@ -539,19 +462,6 @@ _MOVE_BENCH: Final = (
         awaiting=bindparam("awaiting"),
     )
 )
-
-
-def publish(connection: Connection, events: Sequence[EventRow]) -> None:
-    """Number `events` and notify other processes; the last step before the commit."""
-    at = now()
-    rows = [(*each, at) for each in events]
-    with statements.together(connection):
-        if connection.dialect.name == "postgresql":
-            # Numbers are assigned before the commit. Without this lock another process's lower
-            # number could become visible after a reader has seen a higher one, and be missed.
-            benches = ",".join(str(number) for number in sorted({e.bench_id for e in events}))
-            statements.run(connection, _LOCK_AND_NOTIFY, benches=benches)
-        statements.write(connection, _EVENTS, (*EventRow._fields, "at"), rows)
 
 
 def write_trials(
@@ -571,39 +481,10 @@ def _layout(new: NewSeries) -> records.Layout:
     )
 
 
-def _series(connection: Connection, state: pairing.State) -> Row[Any] | None:
+def _series(connection: Connection, state: folded.State) -> Row[Any] | None:
     if state.series is None:
         return None
-    return connection.execute(select(_SERIES).where(_SERIES.c.id == state.series)).one()
-
-
-def _reading_row(
-    reading: records.Reading, bench_id: int, seq: int, caliper_id: int, at: datetime
-) -> tuple[Any, ...]:
-    """In the order of `_READING_COLUMNS`."""
-    return (
-        reading.id,
-        bench_id,
-        seq,
-        caliper_id,
-        reading.sent,
-        reading.unit,
-        reading.nm,
-        reading.taken_at,
-        at,
-        reading.origin,
-        reading.since_previous_ms,
-        reading.late,
-    )
-
-
-def _next_json(
-    folding: pairing.Folding, places: Sequence[Place], series: Row[Any] | None
-) -> dict[str, Any] | None:
-    at = folding.next
-    if at is None or series is None:
-        return None
-    return NextPlace(at, places[at.place], series.repeats).as_json()
+    return connection.execute(SERIES.where(Series.id == state.series)).one()
 
 
 def insert_new(connection: Connection, table: Table) -> Any:

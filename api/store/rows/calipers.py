@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
-from typing import Any
+from typing import Any, TypeVar, cast
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import Connection, Engine, Row, func, select
+from sqlalchemy.orm import InstrumentedAttribute
 
+from analysis.units import Unit
 from api.store.tables import Bench, Caliper, Reading
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +33,8 @@ class KnownCaliper:
     note: str | None
     readings_unit: str | None
     retired: bool
+    check_days: int | None
+    certificate: str | None
 
 
 def known_calipers(connection: Connection) -> list[KnownCaliper]:
@@ -55,6 +61,8 @@ def known_calipers(connection: Connection) -> list[KnownCaliper]:
                 next((row.note for row in rows if row.note), None),
                 next((row.readings_unit for row in rows if row.readings_unit), None),
                 all(row.retired_at is not None for row in rows),
+                next((row.check_days for row in rows if row.check_days is not None), None),
+                next((row.certificate for row in rows if row.certificate), None),
             )
         )
     return sorted(found, key=lambda each: (each.name.casefold(), each.name))
@@ -84,9 +92,20 @@ def is_known(connection: Connection, name: str) -> bool:
 
 def jaw_width_nm(connection: Connection, name: str) -> int | None:
     """Of the jaws of the caliper called so; None where it is not said, or not known."""
+    return _said(connection, name, Caliper.jaw_width_nm)
+
+
+def readings_unit(connection: Connection, name: str) -> Unit | None:
+    """What a number without a unit counts that the caliper called so sent; None where it is not
+    said, or the caliper not known."""
+    return cast(Unit | None, _said(connection, name, Caliper.readings_unit))  # no other is stored
+
+
+def _said(connection: Connection, name: str, column: InstrumentedAttribute[_T | None]) -> _T | None:
+    """What was said of a caliper first, under any name that it is heard under."""
     return connection.scalar(
-        select(Caliper.jaw_width_nm)
-        .where(Caliper.name.in_(heard_as(connection, name)), Caliper.jaw_width_nm.is_not(None))
+        select(column)
+        .where(Caliper.name.in_(heard_as(connection, name)), column.is_not(None))
         .order_by(Caliper.id)
         .limit(1)
     )

@@ -12,8 +12,8 @@ from sqlalchemy import ColumnElement, Connection, Row, select
 
 from api.store import statements
 from api.store.rows.calipers import shown_names
-from api.store.rows.series import READ_UNIT
-from api.store.tables import Machine, Reading, Series, Trial, TrialReading, texts_read
+from api.store.rows.series import READ_UNIT, SERIES
+from api.store.tables import Machine, Reading, Series, Trial, TrialReading, Work, texts_read
 
 Chosen = ColumnElement[bool]
 """Which series are asked for."""
@@ -30,10 +30,10 @@ def with_ids(ids: Collection[UUID]) -> Chosen:
 
 
 def latest(connection: Connection, *, but: Collection[str]) -> list[UUID]:
-    """Of each machine, method and side of the strip the latest series with a complete trial; none
+    """Of each stop, method and side of the strip the latest series with a complete trial; none
     by the methods `but`."""
     kinds = (
-        select(Series.machine_id, Series.method, Series.strip_side)
+        select(Series.machine_id, Series.stop_id, Series.method, Series.strip_side)
         .where(Series.method.not_in(but))
         .distinct()
         .subquery()
@@ -43,6 +43,7 @@ def latest(connection: Connection, *, but: Collection[str]) -> list[UUID]:
         select(Series.id)
         .where(
             Series.machine_id == kinds.c.machine_id,
+            Series.stop_id == kinds.c.stop_id,
             Series.method == kinds.c.method,
             Series.strip_side == kinds.c.strip_side,
             complete.exists(),
@@ -56,16 +57,17 @@ def latest(connection: Connection, *, but: Collection[str]) -> list[UUID]:
 
 
 def series(connection: Connection, chosen: Chosen) -> Sequence[Row[Any]]:
-    """Rows of `tables.Series`, the oldest first, with the machine's name and kind, and `key`: the
-    id as `complete_trials` gives it."""
+    """Rows of `tables.Series`, the oldest first, with the machine's name and kind, the work's name,
+    and `key`: the id as `complete_trials` gives it."""
     return connection.execute(
-        select(
-            Series.__table__,
+        SERIES.add_columns(
             statements.as_sent(Series.id).label("key"),
             Machine.name.label("machine_name"),
             Machine.kind.label("machine_kind"),
+            Work.name.label("work"),
         )
         .join(Machine, Machine.id == Series.machine_id)
+        .outerjoin(Work, Work.id == Series.work_id)
         .where(chosen)
         .order_by(Series.started_at, Series.id)
     ).all()
@@ -73,7 +75,7 @@ def series(connection: Connection, chosen: Chosen) -> Sequence[Row[Any]]:
 
 def complete_trials(connection: Connection, chosen: Chosen) -> Sequence[tuple[Any, ...]]:
     """Of each complete trial, in the order of `series` and by number: its series' key, angle_deg,
-    tilt_deg, length_mm, readings_mm, and calipers as `tables.texts_read` takes them."""
+    tilt_deg, length_mm, readings_mm, visit, and calipers as `tables.texts_read` takes them."""
     found = statements.tuples(
         connection,
         select(
@@ -82,6 +84,7 @@ def complete_trials(connection: Connection, chosen: Chosen) -> Sequence[tuple[An
             Trial.tilt_deg,
             Trial.length_mm,
             Trial.readings_mm,
+            Trial.visit,
             statements.as_sent(Trial.calipers),
         )
         .join(Series, Series.id == Trial.series_id)

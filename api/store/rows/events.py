@@ -7,9 +7,10 @@ from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Row, bindparam, select
+from sqlalchemy.orm import aliased
 
 from api.store.rows.series import SHOWN_READINGS
-from api.store.tables import Bench, Caliper, Event, Reading, Refusal
+from api.store.tables import Bench, Caliper, Event, Reading, Refusal, Series
 
 
 def last_event_id(connection: Connection) -> int:
@@ -53,6 +54,15 @@ def last_of_kind(connection: Connection, bench_id: int, kind: str) -> Row[Any] |
     ).first()
 
 
+def of_reading(connection: Connection, bench_id: int, reading_id: UUID) -> Row[Any]:
+    """The event of a reading as it was kept, of which there is one."""
+    return connection.execute(
+        select(Event.__table__).where(
+            Event.bench_id == bench_id, Event.kind == "reading", Event.subject == reading_id
+        )
+    ).one()
+
+
 def readings(connection: Connection, ids: Collection[UUID]) -> dict[UUID, Row[Any]]:
     """Readings with their caliper's and bench's names, by id."""
     return {row.id: row for row in connection.execute(_SOME_READINGS, {"ids": ids})}
@@ -87,3 +97,44 @@ _NEWS: Final = (
     .limit(bindparam("limit"))
 )
 _SOME_READINGS: Final = SHOWN_READINGS.where(Reading.id.in_(bindparam("ids", expanding=True)))
+
+
+_ABOUT_SERIES: Final = ("bench", "score", "series")
+_WITH_SCORE: Final = ("reading", "fate", "trial", "refusal", "caliper")
+"""What changes nothing that is known of a machine, or is followed by the score of its series."""
+_MANY: Final = 2000
+"""Events that are not worth looking through."""
+
+
+def series_changed(
+    connection: Connection, after: int, until: int
+) -> frozenset[tuple[UUID, str]] | None:
+    """Machine and method of the series that the events after number `after` up to `until` are
+    about; None where one of them may concern any machine, or they are many."""
+    if not 0 <= until - after <= _MANY:
+        return None
+    happened = Event.id.between(after + 1, until)
+    kinds = set(connection.scalars(select(Event.kind).where(happened).distinct()))
+    if not kinds <= {*_ABOUT_SERIES, *_WITH_SCORE}:
+        return None
+    earlier = aliased(Event)
+    # A series ends where its bench feeds another one, or none.
+    ended = (
+        select(earlier.subject)
+        .where(
+            earlier.bench_id == Event.bench_id,
+            earlier.kind == "bench",
+            earlier.id < Event.id,
+            earlier.subject.is_not(None),
+        )
+        .order_by(earlier.id.desc())
+        .limit(1)
+        .correlate(Event)
+        .scalar_subquery()
+    )
+    subjects = select(Event.subject).where(happened, Event.kind.in_(_ABOUT_SERIES))
+    subjects_ended = select(ended).where(happened, Event.kind == "bench")
+    found = select(Series.machine_id, Series.method).where(
+        Series.id.in_(subjects.union(subjects_ended))
+    )
+    return frozenset((row.machine_id, row.method) for row in connection.execute(found.distinct()))

@@ -61,19 +61,35 @@ def machine(connection: Connection, machine: UUID | str) -> Row[Any]:
     return row
 
 
+def names(connection: Connection) -> dict[str, str]:
+    """What every machine is called, by its id as the trail has it; also those that were merged."""
+    return {str(row.id): row.name for row in connection.execute(select(Machine.id, Machine.name))}
+
+
+def merged_into(connection: Connection, machine_id: UUID) -> list[UUID]:
+    """The machines that were merged into this one, or into one of those."""
+    found: list[UUID] = []
+    last = [machine_id]
+    while last:
+        last = list(connection.scalars(select(Machine.id).where(Machine.merged_into.in_(last))))
+        found += last
+    return found
+
+
 def called(connection: Connection, name: str) -> UUID | None:
     """The id of the machine with this name, whatever the case of its letters and its spaces; None
     where there is none."""
     exactly = connection.scalar(select(Machine.id).where(Machine.name == name))
     if exactly is not None:
         return exactly
-    alike = _alike(name)
+    wanted = alike(name)
     # In Python: of the databases, one folds the case of ASCII letters alone.
     rows = connection.execute(select(Machine.id, Machine.name).order_by(Machine.id))
-    return next((row.id for row in rows if _alike(row.name) == alike), None)
+    return next((row.id for row in rows if alike(row.name) == wanted), None)
 
 
-def _alike(name: str) -> str:
+def alike(name: str) -> str:
+    """What the names of one machine have in common, whatever their case and spaces."""
     return " ".join(name.split()).casefold()
 
 
@@ -133,3 +149,11 @@ def measured_at_bench(connection: Connection, machine_id: UUID) -> int | None:
         .order_by(Series.started_at.desc())
         .limit(1)
     )
+
+
+def measured_machines(connection: Connection) -> frozenset[UUID]:
+    """The machines that a bench measured."""
+    # Of each machine one series is looked up, not every series there is.
+    one = select(Series.id).where(Series.machine_id == Machine.id).limit(1)
+    found = select(Machine.id).where(one.scalar_subquery().is_not(None))
+    return frozenset(connection.scalars(found))

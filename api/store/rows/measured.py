@@ -8,6 +8,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, exists, func, select
 
+from api.store.rows.series import SERIES
 from api.store.tables import Bench, Machine, Series, Trial
 
 _OF_SERIES = (Trial.series_id == Series.id) & (Trial.state == "complete")
@@ -18,12 +19,12 @@ _LATEST_FIRST = (Series.started_at.desc(), Series.id.desc())
 def latest_measured(
     connection: Connection, methods: Collection[str], limit: int
 ) -> Sequence[Row[Any]]:
-    """Columns of `tables.Series`, `machine_name`, and `trials`, how many are complete; of series by
-    one of `methods`. The latest first."""
+    """Columns of `tables.Series`, those of its stop, `machine_name`, and `trials`, how many are
+    complete; of series by one of `methods`. The latest first."""
     # Counted for each series that is listed, not over every trial there is.
     trials = select(func.count()).where(_OF_SERIES).correlate(Series).scalar_subquery()
     return connection.execute(
-        select(Series.__table__, Machine.name.label("machine_name"), trials.label("trials"))
+        SERIES.add_columns(Machine.name.label("machine_name"), trials.label("trials"))
         .join(Machine, Machine.id == Series.machine_id)
         .where(Series.method.in_(methods), _MEASURED)
         .order_by(*_LATEST_FIRST)

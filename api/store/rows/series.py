@@ -7,22 +7,45 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, bindparam, func, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Row, Select, bindparam, func, select, tuple_
 
 from api.errors import InvalidField, NotFound
-from api.store.tables import Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
+from api.store.tables import (
+    Act,
+    Bench,
+    Caliper,
+    Machine,
+    Reading,
+    Series,
+    Stop,
+    Trial,
+    TrialReading,
+    Work,
+)
+
+AT_STOP: Final = (Stop.name.label("stop"), Stop.nominal_deg, Stop.bevel_deg)
+"""The stop of a series: its name and angles."""
+
+SERIES: Select[Any] = select(Series.__table__, *AT_STOP).join(Stop, Stop.id == Series.stop_id)
+"""Series with their stop, which the values of their trials rest on."""
 
 _WITH_NAMES: Select[Any] = (
-    select(
-        Series.__table__,
+    SERIES.add_columns(
         Bench.name.label("bench"),
         Machine.name.label("machine_name"),
         Machine.kind.label("machine_kind"),
         Machine.created_at.label("machine_created_at"),
+        Work.name.label("work"),
     )
     .join(Bench, Bench.id == Series.bench_id)
     .join(Machine, Machine.id == Series.machine_id)
+    .outerjoin(Work, Work.id == Series.work_id)
 )
+
+_LATEST: Final = (Series.started_at.desc(), Series.id.desc())
+
+# Among so many the series of a bench are looked for.
+_RECENT: Final = 100
 
 READ_UNIT: Final = func.coalesce(TrialReading.unit, Reading.unit).label("unit")
 READ_NM: Final = func.coalesce(TrialReading.nm, Reading.nm).label("nm")
@@ -47,7 +70,7 @@ SHOWN_READINGS: Select[Any] = (
 
 
 def series(connection: Connection, series_id: UUID) -> Row[Any]:
-    """A series with its bench's and machine's names.
+    """A series with the names of its bench, its machine and the work it was measured for.
 
     Raises NotFound where no series has that id.
     """
@@ -74,6 +97,43 @@ def one_measured_by(connection: Connection, method: str) -> Row[Any] | None:
     return connection.execute(query).first()
 
 
+def near(
+    connection: Connection, of: Row[Any], methods: Collection[str], limit: int
+) -> Sequence[Row[Any]]:
+    """The latest series of the same machine, and of the same bench among the latest of all, by one
+    of `methods`, that read each place as often as `of`: others that its trials may belong to."""
+    of_machine = select(Series.id).where(
+        Series.machine_id == of.machine_id, Series.method.in_(methods)
+    )
+    recent = select(Series.id, Series.bench_id).order_by(*_LATEST).limit(_RECENT).subquery()
+    of_bench = select(recent.c.id).where(recent.c.bench_id == of.bench_id)
+    ids = {
+        *connection.scalars(of_machine.order_by(*_LATEST).limit(limit)),
+        *connection.scalars(of_bench),
+    }
+    found = connection.execute(
+        _WITH_NAMES.where(
+            Series.id.in_(ids - _emptied(connection, ids)),
+            Series.id != of.id,
+            Series.method.in_(methods),
+            Series.repeats == of.repeats,
+        )
+        .order_by(*_LATEST)
+        .limit(limit)
+    )
+    return found.all()
+
+
+def _emptied(connection: Connection, ids: Collection[UUID]) -> set[UUID]:
+    """Those of these series that were made for trials which have been moved away again."""
+    query = select(Act.series_id).where(Act.series_id.in_(ids), Act.kind == "set up")
+    made = set(connection.scalars(query))
+    if not made:
+        return set()
+    filled = select(Trial.series_id).where(Trial.series_id.in_(made), Trial.state != "gone")
+    return {each for each in made if each is not None} - set(connection.scalars(filled))
+
+
 def latest_series(
     connection: Connection,
     *,
@@ -82,11 +142,12 @@ def latest_series(
     before: UUID | None = None,
     limit: int | None = None,
 ) -> list[UUID]:
-    """The ids of series, the latest begun first.
+    """The ids of series, the latest begun first; without those that were made for trials which were
+    moved away again.
 
     Raises InvalidField where no series has the id `before`.
     """
-    query = select(Series.id).order_by(Series.started_at.desc(), Series.id.desc()).limit(limit)
+    query = select(Series.id).order_by(*_LATEST).limit(limit)
     if machine is not None:
         query = query.where(Series.machine_id == machine)
     if method is not None:
@@ -98,7 +159,57 @@ def latest_series(
             raise InvalidField("before", f"{error}; take it from an earlier page") from None
         # As one value, so that an index leads to where the page begins.
         query = query.where(tuple_(Series.started_at, Series.id) < (last.started_at, last.id))
+    found = list(connection.scalars(query))
+    gone = _emptied(connection, found)
+    shown = [each for each in found if each not in gone]
+    if not gone or limit is None or len(found) < limit:
+        return shown
+    more = latest_series(
+        connection, machine=machine, method=method, before=found[-1], limit=len(gone)
+    )
+    return shown + more
+
+
+def latest_rows(
+    connection: Connection, *, machine: UUID | None = None, limit: int
+) -> Sequence[Row[Any]]:
+    """Series with their stop, of all machines or of one, the latest begun first."""
+    query = SERIES if machine is None else SERIES.where(Series.machine_id == machine)
+    return connection.execute(query.order_by(*_LATEST).limit(limit)).all()
+
+
+def like_it(connection: Connection, of: Row[Any], limit: int) -> list[UUID]:
+    """The ids of the latest series at the same stop by the same method, the strip falling to the
+    same side: `of` and others, the latest first."""
+    query = select(Series.id).where(*_like(of)).order_by(*_LATEST).limit(limit)
     return list(connection.scalars(query))
+
+
+def _like(of: Row[Any]) -> tuple[ColumnElement[bool], ...]:
+    return (
+        Series.machine_id == of.machine_id,
+        Series.stop_id == of.stop_id,
+        Series.method == of.method,
+        Series.strip_side == of.strip_side,
+    )
+
+
+def complete_before(connection: Connection, of: Row[Any], limit: int) -> Sequence[Row[Any]]:
+    """id, started_at and the number of complete `trials` of the latest series like `of` (as by
+    `like_it`) that were begun before it and have any, the latest first."""
+    complete = (
+        select(func.count())
+        .select_from(Trial)
+        .where(Trial.series_id == Series.id, Trial.state == "complete")
+        .scalar_subquery()
+    )
+    query = (
+        select(Series.id, Series.started_at, complete.label("trials"))
+        .where(*_like(of), Series.started_at < of.started_at)
+        .order_by(*_LATEST)
+        .limit(limit)
+    )
+    return [row for row in connection.execute(query) if row.trials]
 
 
 def some_trials(connection: Connection, ids: Collection[UUID]) -> Sequence[Row[Any]]:
@@ -135,12 +246,12 @@ def placed_readings(connection: Connection, trial_id: UUID) -> Sequence[Row[Any]
 def complete_trials(
     connection: Connection, series: Collection[UUID]
 ) -> tuple[dict[UUID, list[Row[Any]]], dict[UUID, list[Row[Any]]]]:
-    """The complete trials of many series by series (id, series_id, state), in order, and their
-    readings by trial."""
+    """The complete trials of many series by series (id, series_id, state, visit), in order, and
+    their readings by trial."""
     complete = Trial.series_id.in_(series) & (Trial.state == "complete")
     found: dict[UUID, list[Row[Any]]] = defaultdict(list)
     query: Any = (
-        select(Trial.id, Trial.series_id, Trial.state)
+        select(Trial.id, Trial.series_id, Trial.state, Trial.visit)
         .where(complete)
         .order_by(Trial.series_id, Trial.number)
     )

@@ -22,7 +22,7 @@ from api.store.journal import Journal
 from api.store.stamps import new_id
 from capture.records import Reading
 from tests.api.small_files import ALL, NAMES, put_small_files
-from tests.api.stores import digests, fill
+from tests.api.stores import correct, digests, fill
 
 _NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -34,6 +34,7 @@ def shop_folder(tmp_path: Path) -> Path:
     engine = open_engine(sqlite_url(folder))
     migrations.upgrade(engine)
     fill(engine)
+    correct(engine)
     engine.dispose()
     return folder
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
@@ -10,16 +11,20 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select, text
+from sqlalchemy.exc import OperationalError
 
 from analysis.guard import Question
 from api.errors import Conflict, NotFound
 from api.store import doctor
 from api.store.corrections import Corrections
+from api.store.engine import open_engine
 from api.store.journal import Journal
 from api.store.log import read_series
+from api.store.machine_records import MachineRecords
 from api.store.rows import changes
 from api.store.tables import Bench
 from api.store.trail import By
+from api.store.transactions import Transactions
 from capture.records import (
     Ask,
     CountAgain,
@@ -84,6 +89,62 @@ def test_a_wrong_length_is_corrected_and_the_angle_follows(engine, journal, corr
     assert _rows(engine, series) == [after]
 
 
+def test_a_length_corrected_by_another_process_holds_for_the_next_press(engine, journal):
+    series = _start(journal)
+    journal.keep([reading("12.30"), reading("12.70"), reading("12.30")])
+    other = Corrections(Journal(engine).transactions)
+    other.series(series, {"baseline": "20", "readings_unit": "in"}, By(), _unchecked)
+    journal.keep([reading("12.70")])
+    assert {row.readings_mm for row in _rows(engine, series)} == {"312.42 322.58"}
+    with engine.connect() as store:
+        assert list(doctor.findings(store)) == []
+
+
+def test_what_was_seen_is_compared_once_nobody_else_can_write(engine, journal, monkeypatch):
+    series = _start(journal)
+    machine = journal.add_machine("Window saw", "other")
+    monkeypatch.setattr("api.store.engine._BUSY_S", 0.0)
+    url = engine.url
+    if engine.dialect.name == "postgresql":
+        url = url.update_query_pairs([("options", "-c lock_timeout=1ms")])
+    elsewhere = open_engine(url.render_as_string(hide_password=False))
+    refused = []
+
+    def series_note(transactions: Transactions, by: By) -> None:
+        Corrections(transactions).series(series, {"note": "mine"}, by, _unchecked)
+
+    def machine_note(transactions: Transactions, by: By) -> None:
+        MachineRecords(transactions).machine(machine, {"note": "mine"}, by)
+
+    for correct in (series_note, machine_note):
+
+        def seen(_writing: Any, correct: Any = correct) -> None:
+            with pytest.raises(OperationalError, match="lock"):
+                correct(Journal(elsewhere).transactions, By())
+            refused.append(True)
+            raise Conflict("it is not as you saw it")
+
+        with pytest.raises(Conflict):
+            correct(journal.transactions, By(seen=seen))
+    elsewhere.dispose()
+    assert refused == [True, True]
+    with engine.connect() as store:
+        assert list(changes.since(store, None, None, 10)) == []
+
+
+@pytest.mark.parametrize("store_url", ["postgresql"], indirect=True)
+def test_a_machine_is_corrected_while_its_bench_keeps_a_press(engine, journal):
+    """Its event names the bench: each would wait for what the other holds, until one is broken."""
+    _start(journal)
+    machine = journal.add_machine("Window saw", "other")
+    url = engine.url.update_query_pairs([("options", "-c lock_timeout=1s")])
+    elsewhere = open_engine(url.render_as_string(hide_password=False))
+    with journal.transactions.writing() as written:
+        written.bench("main")
+        MachineRecords(Journal(elsewhere).transactions).machine(machine, {"note": "mine"}, By())
+    elsewhere.dispose()
+
+
 def test_what_was_said_otherwise_since_is_not_undone(engine, journal, corrections):
     series = _start(journal)
     corrections.series(series, {"baseline": "20"}, By(), _unchecked)
@@ -96,7 +157,8 @@ def test_what_was_said_otherwise_since_is_not_undone(engine, journal, correction
 
 def test_a_caliper_left_in_inch_is_read_anew_as_a_whole(engine, journal, corrections):
     series = _start(journal)
-    journal.keep([reading("0.4842"), reading("0.5000")])
+    # As millimetres the second one can hardly be right; it is sent again.
+    journal.keep([reading("0.4842"), reading("0.5000"), reading("0.5000")])
     corrections.series(series, {"readings_unit": "in"}, By(), _unchecked)
     # This one says its unit itself.
     journal.keep([replace(reading("12.70"), sent="12.70 mm"), reading("0.4842")])
@@ -132,8 +194,8 @@ def test_trials_of_another_board_move_to_a_series_of_their_own(engine, journal, 
 def test_a_question_is_decided_once_and_a_replay_obeys_it(engine, journal):
     series = _start(journal)
 
-    def ask(_series: Any, _folding: Any, said: Reading) -> Question | None:
-        return Question("factor 10") if said.sent == "123.40" else None
+    def ask(_series: Any, _folding: Any, said: Reading) -> tuple[Question, str] | None:
+        return (Question("factor 10"), "123.40?") if said.sent == "123.40" else None
 
     doubted = reading("123.40")
     with journal.transactions.writing() as written:
@@ -176,6 +238,7 @@ def test_what_cannot_be_corrected_is_said(journal, corrections):
 
 _STEP = st.one_of(
     st.tuples(st.just("press"), st.sampled_from(["12.30", "12.41", "0.4825", "0.00"])),
+    st.tuples(st.just("press after a night"), st.sampled_from(["12.35", "123.50"])),
     st.tuples(st.just("act"), st.sampled_from(["back", "swap", "finish", "resume", "start"])),
     st.tuples(
         st.just("correct"),
@@ -202,6 +265,7 @@ def test_a_replay_gives_the_same_trials_and_undoing_all_gives_the_first(engine, 
     machine = journal.add_machine("Window saw", "other")
     series = [journal.start(new_series(machine, bench))]
     pressed: list[UUID] = []
+    hours = 0
     done: list[tuple[UUID, dict[UUID, list[Any]]]] = []
 
     for (kind, what), forgets in steps:
@@ -211,8 +275,11 @@ def test_a_replay_gives_the_same_trials_and_undoing_all_gives_the_first(engine, 
         corrections = Corrections(journal.transactions)
         before = {each: _rows(engine, each) for each in series}
         try:
-            if kind == "press":
+            if kind.startswith("press"):
                 said = [reading(what, bench=bench)]
+                if kind != "press":
+                    hours += 13
+                    said = [replace(said[0], taken_at=said[0].taken_at + timedelta(hours=hours))]
                 journal.keep(said)
                 pressed += [each.id for each in said]
                 done.clear()  # what was corrected may rest on this now

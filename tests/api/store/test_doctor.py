@@ -6,15 +6,21 @@ import re
 
 import pytest
 from fastapi.testclient import TestClient
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, delete, select, text, update
 
 from api.cli import main
 from api.server import Server
 from api.store import doctor, migrations
+from api.store.corrections import Corrections
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal
+from api.store.squares import SQUARE, square_of
+from api.store.tables import Series, Stop, Work
+from api.store.trail import By
 from tests.api.bench import Person
-from tests.api.stores import change, digests, fill, without_triggers
+from tests.api.stores import change, correct, digests, fill, without_triggers
+
+NOT_SQUARE = Stop.name != SQUARE
 
 
 @pytest.fixture
@@ -96,7 +102,82 @@ DAMAGE = {
         "UPDATE benches SET series_id = NULL WHERE name = 'main'",
         "bench main feeds another series",
     ),
+    "a series is at no stop": (
+        "UPDATE series SET stop_id = NULL WHERE machine_id ="
+        " (SELECT id FROM machines WHERE name = 'Window saw')",
+        "belongs to no stop of its machine",
+    ),
 }
+
+
+CORRECTED_ROWS = {
+    "UPDATE series SET baseline = '9' WHERE baseline = '8.5'": "baseline of series .* is '9'",
+    "UPDATE machines SET name = 'x' WHERE name = 'Door saw'": "name of machine .* ends at 'Door",
+    "UPDATE calipers SET jaw_width_nm = 1 WHERE jaw_width_nm = 6500000": "jaw_width of caliper",
+    "UPDATE setup_changes SET withdrawn_at = NULL": "withdrawn of setup change .* is False",
+}
+
+
+def test_what_was_corrected_says_what_its_trail_ends_at_or_is_mended(filled):
+    correct(filled)
+    assert found(filled) == []
+    before = digests(filled)
+    for damage, sentence in CORRECTED_ROWS.items():
+        change(filled, damage)
+        assert any(re.search(sentence, said) for said in found(filled)), (damage, found(filled))
+    assert doctor.repair(filled) >= len(CORRECTED_ROWS)
+    assert found(filled) == []
+    # Events and counts tell running servers; that one is withdrawn counts, not since when.
+    apart = {"events": None, "benches": None, "setup_changes": None}
+    assert {**digests(filled), **apart} == {**before, **apart}
+
+
+def test_a_series_at_no_stop_goes_where_its_trail_ends_and_to_no_stop_or_work_that_is_lost(filled):
+    with filled.connect() as store:
+        stop, machine = store.execute(select(Stop.id, Stop.machine_id).where(NOT_SQUARE)).one()
+        work = store.scalars(select(Work.id)).one()
+        series = store.scalars(select(Series.id).where(Series.stop_id == stop)).first()
+        square = square_of(store, machine)
+    at = {"stop_id": Series.stop_id, "work_id": Series.work_id}
+    there = select(*at.values()).where(Series.id == series)
+    corrections = Corrections(Journal(filled).transactions)
+    for said in ({"stop": str(square), "work": None}, {"stop": str(stop), "work": str(work)}):
+        corrections.series(series, said, By(None, None), lambda _: None)
+
+    with filled.begin() as store:
+        store.execute(update(Series).where(Series.id == series).values(dict.fromkeys(at)))
+    assert any("belongs to no stop" in said for said in found(filled))
+    doctor.repair(filled)
+    assert found(filled) == []
+    with filled.begin() as store:
+        assert tuple(store.execute(there).one()) == (stop, work)
+        store.execute(update(Series).values(work_id=None))
+        store.execute(update(Series).where(Series.stop_id == stop).values(stop_id=square))
+        store.execute(delete(Stop).where(NOT_SQUARE))
+        store.execute(delete(Work))
+    doctor.repair(filled)
+    stop_lost, work_lost = found(filled)
+    assert re.search(r"stop of series .* ends at '.*', which is not there", stop_lost)
+    assert re.search(r"work of series .* ends at '.*', which is not there", work_lost)
+
+
+def test_a_broken_trail_is_said_and_not_made_up(filled):
+    correct(filled)
+    without_triggers(
+        filled,
+        "changes",
+        "UPDATE changes SET before = '\"8.1\"' WHERE field = 'jaw_width' AND undoes IS NOT NULL",
+    )
+    without_triggers(filled, "acts", "UPDATE acts SET change_id = NULL WHERE kind = 'take back'")
+    for _ in range(2):
+        with filled.connect() as connection:
+            said = list(doctor.findings(connection))
+        assert not any(finding.repairable for finding in said)
+        assert [("no such act" in f.sentence, "made it" in f.sentence) for f in said] == [
+            (True, False),
+            (False, True),
+        ]
+        assert doctor.repair(filled) == 0
 
 
 @pytest.mark.parametrize(("damage", "sentence"), DAMAGE.values(), ids=DAMAGE.keys())
@@ -105,12 +186,12 @@ def test_what_follows_from_the_log_is_found_and_mended(filled, damage, sentence)
     with filled.connect() as connection:
         since = connection.execute(text("SELECT max(id) FROM events")).scalar_one()
     change(filled, damage)
-    assert any(re.search(sentence, said) for said in found(filled)), found(filled)
+    assert any(re.search(sentence, said) for said in found(filled)), (damage, found(filled))
     assert doctor.repair(filled) > 0
     assert found(filled) == []
     if "its log has none" not in sentence:
         assert {**digests(filled), "events": None} == {**before, "events": None}
-    if "bench" not in sentence:
+    if "bench" not in sentence and "stop" not in sentence:
         # Readers get an event for it, as for any other change.
         with filled.connect() as connection:
             events = connection.execute(

@@ -29,7 +29,7 @@ def row(**said: object) -> SimpleNamespace:
          "tolerance_length", "tolerance_nominal", "strips", "finished_at")
     )  # fmt: skip
     usual = {"method": "reversal", "unit": "mm", "strip_side": "left", "baseline_nm": 200_000_000,
-             "inset_nm": 2_500_000}  # fmt: skip
+             "inset_nm": 2_500_000, "nominal_deg": "0", "bevel_deg": "0"}  # fmt: skip
     return SimpleNamespace(**(nothing | usual | said))
 
 

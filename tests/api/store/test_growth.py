@@ -22,17 +22,28 @@ from api.answers import checks
 from api.answers.bench import bench
 from api.answers.caliper_studies import caliper_studies, latest_studies
 from api.answers.comparable import all_comparable
-from api.answers.series import many_scored, scored, series
+from api.answers.proposed import proposed
+from api.answers.scatter_before import scatter_before
+from api.answers.series import many_scored, scored_at_hand, series
+from api.answers.since_change import since_change
 from api.exports import readings, trial_readings, trials
 from api.exports.cursor import latest
 from api.exports.wanted import Wanted
+from api.store import migrations
+from api.store.asking import Asking
+from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal
 from api.store.rows import events, machines
+from api.store.rows.benches import last_fed
 from api.store.rows.calipers import known_calipers
 from api.store.rows.series import latest_series
+from api.store.rows.series import series as series_row
+from api.store.rows.stops import stops
 from api.web.live_messages import messages
-from api.web.pages.compare.view import choices
+from api.web.pages.compare.choices import choices
 from api.web.pages.plan.view import steady
+from tests.api.entries import new_series
+from tests.api.postgres import PostgresServer
 from tests.api.store.test_journal import reading
 from tests.api.stores import fill
 
@@ -48,13 +59,14 @@ def _ids(store: Connection) -> dict[str, Any]:
 
 QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
     "a bench as it stands": lambda s, _: bench(s, "main"),
+    "the series that a bench fed last": lambda s, _: last_fed(s, 1),
     "what happened after": lambda s, _: events.events_after(s, "main", 40),
     "what happened last": lambda s, _: events.latest_events(s, "main", 20),
     "the live stream": lambda s, _: messages(
         s, events.events_after(s, "main", 30), lambda _: [], lambda _: False
     ),
     "a series": lambda s, ids: series(s, ids["series"]),
-    "a score": lambda s, ids: scored(s, ids["series"]),
+    "a score": lambda s, ids: scored_at_hand(s, ids["series"]),
     "a machine's history": lambda s, ids: checks.of_machine(s, ids["machine"]),
     "a machine's trials since": lambda s, ids: list(
         trials.blocks(s, Wanted(machine=ids["machine"], since=datetime(2026, 1, 1, tzinfo=UTC)))
@@ -76,11 +88,22 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
         s, machine=ids["machine"], method="reversal", before=ids["series"], limit=51
     ),
     "what the series of a list say": lambda s, ids: many_scored(s, [ids["series"]]),
+    "how a stop scattered before": lambda s, ids: scatter_before(
+        s, [(series_row(s, ids["series"]), ("main caliper",))]
+    ),
+    "what happened to which machines": lambda s, _: events.series_changed(s, 20, 40),
+    "which machines were measured": lambda s, _: machines.measured_machines(s),
     "what happened to them last": lambda s, _: machines.latest_changes(s),
     "the calipers on record": lambda s, _: known_calipers(s),
     "the latest studies": lambda s, _: latest_studies(s, ["main caliper"]),
     "a caliper's studies": lambda s, _: caliper_studies(s, "main caliper"),
     "a comparison": lambda s, ids: all_comparable(s, [("series", ids["series"])]),
+    "the set-up of the next series": lambda s, ids: proposed(
+        s, machines.machine(s, ids["machine"]), stops(s, ids["machine"])[0], METHODS
+    ),
+    "what a change before a series did": lambda s, ids: since_change(
+        s, series_row(s, ids["series"])
+    ),
     "a machine's setup changes": lambda s, ids: machines.setup_changes(s, ids["machine"]),
 }
 
@@ -177,29 +200,43 @@ def _read_whole(node: dict[str, Any], limited: bool = False) -> Iterator[str]:
         yield from _read_whole(below, limited)
 
 
-@pytest.mark.parametrize("question", QUESTIONS)
-def test_a_question_does_not_read_a_growing_table_from_end_to_end(engine, question):
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def filled(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Engine]:
+    """A bit of everything, which questions leave as it is."""
+    url = sqlite_url(tmp_path_factory.mktemp("filled"))
+    if request.param == "postgresql":
+        server: PostgresServer = request.getfixturevalue("postgres_server")
+        url = server.url(server.new_database())
+    engine = open_engine(url)
+    migrations.upgrade(engine)
     fill(engine)
-    with engine.connect() as store:
+    yield engine
+    engine.dispose()
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_a_question_does_not_read_a_growing_table_from_end_to_end(filled, question):
+    with filled.connect() as store:
         ids = _ids(store)
-        with _overheard(engine) as heard:
+        with _overheard(filled) as heard:
             QUESTIONS[question](store, ids)
     assert heard
-    assert _scans(engine, heard) == []
+    assert _scans(filled, heard) == []
 
 
-def test_how_the_machines_stand_looks_at_no_trials_but_the_latest(engine):
-    fill(engine)
-    with engine.connect() as store, _overheard(engine) as heard:
+def test_how_the_machines_stand_looks_at_no_trials_but_the_latest(filled):
+    with filled.connect() as store, _overheard(filled) as heard:
         assert len(checks.latest(store)) == 2
-    assert _scans(engine, heard, [table for table in GROWING if table != "series"]) == []
-    # Which machines, methods and sides there are is read from an index, and nothing is sorted.
-    with engine.connect() as store:
-        if engine.dialect.name == "sqlite":
+    assert _scans(filled, heard, [table for table in GROWING if table != "series"]) == []
+    # Which stops, methods and sides there are is read from an index, and nothing is sorted.
+    with filled.connect() as store:
+        if filled.dialect.name == "sqlite":
             statement, values = heard[0]
             plan = [r[-1] for r in store.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", values)]
             assert [step for step in plan if "SCAN series" in step] == [
-                "SCAN series USING COVERING INDEX ix_series_machine_id_method_strip_side"
+                "SCAN series USING COVERING INDEX ix_series_machine_id_stop_id_method_strip_side"
             ]
             assert not [step for step in plan if "B-TREE" in step]
 
@@ -212,6 +249,32 @@ def test_keeping_a_reading_does_not_read_a_growing_table_from_end_to_end(engine)
         forgetful.keep([reading("12.40", bench="main")])
     assert sum(statement.startswith("INSERT INTO readings") for statement, _ in heard) >= 2
     assert _scans(engine, heard) == []
+
+
+def test_what_is_asked_about_readings_costs_a_press_no_query(engine, monkeypatch):
+    """It is read as the series begins; a question itself is one more row of the log."""
+
+    def asked_by(sent: Sequence[str]) -> list[str]:
+        journal = Journal(engine)
+        machine = journal.add_machine("Window saw", "other")
+        engine.dispose()  # so that the writer's connection is taken anew, and overheard
+        with _overheard(engine) as heard:
+            journal.start(new_series(machine))
+            heard.clear()
+            for each in sent:
+                journal.keep([reading(each, bench="main")])
+        return [statement for statement, _ in heard]
+
+    def reads(statements: list[str]) -> list[str]:
+        found = (each for each in statements if each.lstrip().startswith(("SELECT", "WITH")))
+        return [each.split("WHERE")[0] for each in found]
+
+    plain = ("12.30", "12.40", "12.35", "12.45", "12.30")
+    after = asked_by((*plain, "124.00"))
+    assert any(each.startswith("INSERT INTO acts") for each in after)
+    monkeypatch.setattr(Asking, "begins", lambda *_: None)
+    monkeypatch.setattr(Asking, "_question", lambda *_: None)
+    assert reads(after) == reads(asked_by((*plain, "12.40"))) != []
 
 
 def test_a_scan_would_be_noticed(engine):

@@ -36,7 +36,7 @@ def three(bench: str = BENCH) -> list[PastSeries]:
     return [
         past("12.30", "12.40", "12.31", "12.45", bench=bench),
         past("0.01", "12.30", "12.30", "12.40", bench=bench, machine="Sled"),
-        past("12.30", "12.31", "12.40", "12.41", "12.5", bench=bench, key="half-turn"),
+        past("12.30", "12.31", "12.40", "12.41", "12.42", bench=bench, key="half-turn"),
     ]
 
 

@@ -31,6 +31,7 @@ from api.settings import Settings
 from api.store import doctor, migrations, schema_step
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
 from api.store.rows.machines import machines
+from api.store.rows.stops import stops
 from api.store.tables import Base
 from tests.api.stores import STORES, copy_stored, maker
 from tests.ptys import PATIENCE_S
@@ -112,6 +113,11 @@ def test_a_store_of_an_earlier_step_comes_up_and_its_log_still_gives_its_trials(
             assert [m.name for m in machines(store)] == ["Blue sled", "Window saw"]
             trials = store.execute(text("SELECT readings_mm FROM trial_history ORDER BY taken_at"))
             assert "12.065 12.2428" in trials.scalars().all()
+            for machine in machines(store):
+                assert [(s.name, s.nominal_deg) for s in stops(store, machine.id)] == [
+                    ("square", "0")
+                ]
+            assert store.scalar(text("SELECT count(*) FROM series WHERE stop_id IS NULL")) == 0
         doctor.repair(server.engine)
         with server.reading() as store:
             assert list(doctor.findings(store)) == []
@@ -154,10 +160,20 @@ def test_every_export_of_a_store_that_was_brought_up_says_what_it_said(folder, b
     kept = {file.name: file.read_bytes() for file in folder.iterdir() if "_" not in file.name}
     assert exports.keys() == kept.keys()
     for name, data in exports.items():
-        now = _tables(name, data)
+        now = {table: _before_stops(rows) for table, rows in _tables(name, data).items()}
         for table, (header, *rows) in _tables(name, kept[name]).items():
             # Columns are only ever added, at the end.
             assert [row[: len(header)] for row in now[table]] == [header, *rows], (name, table)
+
+
+def _before_stops(rows: list[list[Any]]) -> list[list[Any]]:
+    """The rows of an export as they were while no stops were kept; all are at square now."""
+    if "stop" not in rows[0]:
+        return rows
+    at = rows[0].index("stop")
+    assert {(row[at], float(row[at + 1])) for row in rows[1:]} == {("square", 0)}
+    nothing = "" if isinstance(rows[1][0], str) and isinstance(rows[1][at + 1], str) else None
+    return [rows[0], *([*row[:at], nothing, nothing, *row[at + 2 :]] for row in rows[1:])]
 
 
 def _store_of(folder: Path) -> Path:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.methods import METHODS
 from api.store.next_place import NextPlace
-from capture.pairing import Next
+from capture.folded import Next
 
 
 def test_the_place_is_named_and_counted():

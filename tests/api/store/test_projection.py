@@ -11,7 +11,7 @@ from uuid import UUID
 import pytest
 
 from api.store.projection import project
-from capture import pairing
+from capture import folded, pairing
 from capture.records import Entry, Layout, Press, Start, SwapEnds, TakeBack
 from tests.api.entries import reading
 from tests.api.store.test_facts import row
@@ -24,7 +24,7 @@ def _row(**said: object) -> SimpleNamespace:
     return row(id=_SERIES, inset_nm=0, **{"readings_unit": None, **said})
 
 
-def _state(*entries: Entry, layout: Layout = _REVERSAL) -> pairing.State:
+def _state(*entries: Entry, layout: Layout = _REVERSAL) -> folded.State:
     return pairing.fold([Start(_SERIES, layout), *entries])
 
 
@@ -35,7 +35,7 @@ def _presses(*sent: str, **more: object) -> list[Entry]:
 def test_a_complete_trial_has_its_values():
     presses = _presses("12.30", "12.70")
     (trial,), slots = project(_row(), _state(*presses), [1])
-    assert trial.id == pairing.trial_id(_SERIES, 1)
+    assert trial.id == folded.trial_id(_SERIES, 1)
     assert (trial.series_id, trial.number, trial.state) == (_SERIES, 1, "complete")
     assert (trial.readings_mm, trial.deviation_mm) == ("12.3 12.7", "0.4")
     # tan e = D / (2 L)
@@ -57,7 +57,7 @@ def test_a_trial_whose_readings_were_all_taken_back_is_gone():
     state = _state(*_presses("12.30"), TakeBack())
     assert state.trials == ()
     (trial,), slots = project(_row(), state, [1])
-    assert (trial.id, trial.state) == (pairing.trial_id(_SERIES, 1), "gone")
+    assert (trial.id, trial.state) == (folded.trial_id(_SERIES, 1), "gone")
     assert (trial.readings_mm, trial.calipers, trial.taken_at, slots) == ("", (), None, [])
 
 
