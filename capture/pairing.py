@@ -23,15 +23,25 @@ used again, and stays (empty) where others follow it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Final, Literal
+from dataclasses import replace
+from typing import Final
 from uuid import UUID
 
-from uuid_utils.compat import uuid5
-
 from analysis.units import NM_PER_MM
+from capture.folded import (
+    Aside,
+    Next,
+    Outcome,
+    OutcomeKind,
+    State,
+    current,
+    empty_trial,
+    next_of,
+    place_of,
+)
 from capture.records import (
     Ask,
+    Away,
     Corrected,
     Correction,
     CountAgain,
@@ -50,6 +60,7 @@ from capture.records import (
     SetUp,
     Slots,
     Start,
+    Stayed,
     SwapEnds,
     TakeBack,
     Trial,
@@ -62,131 +73,6 @@ BOUNCE_MS: Final = 250
 CLOSED_JAWS_NM: Final = 50_000
 # The longest common caliper opens to 300 mm. Common practice, no source.
 JAWS_NM: Final = 300 * NM_PER_MM
-
-OutcomeKind = Literal[
-    "kept",
-    "complete",
-    "asked",
-    "taken back",
-    "bounced",
-    "no series",
-    "nothing to take back",
-    "restored",
-    "nothing to restore",
-    "started",
-    "swapped",
-    "nothing to swap",
-    "left out",
-    "counted again",
-    "nothing to change",
-    "moved",
-    "nothing to move",
-    "finished",
-    "resumed",
-    "nothing to resume",
-]
-
-
-Why = Literal["bounced", "awaiting", "replaced", "taken back", "closed jaws"]
-"""Why a reading is in no trial: the same press, sent twice; it waits for an answer to a question;
-another reading took its place; it was taken back; it was a press with closed jaws."""
-
-
-@dataclass(frozen=True, slots=True)
-class Aside:
-    """A reading that is in no trial, and why.
-
-    trial: the one that it was in, or would have been in, as it was without this reading; None
-    where it had none. slot, order and flags: as it was or would have been placed.
-    """
-
-    reading: Reading
-    why: Why
-    trial: Trial | None = None
-    slot: int = 0
-    order: int = 0
-    flags: tuple[Flag, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """A bench's running series, or nothing; `ended`: the one that ended last, in its last state.
-
-    last_heard: of each caliper, since the series was started or resumed last. aside: the readings
-    that are in no trial, by id. awaiting: the one of them that waits for an answer. asked: the
-    reading that will wait, whose press comes next.
-    """
-
-    series: UUID | None = None
-    layout: Layout = field(default_factory=lambda: Layout(places=1))
-    trials: tuple[Trial, ...] = ()
-    placements: int = 0
-    last_heard: Mapping[str, Reading] = field(default_factory=dict)
-    aside: Mapping[UUID, Aside] = field(default_factory=dict)
-    awaiting: Ask | None = None
-    asked: Ask | None = None
-    ended: State | None = None
-
-    @property
-    def latest(self) -> State:
-        """The running series, else the one that ended last; this state where there is neither."""
-        return self if self.series is not None or self.ended is None else self.ended
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """The outcome of an entry: `trial` is the number of the trial it changed, None for none;
-    `others`: of those it changed besides.
-
-    `place` is the place, counted as the method does, that a reading was put in.
-    """
-
-    kind: OutcomeKind
-    trial: int | None = None
-    reading: UUID | None = None
-    place: int | None = None
-    others: tuple[int, ...] = ()
-
-    @property
-    def did_nothing(self) -> bool:
-        return self.kind == "no series" or self.kind.startswith("nothing ")
-
-    @property
-    def trials(self) -> tuple[int, ...]:
-        """The numbers of all trials it changed."""
-        return self.others if self.trial is None else (self.trial, *self.others)
-
-
-def trial_id(series: UUID, number: int) -> UUID:
-    """The id of trial `number` of a series: the same on every replay (RFC 9562, version 5)."""
-    return uuid5(series, str(number))
-
-
-def place_of(trial: Trial, slot: int, layout: Layout) -> int:
-    """Which place of the method the reading in `slot` belongs to."""
-    place = slot // layout.repeats
-    return layout.swap[place] if trial.swapped and layout.swap else place
-
-
-@dataclass(frozen=True, slots=True)
-class Next:
-    """Where the next reading will go."""
-
-    trial: int
-    slot: int
-    place: int
-    repeat: int
-
-
-def next_place(state: State) -> Next | None:
-    """Where the next reading will go, None while no series runs."""
-    return None if state.series is None else _next(state.trials, state.layout)
-
-
-def _next(trials: Sequence[Trial], layout: Layout) -> Next:
-    trial = _current(trials, layout)
-    slot = trial.slots.index(None)
-    return Next(trial.number, slot, place_of(trial, slot, layout), slot % layout.repeats)
 
 
 def fold(entries: Iterable[Entry], state: State | None = None) -> State:
@@ -233,6 +119,7 @@ class Folding:
         self._awaiting = state.awaiting
         self._asked = state.asked
         self._ended = state.ended
+        self._visit = state.visit
 
     @property
     def state(self) -> State:
@@ -247,12 +134,18 @@ class Folding:
             self._awaiting,
             self._asked,
             self._ended,
+            self._visit,
         )
 
     @property
     def next(self) -> Next | None:
         """Where the next reading will go, None while no series runs."""
-        return None if self._series is None else _next(self._trials, self._layout)
+        return None if self._series is None else next_of(self._trials, self._layout, self._visit)
+
+    @property
+    def layout(self) -> Layout:
+        """The layout of the running series."""
+        return self._layout
 
     @property
     def trials(self) -> Sequence[Trial]:
@@ -265,9 +158,21 @@ class Folding:
         return self._last_heard
 
     @property
+    def aside(self) -> Mapping[UUID, Aside]:
+        """As in `State`."""
+        return self._aside
+
+    @property
     def awaiting(self) -> Aside | None:
         """The reading that waits for an answer."""
         return None if self._awaiting is None else self._aside[self._awaiting.reading]
+
+    @property
+    def goes_on(self) -> UUID | None:
+        """The reading that waits only because the series had heard nothing for long: whoever
+        presses again says that the series goes on."""
+        waits = self._awaiting
+        return None if waits is None or waits.question.kind != "long ago" else waits.reading
 
     def would_place(self, reading: Reading) -> bool:
         """Whether a press of this reading would be put in a slot, if nothing were asked."""
@@ -317,6 +222,10 @@ class Folding:
                 return self._move_out(act.trials)
             case MoveIn():
                 return self._move_in(act.trials)
+            case Away():
+                return self._away(act.trial)
+            case Stayed():
+                return self._stayed(act.trial)
 
     def _corrected(self, entry: Corrected) -> Outcome:
         if self._series == entry.series:
@@ -357,7 +266,7 @@ class Folding:
         if asked is not None and asked.reading == reading.id:
             self._awaiting = asked
             self._aside[reading.id] = Aside(reading, "awaiting")
-            following = _next(self._trials, self._layout)
+            following = next_of(self._trials, self._layout, self._visit)
             return Outcome("asked", None, reading.id, following.place)
         return self._place(reading)
 
@@ -371,16 +280,17 @@ class Folding:
     def _replace_awaiting(self) -> None:
         if self._awaiting is not None:
             waited = self._aside[self._awaiting.reading].reading
-            trial = _current(self._trials, self._layout)
+            trial = current(self._trials, self._layout)
             slot, flags = trial.slots.index(None), self._flags(waited)
             self._aside[waited.id] = Aside(waited, "replaced", trial, slot, self._placements, flags)
             self._awaiting = None
 
     def _place(self, reading: Reading) -> Outcome:
-        trial = _current(self._trials, self._layout)
+        trial = current(self._trials, self._layout)
         slot = trial.slots.index(None)
         placed = Placed(reading, self._placements, self._flags(reading))
-        trial = replace(trial, slots=_with(trial.slots, slot, placed))
+        visit = self._visit if trial.empty else trial.visit
+        trial = replace(trial, slots=_with(trial.slots, slot, placed), visit=visit)
         # Trials are numbered from 1 without gaps.
         self._trials[trial.number - 1 :] = [trial]
         self._placements += 1
@@ -464,7 +374,42 @@ class Folding:
             return Outcome("nothing to move")
         for trial in trials:
             self._put(trial)
+        self._visit = max(self._visit, *(trial.visit for trial in trials))
         return Outcome("moved", trials[0].number, others=tuple(t.number for t in trials[1:]))
+
+    def _away(self, number: int | None) -> Outcome:
+        if self._series is None and number is None:
+            return Outcome("no series")
+        before = self._before(number)
+        if before is None or self._visit_at(number) != before.visit:
+            return Outcome("nothing to change")
+        return self._shift_visits(number, 1, "next visit")
+
+    def _stayed(self, number: int | None) -> Outcome:
+        if self._series is None and number is None:
+            return Outcome("no series")
+        before = self._before(number)
+        if before is None or (apart := self._visit_at(number) - before.visit) == 0:
+            return Outcome("nothing to change")
+        return self._shift_visits(number, -apart, "same visit")
+
+    def _before(self, number: int | None) -> Trial | None:
+        """The trial before the one numbered, or before the next one; None where there is none."""
+        if number is not None and self._trial(number).empty:
+            return None
+        earlier = self._trials if number is None else self._trials[: number - 1]
+        return next((trial for trial in reversed(earlier) if not trial.empty), None)
+
+    def _visit_at(self, number: int | None) -> int:
+        return self._visit if number is None else self._trial(number).visit
+
+    def _shift_visits(self, number: int | None, by: int, kind: OutcomeKind) -> Outcome:
+        self._visit += by
+        if number is None:
+            return Outcome(kind)
+        for at, trial in enumerate(self._trials[number - 1 :], number - 1):
+            self._trials[at] = replace(trial, visit=trial.visit + by)
+        return Outcome(kind, number, others=tuple(t.number for t in self._trials[number:]))
 
     def _trial(self, number: int) -> Trial:
         """The trial numbered, empty where there is none."""
@@ -473,7 +418,7 @@ class Folding:
         return self._empty(number)
 
     def _empty(self, number: int) -> Trial:
-        return _empty(number, self._layout)
+        return empty_trial(number, self._layout)
 
     def _put(self, trial: Trial) -> None:
         """Put a trial under its number, between empty ones where it comes after the last."""
@@ -500,17 +445,6 @@ class Folding:
             if smaller and 24 <= larger / smaller <= 27:
                 flags.append("unit slip?")
         return tuple(flags)
-
-
-def _current(trials: Sequence[Trial], layout: Layout) -> Trial:
-    """The trial that the next reading goes to, a new one if the last one is full."""
-    if trials and not trials[-1].complete:
-        return trials[-1]
-    return _empty(trials[-1].number + 1 if trials else 1, layout)
-
-
-def _empty(number: int, layout: Layout) -> Trial:
-    return Trial(number, (None,) * (layout.places * layout.repeats))
 
 
 def _with(slots: Slots, slot: int, placed: Placed | None) -> Slots:

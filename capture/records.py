@@ -61,13 +61,15 @@ Slots = tuple[Placed | None, ...]
 class Trial:
     """The readings of one strip or part; `slots` in reading order, None where not read.
 
-    left_out: it was left out by a correction: shown, but not counted.
+    left_out: it was left out by a correction: shown, but not counted. visit: the machine was not
+    moved away from its stop between strips of the same visit.
     """
 
     number: int
     slots: Slots
     swapped: bool = False
     left_out: bool = False
+    visit: int = 1
 
     @property
     def complete(self) -> bool:
@@ -202,6 +204,22 @@ class MoveIn:
 
 
 @dataclass(frozen=True, slots=True)
+class Away:
+    """The machine was swung away and back to its stop, before the next trial or the one numbered:
+    from there on it is another visit. to_deg: the angle it was swung to, where it was said."""
+
+    trial: int | None = None
+    to_deg: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Stayed:
+    """It was not, before the next trial or the one numbered."""
+
+    trial: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Finish:
     """The series is over; the bench feeds nothing until the next start."""
 
@@ -213,7 +231,9 @@ class Resume:
     series: UUID
 
 
-Correction = TakeBack | SwapEnds | Restore | LeaveOut | CountAgain | MoveOut | MoveIn
+Correction = (
+    TakeBack | SwapEnds | Restore | LeaveOut | CountAgain | MoveOut | MoveIn | Away | Stayed
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +244,20 @@ class Corrected:
     act: Correction
 
 
-Entry = Start | SetUp | Ask | Press | TakeBack | SwapEnds | Restore | Finish | Resume | Corrected
+Entry = (
+    Start
+    | SetUp
+    | Ask
+    | Press
+    | TakeBack
+    | SwapEnds
+    | Restore
+    | Away
+    | Stayed
+    | Finish
+    | Resume
+    | Corrected
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +279,8 @@ CaliperCondition = Literal["waiting", "listening", "quiet", "unplugged", "troubl
 class CaliperState:
     """The state of an instrument, in words for a person.
 
-    `message` says what to do where something can be done, else it is empty.
+    `message` says what to do where something can be done, else it is empty. caliper: the name it is
+    heard under; shown: what people call it, None where it is the same or not known here.
     """
 
     bench: str
@@ -254,3 +288,8 @@ class CaliperState:
     state: CaliperCondition
     message: str = ""
     last_heard: datetime | None = None
+    shown: str | None = None
+
+    @property
+    def name(self) -> str:
+        return self.shown or self.caliper

@@ -259,13 +259,8 @@ def _seconds(
 
 def _length(name: str) -> Callable[[str, Spec], int]:
     def read(text: str, spec: Spec) -> int:
-        low = text.lower()
-        unit: Unit = "in" if low.endswith("in") else "mm"
-        number = low.removesuffix(unit)
-        if number == low and spec.unit is not None:
-            unit = spec.unit
         try:
-            nm = parse_length(number, unit)
+            nm = parse_length(text, spec.unit or "mm")
         except ValueError:
             nm = -1
         if nm < 0:

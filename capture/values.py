@@ -12,7 +12,14 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Final
 
-from analysis.units import NM_PER_UNIT, Unit, to_nanometres
+from analysis.units import (
+    NM_PER_UNIT,
+    UNIT_WORDS,
+    Unit,
+    parse_length,
+    to_nanometres,
+    without_unit,
+)
 from capture.errors import PatternError
 from capture.lines import LONGEST
 from capture.records import Reading
@@ -50,17 +57,6 @@ class Message:
 
     text: str
 
-
-UNITS: Final[dict[str, Unit]] = {
-    "mm": "mm",
-    "in": "in",
-    "in.": "in",
-    "inch": "in",
-    "inches": "in",
-    '"': "in",
-    "''": "in",
-    "\N{DOUBLE PRIME}": "in",
-}
 
 # Words and marks of tolerance that may follow a value (common practice, no source).
 _FLAGS: Final = frozenset(
@@ -137,8 +133,8 @@ def read_value(
     if label is not None:
         if _SELF_MESSAGE.match(label.lower()) and not _CHANNEL_E.fullmatch(label):
             return Message(_shown(text))
-        if label.lower() in UNITS:
-            if unit is not None and UNITS[unit.lower()] != UNITS[label.lower()]:
+        if label.lower() in UNIT_WORDS:
+            if unit is not None and UNIT_WORDS[unit.lower()] != UNIT_WORDS[label.lower()]:
                 return NotUnderstood(_shown(text), f"two units, {label} and {unit}, in one line")
             label, unit = None, label
     if flags is not None:
@@ -148,10 +144,26 @@ def read_value(
     return _value(text, ("-" if sign == _MINUS else sign) + number, unit, default_unit, label)
 
 
+def read_typed(text: str, default_unit: Unit | None) -> Value | NotUnderstood | Message:
+    """As `read_value`, of what a person typed: a fraction of inches is read as well. No instrument
+    sends one that could be told from a channel and a number. Never raises."""
+    read = read_value(text, default_unit)
+    bare, written = without_unit(text) if len(text) <= LONGEST else (text, None)
+    unit = written or default_unit
+    if isinstance(read, Value) or "/" not in bare or unit is None:
+        return read
+    try:
+        nm = parse_length(text, unit)
+    except ValueError as error:
+        return NotUnderstood(_shown(text), str(error))
+    number = Decimal(nm) / NM_PER_UNIT["in"]
+    return Value(text, number, "in", nm, written is not None, None)
+
+
 def _value(
     text: str, number: str, written: str | None, default_unit: Unit | None, label: str | None
 ) -> Value | NotUnderstood:
-    unit = UNITS[written.lower()] if written is not None else default_unit
+    unit = UNIT_WORDS[written.lower()] if written is not None else default_unit
     if unit is None:
         return NotUnderstood(
             _shown(text), "a number without a unit; give the instrument's `unit` option (mm or in)"
@@ -273,7 +285,7 @@ class Pattern:
             caught = groups["value"] or ""
             return NotUnderstood(shown, f"the pattern's value {caught!r} is not one plain number")
         written = (groups.get("unit") or "").strip() or None
-        if written is not None and written.lower() not in UNITS:
+        if written is not None and written.lower() not in UNIT_WORDS:
             return NotUnderstood(shown, f"the pattern's unit {written!r} is neither mm nor in")
         sign = "-" if number[1] == _MINUS else number[1]
         label = (groups.get("label") or "").strip() or None
@@ -317,7 +329,7 @@ def read_line(sent: str, unit: Unit, nm: int, anew: Unit | None) -> tuple[Unit, 
     """Unit and length of a line that was read in `unit`, as if its number counted `anew`."""
     if anew is None or anew == unit:
         return unit, nm
-    kept, other = read_value(sent, unit), read_value(sent, anew)
+    kept, other = read_typed(sent, unit), read_typed(sent, anew)
     if isinstance(kept, Value) and kept.unit_in_line:
         return unit, nm
     if isinstance(kept, Value) and isinstance(other, Value) and kept.nm == nm:

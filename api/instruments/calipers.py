@@ -34,6 +34,7 @@ class CaliperRecord:
     in under. words: its state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
     start as well. jaw_width_mm: of its flat jaws, None where it is not said.
+    check_days: a person's own interval between checks; certificate: of it, or of its block.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
@@ -53,6 +54,8 @@ class CaliperRecord:
     note: str | None
     readings_unit: str | None
     retired: bool
+    check_days: int | None
+    certificate: str | None
     same_spot: SpotStudy | None
     known_block: BlockStudy | None
 
@@ -160,15 +163,25 @@ class _Said(TypedDict):
     note: str | None
     readings_unit: str | None
     retired: bool
+    check_days: int | None
+    certificate: str | None
 
 
 def _said(known: KnownCaliper | None) -> _Said:
     if known is None:
-        return {"note": None, "readings_unit": None, "retired": False}
+        return {
+            "note": None,
+            "readings_unit": None,
+            "retired": False,
+            "check_days": None,
+            "certificate": None,
+        }
     return {
         "note": known.note,
         "readings_unit": known.readings_unit,
         "retired": known.retired,
+        "check_days": known.check_days,
+        "certificate": known.certificate,
     }
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+from analysis.sentences import plain
 from api.instruments.listening import Listened, place_of
 from api.settings import program
 from capture.finding import Found, typing_instruments, why_not_taken
@@ -290,7 +291,7 @@ class Identifying:
             self._take(run)
             now = time.monotonic()
             if now >= run.ends:
-                minutes = f"{self._longest / 60:g}"
+                minutes = f"{plain(self._longest / 60)}"
                 self._end(run, message=f"nothing matched within {minutes} minutes")
             elif now - run.looked_at >= self._alone:
                 self._end(run, message="the page that asked was closed")

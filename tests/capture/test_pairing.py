@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 
 from analysis.guard import Question
 from analysis.units import parse_length
-from capture.pairing import State, apply, fold, next_place, place_of, trial_id
+from capture.folded import State, next_place, place_of, trial_id
+from capture.pairing import apply, fold
 from capture.records import (
     Ask,
+    Away,
     Corrected,
     CountAgain,
     Entry,
@@ -28,6 +30,7 @@ from capture.records import (
     Restore,
     Resume,
     Start,
+    Stayed,
     SwapEnds,
     TakeBack,
 )
@@ -248,6 +251,8 @@ _entries = st.lists(
         st.builds(TakeBack, st.none() | st.integers(1000, 6000).map(lambda i: UUID(int=i))),
         st.builds(SwapEnds, st.none() | st.integers(1, 4)),
         st.builds(Restore, st.integers(1000, 6000).map(lambda i: UUID(int=i))),
+        st.builds(Away, st.none() | st.integers(1, 4)),
+        st.builds(Stayed, st.none() | st.integers(1, 4)),
         st.just(Finish()),
         st.builds(Resume, st.sampled_from([SERIES, UUID(int=8)])),
     ),
@@ -388,3 +393,36 @@ def test_the_ends_of_a_strip_stay_swapped_when_all_its_readings_come_back():
     none = fold([TakeBack(second.id), TakeBack(first.id)], state)
     assert none.trials == ()
     assert fold([Restore(first.id), Restore(second.id)], none).trials == state.trials
+
+
+def visits(state: State) -> list[int]:
+    return [trial.visit for trial in state.latest.trials]
+
+
+def test_strips_after_away_and_back_are_another_visit_and_one_that_is_read_stays_in_its_own():
+    state = fold([Start(SERIES, REVERSAL), *presses("12.30", "12.40", "12.31")])
+    assert apply(fold([Start(SERIES, REVERSAL)]), Away())[1].kind == "nothing to change"
+    # The strip that is half read was cut before.
+    away, outcome = apply(state, Away(to_deg="45"))
+    assert outcome.kind == "next visit"
+    assert apply(away, Away())[1].kind == "nothing to change"
+    assert apply(apply(away, Stayed())[0], Stayed())[1].kind == "nothing to change"
+    state = fold(presses("12.41", "12.32", "12.42", "12.33", "12.43"), away)
+    assert visits(state) == [1, 1, 2, 2]
+    # Measured once more it is of the same visit.
+    again = fold([TakeBack(), TakeBack(), *presses("12.33", "12.43")], state)
+    assert visits(again) == [1, 1, 2, 2]
+    assert visits(fold([Away(), *presses("12.34", "12.44")], state)) == [1, 1, 2, 2, 3]
+
+
+def test_a_visit_is_corrected_afterwards_and_the_correction_undone():
+    strips = presses("12.30", "12.40", "12.31", "12.41"), presses("12.32", "12.42")
+    over = fold([Start(SERIES, REVERSAL), *strips[0], Away(), *strips[1], Finish()])
+    assert visits(over) == [1, 1, 2]
+    stayed, outcome = apply(over, Corrected(SERIES, Stayed(3)))
+    assert (visits(stayed), outcome.trials) == ([1, 1, 1], (3,))
+    assert apply(stayed, Corrected(SERIES, Away(3)))[0] == over
+    earlier, outcome = apply(over, Corrected(SERIES, Away(2)))
+    assert (visits(earlier), outcome.trials) == ([1, 2, 3], (2, 3))
+    for wrong in (Away(1), Stayed(1), Away(9), Stayed(2)):
+        assert apply(over, Corrected(SERIES, wrong))[1].kind == "nothing to change"

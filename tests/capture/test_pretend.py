@@ -58,6 +58,11 @@ BY_HAND: dict[str, Callable[[float, float, Board], list[float]]] = {
     "stop-block": lambda _e, _t, _b: [],
     "known-block": lambda _e, _t, _b: [],
     "same-spot": lambda _e, _t, _b: [],
+    "miter-pair": lambda e, _t, b: [b.width_mm * 2 * math.tan(2 * e)],
+    "reversed-square": lambda e, _t, b: [b.width_mm * 2 * math.tan(e)],
+    "three-edges": lambda _e, _t, _b: [0.0, 0.0, 0.0],
+    "run-out": lambda _e, _t, _b: [0.0],
+    "rebate-depth": lambda _e, _t, _b: [],
 }
 
 
@@ -97,7 +102,9 @@ def test_the_angle_put_in_comes_back_out(key: str, side: Side, angle: float, ins
     if "tilt" in reveals:
         assert math.degrees(values.tilt_rad[0]) == pytest.approx(-0.4 * angle, abs=1e-9)
     if reveals == ("length",):
-        assert values.length_mm[0] == pytest.approx(board.strip_mm, abs=1e-9)
+        # A difference of places is pretended to be nothing.
+        length = board.strip_mm * sum(METHODS[key].relations[0].weights)
+        assert values.length_mm[0] == pytest.approx(length, abs=1e-9)
 
 
 def test_a_cut_that_leans_right_leaves_the_strip_on_the_left_wider_at_the_open_end() -> None:

@@ -15,6 +15,7 @@ from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any, Final
 from urllib.parse import quote
+from uuid import UUID
 
 from api.instruments.forward.bodies import reading_body, refusal_body
 from api.instruments.forward.client import Away, Client
@@ -36,6 +37,8 @@ class Forwarder:
     every twenty seconds, but readings do not wait for that.
     changed(progress, trouble) is called when either changes; trouble is empty while things go
     over. refused(item, why) is called once for each thing that the server will never take.
+    became(reading, question) is called for each reading that the server has; the question is what
+    it asks about one that it has just stored, else empty.
     patience: seconds within which the server must have answered, from first to last byte.
     Stop with `stop`, or with `finish` and then `stop`.
     """
@@ -48,6 +51,7 @@ class Forwarder:
         states: Callable[[], Iterable[CaliperState]],
         changed: Callable[[HandoverProgress, str], None],
         refused: Callable[[Item, str], None],
+        became: Callable[[UUID, str], None] = lambda _reading, _question: None,
         patience: float = _ANSWER_S,
     ) -> None:
         self._queue = queue
@@ -55,6 +59,8 @@ class Forwarder:
         self._states = states
         self._changed = changed
         self._refused = refused
+        self._became = became
+        self.away = False  # whether the server could not be reached the last time
         self._patience = patience
         self._progress = HandoverProgress(0, 0, 0)
         self._reported: tuple[HandoverProgress, str] | None = None
@@ -128,9 +134,11 @@ class Forwarder:
             while self._hand_over():
                 self._tell_states_if_due()
                 self._tell(self._states_trouble)
+            self.away = False
             self._tell_states_if_due()
             return ""
         except Away as away:
+            self.away = True
             trouble = f"{away}; readings are kept here and handed over when they can be"
         except sqlite3.Error as error:
             trouble = (
@@ -211,6 +219,7 @@ class Forwarder:
         ):
             if self._states_unreached:
                 self._states_trouble, self._states_unreached = "", False
+            self._tell_fates(items, answer.said)
             return refused
         if refuses:
             return None if len(items) > 1 else {str(items[0].body["id"]): answer.reason}
@@ -218,6 +227,15 @@ class Forwarder:
             f"what answers at {self._client.url} does not say that it has the readings; look"
             " whether --to is right and whether this network asks for a sign-on first"
         )
+
+    def _tell_fates(self, items: Sequence[Item], said: dict[str, Any]) -> None:
+        """A server of before 0.5 asks nothing."""
+        asked = {each.get("id"): each.get("question") for each in _objects(said.get("outcomes"))}
+        for item in items:
+            if item.kind == "reading":
+                question = str(asked.get(item.body["id"]) or "")[:500]
+                with suppress(Exception):  # as with `changed`
+                    self._became(UUID(item.body["id"]), question)
 
     def _tell_states_if_due(self) -> None:
         if time.monotonic() < self._states_due:
@@ -255,6 +273,10 @@ class Forwarder:
 
 def _refused(said: dict[str, Any]) -> dict[str, str]:
     """What the server says it will never take: its reasons, by id."""
-    listed = said.get("refused")
-    found = [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []
+    found = _objects(said.get("refused"))
     return {str(each.get("id")): str(each.get("why", ""))[:500] for each in found}
+
+
+def _objects(listed: Any) -> list[dict[str, Any]]:
+    """The JSON objects of what should be a list of them."""
+    return [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []

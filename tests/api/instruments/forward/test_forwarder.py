@@ -15,6 +15,7 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 import pytest
 
@@ -274,6 +275,21 @@ def test_a_conflict_of_an_older_server_is_set_aside_and_blocks_nothing(tmp_path,
         bench.add("2.00")
         bench.forwarder.report()
         assert until(lambda: bench.queue.progress() == HandoverProgress(2, 2, 1))
+
+
+def test_of_a_server_that_asks_nothing_yet_each_press_is_told_as_kept(tmp_path, server):
+    told: list[tuple[UUID, str]] = []
+    ids = [UUID(int=number) for number in (1, 2)]
+    bench = Bench(tmp_path / "bench.sqlite", server.url, became=lambda *fate: told.append(fate))
+    for each in ids:
+        bench.queue.add("reading", body("12.30") | {"id": str(each)})
+    bench.forwarder.start()
+    try:
+        assert bench.all_sent()
+        assert (told, bench.refused, bench.trouble()) == ([(each, "") for each in ids], [], "")
+    finally:
+        bench.forwarder.stop()
+        bench.queue.close()
 
 
 def test_a_batch_that_is_too_large_on_the_way_goes_over_one_by_one(tmp_path, server):
