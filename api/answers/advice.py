@@ -99,7 +99,7 @@ def machine_advice(
 def _series(connection: Connection, found: MachineHistory, series: UUID | None) -> CheckedSeries:
     if series is None:
         if not found.state.known:
-            raise InvalidField("series", "this machine has no complete trial yet; measure it first")
+            raise InvalidField("series", "this machine has no complete strip yet; measure it first")
         return found.state.known[0].series
     of = checks.of_series(connection, series)
     if of is None or of.row.machine_id != found.machine.id:
@@ -118,7 +118,7 @@ def series_advice(
         )
     known = [k for q in method.reveals if (k := known_of(series, q)) is not None]
     if not known:
-        raise InvalidField("series", "has no complete trial yet; measure first")
+        raise InvalidField("series", "has no complete strip yet; measure first")
     return MachineAdvice(
         machine=found.machine,
         series=series,
@@ -196,7 +196,8 @@ def _advice(
             assert base is not None  # the method needs a baseline
             return advice.advise_slot(found, distance_mm=base, setting_mm=adjusting.setting_mm)
         case "miter setting":
-            return advice.advise_miters(found, setting_rad=adjusting.setting_rad)
+            frame = facts.method.pieces is not None
+            return advice.advise_miters(found, frame=frame, setting_rad=adjusting.setting_rad)
         case "cutterhead":
             assert base is not None
             if adjusting.span_mm is None:
@@ -227,11 +228,20 @@ def _advice(
 
 
 def _notes(found: MachineHistory, series: CheckedSeries) -> tuple[str, ...]:
+    stop = (
+        ()
+        if len(found.stops) < 2
+        else (
+            f"This is for the stop {series.row.stop}. Move that stop itself where the machine has a"
+            " screw for it: moving the fence or the blade moves every stop by as much.",
+        )
+    )
     changed = [c for c in found.changes if c.at > series.row.started_at]
     if not changed:
-        return ()
+        return stop
     happened = KIND_WORDS.get(changed[-1].kind, changed[-1].kind)
     return (
+        *stop,
         f"This was measured on {day(series.row.started_at)}. Since then the machine was "
         f"{happened} ({day(changed[-1].at)}): measure again before you move anything.",
     )

@@ -44,13 +44,19 @@ def before_after(
 ) -> BeforeAfter:
     """The two with their values of `quantity`.
 
-    Raises InvalidField where they are of different machines, or in the wrong order.
+    Raises InvalidField where they are of different machines or stops, or in the wrong order.
     """
     machine = before.row.machine_id
     if after.row.machine_id != machine:
         raise InvalidField(
             "after",
             f"is a series of another machine; choose one of {before.row.machine_name}, cut later",
+        )
+    if after.row.stop_id != before.row.stop_id:
+        raise InvalidField(
+            "after",
+            f"was cut at the stop {after.row.stop}, and the other series at {before.row.stop};"
+            " choose one of the same stop",
         )
     begun = (before.row.started_at, after.row.started_at)
     if begun[0] > begun[1]:
@@ -61,7 +67,8 @@ def before_after(
         before=before,
         after=after,
         names=names(pair),
-        changes=tuple(c for c in changes if begun[0] <= c.at <= begun[1]),
+        # A change and a series of the same moment: the change came first.
+        changes=tuple(c for c in changes if begun[0] < c.at <= begun[1]),
         values=values_of(pair, quantity),
         notes=(*notes(pair), *_what_differs(before, after)),
     )

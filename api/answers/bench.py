@@ -13,7 +13,7 @@ from api.store.log import reading_of
 from api.store.next_place import NextPlace
 from api.store.rows import benches, events
 from api.store.rows import series as rows
-from capture import pairing, records
+from capture import folded, records
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,8 @@ class BenchAnswer:
     """A bench as it is after event number `last_event`; one that nobody has named yet is empty.
 
     series: the row of the running one, with the names of its bench and machine; ended: that of
-    the one that ended last, while none runs.
+    the one that ended last (with a trial, where any has), while none runs. awaiting: the
+    reading that waits for an answer.
     """
 
     name: str
@@ -38,13 +39,14 @@ class BenchAnswer:
     ended: Row[Any] | None
     next: NextPlace | None
     last_reading: Heard | None
+    awaiting: Heard | None
     clock_behind_ms: int | None
     last_event: int
 
     @classmethod
     def unknown(cls, name: str) -> BenchAnswer:
         """A bench of which nothing is known: nobody has named it, or the store cannot be read."""
-        return cls(name, None, None, None, None, None, 0)
+        return cls(name, None, None, None, None, None, None, 0)
 
 
 def bench(connection: Connection, name: str) -> BenchAnswer:
@@ -59,12 +61,16 @@ def bench(connection: Connection, name: str) -> BenchAnswer:
     if series is None and (latest := benches.last_fed(connection, row.id)) is not None:
         ended = rows.series(connection, latest)
     last = events.last_of_kind(connection, row.id, "reading")
+    waits = None
+    if row.awaiting is not None:
+        waits = events.of_reading(connection, row.id, row.awaiting)
     return BenchAnswer(
         name=name,
         series=series,
         ended=ended,
         next=None if series is None else _next(connection, series),
         last_reading=None if last is None else heard(connection, [last])[last.id],
+        awaiting=None if waits is None else heard(connection, [waits])[waits.id],
         clock_behind_ms=row.clock_behind_ms,
         last_event=last_event,
     )
@@ -89,7 +95,7 @@ def _next(connection: Connection, series: Row[Any]) -> NextPlace | None:
         for row in rows.placed_readings(connection, last.id):
             slots[row.slot] = records.Placed(reading_of(row), row.slot)
         trials = (records.Trial(last.number, tuple(slots), last.swapped),)
-    following = pairing.next_place(pairing.State(series.id, layout, trials))
+    following = folded.next_place(folded.State(series.id, layout, trials))
     if following is None:
         return None
     return NextPlace(following, method.places[following.place], series.repeats)

@@ -64,10 +64,12 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class BlockError:
-    """One block: its stated size, and how far the caliper read off it, in mm."""
+    """One block: its stated size, how far that may be off, None where it is not said, and how far
+    the caliper read off it, in mm."""
 
     series: tuple[UUID, ...]
     size_mm: float
+    size_within_mm: float | None
     readings: int
     error: Estimate
 
@@ -260,6 +262,7 @@ def _block_study(study: Sequence[_Series]) -> BlockStudy:
             BlockError(
                 series=(each.head.series,),
                 size_mm=mm(each.head.baseline_nm),
+                size_within_mm=_within_mm(each),
                 readings=len(each.rows),
                 error=_estimate(_checked((_read(each),), unit).offset, per),
             )
@@ -271,6 +274,11 @@ def _block_study(study: Sequence[_Series]) -> BlockStudy:
         residual_sd_mm=None if result.residual_sd is None else result.residual_sd * per,
         sentence=result.sentence,
     )
+
+
+def _within_mm(series: _Series) -> float | None:
+    within = series.head.baseline_within
+    return None if within is None else mm(parse_length(within, series.head.series_unit))
 
 
 _Read = tuple[int, float, tuple[tuple[int, str, Unit], ...]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -36,7 +37,7 @@ def came_back(
 
     margin: radians or mm; None takes half the tolerance of the series after, or else of the
     one before, where there is one.
-    Raises InvalidField where they are of different machines, or in the wrong order.
+    Raises InvalidField where they are of different machines or stops, or in the wrong order.
     """
     margin_from: MarginFrom | None = "given"
     if margin is None:
@@ -44,14 +45,17 @@ def came_back(
         margin_from = None if half is None else "half the tolerance"
         margin = None if half is None else half / 2
     of = before_after(connection, before, after, quantity)
+    units = of.values.units
     result = returning.came_back(
-        *of.values.values,
+        *units.values,
         margin=None if margin is None else margin / of.values.per,
         margin_of=""
         if margin_from == "given"
         else "half the tolerance that was given with the series",
         floor_sd=of.values.least_sd,
-        apart_u=between_first_two((before, after), of.values).apart_u,
+        each_look=(before.each_look, after.each_look),
+        apart_u=math.hypot(between_first_two((before, after), of.values).apart_u, units.uneven_u),
+        counted=units.counted,
         unit=of.values.unit,
     )
     notes = of.notes

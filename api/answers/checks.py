@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Row
 
 from analysis.checks import checks
-from analysis.conformity import UNKNOWN, Tolerance, Verdict
+from analysis.conformity import Tolerance, Verdict
 from analysis.counts import each_varies
 from analysis.facts import SeriesFacts
 from analysis.judging import Judged, Seen, judged
@@ -27,6 +27,7 @@ from analysis.methods import METHODS, Quantity
 from analysis.sequential import EarlierScatter
 from analysis.systematic import Systematic
 from analysis.units import NM_PER_MM, Unit
+from analysis.visits import VisitMeans
 from api.answers.scatter_before import (
     FAR_ENOUGH_BACK,
     pooled_scatter,
@@ -43,8 +44,8 @@ from api.store.tables import texts_read
 
 # The coarsest count of a common caliper, 0.001 in. Common practice, no source.
 _COARSE_MM: Final = 0.0254
-# The user's own methods always judge machines.
-_STUDIES: Final = tuple(m.key for m in METHODS.values() if m.judges != "machine")
+STUDIES: Final = tuple(m.key for m in METHODS.values() if m.judges != "machine")
+"""The methods that study a caliper. The user's own always judge machines."""
 _COLUMN: Final[dict[Quantity, str]] = {
     "angle": "angle_deg",
     "tilt": "tilt_deg",
@@ -59,7 +60,7 @@ class Check:
     step: the smallest step of the mean that the caliper's count allows. anew_u: the part of u
     that each series has anew, with anew_df degrees of freedom. rounding_u, per_reading: as in
     `analysis.checks.Checks`. judged: the verdict on what was `seen`, and the rule that it follows.
-    fixed: the rest of u by source, signed.
+    fixed: the rest of u by source, signed. visits: None where there was one.
     """
 
     fixed: Mapping[str, float]
@@ -79,6 +80,7 @@ class Check:
     anew_df: float
     rounding_u: float
     per_reading: float
+    visits: VisitMeans | None = None
 
     @property
     def verdict(self) -> Verdict | None:
@@ -137,24 +139,23 @@ def with_ids(connection: Connection, series: Sequence[UUID]) -> list[CheckedSeri
 
 
 def latest(connection: Connection) -> list[CheckedSeries]:
-    """Of each machine, method and side of the strip the latest series with a complete trial,
+    """Of each stop, method and side of the strip the latest series with a complete trial,
     the oldest first."""
-    return with_ids(connection, stored.latest(connection, but=_STUDIES))
+    return with_ids(connection, stored.latest(connection, but=STUDIES))
 
 
-_Earlier = Callable[[CheckedSeries], Mapping[Quantity, EarlierScatter]]
+_Earlier = Callable[[Sequence[CheckedSeries]], Sequence[Mapping[Quantity, EarlierScatter]]]
 
 
 def _judged_by_earlier(found: list[CheckedSeries], earlier: _Earlier) -> list[CheckedSeries]:
     """The same, where a series' own trials do not tell, judged with the scatter of earlier ones."""
-    return [_with_earlier(s, earlier(s)) if _asks_earlier(s) else s for s in found]
+    asking = [s for s in found if _asks_earlier(s)]
+    told = dict(zip([s.id for s in asking], earlier(asking), strict=True))
+    return [_with_earlier(s, told[s.id]) if s.id in told else s for s in found]
 
 
 def _asks_earlier(series: CheckedSeries) -> bool:
-    return any(
-        check.verdict == UNKNOWN and check.judged.rule == "each look"
-        for check in series.checks.values()
-    )
+    return any(check.judged.asks_earlier for check in series.checks.values())
 
 
 def _with_earlier(
@@ -169,14 +170,14 @@ def _with_earlier(
 
 
 def _stored_before(connection: Connection) -> _Earlier:
-    return lambda series: scatter_before(connection, series.row, series.calipers)
+    return lambda asking: scatter_before(connection, [(s.row, s.calipers) for s in asking])
 
 
 def _among(found: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> _Earlier:
     """What of one machine's series, the oldest first, tells the scatter of a later one."""
-    alike: dict[tuple[str, str], list[CheckedSeries]] = defaultdict(list)
+    alike: dict[tuple[UUID, str, str], list[CheckedSeries]] = defaultdict(list)
     for series in found:
-        alike[series.row.method, series.row.strip_side].append(series)
+        alike[_alike(series.row)].append(series)
     place = {s.id: i for of in alike.values() for i, s in enumerate(of)}
     at = [change.at for change in changes]
 
@@ -184,7 +185,7 @@ def _among(found: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> _Earl
         row = series.row
         changed = bisect_right(at, row.started_at)
         since = at[changed - 1] if changed else None
-        before = alike[row.method, row.strip_side][: place[series.id]][: -FAR_ENOUGH_BACK - 1 : -1]
+        before = alike[_alike(row)][: place[series.id]][: -FAR_ENOUGH_BACK - 1 : -1]
         return pooled_scatter(
             (
                 other.row,
@@ -197,7 +198,11 @@ def _among(found: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> _Earl
             and frozenset(other.calipers) == frozenset(series.calipers)
         )
 
-    return earlier
+    return lambda asking: [earlier(series) for series in asking]
+
+
+def _alike(row: Row[Any]) -> tuple[UUID, str, str]:
+    return row.stop_id, row.method, row.strip_side
 
 
 def _checked(connection: Connection, chosen: stored.Chosen) -> list[CheckedSeries]:
@@ -236,7 +241,7 @@ _settings: Final = attrgetter(
     "method", "unit", "baseline_nm", "thickness_nm", "inset_nm", "strip_side", "pieces",
     "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal",
     "baseline_within", "inset_within", "straightness", "thickness_within", "jaw_width_nm",
-    "strips",
+    "strips", "nominal_deg", "bevel_deg",
 )  # fmt: skip
 
 
@@ -254,12 +259,14 @@ def _facts(known: _Known, row: Row[Any], resolution: float, study: Study) -> Ser
 class _Trials:
     """The complete trials of m series. of: (n,) the series of each; values: (n,) by quantity.
 
-    readings_mm: all, one trial after the other; sizes: (n,) how many each has. By series: count;
-    calipers; divisor_mm, the longest length that all readings are multiples of.
+    visit: (n,) to the stop. readings_mm: all, one trial after the other; sizes: (n,) how many each
+    has. By series: count; calipers; divisor_mm, the longest length of which all readings are
+    multiples.
     """
 
     of: NDArray[np.int64]
     values: Mapping[Quantity, NDArray[np.float64]]
+    visit: NDArray[np.int64]
     readings_mm: NDArray[np.float64]
     sizes: NDArray[np.int64]
     count: list[int]
@@ -275,13 +282,14 @@ class _Trials:
             return _Trials(
                 np.empty(0, np.int64),
                 dict.fromkeys(_COLUMN, empty),
+                np.empty(0, np.int64),
                 empty,
                 np.empty(0, np.int64),
                 [0] * m,
                 [()] * m,
                 np.zeros(m),
             )
-        key, angle, tilt, length, readings, calipers = zip(*rows, strict=True)
+        key, angle, tilt, length, readings, visit, calipers = zip(*rows, strict=True)
         of = np.array([index[k] for k in key], np.int64)
         named: dict[int, dict[str, None]] = defaultdict(dict)
         for series, written in dict.fromkeys(zip(key, calipers, strict=True)):
@@ -295,6 +303,7 @@ class _Trials:
                 "tilt": np.radians(_array(tilt)),
                 "length": _array(length),
             },
+            np.array(visit, np.int64),
             exact,
             sizes,
             np.bincount(of, minlength=m).tolist(),
@@ -330,7 +339,7 @@ def studies_of(
     It changes when a study begins, and with the month and the person; the readings of studies are
     read once for each set of calipers.
     """
-    begun = stored.begun(connection, _STUDIES)
+    begun = stored.begun(connection, STUDIES)
     if not begun:
         return [_NO_STUDY] * len(rows)
     moment = now()
@@ -340,7 +349,7 @@ def studies_of(
     for row, names in zip(rows, calipers, strict=True):
         at = row.finished_at or moment
         key = (names, row.person, bisect_right(begun, at), at.year, at.month)
-        if row.method in _STUDIES:
+        if row.method in STUDIES:
             found.append(_NO_STUDY)
             continue
         if key not in known:
@@ -371,15 +380,17 @@ def _checks(
 ) -> list[list[Check]]:
     """The checks of each series."""
     found: list[list[Check]] = [[] for _ in rows]
-    by_method: dict[str, list[int]] = defaultdict(list)
+    # A method's relation depends on the nominal angle.
+    by_method: dict[tuple[str, str], list[int]] = defaultdict(list)
     for i, row in enumerate(rows):
-        if row.method not in _STUDIES:
-            by_method[row.method].append(i)
+        if row.method not in STUDIES:
+            by_method[row.method, row.nominal_deg].append(i)
     for members in by_method.values():
         method = facts[members[0]].method
         place = np.full(len(rows), -1)
         place[members] = np.arange(len(members))
         mine = place[trials.of] >= 0
+        visit = trials.visit[mine]
         for quantity in method.reveals:
             said = checks(
                 method,
@@ -389,6 +400,7 @@ def _checks(
                 [facts[i] for i in members],
                 [rows[i].repeats for i in members],
                 vary[members],
+                visit if (visit != 1).any() else None,
             )
             for i, n, mean, sd, u, df, k, expanded, shared, *rest in zip(
                 members,
@@ -408,14 +420,16 @@ def _checks(
                 if tolerance is not None and (tolerance.unit == "mm") != (quantity == "length"):
                     tolerance = None
                 fixed = {s: float(by[place[i]]) for s, by in said.fixed.items() if by[place[i]]}
-                seen = Seen(n, n, mean, None if n < 2 else sd, expanded, shared)
+                visits = None if said.by_visit is None else said.by_visit.of(place[i])
+                of_visits = () if visits is None else visits.counted()
+                seen = Seen(n, n, mean, None if n < 2 else sd, expanded, shared, *of_visits)
                 verdict = judged(seen, tolerance, facts[i].planned, facts[i].ended)
                 check = Check(
                     fixed,
                     quantity, n, mean, seen.sd, u, df, k, expanded, tolerance, seen,
                     verdict, *rest,
                 )  # fmt: skip
-                found[i].append(check)
+                found[i].append(check if visits is None else replace(check, visits=visits))
     return found
 
 

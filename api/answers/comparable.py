@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 from uuid import UUID
@@ -18,11 +18,13 @@ from analysis.comparison import TrialParts, Trials
 from analysis.conversions import SizeUnit
 from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import reading_part, rounding_sd
+from analysis.sentences import plain
+from analysis.spread import Summary, summary
 from analysis.systematic import Between, Systematic, between, systematic
 from analysis.units import MM_PER_INCH, mm, parse_length
+from analysis.visits import Units, units
 from api.answers.checks import board_of, one_caliper
-from api.answers.series import SeriesAnswer
-from api.answers.series import series as whole_series
+from api.answers.series import ScoredTrials, scored_trials
 from api.errors import InvalidField
 from api.store.facts import resolution_mm
 
@@ -34,7 +36,7 @@ MOST: Final = 12
 class ComparableSeries:
     """One series with everything that a comparison needs."""
 
-    whole: SeriesAnswer
+    whole: ScoredTrials
     calipers: frozenset[str]
     resolution_mm: float
     nominal_mm: float | None
@@ -64,6 +66,14 @@ class ComparableSeries:
         tolerance = self.whole.facts.tolerance
         return None if tolerance is None else (tolerance.high - tolerance.low) / 2
 
+    @property
+    def each_look(self) -> bool:
+        """Whether it was looked at after every trial: their number was not set before the first, or
+        is not reached."""
+        facts = self.whole.facts
+        n = sum(trial.row.state == "complete" for trial in self.whole.trials)
+        return not facts.ended or n != facts.planned
+
     def counted(self, quantity: Quantity) -> list[tuple[Row[Any], float]]:
         """The rows of the complete trials that say something of `quantity`; radians or mm."""
         return [
@@ -72,6 +82,17 @@ class ComparableSeries:
             if trial.row.state == "complete"
             and (value := stored_value(trial.row, quantity)) is not None
         ]
+
+    def visits_of(self, counted: Sequence[tuple[Row[Any], float]]) -> NDArray[np.int64]:
+        """Of each of these, the number of its visit to the stop; a caliper makes none."""
+        machine = self.method.judges == "machine"
+        return np.array([row.visit if machine else 1 for row, _ in counted], np.int64)
+
+    @property
+    def several_visits(self) -> bool:
+        """Whether its complete trials were cut in several visits to the stop."""
+        facts = self.whole.facts
+        return facts.method.judges == "machine" and np.unique(np.asarray(facts.visit)).size > 1
 
     def least_sd(self, quantity: Quantity) -> float:
         """Standard deviation of one trial that the caliper's rounding alone makes."""
@@ -128,7 +149,7 @@ def stored_value(trial: Row[Any], quantity: Quantity) -> float | None:
 
 def comparable(connection: Connection, series: UUID) -> ComparableSeries:
     """The series in its present state. Raises NotFound where no series has that id."""
-    whole = whole_series(connection, series)
+    whole = scored_trials(connection, series)
     nominal = None
     if whole.row.tolerance_nominal is not None:
         nominal = mm(parse_length(whole.row.tolerance_nominal, whole.row.unit))
@@ -198,14 +219,23 @@ def _nothing_shared(first: Method, other: Method) -> str:
 
 
 def names(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
-    """What sentences call each: its machine, with the day and then the time where two of one
-    machine take part."""
-    called = [s.row.machine_name for s in found]
+    """What sentences call each: its machine, with the stop, the day and then the time where two of
+    one machine take part."""
+    stops: dict[str, set[str]] = {}
+    for s in found:
+        stops.setdefault(s.row.machine_name, set()).add(s.row.stop)
+    plain = [
+        f"{s.row.machine_name}, {s.row.stop}"
+        if len(stops[s.row.machine_name]) > 1
+        else s.row.machine_name
+        for s in found
+    ]
+    called = plain
     for more in (_day, _moment):
         counts = {name: called.count(name) for name in called}
         called = [
-            f"{s.row.machine_name} on {more(s.row.started_at)}" if counts[name] > 1 else name
-            for s, name in zip(found, called, strict=True)
+            f"{first} on {more(s.row.started_at)}" if counts[name] > 1 else name
+            for s, first, name in zip(found, plain, called, strict=True)
         ]
     counts = {name: called.count(name) for name in called}
     return tuple(
@@ -225,12 +255,28 @@ def _moment(moment: datetime) -> str:
 
 
 def notes(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
-    """What the methods show, where they are not all the same."""
+    """What the methods show, and which stops were measured, where they are not all the same; and
+    which series are of several visits."""
+    stops = [f"{s.row.stop} ({plain(float(s.row.nominal_deg))} degrees)" for s in found]
+    at: tuple[str, ...] = ()
+    if len(set(stops)) > 1:
+        at = (
+            f"They are of different stops: {', '.join(dict.fromkeys(stops))}. Each is judged by"
+            " its error from its own nominal angle.",
+        )
+    several = [s.several_visits for s in found]
+    called = [name for name, its in zip(names(found), several, strict=True) if its]
+    if called:
+        at += (
+            f"{' and '.join(called)}: cut in several visits to the stop. Here each visit counts"
+            " once, not each strip, since how a machine comes back is anew at each visit."
+            + ("" if all(several) else " What was cut in one visit shows nothing of that."),
+        )
     methods = {s.method.key: s.method for s in found}
     if len(methods) < 2:
-        return ()
+        return at
     shown = "; ".join(f"{m.title} shows {m.checks}" for m in methods.values())
-    return (f"They were measured by different methods: {shown}.",)
+    return (*at, f"They were measured by different methods: {shown}.")
 
 
 # ---------------------------------------------------------------- the values
@@ -240,10 +286,11 @@ def notes(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
 class ComparableValues:
     """The values of one quantity of several series, those of each one in an array.
 
-    unit: of `values`, of `least_sd`, and of whatever the analysis makes of them: radians, or for
-    lengths the unit in which the first series is spoken of. nominals_mm: what was taken off each
-    one's values, so that they are errors; 0 for an angle; None of all where one has none. trials:
-    the rows behind the values. least_sd: of one trial, that rounding alone makes.
+    unit: of all values, and of whatever the analysis makes of them: radians, or for lengths the
+    unit in which the first series is spoken of. nominals_mm: what was taken off each one's values,
+    so that they are errors; 0 for an angle; None of all where one has none. trials: the rows behind
+    the values. least_sd: of one trial, that rounding alone makes. units: what of the values is
+    independent.
     """
 
     quantity: Quantity
@@ -252,11 +299,20 @@ class ComparableValues:
     trials: tuple[tuple[Row[Any], ...], ...]
     values: tuple[NDArray[np.float64], ...]
     least_sd: float
+    units: Units
 
     @property
     def errors(self) -> bool:
         """Whether the values are errors from nominal."""
         return None not in self.nominals_mm
+
+    @property
+    def summaries(self) -> tuple[Summary, ...]:
+        """Of the trials of each, but for the mean, which is that of its units."""
+        return tuple(
+            replace(summary(trials), mean=summary(of).mean)
+            for trials, of in zip(self.values, self.units.values, strict=True)
+        )
 
     @property
     def per(self) -> float:
@@ -274,16 +330,20 @@ def values_of(found: Sequence[ComparableSeries], quantity: Quantity) -> Comparab
     nominals = tuple(s.nominal_mm if quantity == "length" else 0.0 for s in found)
     if None in nominals:
         nominals = (None,) * len(found)
+    values = tuple(
+        (np.array([v for _, v in of], float) - (nominal or 0.0)) / per
+        for of, nominal in zip(counted, nominals, strict=True)
+    )
     return ComparableValues(
         quantity=quantity,
         unit=unit,
         nominals_mm=nominals,
         trials=tuple(tuple(trial for trial, _ in of) for of in counted),
-        values=tuple(
-            (np.array([v for _, v in of], float) - (nominal or 0.0)) / per
-            for of, nominal in zip(counted, nominals, strict=True)
-        ),
+        values=values,
         least_sd=max(s.least_sd(quantity) for s in found) / per,
+        units=units(
+            values, [s.visits_of(trials) for s, trials in zip(found, counted, strict=True)]
+        ),
     )
 
 

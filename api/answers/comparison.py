@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from analysis.comparison import Comparison, ManyComparison, compare, compare_many
 from analysis.methods import Quantity
-from analysis.spread import Summary
 from analysis.systematic import apart_u
 from api.answers.comparable import (
     ComparableSeries,
@@ -32,11 +31,6 @@ class QuantityCompared:
     values: ComparableValues
     pair: Comparison
     many: ManyComparison | None
-
-    @property
-    def summaries(self) -> tuple[Summary, ...]:
-        """Of each series."""
-        return self.many.summaries if self.many else (self.pair.first, self.pair.second)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,9 +59,10 @@ def _quantity(
 ) -> QuantityCompared:
     values = values_of(found, quantity)
     between = between_first_two(found, values)
+    units = values.units
     pair = compare(
-        values.values[0],
-        values.values[1],
+        units.values[0],
+        units.values[1],
         names=(called[0], called[1]),
         unit=values.unit,
         nominal=0.0 if values.errors else None,
@@ -75,14 +70,16 @@ def _quantity(
         apart_u=between.apart_u,
         floor_sd=values.least_sd,
         trials=trials_of(found, values),
+        counted=units.counted,
     )
     many = None
     if len(found) > 2:
         many = compare_many(
-            values.values,
+            units.values,
             names=called,
             unit=values.unit,
             floor_sd=values.least_sd,
             apart_u=apart_u(systematic_of(found, values)),
+            counted=units.counted,
         )
     return QuantityCompared(values, pair, many)

@@ -1,14 +1,16 @@
-"""What was found on a machine before a series, since its last setup change."""
+"""What was found at a stop before a series, since the machine's last setup change."""
 
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import Any
+from uuid import UUID
 
 from sqlalchemy import Connection, Row, func, select
 
 from analysis.doubts import Elsewhere
-from analysis.methods import METHODS, Method, Relation
+from analysis.methods import METHODS, Method, Quantity, Relation
 from analysis.uncertainty import coverage_factor
 from api.answers.checks import of_series
 from api.store.facts import method_of
@@ -27,8 +29,9 @@ def _alike(method: Method, relation: Relation) -> bool:
 
 
 def found_before(connection: Connection, series: Row[Any]) -> Elsewhere | None:
-    """The mean, in radians, of the latest earlier series that shows the same of the machine, and
-    its standard uncertainty, more where it is known by few trials.
+    """The mean, in radians, of the latest earlier series that shows the same of the stop, and
+    its standard uncertainty, more where it is known by few trials; this is read from the same
+    connection when it is asked for.
 
     Methods show the same when their first quantity is the same lean. Only series of at least
     three trials since the last setup change before `series` count, among the ten latest. None
@@ -53,6 +56,7 @@ def found_before(connection: Connection, series: Row[Any]) -> Elsewhere | None:
         select(Series.id, Series.method, Series.method_data)
         .where(
             Series.machine_id == series.machine_id,
+            Series.stop_id == series.stop_id,
             Series.started_at < series.started_at,
             since.is_(None) | (Series.started_at >= since),
             Series.method.in_(alike) | Series.method_data.is_not(None),
@@ -62,7 +66,7 @@ def found_before(connection: Connection, series: Row[Any]) -> Elsewhere | None:
     ).all()
     latest = [row.id for row in rows if _alike(method_of(row), relation)][:_FAR_ENOUGH_BACK]
     before: Any = (
-        select(Series.id)
+        select(Series.id, func.avg(value).label("mean"))
         .select_from(Trial)
         .join(Series, Series.id == Trial.series_id)
         .where(
@@ -75,9 +79,15 @@ def found_before(connection: Connection, series: Row[Any]) -> Elsewhere | None:
         .order_by(Series.started_at.desc())
         .limit(1)
     )
-    found = connection.scalar(before)
-    checked = None if found is None else of_series(connection, found)
-    check = None if checked is None else checked.checks.get(relation.quantity)
-    if check is None:
+    found = connection.execute(before).first()
+    if found is None:
         return None
-    return Elsewhere(check.mean, check.expanded / coverage_factor(math.inf))
+    u = cache(lambda: _uncertainty(connection, found.id, relation.quantity))
+    return Elsewhere(math.radians(found.mean), u)
+
+
+def _uncertainty(connection: Connection, series: UUID, quantity: Quantity) -> float:
+    """The standard uncertainty of what a series says; infinite where it says nothing."""
+    checked = of_series(connection, series)
+    check = None if checked is None else checked.checks.get(quantity)
+    return math.inf if check is None else check.expanded / coverage_factor(math.inf)

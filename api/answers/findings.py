@@ -18,9 +18,14 @@ from analysis.units import MM_PER_INCH
 
 @dataclass(frozen=True, slots=True)
 class DoubtedTrials:
-    """Trials that deserve a second look, and what the series would say without them."""
+    """Trials that deserve a second look, and what the series would say without them.
+
+    at_hand: it is about the newest trial, or has come up with it, so that something can be done at
+    once (`doubt.now`).
+    """
 
     doubt: doubts.Doubt
+    at_hand: bool
     without: Score
 
 
@@ -37,12 +42,60 @@ def doubted(
     open trial after them. None is doubtful where the lengths have no solution, or the method
     judges no machine.
     """
+    found = _doubts(facts, numbers, elsewhere, rest_mm)
+    now = _at_hand(facts, numbers, found, elsewhere)
+    return tuple(
+        DoubtedTrials(
+            doubt, doubt in now, _without(facts, [n not in doubt.trial_numbers for n in numbers])
+        )
+        for doubt in found
+    )
+
+
+def doubts_at_hand(
+    facts: SeriesFacts,
+    numbers: Sequence[int],
+    elsewhere: doubts.Elsewhere | None = None,
+    rest_mm: Sequence[float] = (),
+) -> list[doubts.Doubt]:
+    """Those of the doubts about which something can be done at once; arguments as of `doubted`."""
+    return _at_hand(facts, numbers, _doubts(facts, numbers, elsewhere, rest_mm), elsewhere)
+
+
+def _at_hand(
+    facts: SeriesFacts,
+    numbers: Sequence[int],
+    found: Sequence[doubts.Doubt],
+    elsewhere: doubts.Elsewhere | None,
+) -> list[doubts.Doubt]:
+    """Those that are about the newest trial, or were not there before it."""
+    before: set[tuple[doubts.Kind, tuple[int, ...]]] = set()
+    if any(numbers[-1] not in doubt.trial_numbers for doubt in found):
+        visit = None if facts.visit is None else np.asarray(facts.visit)[:-1]
+        older = replace(facts, widths_mm=np.asarray(facts.widths_mm)[:-1], visit=visit)
+        before = {(d.kind, d.trial_numbers) for d in _doubts(older, numbers[:-1], elsewhere)}
+    return [
+        doubt
+        for doubt in found
+        if numbers[-1] in doubt.trial_numbers or (doubt.kind, doubt.trial_numbers) not in before
+    ]
+
+
+def _doubts(
+    facts: SeriesFacts,
+    numbers: Sequence[int],
+    elsewhere: doubts.Elsewhere | None,
+    rest_mm: Sequence[float] = (),
+) -> tuple[doubts.Doubt, ...]:
     values = _values(facts)
     if values is None:
         return ()
     method = facts.method
     quantity = method.reveals[0]
-    found = doubts.find_doubts(
+    wedge = geometry.nominal_mm(method, facts.baseline_mm, facts.strip_side)
+    if quantity == "length" or wedge:
+        elsewhere = None  # a strip turned wrongly says nothing at square alone
+    return doubts.find_doubts(
         facts.widths_mm,
         swap=method.swap,
         edges=edges_of(method),
@@ -50,14 +103,13 @@ def doubted(
         values=values.of(quantity),
         unit="mm" if quantity == "length" else "rad",
         reading_sd_mm=facts.repeatability_mm or REPEATABILITY_MM,
-        elsewhere=None if quantity == "length" else elsewhere,
+        elsewhere=elsewhere,
         numbers=numbers,
         resolution_mm=facts.resolution_mm,
         rest_mm=rest_mm,
-    )
-    return tuple(
-        DoubtedTrials(doubt, _without(facts, [n not in doubt.trial_numbers for n in numbers]))
-        for doubt in found
+        noun=method.noun,
+        wedge_mm=wedge,
+        visit=facts.visit,
     )
 
 
@@ -106,6 +158,9 @@ def _without(facts: SeriesFacts, counted: Sequence[bool]) -> Score:
 def _trend(facts: SeriesFacts, quantity: Quantity, values: geometry.TrialValues) -> drift.Trend:
     relation = facts.method.relation(quantity)
     assert relation is not None  # of those that the method reveals
+    known = np.isfinite(values.of(quantity))
+    if facts.several_visits(known) is not None:
+        return drift.of_visits(int(known.sum()))
     rounding_u = rounding_sd(
         facts.method,
         relation,
@@ -114,9 +169,14 @@ def _trend(facts: SeriesFacts, quantity: Quantity, values: geometry.TrialValues)
         pieces=facts.pieces,
     )
     if quantity != "length":
-        return drift.trend(values.of(quantity), unit="rad", rounding_u=rounding_u)
+        return drift.trend(
+            values.of(quantity), unit="rad", rounding_u=rounding_u, noun=facts.method.noun
+        )
     # The analysis writes a length in the unit in which it gets it.
     inward = 1 / MM_PER_INCH if facts.unit == "in" else 1.0
     return drift.trend(
-        values.of(quantity) * inward, unit=facts.unit, rounding_u=rounding_u * inward
+        values.of(quantity) * inward,
+        unit=facts.unit,
+        rounding_u=rounding_u * inward,
+        noun=facts.method.noun,
     )

@@ -15,8 +15,8 @@ from api.errors import InvalidField
 
 Answer = adjustment.Answer | Literal["nothing was changed", "nothing was adjusted"]
 
-# Changes that are made so that a machine cuts nearer to nominal; others may have any effect.
-_TO_CUT_NEARER: Final = {"adjusted", "blade changed"}
+TO_CUT_NEARER: Final = frozenset({"adjusted", "blade changed"})
+"""Changes that are made so that a machine cuts nearer to nominal; others may have any effect."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,11 +46,13 @@ def helped(
     of = before_after(connection, before, after, quantity)
     between = between_first_two((before, after), of.values)
     result = adjustment.adjusted(
-        *of.values.values,
+        *of.values.units.values,
         unit=of.values.unit,
         shared_u=between.shared_u,
         apart_u=between.apart_u,
         floor_sd=of.values.least_sd,
+        counted=of.values.units.counted,
+        each_look=(before.each_look, after.each_look),
     )
     answer, sentence = _answer(of, result)
     return Helped(of, result, answer, sentence)
@@ -63,7 +65,7 @@ def _answer(of: BeforeAfter, result: adjustment.Adjustment) -> tuple[Answer, str
             "Nothing is recorded between the two that could have helped; if the machine was"
             " adjusted, say so on its page."
         )
-    if _TO_CUT_NEARER.isdisjoint(of.happened):
+    if TO_CUT_NEARER.isdisjoint(of.happened):
         stands = f": the mean is {result.stands}" if result.stands else ""
         return "nothing was adjusted", (
             f"Between the two it was {of.done}, but no adjustment and no other blade is"

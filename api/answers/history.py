@@ -6,7 +6,8 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import Any, Final
 from uuid import UUID
 
 import numpy as np
@@ -18,27 +19,58 @@ from analysis.methods import Quantity, Side
 from analysis.phases import Checks, Phase, phase_by_phase
 from api.answers import checks
 from api.answers.checks import CheckedSeries
-from api.answers.machine_state import KnownCheck, MachineState, all_known, known_of, machine_state
+from api.answers.machine_state import (
+    KnownCheck,
+    MachineState,
+    all_known,
+    known_of,
+    machine_state,
+    same_stop,
+)
 from api.answers.moments import day
 from api.store.rows import machines as rows
+from api.store.rows.stops import stops as stops_of
+from api.store.squares import SQUARE
 from api.store.stamps import now
 
+_SAME_PART_MM: Final = 1.0
+"""Parts whose lengths differ by more are different parts; common practice, no source."""
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True)
 class DriftLine:
-    """One quantity by one method through the years, in radians or mm.
+    """One quantity by one method at one stop through the years, in radians or mm.
 
-    half: of the fence, where the method judges one. known: the check of each series, the oldest
-    first; all positions in `phases` are positions in it. began: by the position of a phase's first
-    check, the ids of the setup changes that it began with.
+    half: of the fence, where the method judges one. stop: its name. known: the check of each
+    series, the oldest first; all positions in `phases` are positions in it. began: by the position
+    of a phase's first check, the ids of the setup changes that it began with. part_mm: of parts
+    whose wanted length was not said, that of the first series, which the others are compared with.
     """
 
     method: str
     quantity: Quantity
     half: Side | None
+    stop: str
+    nominal_deg: float
     known: tuple[KnownCheck, ...]
     began: Mapping[int, Sequence[UUID]]
-    phases: tuple[Phase, ...]
+    part_mm: float | None = None
+
+    @cached_property
+    def phases(self) -> tuple[Phase, ...]:
+        """Between setup changes. They cost most of a history, and a list of machines needs those
+        alone of which it says a date."""
+        return phase_by_phase(
+            _checks(self.known, self.off),
+            setup_changes=sorted(self.began),
+            labels=[day(known.at) for known in self.known],
+            unit="mm" if self.quantity == "length" else "rad",
+        )
+
+    @property
+    def off(self) -> list[float]:
+        """How far each check is from nominal, or from the first, in radians or mm."""
+        return [k.off - (self.part_mm or 0.0) for k in self.known]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +88,13 @@ class Halves:
 class MachineHistory:
     """What was read of a machine, and what follows from it.
 
-    machine and changes: rows of `tables.Machine` and `tables.SetupChange`. drift: by
-    "method/quantity", and "/left" or "/right" where a half of the fence is judged.
+    machine, stops and changes: rows of `tables.Machine`, `tables.Stop` and `tables.SetupChange`.
+    drift: by "method/quantity", and "/left" or "/right" where a half of the fence is judged; at a
+    stop other than `square` " at " and its name follow.
     """
 
     machine: Row[Any]
+    stops: Sequence[Row[Any]]
     series: Sequence[CheckedSeries]
     changes: Sequence[Row[Any]]
     state: MachineState
@@ -71,31 +105,62 @@ class MachineHistory:
 def read(connection: Connection, machine: UUID | str) -> MachineHistory:
     """The whole history of a machine. Raises NotFound where there is no such machine."""
     found = rows.machine(connection, machine)
+    stops = stops_of(connection, found.id)
     series = checks.of_machine(connection, found.id)
     changes = rows.setup_changes(connection, found.id)
     return MachineHistory(
         found,
+        stops,
         series,
         changes,
-        machine_state(series, changes, now()),
+        machine_state(series, changes, now(), stops),
         _drift(series, changes),
         _halves(series, changes),
     )
 
 
+def merged_state(one: MachineHistory, other: MachineHistory) -> MachineState:
+    """How a machine would be that both are."""
+    changes = sorted([*one.changes, *other.changes], key=lambda change: (change.at, change.id))
+    stops = {same_stop(stop.name, stop): stop for stop in [*other.stops, *one.stops]}
+    return machine_state([*one.series, *other.series], changes, now(), list(stops.values()))
+
+
 def _drift(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> dict[str, DriftLine]:
     lines: dict[str, list[KnownCheck]] = defaultdict(list)
+    parts: dict[str, float] = {}
     for of in series:
         for known in all_known(of):
-            quantity = known.check.quantity
-            if quantity == "length" and known.check.tolerance is None:
-                continue  # lengths of different parts can't be compared
-            key = f"{of.row.method}/{quantity}"
-            lines[f"{key}/{known.half}" if known.half else key].append(known)
-    return {key: _line(known, changes) for key, known in lines.items()}
+            half = f"/{known.half}" if known.half else ""
+            stop = "" if known.stop == SQUARE else f" at {known.stop}"
+            key = f"{of.row.method}/{known.check.quantity}{half}{stop}"
+            if _of_a_part(known):
+                key = _same_part(key, known, lines)
+                parts.setdefault(key, known.check.mean)
+            lines[key].append(known)
+    return {key: _line(known, changes, parts.get(key)) for key, known in lines.items()}
 
 
-def _line(known: Sequence[KnownCheck], changes: Sequence[Row[Any]]) -> DriftLine:
+def _of_a_part(known: KnownCheck) -> bool:
+    """Whether it is the length of a part, of which it was not said how long it should be. A
+    difference, such as a run-out, counts from zero."""
+    check, relation = known.check, known.relation
+    return check.quantity == "length" and check.tolerance is None and sum(relation.weights) != 0
+
+
+def _same_part(key: str, known: KnownCheck, lines: Mapping[str, Sequence[KnownCheck]]) -> str:
+    """The key of the line of parts as long as this one; lengths of different parts can't be
+    compared."""
+    start = f"{key}, parts of "
+    for each, of in lines.items():
+        if each.startswith(start) and abs(of[-1].check.mean - known.check.mean) <= _SAME_PART_MM:
+            return each
+    return f"{start}{known.check.mean:.1f} mm"
+
+
+def _line(
+    known: Sequence[KnownCheck], changes: Sequence[Row[Any]], part_mm: float | None
+) -> DriftLine:
     first, at = known[0], [k.at for k in known]
     # A change and a check of the same moment: the change came first.
     began: dict[int, list[UUID]] = defaultdict(list)
@@ -105,25 +170,22 @@ def _line(known: Sequence[KnownCheck], changes: Sequence[Row[Any]]) -> DriftLine
         method=first.series.row.method,
         quantity=first.check.quantity,
         half=first.half,
+        stop=first.stop,
+        nominal_deg=float(first.series.row.nominal_deg),
         known=tuple(known),
         began=dict(began),
-        phases=phase_by_phase(
-            _checks(known),
-            setup_changes=sorted(began),
-            labels=[day(moment) for moment in at],
-            unit="mm" if first.check.quantity == "length" else "rad",
-        ),
+        part_mm=part_mm,
     )
 
 
-def _checks(known: Sequence[KnownCheck]) -> Checks:
+def _checks(known: Sequence[KnownCheck], off: Sequence[float]) -> Checks:
     found = [k.check for k in known]
 
     def array(values: Iterable[float]) -> NDArray[np.float64]:
         return np.fromiter(values, float, len(found))
 
     return Checks(
-        values=array(k.off for k in known),
+        values=array(off),
         trials=np.array([c.trials for c in found]),
         sd=array(np.nan if c.sd is None else c.sd for c in found),
         alone=array(c.anew_u for c in found),
@@ -142,9 +204,9 @@ def _measured_with(series: CheckedSeries) -> tuple[object, ...]:
 
 
 def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Halves | None:
-    """The latest pair of rolls of one phase, one on each half, and a reversal of that phase."""
+    """The latest pair of rolls of one phase and stop, one on each half, and a reversal of them."""
     since = [change.at for change in changes]
-    found: dict[int, dict[str, KnownCheck]] = defaultdict(dict)
+    found: dict[tuple[int, str], dict[str, KnownCheck]] = defaultdict(dict)
     for of in series:
         if not of.facts.method.tells_halves:
             continue
@@ -152,7 +214,7 @@ def _halves(series: Sequence[CheckedSeries], changes: Sequence[Row[Any]]) -> Hal
         if known is None:
             continue
         phase = sum(moment <= of.row.started_at for moment in since)
-        found[phase][known.half or "both"] = known
+        found[phase, known.stop][known.half or "both"] = known
     pairs = [p for p in sorted(found) if {"left", "right"} <= found[p].keys()]
     if not pairs:
         return None

@@ -1,11 +1,9 @@
 """Old notebooks: measurements written down by hand or in a spreadsheet, loaded as series.
 
 A notebook is a CSV file with one row a trial. Its rows are read into `NotebookLine`s, or refused
-with a sentence each; lines of one machine, method, set-up and day become one series, which
-goes through the journal like any other, on a bench of its own. The ids of a line's readings are
-derived from its contents, so that loading the same notebook twice adds nothing.
+with a sentence each; `loading` puts them into the store.
 
-Columns are found by the words of `WORDS`, in any order, in upper or lower case; a unit in
+Columns are found by the words of `headings.WORDS`, in any order, in upper or lower case; a unit in
 the heading ("cut length (in)", "baseline_mm") counts for the column. The readings are in
 columns named after the method's places ("fence end", "open end 2" for the second reading of
 a place), or "reading 1", "reading 2", ... in reading order, or in one column "readings" with
@@ -17,20 +15,19 @@ from __future__ import annotations
 import csv
 import io
 import re
-import threading
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime
 from typing import Any, Final, Literal, NamedTuple
 from uuid import UUID
 
-from sqlalchemy import Connection, Engine, select
-from uuid_utils.compat import uuid5
-
 from analysis.methods import METHODS, Method, Side
-from analysis.units import Unit, mm_text
+from analysis.units import UNIT_WORDS, Unit, mm_text
+from api.answers.headings import Column, columns_of, headings_of_places
 from api.answers.moments import check_past
+from api.answers.notebook_dates import DateOrder, moment_of
+from api.answers.notebook_names import Named
 from api.answers.settings import (
     FEWEST_PIECES,
     LONGEST_NAME,
@@ -39,58 +36,22 @@ from api.answers.settings import (
     AskedSeries,
     new_series,
 )
+from api.answers.stop_angles import MOST_DEG
 from api.errors import InvalidField
-from api.store.journal import Journal
-from api.store.new_series import NewSeries, PastSeries
+from api.store.new_series import NewSeries
+from api.store.rows.machines import alike
+from api.store.squares import SQUARE
 from api.store.stamps import now
-from api.store.tables import Reading
-from capture import records
 from capture.pairing import CLOSED_JAWS_NM
-from capture.values import UNITS, NotUnderstood, Value, read_value
+from capture.values import NotUnderstood, Value, read_value
 
 BENCH: Final = "imported"
 """The bench of loaded series, apart from those that people measure on."""
 LARGEST: Final = 20_000_000
 """The most bytes of a notebook; one with years of measurements is much smaller."""
 
-DateOrder = Literal["ymd", "dmy", "mdy"]
-
-WORDS: Final[Mapping[str, tuple[str, ...]]] = {
-    "date": ("date", "day", "when", "taken", "taken at"),
-    "time": ("time", "hour"),
-    "machine": ("machine", "saw", "tool"),
-    "kind": ("kind", "machine kind", "kind of machine"),
-    "method": ("method", "test", "check"),
-    "baseline": (
-        "cut length",
-        "length of cut",
-        "length of the cut",
-        "baseline",
-        "board width",
-        "width",
-        "length",
-    ),
-    "thickness": ("thickness", "board thickness"),
-    "inset": ("inset",),
-    "unit": ("unit", "units"),
-    "strip_side": ("strip side", "side", "strip fell", "strip fell to"),
-    "pieces": ("pieces",),
-    "series": ("series", "setup", "set up"),
-    "readings": ("readings",),
-    "caliper": ("caliper", "instrument"),
-    "person": ("person", "who", "measured by"),
-    "note": ("note", "notes", "remark", "remarks", "comment"),
-}
-"""The heading words that are understood, for each field that a column can hold."""
-
-_NAMESPACE: Final = UUID("6f2d3c2e-5a0b-5c8e-9f43-2b6f6f746865")
-_FIELD_OF: Final = {word: name for name, words in WORDS.items() for word in words}
-_HEADING_UNIT: Final = re.compile(
-    r"[\s_]*[(\[]?\s*(?<![^\W_])(mm|in|inch|inches)\s*[)\]]?$", re.IGNORECASE
-)
-_NUMBERED: Final = re.compile(r"(.*?)\s*([1-9][0-9]?)")
 _MOST_READINGS: Final = 100
-_LONGEST_HEADING: Final = 100  # characters; none that is understood is as long
+_NOT_KNOWN_YET: Final = UUID(int=0)  # the machine of a line
 
 
 class UnreadableNotebook(ValueError):
@@ -107,15 +68,20 @@ class Refused(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class NotebookLine:
     """One trial as the notebook has it; `settings` are what its series must say, apart from
-    notes, and `checked` the same with a machine that is not known yet."""
+    notes, and `checked` the same with a machine that is not known yet. stop: its name, None for
+    `square`. series: what tells it from others, `day` too where the notebook does not name it by
+    its id. visit: the number of the visit to the stop."""
 
     number: int
     machine: str
     kind: str
+    stop: str | None
     settings: AskedSeries
     checked: NewSeries
     note: str | None
     series: str
+    day: date | None
+    visit: int
     moment: datetime
     caliper: str
     readings: tuple[Value, ...]
@@ -141,24 +107,17 @@ class Notebook:
     unused: list[str] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
-class Loaded:
-    """What loading did, or would do: trials and readings stored now, trials known before."""
-
-    trials: int
-    readings: int
-    known: int
-    series: tuple[UUID, ...]
-
-
 # ---------------------------------------------------------------- reading the file
 
 
 def read_notebook(
-    data: bytes, defaults: Defaults, methods: Mapping[str, Method] = METHODS
+    data: bytes,
+    defaults: Defaults,
+    methods: Mapping[str, Method] = METHODS,
+    named: Named | None = None,
 ) -> Notebook:
     """The lines of a CSV file: parted by comma, semicolon or tab, decimal point or comma,
-    UTF-8, UTF-16 with its mark, or Windows-1252.
+    UTF-8, UTF-16 with its mark, or Windows-1252. named: the stops and works there are.
 
     Raises UnreadableNotebook where there is no header, a column appears twice, or what no line can
     do without is neither a column nor in `defaults`.
@@ -167,8 +126,8 @@ def read_notebook(
     header = next(rows, None)
     if header is None:
         raise UnreadableNotebook("the file is empty; its first line must name the columns")
-    places = _places(methods.values())
-    columns = [_column(cell, places) for cell in header.cells]
+    places = headings_of_places(methods.values())
+    columns = columns_of(header.cells, places)
     _check_columns(columns, defaults)
     book = Notebook(
         unused=[
@@ -178,9 +137,12 @@ def read_notebook(
         ]
     )
     checked: _Checked = {}
+    named = named or Named()
     for row in rows:
         try:
-            book.lines.append(_line(row, columns, defaults, methods, checked))
+            book.lines.append(_line(row, columns, defaults, methods, named, checked))
+        except InvalidField as error:
+            book.refused.append(Refused(row.number, _plainly(error.field, error.message)))
         except ValueError as error:
             book.refused.append(Refused(row.number, str(error)))
     return book
@@ -194,16 +156,6 @@ _LENGTHS: Final = ("baseline", "thickness", "inset")
 class _Row(NamedTuple):
     number: int
     cells: list[str]
-
-
-@dataclass(frozen=True, slots=True)
-class _Column:
-    """What a column holds: a field of WORDS, or readings of `place` (or of no named place)."""
-
-    field: str
-    unit: Unit | None = None
-    place: str = ""
-    number: int = 1
 
 
 def _text(data: bytes) -> str:
@@ -249,41 +201,7 @@ def _rows(text: str) -> Iterator[_Row]:
             yield _Row(began, cells)
 
 
-def _column(heading: str, places: Mapping[str, str]) -> _Column | None:
-    unit: Unit | None = None
-    words = " ".join(heading.lower().split())
-    if len(words) > _LONGEST_HEADING:
-        return None
-    if found := _HEADING_UNIT.search(words):
-        unit, words = UNITS[found[1]], words[: found.start()]
-    words = " ".join(re.findall(r"[^\W_]+", words))
-    if words in _FIELD_OF:
-        return _Column(_FIELD_OF[words], unit)
-    place, number = words, 1
-    if found := _NUMBERED.fullmatch(words):
-        place, number = found[1], int(found[2])
-    if place in ("reading", "r"):
-        return _Column("reading", unit, number=number)
-    if place in places:
-        return _Column("reading", unit, places[place], number)
-    return None
-
-
-def _places(methods: Iterable[Method]) -> dict[str, str]:
-    """The headings that name a place: its key, its label, its key's first word alone."""
-    found: dict[str, str] = {}
-    for method in methods:
-        firsts = Counter(place.key.split()[0] for place in method.places)
-        for place in method.places:
-            words = [place.key, place.label]
-            if firsts[place.key.split()[0]] == 1:
-                words.append(place.key.split()[0])
-            for word in words:
-                found.setdefault(" ".join(re.findall(r"[^\W_]+", word.lower())), place.key)
-    return found
-
-
-def _check_columns(columns: Sequence[_Column | None], defaults: Defaults) -> None:
+def _check_columns(columns: Sequence[Column | None], defaults: Defaults) -> None:
     said = [c for c in columns if c is not None]
     for column, count in Counter(replace(c, unit=None) for c in said).items():
         if count > 1:
@@ -307,12 +225,73 @@ def _check_columns(columns: Sequence[_Column | None], defaults: Defaults) -> Non
 
 def _line(
     row: _Row,
-    columns: Sequence[_Column | None],
+    columns: Sequence[Column | None],
     defaults: Defaults,
     methods: Mapping[str, Method],
+    named: Named,
     checked: _Checked,
 ) -> NotebookLine:
     """The line. Raises ValueError with what is wrong with it."""
+    said, units, readings = _cells(row, columns)
+    method = _method(said.get("method") or defaults.method, methods)
+    unit = _unit(said.get("unit")) or defaults.unit
+    values = _values(method, said.get("readings"), units.get("readings"), readings, unit)
+    machine = said.get("machine") or defaults.machine
+    if machine is None:
+        raise ValueError("it names no machine; fill in the cell or give --machine")
+    repeats, left = divmod(len(values), len(method.places))
+    unit = unit or values[0].unit
+    asked = (
+        (method.key, machine, unit, repeats),
+        *(said.get(name) for name in (*_LENGTHS, "strip_side", "pieces", "person")),
+        *(units.get(name) for name in _LENGTHS),
+        *(said.get(name) for name in ("stop", *MOST_DEG, "work")),
+    )
+    if asked not in checked:
+        settings = _settings(method, machine, said, units, unit, defaults, repeats)
+        _name("stop", said.get("stop"))
+        settings = named.at_stop(settings, machine, said)
+        settings, work = named.for_work(settings, said.get("work"))
+        checked[asked] = settings, replace(_check(settings, method), work_id=work)
+    settings, new = checked[asked]
+    note = _note(said.get("note"))
+    if left or not repeats:
+        raise ValueError(
+            f"{method.title} needs {_readings(len(method.places))}"
+            f" ({', '.join(p.key for p in method.places)}); it has {len(values)}"
+        )
+    moment = moment_of(said.get("date"), said.get("time"), defaults.dates)
+    check_past("date", moment, now())
+    state = said.get("state", "complete")
+    if state != "complete":
+        raise ValueError(f"its state is {state!r}, and only complete trials are loaded")
+    stop, series_id = said.get("stop", SQUARE), said.get("series_id")
+    return NotebookLine(
+        number=row.number,
+        machine=machine,
+        kind=said.get("kind", "other"),
+        stop=None if alike(stop) == SQUARE else stop,
+        settings=settings,
+        checked=new,
+        note=note,
+        series=series_id or said.get("series", ""),
+        day=None if series_id else moment.date(),
+        visit=_visit(said.get("visit", "1")),
+        moment=moment,
+        caliper=said.get("caliper", "notebook")[:LONGEST_NAME],
+        readings=values,
+    )
+
+
+_Readings = dict[tuple[str, int], tuple[str, Unit | None]]
+"""By place, and which reading of it: the text of a cell, and the unit of its column."""
+
+
+def _cells(
+    row: _Row, columns: Sequence[Column | None]
+) -> tuple[dict[str, str], dict[str, Unit], _Readings]:
+    """What a row says: texts by field, units of their columns, and readings. Raises ValueError
+    where it has more cells than columns."""
     if len(row.cells) > len(columns) and any(c.strip() for c in row.cells[len(columns) :]):
         raise ValueError(
             f"it has {len(row.cells)} cells and the header has {len(columns)}; a decimal comma"
@@ -321,7 +300,7 @@ def _line(
     cells = [*row.cells, *[""] * (len(columns) - len(row.cells))]
     said: dict[str, str] = {}
     units: dict[str, Unit] = {}
-    readings: dict[tuple[str, int], tuple[str, Unit | None]] = {}
+    readings: _Readings = {}
     for column, raw in zip(columns, cells, strict=False):
         text = raw.strip()
         if column is None or not text:
@@ -332,43 +311,7 @@ def _line(
             said[column.field] = text
         if column.unit is not None:
             units[column.field] = column.unit
-    method = _method(said.get("method") or defaults.method, methods)
-    unit = _unit(said.get("unit")) or defaults.unit
-    values = _values(method, said.get("readings"), units.get("readings"), readings, unit)
-    machine = said.get("machine") or defaults.machine
-    if machine is None:
-        raise ValueError("it names no machine; fill in the cell or give --machine")
-    repeats, left = divmod(len(values), len(method.places))
-    unit = unit or values[0].unit
-    alike = (
-        (method.key, machine, unit, repeats),
-        *(said.get(name) for name in (*_LENGTHS, "strip_side", "pieces", "person")),
-        *(units.get(name) for name in _LENGTHS),
-    )
-    if alike not in checked:
-        settings = _settings(method, machine, said, units, unit, defaults, repeats)
-        checked[alike] = settings, _check(settings, method)
-    settings, new = checked[alike]
-    note = _note(said.get("note"))
-    if left or not repeats:
-        raise ValueError(
-            f"{method.title} needs {_readings(len(method.places))}"
-            f" ({', '.join(p.key for p in method.places)}); it has {len(values)}"
-        )
-    moment = _moment(said.get("date"), said.get("time"), defaults.dates)
-    check_past("date", moment, now())
-    return NotebookLine(
-        number=row.number,
-        machine=machine,
-        kind=said.get("kind", "other"),
-        settings=settings,
-        checked=new,
-        note=note,
-        series=said.get("series", ""),
-        moment=moment,
-        caliper=said.get("caliper", "notebook")[:LONGEST_NAME],
-        readings=values,
-    )
+    return said, units, readings
 
 
 def _readings(count: int) -> str:
@@ -388,7 +331,7 @@ def _method(text: str | None, methods: Mapping[str, Method]) -> Method:
 def _unit(text: str | None) -> Unit | None:
     if text is None:
         return None
-    unit = UNITS.get(text.lower())
+    unit = UNIT_WORDS.get(text.lower())
     if unit is None:
         raise ValueError(f"the unit {text!r} is neither mm nor in")
     return unit
@@ -497,7 +440,7 @@ def _settings(
 
 def _check(settings: AskedSeries, method: Method) -> NewSeries:
     try:
-        return new_series(settings, _NAMESPACE, {method.key: method})
+        return new_series(settings, _NOT_KNOWN_YET, {method.key: method})
     except InvalidField as error:
         raise ValueError(_plainly(error.field, error.message)) from None
 
@@ -518,6 +461,12 @@ def _pieces(text: str | None) -> int | None:
         raise ValueError(
             f"pieces: {text!r} must be a whole number from {FEWEST_PIECES} to {MOST_PIECES}"
         )
+    return int(text)
+
+
+def _visit(text: str) -> int:
+    if not re.fullmatch(r"[1-9][0-9]{0,2}", text):
+        raise ValueError(f"visit: {text!r} must be a whole number from 1 to 999")
     return int(text)
 
 
@@ -542,173 +491,3 @@ def _length(name: str, text: str, unit: Unit) -> Value:
     if not isinstance(value, Value):
         raise ValueError(_plainly(name, f"{text!r} is not a length such as 8.026 or 203,86"))
     return value
-
-
-# ---------------------------------------------------------------- dates
-
-
-def _moment(day: str | None, hour: str | None, order: DateOrder) -> datetime:
-    """The moment in UTC; noon where only the day is known, so that it is that day nearly
-    everywhere. Raises ValueError."""
-    if day is None:
-        raise ValueError("it has no date")
-    try:
-        if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ].*", day):
-            moment = datetime.fromisoformat(day)
-            return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
-        at = time(12) if hour is None else time.fromisoformat(hour.zfill(5))
-        return datetime.combine(_day(day, order), at, at.tzinfo or UTC).astimezone(UTC)
-    except (ValueError, OverflowError):
-        said = day if hour is None else f"{day} {hour}"
-        raise ValueError(
-            f"{said!r} is not a date that is understood; write it as 2024-05-03 or"
-            " 2024-05-03 14:30, or give --dates dmy or mdy"
-        ) from None
-
-
-def _day(text: str, order: DateOrder) -> date:
-    parts = re.fullmatch(r"([0-9]{1,4})([-./])([0-9]{1,2})\2([0-9]{1,4})\.?", text)
-    if parts is None:
-        raise ValueError
-    first, mark, middle, last = int(parts[1]), parts[2], int(parts[3]), int(parts[4])
-    if len(parts[1]) == 4:
-        return date(first, middle, last)
-    if len(parts[4]) != 4:
-        raise ValueError  # which century, and which of the three is the year?
-    # With points the day comes first nearly everywhere; with other marks both orders are possible,
-    # unless only one of them gives a date.
-    day_first = order == "dmy" or (order == "ymd" and (mark == "." or first > 12))
-    month_first = order == "mdy" or (order == "ymd" and middle > 12)
-    if not day_first and not month_first:
-        raise ValueError
-    return date(last, middle, first) if day_first else date(last, first, middle)
-
-
-# ---------------------------------------------------------------- loading
-
-
-@dataclass(frozen=True, slots=True)
-class _Trial:
-    """A line with its id, which follows from what the line says, and those of its readings."""
-
-    line: NotebookLine
-    id: UUID
-    readings: tuple[UUID, ...]
-
-
-def load(
-    engine: Engine, journal: Journal, lines: Sequence[NotebookLine], dry_run: bool = False
-) -> Loaded:
-    """Keep the lines that the store does not have yet; with `dry_run` only say which.
-
-    One load at a time. An interrupted one leaves whole series, and is completed by loading the
-    same again.
-    """
-    with _ONE_LOAD:
-        trials = _identified(lines)
-        with engine.connect() as connection:
-            known = _known(connection, trials)
-        new = [trial for trial in trials if trial.id not in known]
-        series: list[UUID] = []
-        if not dry_run:
-            for batch in _batches(map(_past_series, _grouped(new))):
-                series += journal.load(BENCH, batch)
-        readings = sum(len(trial.readings) for trial in new)
-        return Loaded(len(new), readings, len(trials) - len(new), tuple(series))
-
-
-def _identified(lines: Iterable[NotebookLine]) -> list[_Trial]:
-    trials = []
-    seen: Counter[str] = Counter()
-    for line in lines:
-        new = line.checked
-        content = repr(
-            (
-                line.machine,
-                line.series,
-                line.moment.isoformat(),
-                (new.method.key, new.baseline_nm, new.thickness_nm, new.inset_nm),
-                (new.strip_side, new.pieces, new.repeats),
-                [value.nm for value in line.readings],
-            )
-        )
-        # Two equal lines are two strips with the same readings.
-        seen[content] += 1
-        trial_id = uuid5(_NAMESPACE, f"{content} {seen[content]}")
-        ids = tuple(uuid5(trial_id, str(index)) for index in range(len(line.readings)))
-        trials.append(_Trial(line, trial_id, ids))
-    return trials
-
-
-def _known(connection: Connection, trials: Sequence[_Trial]) -> set[UUID]:
-    """Those whose readings are in the store."""
-    first = {trial.readings[0]: trial.id for trial in trials}
-    ids = list(first)
-    found: set[UUID] = set()
-    for at in range(0, len(ids), 500):  # within every engine's limit on parameters
-        rows = connection.scalars(select(Reading.id).where(Reading.id.in_(ids[at : at + 500])))
-        found.update(first[reading] for reading in rows)
-    return found
-
-
-def _grouped(trials: Iterable[_Trial]) -> list[list[_Trial]]:
-    """The trials of each series in the order of time, the earliest series first."""
-    groups: dict[Any, list[_Trial]] = {}
-    for trial in sorted(trials, key=lambda t: t.line.moment):
-        line = trial.line
-        key = (line.machine, line.series, line.moment.date(), line.settings)
-        groups.setdefault(key, []).append(trial)
-    return list(groups.values())
-
-
-def _past_series(trials: Sequence[_Trial]) -> PastSeries:
-    first = trials[0].line
-    notes = dict.fromkeys(t.line.note for t in trials if t.line.note)
-    new = replace(first.checked, note="; ".join(notes)[:LONGEST_NOTE] or None)
-    readings = _records(trials)
-    ended = max(reading.taken_at for reading in readings)
-    return PastSeries(first.machine, first.kind, new, readings, first.moment, ended)
-
-
-def _batches(series: Iterable[PastSeries]) -> Iterator[list[PastSeries]]:
-    """As many series as are stored at once."""
-    batch: list[PastSeries] = []
-    for each in series:
-        batch.append(each)
-        if sum(len(past.readings) for past in batch) >= _READINGS_AT_ONCE:
-            yield batch
-            batch = []
-    if batch:
-        yield batch
-
-
-def _records(trials: Sequence[_Trial]) -> list[records.Reading]:
-    """The readings, a second apart where the notebook has no times: two equal readings closer
-    together would be taken for a bounce of the button."""
-    kept: list[records.Reading] = []
-    ended: datetime | None = None
-    for trial in trials:
-        at = trial.line.moment
-        if ended is not None:
-            at = max(at, ended + timedelta(seconds=1))
-        for reading_id, value in zip(trial.readings, trial.line.readings, strict=True):
-            ended = at
-            kept.append(
-                records.Reading(
-                    id=reading_id,
-                    bench=BENCH,
-                    caliper=trial.line.caliper,
-                    sent=value.sent,
-                    unit=value.unit,
-                    nm=value.nm,
-                    taken_at=at,
-                    origin="imported",
-                )
-            )
-            at += timedelta(seconds=1)
-    return kept
-
-
-_ONE_LOAD: Final = threading.Lock()
-# A press at a bench waits for one transaction, so it is short.
-_READINGS_AT_ONCE: Final = 1000

@@ -12,6 +12,7 @@ from analysis import planning, spread
 from analysis.conversions import size_text
 from analysis.methods import Method, Quantity, Relation
 from analysis.one_trial import factor
+from analysis.sentences import plain
 from analysis.uncertainty import REPEATABILITY_MM
 from analysis.units import NM_PER_MM, NM_PER_UNIT, Unit
 from api.answers.comparable import ComparableSeries
@@ -128,7 +129,7 @@ def own_sd(of: ComparableSeries, quantity: Quantity, reading_sd_mm: float) -> fl
     found = spread.summary([value for _, value in of.counted(quantity)])
     if found.sd is None:
         raise InvalidField(
-            "series", "has fewer than two trials, which show no scatter; choose another"
+            "series", "has fewer than 2 strips, which show no scatter; choose another"
         )
     studied = of.whole.facts.repeatability_mm
     hand = planning.trial_sd(
@@ -291,4 +292,4 @@ def length_text(length_mm: float, unit: Unit, digits: int = 5) -> str:
 
 
 def _in_a_hundred(risk: float) -> str:
-    return f"{100 * risk:.3g}"
+    return f"{plain(100 * risk, 3)}"

@@ -1,15 +1,17 @@
-"""What a machine's own earlier series say of how its trials scatter."""
+"""What a stop's own earlier series say of how its trials scatter."""
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
 from itertools import islice
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Row, func, or_, select
+from sqlalchemy import Connection, Row, Select, func, literal, select
+from sqlalchemy.orm import aliased
 
 from analysis.methods import Quantity
 from analysis.sequential import EarlierScatter, earlier_scatter
@@ -27,21 +29,44 @@ _FOR_SCATTER: Final = 5
 _LONGER: Final = 1.1
 
 
-def _of_this_setup(series: Row[Any]) -> tuple[ColumnElement[bool], ...]:
-    """The earlier series of the same machine since its last setup change before `series`."""
+_AT_FIRST: Final = literal(datetime.min.replace(tzinfo=UTC), Series.started_at.type)
+
+
+def _before(series: Sequence[UUID]) -> Select[Any]:
+    """The latest earlier series at the stop of each of `series` (`later`), by the same method and
+    side of the strip, since the machine's last setup change; the latest first."""
+    later = aliased(Series)
     since = (
         select(func.max(SetupChange.at))
         .where(
-            SetupChange.machine_id == series.machine_id,
-            SetupChange.at <= series.started_at,
+            SetupChange.machine_id == later.machine_id,
+            SetupChange.at <= later.started_at,
             SetupChange.withdrawn_at.is_(None),
         )
+        .correlate(later)
         .scalar_subquery()
     )
+    latest_first = (Series.started_at.desc(), Series.id.desc())
+    back = func.row_number().over(partition_by=later.id, order_by=latest_first)
+    ranked = (
+        select(later.id.label("later"), Series.id.label("earlier"), back.label("back"))
+        .join(
+            Series,
+            (Series.machine_id == later.machine_id)
+            & (Series.stop_id == later.stop_id)
+            & (Series.method == later.method)
+            & (Series.strip_side == later.strip_side)
+            & (Series.started_at < later.started_at)
+            & (Series.started_at >= func.coalesce(since, _AT_FIRST)),
+        )
+        .where(later.id.in_(series))
+        .subquery()
+    )
     return (
-        Series.machine_id == series.machine_id,
-        Series.started_at < series.started_at,
-        or_(since.is_(None), Series.started_at >= since),
+        select(Series.__table__, ranked.c.later)
+        .join(ranked, ranked.c.earlier == Series.id)
+        .where(ranked.c.back <= FAR_ENOUGH_BACK)
+        .order_by(*latest_first)
     )
 
 
@@ -83,37 +108,37 @@ def pooled_scatter(
 
 
 def scatter_before(
-    connection: Connection, series: Row[Any], calipers: Iterable[str]
-) -> dict[Quantity, EarlierScatter]:
-    """What this machine's own earlier series, since its last setup change, say of the scatter of a
-    trial of `series`, which was read with these calipers."""
-    rows = connection.execute(
-        select(Series.__table__)
-        .where(
-            *_of_this_setup(series),
-            Series.method == series.method,
-            Series.strip_side == series.strip_side,
-        )
-        .order_by(Series.started_at.desc(), Series.id.desc())
-        .limit(FAR_ENOUGH_BACK)
-    ).all()
-    rows = [row for row in rows if tell_scatter(row, series)]
-    if not rows:
-        return {}
+    connection: Connection, asked: Sequence[tuple[Row[Any], Iterable[str]]]
+) -> list[dict[Quantity, EarlierScatter]]:
+    """What the earlier series at the stop of each series that is asked about, since the last setup
+    change, say of the scatter of its trials; with the calipers that it was read with."""
+    before: dict[UUID, list[Row[Any]]] = {series.id: [] for series, _ in asked}
+    of = {series.id: series for series, _ in asked}
+    if asked:
+        for row in connection.execute(_before(list(of))):
+            if tell_scatter(row, of[row.later]):
+                before[row.later].append(row)
+    ids = {row.id for rows in before.values() for row in rows}
+    if not ids:
+        return [{} for _ in asked]
     trials: Iterable[Row[Any]] = connection.execute(
         select(
             Trial.series_id, Trial.calipers, Trial.angle_deg, Trial.tilt_deg, Trial.length_mm
-        ).where(Trial.series_id.in_([row.id for row in rows]), Trial.state == "complete")
+        ).where(Trial.series_id.in_(ids), Trial.state == "complete")
     )
     read: dict[UUID, list[Row[Any]]] = defaultdict(list)
     for trial in trials:
         read[trial.series_id].append(trial)
-    same, shown = frozenset(calipers), shown_names(connection)
-    return pooled_scatter(
-        (row, _scatter(read[row.id]))
-        for row in rows
-        if same == {shown.get(name, name) for trial in read[row.id] for name in trial.calipers}
-    )
+    shown = shown_names(connection)
+    return [
+        pooled_scatter(
+            (row, _scatter(read[row.id]))
+            for row in before[series.id]
+            if frozenset(calipers)
+            == {shown.get(name, name) for trial in read[row.id] for name in trial.calipers}
+        )
+        for series, calipers in asked
+    ]
 
 
 def _scatter(trials: Sequence[Row[Any]]) -> Scatter:

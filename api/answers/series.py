@@ -12,21 +12,24 @@ import numpy as np
 from sqlalchemy import Connection, Row
 
 from analysis.conformity import UNKNOWN
+from analysis.doubts import Doubt
 from analysis.drift import Trend
 from analysis.facts import SeriesFacts
 from analysis.methods import Place, Quantity
 from analysis.score import Score, score
 from analysis.units import Unit, mm
+from analysis.visits import Visits
 from api.answers.checks import studies_of
 from api.answers.earlier import found_before
-from api.answers.findings import DoubtedTrials, doubted, trend
+from api.answers.findings import DoubtedTrials, doubted, doubts_at_hand, trend
 from api.answers.scatter_before import scatter_before
 from api.answers.studies import Study, study_of
 from api.answers.uncounted import uncounted
+from api.answers.visited import visited
 from api.store.facts import facts_of, method_of, resolution_mm
 from api.store.rows import series as rows
 from api.store.rows.changes import of_series
-from capture.pairing import Aside
+from capture.folded import Aside
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +51,27 @@ class Scored:
 
 
 @dataclass(frozen=True, slots=True)
-class SeriesAnswer:
-    """A whole series. Angles are in radians, lengths in mm, except in the trials' stored rows.
+class ScoredTrials:
+    """A series with its trials and what they say. Angles are in radians, lengths in mm, except in
+    the trials' stored rows.
 
-    row: the columns of `tables.Series`, with the names of its bench and machine. corrections: as
-    `rows.changes` gives them, in order.
+    row: the columns of `tables.Series`, with the names of its bench, machine and work.
     """
 
     row: Row[Any]
     trials: tuple[TrialAnswer, ...]
     facts: SeriesFacts
     scored: Scored
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesAnswer(ScoredTrials):
+    """A whole series; what is doubtful, and what did not count. corrections: as `rows.changes`
+    gives them, in order."""
+
     doubts: tuple[DoubtedTrials, ...]
     trend: Mapping[Quantity, Trend]
+    visits: Mapping[Quantity, Visits]
     uncounted: Sequence[Aside]
     corrections: Sequence[Row[Any]]
 
@@ -72,31 +83,49 @@ def series(connection: Connection, series_id: UUID) -> SeriesAnswer:
     """
     row = rows.series(connection, series_id)
     trials, readings = _trials(connection, row)
-    facts, found, study = _scored(connection, row, trials, readings)
+    found = _scored_trials(connection, row, trials, readings)
+    facts = found.facts
     numbers = [t.number for t in trials if t.state == "complete"]
-    rest = [mm(r.nm) for t in trials[-1:] if t.state == "open" for r in readings[t.id]]
-    places = method_of(row).places
+    rest = _rest(trials, readings)
     return SeriesAnswer(
         row=row,
-        trials=tuple(TrialAnswer(t, tuple(readings[t.id]), places) for t in trials),
+        trials=found.trials,
         facts=facts,
-        scored=Scored(row, found, study),
+        scored=found.scored,
         # Of a series that has just begun nothing can be said yet.
         doubts=doubted(facts, numbers, found_before(connection, row), rest) if numbers else (),
         trend=trend(facts),
+        visits=visited(facts),
         uncounted=uncounted(connection, series_id),
         corrections=of_series(connection, series_id),
     )
 
 
-def scored(connection: Connection, series_id: UUID) -> Scored:
-    """What the trials of a series say.
+def scored_trials(connection: Connection, series_id: UUID) -> ScoredTrials:
+    """A series with its trials and what they say. Raises NotFound as `series`."""
+    row = rows.series(connection, series_id)
+    return _scored_trials(connection, row, *_trials(connection, row))
+
+
+def scored_at_hand(connection: Connection, series_id: UUID) -> tuple[Scored, list[Doubt]]:
+    """What the trials of a series say, and the doubts about which something can be done at once.
 
     Raises NotFound where no series has that id.
     """
     row = rows.series(connection, series_id)
-    _, found, study = _scored(connection, row, *_trials(connection, row))
-    return Scored(row, found, study)
+    trials, readings = _trials(connection, row)
+    facts, found, study = _scored(connection, row, trials, readings)
+    numbers = [t.number for t in trials if t.state == "complete"]
+    doubts = []
+    if numbers:
+        before = found_before(connection, row)
+        doubts = doubts_at_hand(facts, numbers, before, _rest(trials, readings))
+    return Scored(row, found, study), doubts
+
+
+def _rest(trials: Sequence[Row[Any]], readings: _Readings) -> list[float]:
+    """What was read of an open trial after the last complete one, in mm."""
+    return [mm(r.nm) for t in trials[-1:] if t.state == "open" for r in readings[t.id]]
 
 
 def many_scored(connection: Connection, series: Sequence[UUID]) -> list[Scored]:
@@ -144,7 +173,9 @@ def measured(
             widths[index, r.place, r.slot % series.repeats] = mm(r.nm)
             sent.append((r.sent, r.unit))
             calipers[r.caliper] = None
-    return facts_of(series, widths, resolution_mm(sent)), tuple(calipers)
+    facts = facts_of(series, widths, resolution_mm(sent))
+    visit = np.array([t.visit for t in complete])
+    return replace(facts, work=series.work, visit=visit), tuple(calipers)
 
 
 _Readings = dict[UUID, list[Row[Any]]]
@@ -152,6 +183,15 @@ _Readings = dict[UUID, list[Row[Any]]]
 
 def _trials(connection: Connection, series: Row[Any]) -> tuple[Sequence[Row[Any]], _Readings]:
     return rows.trials(connection, series.id), rows.readings_of_series(connection, series.id)
+
+
+def _scored_trials(
+    connection: Connection, row: Row[Any], trials: Sequence[Row[Any]], readings: _Readings
+) -> ScoredTrials:
+    facts, found, study = _scored(connection, row, trials, readings)
+    places = method_of(row).places
+    each = tuple(TrialAnswer(t, tuple(readings[t.id]), places) for t in trials)
+    return ScoredTrials(row, each, facts, Scored(row, found, study))
 
 
 def _scored(
@@ -172,5 +212,6 @@ def _score(
     found = score(facts)
     if not any(q.verdict == UNKNOWN and q.rule == "each look" for q in found.quantities.values()):
         return facts, found
-    facts = replace(facts, earlier=scatter_before(connection, series, calipers))
+    (earlier,) = scatter_before(connection, [(series, calipers)])
+    facts = replace(facts, earlier=earlier)
     return facts, score(facts) if facts.earlier else found

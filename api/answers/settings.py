@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Row
 
-from analysis.geometry import series_values
+from analysis.geometry import at_stop, series_values
 from analysis.methods import METHODS, Method, Side, custom_method, method
+from analysis.sentences import plain
 from analysis.units import NM_PER_MM, Unit, mm, parse_length
+from api.answers.typed_lengths import plain_of
 from api.errors import InvalidField
 from api.store.facts import method_of, tolerance_of
 from api.store.new_series import NewSeries
@@ -20,6 +22,8 @@ LONGEST_NOTE = 4000
 LONGEST_NAME = 200
 # Wider than the jaws of any caliper.
 LONGEST_JAWS_MM = 100.0
+CLOSED_DEG = 0.1
+"""How far the corners of a frame may miss a full turn by a stop's rounded angle, in degrees."""
 # A frame has three pieces at least.
 FEWEST_PIECES, MOST_PIECES = 3, 100
 # Nobody plans more in one series; a greater number is a slip.
@@ -28,7 +32,8 @@ MOST_STRIPS = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskedSeries:
-    """A series as it is asked for: lengths as text in `unit`; fields as `NewSeries`."""
+    """A series as it is asked for: lengths as text in `unit`; fields as `NewSeries`. nominal_deg,
+    bevel_deg: of its stop."""
 
     method: str
     bench: str = "main"
@@ -52,10 +57,18 @@ class AskedSeries:
     thickness_within: str | None = None
     jaw_width: str | None = None
     strips: int | None = None
+    stop_id: UUID | None = None
+    nominal_deg: str = "0"
+    bevel_deg: str = "0"
 
 
 # Lengths that say how far off others may be.
 _WITHIN: Final = ("baseline_within", "thickness_within", "inset_within", "straightness")
+LENGTHS: Final = (
+    *("baseline", "thickness", "inset", *_WITHIN),
+    *("tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"),
+)
+"""The settings of a series that are kept as lengths in its unit."""
 
 
 def new_series(
@@ -79,6 +92,7 @@ def new_series(
             "say to which side of the blade the strip fell at the last cut, left or right:"
             " it sets the sign",
         )
+    asked = replace(asked, **plain_of(asdict(asked), LENGTHS, unit))
     baseline = _length("baseline", asked.baseline, unit)
     thickness = _length("thickness", asked.thickness, unit)
     inset = _length("inset", asked.inset, unit) or _Length("0", 0)
@@ -97,7 +111,10 @@ def new_series(
         raise InvalidField("thickness", f"{follows.title} needs the board's thickness; give it")
     if asked.pieces is not None and follows.pieces is None:
         raise InvalidField("pieces", f"{follows.title} has no pieces to count; leave it out")
-    _try_geometry(follows, baseline, thickness, inset, unit, side, asked.pieces, jaw_width_nm)
+    at = measures_stop(
+        follows, float(asked.nominal_deg), float(asked.bevel_deg), asked.pieces or follows.pieces
+    )
+    _try_geometry(at, baseline, thickness, inset, unit, side, asked.pieces, jaw_width_nm)
     _check_bounds(asked, baseline, thickness, inset, unit)
     new = NewSeries(
         machine_id=machine_id,
@@ -126,9 +143,33 @@ def new_series(
         thickness_within=asked.thickness_within,
         jaw_width_nm=jaw_width_nm,
         strips=asked.strips,
+        stop_id=asked.stop_id,
     )
     _check_tolerance(new)
     return new
+
+
+def measures_stop(follows: Method, nominal: float, bevel: float, pieces: int | None) -> Method:
+    """The method as it measures a stop of these angles, in degrees; pieces: of its frame, None
+    where it has none. Raises InvalidField where it does not."""
+    try:
+        at = at_stop(follows, nominal, bevel)
+    except ValueError as error:
+        raise InvalidField("stop", _plain(error)) from None
+    if pieces and nominal and bevel:
+        raise InvalidField(
+            "stop",
+            f"{follows.title} measures an angle or a bevel, not both at once; make a stop for each",
+        )
+    corner = abs(nominal or bevel)
+    if corner and pieces and abs(corner * pieces - 180) > CLOSED_DEG:
+        raise InvalidField(
+            "pieces",
+            f"{pieces} pieces close a frame at a stop of {plain(180 / pieces, 4)} degrees, and this"
+            f" one is at {plain(corner)}; give the number of pieces that it closes, or choose the"
+            " stop",
+        )
+    return at
 
 
 def _check_bounds(
@@ -170,7 +211,19 @@ def same_settings(row: Row[Any]) -> NewSeries:
     follows = method_of(row)
     asked = replace(as_asked(dict(row._mapping)), strips=None)
     made = new_series(asked, row.machine_id, {follows.key: follows}, row.jaw_width_nm)
-    return replace(made, readings_unit=row.readings_unit)
+    return replace(made, readings_unit=row.readings_unit, work_id=row.work_id)
+
+
+def alike(row: Row[Any], methods: Mapping[str, Method]) -> list[Method]:
+    """The methods that read the same places as that of a series, its own among them."""
+    own = method_of(row)
+    known = {own.key: own} | dict(methods)
+    return [each for each in known.values() if _read(each) == _read(own)]
+
+
+def _read(of: Method) -> tuple[Any, ...]:
+    """How a method's readings are taken."""
+    return [place.key for place in of.places], of.swap, of.closed_jaws
 
 
 def corrected_method(row: Row[Any], key: str, methods: Mapping[str, Method]) -> dict[str, Any]:
@@ -183,11 +236,7 @@ def corrected_method(row: Row[Any], key: str, methods: Mapping[str, Method]) -> 
     except ValueError as error:
         raise InvalidField("method", _plain(error)) from None
     before = method_of(row)
-
-    def read(of: Method) -> tuple[Any, ...]:
-        return [place.key for place in of.places], of.swap, of.closed_jaws
-
-    if read(follows) != read(before):
+    if _read(follows) != _read(before):
         raise InvalidField(
             "method",
             f"{follows.title} does not read the places that {before.title} read; start a series"
@@ -206,6 +255,8 @@ _TOLERANCES: Final = (
     ("tolerance_gap", "tolerance_joint"),
     ("tolerance_length", "tolerance_nominal"),
 )
+TOLERANCES: Final = tuple(name for kind in _TOLERANCES for name in kind)
+"""The settings of a series that say what is good enough."""
 
 
 def only_tolerance(given: Mapping[str, Any]) -> dict[str, Any]:
@@ -336,6 +387,16 @@ def _try_geometry(
         raise InvalidField(field if message else "series", message or field) from None
 
 
+# The settings of a tolerance in words, where one is named beside the field that was refused.
+_CALLED: Final = {
+    "tolerance_deg": "the angle",
+    "tolerance_gap": "the gap",
+    "tolerance_joint": "the length of the joint",
+    "tolerance_length": "how far the length may be off",
+    "tolerance_nominal": "the nominal length",
+}
+
+
 def _check_tolerance(new: NewSeries) -> None:
     given = [
         name
@@ -343,23 +404,27 @@ def _check_tolerance(new: NewSeries) -> None:
         if getattr(new, name) is not None
     ]
     if len(given) > 1:
-        raise InvalidField(given[1], f"give one tolerance only, this or {given[0]}")
+        raise InvalidField(given[1], f"give one tolerance only, this or {_CALLED[given[0]]}")
     for name, partner in (
         ("tolerance_gap", "tolerance_joint"),
         ("tolerance_length", "tolerance_nominal"),
     ):
         for one, other in ((name, partner), (partner, name)):
             if getattr(new, one) is not None and getattr(new, other) is None:
-                raise InvalidField(other, f"is needed with {one}")
+                raise InvalidField(other, f"is needed with {_CALLED[one]}")
     if not given:
         return
     reveals = new.method.reveals
     if given == ["tolerance_length"] and "length" not in reveals:
         raise InvalidField(
-            given[0], f"{new.method.title} reveals an angle; give tolerance_deg or _gap"
+            given[0],
+            f"{new.method.title} shows an angle; say how far it may be off, or a gap and its joint",
         )
     if given != ["tolerance_length"] and reveals == ("length",):
-        raise InvalidField(given[0], f"{new.method.title} reveals a length; give tolerance_length")
+        raise InvalidField(
+            given[0],
+            f"{new.method.title} shows a length; give its nominal length and how far it may be off",
+        )
     try:
         tolerance_of(new)
     except ValueError as error:

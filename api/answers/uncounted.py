@@ -8,11 +8,11 @@ from uuid import UUID
 from sqlalchemy import Connection
 
 from api.store.log import read_series
-from capture import pairing
+from capture import folded, pairing
 from capture.records import Corrected, MoveIn, Press
 
 
-def uncounted(connection: Connection, series_id: UUID) -> Sequence[pairing.Aside]:
+def uncounted(connection: Connection, series_id: UUID) -> Sequence[folded.Aside]:
     """The readings that the bench heard while it fed a series, or that were moved to it, and that
     no trial holds, in order.
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import ColumnElement, Connection, or_, select
 
 from api.exports.columns import (
     Blocks,
@@ -16,6 +17,7 @@ from api.exports.columns import (
     moment_texts,
 )
 from api.exports.wanted import Wanted, fetch
+from api.store.rows.changes import PERSON, called, people_by_id
 from api.store.statements import as_sent
 from api.store.tables import Change, Person, Series
 
@@ -28,7 +30,7 @@ TABLE: Final = Table(
         Column("at", "moment", "when it was made, in UTC"),
         Column("who", "name", "who made it, where said"),
         Column("reason", "name", "why, where said"),
-        Column("subject_kind", "name", "series, machine, caliper or setup change"),
+        Column("subject_kind", "name", "series, machine, stop, work, caliper or setup change"),
         Column("subject", "name", "its id; of a caliper, the name it is heard under"),
         Column("series_id", "id", "the series it is about"),
         Column("trial", "integer", "the number of the trial it is about"),
@@ -69,8 +71,9 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         query = query.where(Change.series_id.in_(wanted.of_series(select(Series.id))))
     if wanted.since is not None:
         query = query.where(Change.at >= wanted.since)
-    if wanted.after is not None:
-        query = query.where(Change.id.in_(wanted.subjects_of("correction")))
+    if wanted.after:
+        query = query.where(_made_or_renamed(wanted))
+    people = people_by_id(connection)
     for ids, acts, at, *said, series, trials, readings, fields, before, after, undoes in fetch(
         connection, query
     ):
@@ -83,10 +86,29 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
             trials,
             group_id_texts(readings),
             fields,
-            [_json(value) for value in before],
-            [_json(value) for value in after],
+            [_json(value) for value in _called(fields, before, people)],
+            [_json(value) for value in _called(fields, after, people)],
             group_id_texts(undoes),
         ]
+
+
+def _made_or_renamed(wanted: Wanted) -> ColumnElement[bool]:
+    """Those that were made after `wanted.after`, also by a merge, which tells of each series alone;
+    and those that name a person who was renamed."""
+    renamed = wanted.subjects_of("person")
+    return or_(
+        Change.id.in_(wanted.subjects_of("correction")),
+        Change.series_id.in_(wanted.subjects_of("series")),
+        Change.person_id.in_(renamed),
+        (Change.field == PERSON) & renamed.exists(),
+    )
+
+
+def _called(fields: Sequence[str], values: Sequence[Any], people: Mapping[str, str]) -> list[Any]:
+    return [
+        called(value, people) if field == PERSON else value
+        for field, value in zip(fields, values, strict=True)
+    ]
 
 
 def _json(value: Any) -> str | None:

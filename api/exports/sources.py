@@ -38,6 +38,10 @@ class PullFailed(Exception):
     """The network or the store failed; the message says what to do."""
 
 
+class NotThere(PullFailed):
+    """There is nothing at that address of the server, or nothing that takes the request."""
+
+
 class NoSuchQuestion(Exception):
     """What was asked for does not exist or can't be right; the message names it."""
 
@@ -154,23 +158,25 @@ def _wanted(connection: Connection, question: Question) -> Wanted:
 
 
 class ServerSource:
-    """Pulls from a running server.
+    """Pulls from a running server, and asks it other things.
 
-    Raises NoSuchQuestion where `url` is not the address of one.
+    transport: to one in this process. Raises NoSuchQuestion where `url` is not the address of one.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, transport: httpx2.BaseTransport | None = None) -> None:
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
             raise NoSuchQuestion(
                 f"{shown(url)} is not a plain address; give one such as http://127.0.0.1:8017"
             )
         self.name = url.rstrip("/")
+        self._here = transport is not None
         try:
             self._http = http.client(
                 timeout=_TIMEOUT_S,
-                proxy=_proxy(parts.scheme, parts.hostname),
+                proxy=None if transport else _proxy(parts.scheme, parts.hostname),
                 follow_redirects=True,
+                transport=transport,
             )
         except (
             ValueError,
@@ -214,9 +220,24 @@ class ServerSource:
 
     def post(self, path: str, data: bytes, media_type: str) -> Any:
         """The JSON that the server answers to `data`. Raises PullFailed, NoSuchQuestion."""
-        headers = {"Content-Type": media_type}
-        with self._asked("POST", f"{self.name}{path}", content=data, headers=headers) as response:
-            return json.loads(b"".join(self._parts(response)))
+        return self.ask("POST", path, data, media_type)
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        data: bytes | None = None,
+        media_type: str = "application/json",
+    ) -> Any:
+        """The JSON that the server answers to a request. Raises PullFailed, NoSuchQuestion."""
+        headers = {} if data is None else {"Content-Type": media_type}
+        with self._asked(method, f"{self.name}{path}", content=data, headers=headers) as response:
+            try:
+                return json.loads(b"".join(self._parts(response)))
+            except ValueError:
+                raise PullFailed(
+                    f"{self.name} answers, but is not bothends; check the address"
+                ) from None
 
     @contextmanager
     def _asked(self, method: str, address: str, **options: Any) -> Iterator[httpx2.Response]:
@@ -231,7 +252,8 @@ class ServerSource:
                     raise OtherHistory
                 if response.status_code in (413, 422, 501):
                     raise NoSuchQuestion(detail)
-                raise PullFailed(f"{self.name}: {detail}")
+                failed = NotThere if response.status_code in (404, 405) else PullFailed
+                raise failed(detail if self._here else f"{self.name}: {detail}")
             yield response
 
     def _parts(self, response: httpx2.Response) -> Iterator[bytes]:

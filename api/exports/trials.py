@@ -24,7 +24,7 @@ from api.exports.corrected import Corrected
 from api.exports.wanted import Wanted, fetch
 from api.store.rows.calipers import shown_names
 from api.store.statements import as_sent
-from api.store.tables import Machine, Series, Trial, texts_read
+from api.store.tables import Machine, Series, Stop, Trial, texts_read
 
 TABLE: Final = Table(
     name="trials",
@@ -68,11 +68,11 @@ TABLE: Final = Table(
         Column("flags", "words", "what a careful reader should know of it"),
         Column("caliper", "name", "the instruments that read it"),
         Column("length_mm", "number", "the length of the part, where the method says one", "mm"),
-        Column("stop", "name", "the stop it was cut at; empty while no stops are kept"),
+        Column("stop", "name", "the stop of the machine that it was cut at"),
         Column(
             "nominal_deg",
             "number",
-            "the angle it was cut at; empty while no stops are kept",
+            "the nominal angle of that stop, which angle_deg is the error from",
             "deg",
         ),
         Column("levels", "name", "the settings of its experiment; empty while none are kept"),
@@ -101,7 +101,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     ):
         series_of = _SeriesBeside(beside)
         for ids, series, numbers, taken, *rest, flags, calipers, lengths in found:
-            machines, methods, baselines = series_of(series)
+            machines, methods, baselines, stops, nominal = series_of(series)
             series_texts = group_id_texts(series)
             nothing = (None,) * len(ids)
             yield [
@@ -116,8 +116,8 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
                 [_flags_text(written) for written in flags],
                 [_calipers_text(written, shown) for written in calipers],
                 lengths,
-                nothing,
-                nothing,
+                stops,
+                nominal,
                 nothing,
                 corrected.words(series_texts, numbers),
             ]
@@ -149,20 +149,34 @@ class _SeriesBeside:
         self._current: tuple[Any, ...] = (None,)
 
     def __call__(self, series: Sequence[Any]) -> Iterable[Sequence[Any]]:
-        """Machine, method and baseline of each of `series`, by column."""
+        """Machine, method, baseline, stop and nominal angle of each of `series`, by column."""
         known = {}
         for each in dict.fromkeys(series):
             while self._current[0] != each:
                 self._current = next(self._rows)
-            _, machine, method, baseline_nm = self._current
-            known[each] = (machine, method, length_text(baseline_nm))
+            _, machine, method, baseline_nm, stop, nominal = self._current
+            known[each] = (
+                machine,
+                method,
+                length_text(baseline_nm),
+                stop,
+                nominal and float(nominal),
+            )
         return zip(*[known[each] for each in series], strict=True)
 
 
 def _series_query(connection: Connection, wanted: Wanted) -> Select[Any]:
     query = (
-        select(as_sent(Series.id), Machine.name, Series.method, Series.baseline_nm)
+        select(
+            as_sent(Series.id),
+            Machine.name,
+            Series.method,
+            Series.baseline_nm,
+            Stop.name,
+            Stop.nominal_deg,
+        )
         .outerjoin(Machine, Machine.id == Series.machine_id)
+        .outerjoin(Stop, Stop.id == Series.stop_id)
         .order_by(Series.id)
     )
     ids = _series_ids(connection, wanted)

@@ -8,10 +8,13 @@ LENGTH_IN = 8.026
 
 
 def cut(person, machine, thou, **settings):
-    """A series of strips whose open ends are so many thou wider."""
-    series = person.start(machine, **({"baseline": str(LENGTH_IN), "unit": "in"} | settings))
+    """A finished series of as many strips as were planned, whose open ends are so many thou wider:
+    what is said of it is by one look."""
+    lengths = {"baseline": str(LENGTH_IN), "unit": "in"}
+    series = person.start(machine, **({"strips": len(thou) or None} | lengths | settings))
     for deviation in thou:
         person.press("0.500", f"{0.5 + deviation / 1000:.3f}", unit="in")
+    person.post(f"/api/series/{series}/finish")
     return series
 
 

@@ -6,7 +6,7 @@ import math
 from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
-from api.web.routes.series import new_series
+from api.answers.settings import AskedSeries, new_series
 from api.web.shapes import SeriesIn
 
 MONDAY = datetime(2025, 1, 6, 9, tzinfo=UTC)
@@ -39,7 +39,8 @@ def checked_on(server, person, at, rows, machine="Window saw", **settings):
     made = person.post("/api/machines", {"name": machine, "kind": "other"}, 201)
     body = {"machine": made["id"], "method": "reversal", "baseline": "200"}
     body |= {"unit": "mm", "strip_side": "left"} | settings
-    series = server.journal.start(new_series(SeriesIn(**body), UUID(made["id"])), at)
+    asked = AskedSeries(**SeriesIn(**body).model_dump(exclude={"machine", "stop", "work"}))
+    series = server.journal.start(new_series(asked, UUID(made["id"])), at)
     for row in rows:
         person.press(*row)
     server.journal.finish(series, at + timedelta(minutes=20))

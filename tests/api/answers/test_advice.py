@@ -12,6 +12,7 @@ from tests.api.answers.measuring import (
     refused,
 )
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -19,6 +20,7 @@ def person(client):
     return Person(client)
 
 
+@ON_BOTH
 def test_the_move_at_the_adjusting_point_takes_the_error_away(person):
     series = measured(person, [("10.00", "10.40"), ("10.01", "10.42"), ("10.00", "10.39")])
     angle = person.series(series)["score"]["quantities"]["angle"]
@@ -89,6 +91,7 @@ def test_advice_from_before_a_change_says_so(person):
     assert "measure again before you move anything" in advice["notes"][0]
 
 
+@ON_BOTH
 def test_each_kind_of_check_has_its_own_mending(person):
     for method, rows, settings, words in (
         ("half-turn", [("10.00", "10.60")] * 3, {"baseline": None, "thickness": "38"},
@@ -96,7 +99,7 @@ def test_each_kind_of_check_has_its_own_mending(person):
         ("blade-to-slot", [("10.00", "10.60")] * 3, {}, "back of the blade comes to the left"),
         ("planed-thickness", [("19.00", "19.60")] * 3, {}, "nearer together at the right"),
         ("closing-miters", [("1.60",)] * 3, {"baseline": "60"}, "further from square"),
-        ("stop-block", [("300.8",)] * 3, {"baseline": None, "tolerance_length": "0.2",
+        ("stop-block", [("300.80",)] * 3, {"baseline": None, "tolerance_length": "0.2",
          "tolerance_nominal": "300"}, "Move the stop nearer to the blade"),
     ):  # fmt: skip
         machine = f"saw for {method}"

@@ -7,6 +7,7 @@ from fastapi.testclient import TestClient
 
 from tests.api.answers.cutting import cut, refused
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -24,6 +25,7 @@ def test_before_and_after_are_of_one_machine_and_in_this_order(person, question)
     assert "show angle only" in refused(person, f"{address}{first}&after={second}&quantity=tilt")
 
 
+@ON_BOTH
 def test_what_was_not_the_same_before_and_after_is_said(person):
     before = cut(person, "Saw", (10, 11))
     after = person.start("Saw", baseline="6", unit="in", inset="0.1")
@@ -32,6 +34,7 @@ def test_what_was_not_the_same_before_and_after_is_said(person):
     assert any("caliper, length of the cut, inset of the jaws" in note for note in found["notes"])
 
 
+@ON_BOTH
 def test_a_reading_that_was_taken_back_is_of_no_other_caliper(person):
     before, after = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
     person.post(f"/api/series/{after}/resume")

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 from tests.api.studying import NAME, block, spot, studies
 
 
@@ -132,6 +133,7 @@ def test_one_persons_spots_differ_by_their_size_and_not_by_people(person):
     assert "people" not in study["sentence"]
 
 
+@ON_BOTH
 def test_inches_say_thou_and_the_numbers_are_millimetres_all_the_same(person):
     series = person.start(method="same-spot", baseline=None, unit="in")
     person.press("0.4860", "0.4870", "0.4865", unit="in", caliper=NAME)
@@ -141,6 +143,7 @@ def test_inches_say_thou_and_the_numbers_are_millimetres_all_the_same(person):
     assert "thou" in study["sentence"]
 
 
+@ON_BOTH
 def test_one_press_says_what_is_needed(person):
     spot(person, "12.30")
     (study,) = studies(person)["same_spot"]
@@ -195,6 +198,7 @@ def test_a_block_read_again_begins_a_check_and_the_latest_of_each_size_is_now(pe
     assert found["blocks_now"]["offset"]["estimate"] == pytest.approx(0.0, abs=1e-9)
 
 
+@ON_BOTH
 def test_the_record_of_a_caliper_tells_its_latest_studies(person):
     spot(person, *FIVE)
     later = spot(person, "12.30", "12.30", "12.31")

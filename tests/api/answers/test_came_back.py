@@ -9,7 +9,9 @@ from fastapi.testclient import TestClient
 from scipy import stats
 
 from tests.api.answers.cutting import LENGTH_IN, cut, degrees, refused
+from tests.api.answers.measuring import measured
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -17,6 +19,7 @@ def person(client: TestClient) -> Person:
     return Person(client)
 
 
+@ON_BOTH
 def test_a_saw_that_came_back_within_the_margin_is_said_to_have(person):
     # They scatter beyond what rounding to a thou can make.
     thou_before, thou_after = (10, 13, 10, 7, 10), (10, 10, 12, 10, 8)
@@ -62,6 +65,7 @@ def test_a_shift_with_an_adjustment_in_between_is_not_laid_on_the_stop_alone(per
     ]
 
 
+@ON_BOTH
 def test_without_a_margin_half_the_tolerance_is_what_may_be_missed(person):
     before = cut(person, "Saw", (10, 14, 6, 11), tolerance_deg="0.04")
     after = cut(person, "Saw", (16, 5, 14, 3), tolerance_gap="0.004", tolerance_joint="6")
@@ -71,7 +75,7 @@ def test_without_a_margin_half_the_tolerance_is_what_may_be_missed(person):
     assert found["margin_from"] == "half the tolerance"
     assert found["answer"] == "cannot tell"
     assert found["more_cuts"] > 0
-    assert f"About {found['more_cuts']} more trials would tell" in found["sentence"]
+    assert f"About {found['more_cuts']} more strips would tell" in found["sentence"]
 
 
 def test_one_cut_after_the_swing_is_held_against_where_the_next_was_expected(person):
@@ -94,11 +98,9 @@ def test_one_cut_after_the_swing_is_held_against_where_the_next_was_expected(per
 
 
 def test_a_stop_block_comes_back_in_millimetres(person):
-    stop = {"method": "stop-block", "baseline": None}
-    before = person.start("Saw", **stop)
-    person.press("412.10", "412.12", "412.11")
-    after = person.start("Saw", **stop)
-    person.press("412.11", "412.12", "412.10")
+    stop = {"method": "stop-block", "baseline": None, "strips": 3}
+    rows = ("412.10", "412.12", "412.11"), ("412.11", "412.12", "412.10")
+    before, after = (measured(person, [(r,) for r in of], "Saw", **stop) for of in rows)
     address = f"/api/compare/return?before={before}&after={after}"
     assert person.get(f"{address}&margin_mm=0.1")["answer"] == "came back"
     assert "give margin_mm" in refused(person, f"{address}&margin_deg=0.1")

@@ -25,6 +25,7 @@ from api.server import Server
 from tests.api.answers.cutting import LENGTH_IN, cut, degrees, refused
 from tests.api.answers.measuring import MONDAY, checked_on
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 FIRST, SECOND = (6, 10, 5, 11), (16, 17, 15, 14)
 STOP = {"method": "stop-block", "baseline": None}
@@ -109,6 +110,7 @@ def test_two_series_of_one_machine_are_called_by_their_day(person):
     assert names[0] != names[1]
 
 
+@ON_BOTH
 def test_names_are_told_apart_by_day_then_time_then_a_letter(person, server):
     noon, later = MONDAY, MONDAY.replace(hour=MONDAY.hour + 1)
     series = [
@@ -176,6 +178,7 @@ def test_half_a_tolerance_is_that_of_the_series_or_none(person, server):
     assert none.half_tolerance is None
 
 
+@ON_BOTH
 def test_two_calipers_share_no_zero(person, server):
     one, same, other = (
         _stop(person, name, caliper)

@@ -11,6 +11,7 @@ from scipy import optimize, stats
 
 from tests.api.answers.cutting import LENGTH_IN, cut, degrees
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -102,6 +103,7 @@ def test_the_second_by_the_first_turns_round_with_them(person):
     assert back["difference"]["estimate"] == -there["difference"]["estimate"]
 
 
+@ON_BOTH
 def test_three_machines_pay_for_three_pairs(person):
     series = [
         cut(person, name, thou)
@@ -126,8 +128,10 @@ def test_three_machines_pay_for_three_pairs(person):
     assert len(found["quantities"]["angle"]["series"]) == 3
 
 
+@ON_BOTH
 def test_a_trial_that_was_taken_back_or_is_open_takes_no_part(person):
     a, b = cut(person, "Old saw", FIRST), cut(person, "New saw", SECOND)
+    person.post(f"/api/series/{b}/resume")
     person.press("0.500", "0.900", "0.500", unit="in")
     person.post("/api/benches/main/take-back")
     person.post("/api/benches/main/take-back")
@@ -138,7 +142,7 @@ def test_a_trial_that_was_taken_back_or_is_open_takes_no_part(person):
 def test_series_without_trials_are_answered_in_words(person):
     a, b = cut(person, "Old saw", ()), cut(person, "New saw", (3,))
     angle = person.get(f"/api/compare?a={a}&b={b}")["quantities"]["angle"]
-    assert angle["sentence"] == "Old saw has no trials yet; cut some to compare."
+    assert angle["sentence"] == "Old saw has no strips yet; cut some to compare."
     assert angle["difference"] is angle["spread_ratio"] is None
     assert angle["further_out"] == {"series": None, "shown": False}
 

@@ -14,6 +14,7 @@ from analysis.methods import custom_method
 from api.answers.earlier import found_before
 from api.store.journal import Journal
 from api.store.rows.series import series as series_row
+from tests.api.conftest import ON_BOTH
 from tests.api.entries import NOON, new_series, reading
 from tests.api.store.test_facts import OWN
 
@@ -85,6 +86,7 @@ def test_only_the_ten_latest_series_are_looked_at(shop):
     assert shop.before(shop.series()) is None
 
 
+@ON_BOTH
 def test_a_setup_change_ends_what_was_found_until_the_machine_is_measured_again(shop):
     shop.series(*[_STRIP] * 3)
     shop.adjust("Sled")
@@ -97,6 +99,7 @@ def test_a_setup_change_ends_what_was_found_until_the_machine_is_measured_again(
     assert shop.before(shop.series()) == pytest.approx(_ONE, rel=1e-9)
 
 
+@ON_BOTH
 def test_a_method_that_shows_another_lean_is_no_finding_of_this_one(shop):
     shop.series(*[("19.00", "19.00", "19.10", "19.10")] * 3, key="half-turn")
     assert shop.before(shop.series()) is None

@@ -15,6 +15,7 @@ from analysis.methods import METHODS
 from api.answers.findings import doubted
 from api.store.rows import changes
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -58,6 +59,7 @@ def test_the_doubt_goes_when_the_ends_are_swapped_back(person):
     assert person.series(series)["doubts"] == []
 
 
+@ON_BOTH
 def test_a_trial_keeps_its_number_when_an_open_one_stands_before_it(person):
     series = person.start()
     strips(person, "40", "41", "40")
@@ -107,7 +109,7 @@ def test_too_few_cuts_say_how_many_more_show_a_drift(person):
     strips(person, "40", "41")
     trend = person.series(series)["trend"]["angle"]
     assert trend["creep"] is None
-    assert "at least four" in trend["sentence"]
+    assert "at least 4" in trend["sentence"]
 
 
 @pytest.mark.parametrize("method", ["same-spot", "known-block"])
@@ -118,6 +120,7 @@ def test_what_judges_no_machine_is_neither_doubted_nor_said_to_drift(person, met
     assert (found["doubts"], found["trend"]) == ([], {})
 
 
+@ON_BOTH
 def test_each_reading_says_which_caliper_it_came_from_and_how(person):
     series = person.start()
     person.press("12.30")
@@ -130,6 +133,7 @@ def test_each_reading_says_which_caliper_it_came_from_and_how(person):
     assert all(r["taken_at"].endswith("Z") for r in trial["readings"])
 
 
+@ON_BOTH
 def test_a_note_can_change_and_its_old_words_stay_on_record(person, server):
     series = person.start(note="new blade")
     changed = person.client.patch(f"/api/series/{series}", json={"note": "new blade, 60 teeth"})
@@ -176,3 +180,41 @@ def test_a_strip_that_is_one_count_off_at_both_ends_is_no_outlier():
     widths[7, 1] += 0.2
     (one,) = doubted(replace(facts, widths_mm=widths[:, :, np.newaxis]), range(1, 13))
     assert one.doubt.kind == "outlier"
+
+
+def _now(person) -> list[tuple[str, list[int], list[str]]]:
+    said = person.client.get("/api/benches/main").json()["now"]
+    return [(now["kind"], now["trials"], now["acts"]) for now in said]
+
+
+def test_a_doubt_is_said_while_the_strip_is_in_the_hand_and_not_for_ever(person):
+    series = person.start()
+    assert _now(person) == []
+    strips(person, "40", "41", "-40")
+    assert _now(person) == [("ends swapped", [3], ["swap ends"])]
+    (doubt,) = person.series(series)["doubts"]
+    assert doubt["now"]["sentence"].startswith("Strip 3 leans the other way")
+    strips(person, "39")
+    (doubt,) = person.series(series)["doubts"]
+    assert (doubt["trials"], doubt["now"]) == ([3], None)
+    assert _now(person) == []
+
+
+def test_a_doubt_about_an_earlier_strip_is_said_with_the_strip_that_raises_it(person):
+    person.start()
+    strips(person, "-40", "41")
+    assert _now(person) == []
+    strips(person, "40")
+    assert _now(person) == [("ends swapped", [1], ["swap ends"])]
+
+
+def test_near_zero_where_an_error_was_found_asks_for_one_more_cut(person):
+    before = person.start()
+    strips(person, "40", "41", "39", "40")
+    person.post(f"/api/series/{before}/finish", {})
+    series = person.start()
+    strips(person, "0", "1", "0")
+    assert _now(person) == [("wrong turn", [1, 2, 3], [])]
+    (doubt,) = person.series(series)["doubts"]
+    assert "where 0.057 degrees was found before" in doubt["now"]["sentence"]
+    assert "cut one more" in doubt["now"]["sentence"]

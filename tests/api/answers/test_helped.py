@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 
 from tests.api.answers.cutting import cut, degrees, refused
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -16,6 +17,7 @@ def person(client: TestClient) -> Person:
     return Person(client)
 
 
+@ON_BOTH
 def test_an_adjustment_that_helped_is_said_to_have_and_by_how_much(person):
     before = cut(person, "Saw", (-60, -58, -61, -59, -60))
     person.post(

@@ -19,8 +19,9 @@ from tests.api.answers.measuring import (
     reversals,
 )
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 from tests.ptys import until
-from tests.whole.serving import serving
+from tests.whole.forked import serving
 
 
 @pytest.fixture
@@ -31,6 +32,7 @@ def person(client):
 # ---- the series
 
 
+@ON_BOTH
 def test_the_history_says_of_each_series_what_the_series_says_itself(person):
     rng = np.random.default_rng(4)
     machine = "Window saw"
@@ -103,6 +105,7 @@ def test_two_calipers_of_one_trial_are_told_apart(person):
     assert sorted(history(person)["series"][0]["calipers"]) == ["blue one", "red one"]
 
 
+@ON_BOTH
 def test_two_calipers_are_no_third_one_that_is_called_like_both(person):
     for calipers in (("jaw left", "jaw left"), ("jaw", "left")):
         series = person.start()
@@ -113,6 +116,7 @@ def test_two_calipers_are_no_third_one_that_is_called_like_both(person):
     assert sorted(found, key=len) == [{"jaw left"}, {"jaw", "left"}]
 
 
+@ON_BOTH
 def test_a_machine_is_found_by_its_name_as_well(person):
     measured(person, [("10.00", "10.40")], "<script>alert(1)</script> saw")
     found = person.get("/api/machines/%3Cscript%3Ealert(1)%3C%2Fscript%3E%20saw/advice")
@@ -158,7 +162,7 @@ def test_each_phase_between_setup_changes_is_judged_by_its_own_checks(server, pe
         )
     assert line["suspected_shifts"] == []
     assert line["creeps"] == []
-    assert line["sentence"].startswith("No change shows since the last setup change: 6 checks")
+    assert line["sentence"].startswith("No change shows since the last setup change: 6 series")
 
 
 def test_a_stop_that_creeps_is_told_from_when_to_when(server, person):
@@ -189,7 +193,7 @@ def test_checks_of_one_strip_and_no_scatter_are_alike_and_never_creep(server, pe
         checked_on(server, person, MONDAY + timedelta(weeks=week), rows[: 1 + week % 4])
     line = history(person)["drift"]["reversal/angle"]
     assert line["sentence"] == (
-        "No change shows: all 6 checks are alike to the caliper's last digit."
+        "No change shows: all 6 series are alike to the caliper's last digit."
     )
     assert (line["creeps"], line["suspected_shifts"], line["phases"][0]["out"]) == ([], [], [])
 
@@ -215,6 +219,7 @@ def test_a_stop_that_slipped_unrecorded_is_suspected_with_its_date(server, perso
     assert "10 March 2025" in shift["sentence"]
 
 
+@ON_BOTH
 def test_checks_before_and_after_a_change_of_the_same_moment_are_kept_apart(server, person):
     rng = np.random.default_rng(8)
     for week in range(2):
@@ -225,15 +230,26 @@ def test_checks_before_and_after_a_change_of_the_same_moment_are_kept_apart(serv
     assert [(p["start"], p["stop"]) for p in phases] == [(0, 1), (1, 2)]
 
 
+@ON_BOTH
 def test_lengths_of_different_parts_are_compared_by_their_error(person):
     for nominal in (300, 450):
         measured(
             person, [(f"{nominal + 0.2:.1f}",), (f"{nominal + 0.4:.1f}",)], method="stop-block",
             baseline=None, tolerance_length="0.5", tolerance_nominal=str(nominal),
         )  # fmt: skip
-    measured(person, [("100.0",)], method="stop-block", baseline=None)  # wanted length not said
-    line = history(person)["drift"]["stop-block/length"]
-    assert line["values"] == pytest.approx([0.3, 0.3])
+    for length in ("100.0", "24.9", "100.4"):  # wanted length not said
+        measured(person, [(length,)], method="stop-block", baseline=None)
+    for least, most in (("0.00", "0.05"), ("0.10", "0.13")):
+        measured(person, [(least, most)], method="run-out", baseline=None)
+    lines = history(person)["drift"]
+    assert {key: line["values"] for key, line in lines.items()} == {
+        "stop-block/length": pytest.approx([0.3, 0.3]),
+        "stop-block/length, parts of 100.0 mm": pytest.approx([0.0, 0.4]),
+        "stop-block/length, parts of 24.9 mm": [0.0],
+        "run-out/length": pytest.approx([0.05, 0.03]),
+    }
+    page = person.client.get("/machine/Window saw").text
+    assert "Stop block: length of about 100 mm" in page
 
 
 def test_the_halves_of_a_fence_have_histories_of_their_own(person):
@@ -259,6 +275,7 @@ def test_the_halves_of_a_fence_have_histories_of_their_own(person):
     assert "out of line" in halves["sentence"]
 
 
+@ON_BOTH
 def test_rolls_on_either_side_of_a_setup_change_are_no_pair(person):
     corners = [("10.00", "10.00", "10.40", "10.41"), ("10.01", "10.00", "10.43", "10.40")]
     measured(person, corners, method="roll", thickness="19", strip_side="left")

@@ -6,6 +6,7 @@ import pytest
 
 from tests.api.answers.measuring import history, measured
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 FEW = [("12.00", "12.04"), ("12.00", "12.05"), ("12.00", "12.03")]
 
@@ -24,6 +25,7 @@ def press(person, strips):
         person.press(*strip)
 
 
+@ON_BOTH
 def test_a_planned_series_has_its_verdict_at_its_end(person):
     """And the bench hears of it, though no reading came."""
     series = person.start(tolerance_deg="0.012", strips=3)
@@ -52,6 +54,7 @@ def test_a_number_of_strips_that_cannot_be_is_refused(person, strips):
     assert answer.json()["errors"][0]["field"] == "strips"
 
 
+@ON_BOTH
 def test_one_strip_is_judged_by_this_machines_earlier_series_until_a_setup_change(person):
     five = [("12.00", f"{12 + d / 100:.2f}") for d in (3, 4, 5, 4, 3)]
     for _ in range(2):

@@ -10,6 +10,7 @@ import pytest
 
 from tests.api.answers.measuring import measured, reversals
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -17,6 +18,7 @@ def person(client):
     return Person(client)
 
 
+@ON_BOTH
 def test_both_ways_agree_where_the_budget_is_a_straight_line(person):
     series = measured(person, reversals(0.06, 0.03, 12, np.random.default_rng(4)))
     alone = person.series(series)["score"]["quantities"]["angle"]
@@ -56,7 +58,7 @@ def test_two_trials_give_the_draws_an_interval_but_no_standard_uncertainty(perso
     angle = person.get(f"/api/series/{series}/known")["quantities"]["angle"]
     assert angle["drawn_uncertainty"] is None
     assert math.isfinite(angle["drawn"]["high"])
-    assert "none with so few trials" in client.get(f"/series/{series}/known").text
+    assert "none with so few strips" in client.get(f"/series/{series}/known").text
 
 
 def test_a_series_without_a_result_has_no_second_way_and_an_unknown_one_is_said_to_be_one(

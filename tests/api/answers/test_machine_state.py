@@ -11,6 +11,7 @@ from tests.api.answers.measuring import (
     reversals,
 )
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -42,6 +43,7 @@ def test_after_a_setup_change_nothing_is_known_until_it_is_measured_again(person
     assert history(person)["standing"]["verdict"] == "good enough"
 
 
+@ON_BOTH
 def test_what_asks_for_something_to_be_done_comes_before_what_is_fine(person):
     rng = np.random.default_rng(11)
     bad = measured(

@@ -10,6 +10,7 @@ from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from api.server import Server
@@ -17,7 +18,7 @@ from api.settings import Settings
 from api.store.engine import StoreError
 from api.web.app import build
 from tests.api.bench import Person
-from tests.api.conftest import local_client
+from tests.api.conftest import ON_BOTH, local_client
 
 DOVETAIL = """
 key = "sled-turn"
@@ -47,8 +48,9 @@ def server(data: Path, store_url: str) -> Iterator[TestClient]:
 
 
 @pytest.fixture
-def person(folder: Path, store_url: str) -> Iterator[Person]:
-    with server(folder, store_url) as client:
+def person(application: FastAPI, folder: Path, store_url: str) -> Iterator[Person]:
+    application.state.server = Server(Settings(data=folder, db=store_url))
+    with closing(application.state.server), local_client(application) as client:
         yield Person(client)
 
 
@@ -84,6 +86,7 @@ def test_a_file_that_cannot_be_right_is_named_with_its_field(folder, store_url, 
         Server(Settings(data=folder, db=store_url))
 
 
+@ON_BOTH
 def test_a_method_that_was_used_cannot_change_its_meaning(folder, store_url, person):
     person.start(method="sled-turn", baseline="300", strip_side="right")
     (folder / "methods" / "sled.toml").write_text(DOVETAIL.replace("[[3, 1]]", "[[4, 1]]"))
@@ -91,6 +94,7 @@ def test_a_method_that_was_used_cannot_change_its_meaning(folder, store_url, per
         Server(Settings(data=folder, db=store_url))
 
 
+@ON_BOTH
 def test_every_page_and_export_knows_what_was_measured_after_its_file_is_gone(
     store_url, person, tmp_path_factory
 ):
@@ -116,6 +120,7 @@ def test_every_page_and_export_knows_what_was_measured_after_its_file_is_gone(
         assert "sled-turn" in {m["key"] for m in client.get("/api/methods").json()}
 
 
+@ON_BOTH
 def test_an_old_notebook_may_name_the_places_of_a_method_of_ones_own(person):
     sheet = (
         "date,machine,method,cut length,unit,strip side,runner end,far corner\n"
@@ -131,6 +136,7 @@ def test_an_old_notebook_may_name_the_places_of_a_method_of_ones_own(person):
     ]
 
 
+@ON_BOTH
 def test_an_own_method_is_compared_and_narrowed_to_like_any_other(person):
     own = person.start(method="sled-turn", baseline="300", strip_side="right")
     person.press("12.30", "12.60", "12.31", "12.62")

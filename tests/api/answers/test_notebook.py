@@ -9,6 +9,7 @@ import pytest
 
 from api.answers.notebook import Defaults, UnreadableNotebook, read_notebook
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 from tests.api.notebooks import load, page
 
 
@@ -36,6 +37,7 @@ def test_an_old_page_becomes_series_with_the_angles_it_always_said(client):
     assert series[1]["trials"][0]["taken_at"] == "2024-05-03T16:20:01Z"
 
 
+@ON_BOTH
 def test_loading_the_same_page_twice_adds_nothing(client):
     load(client, page("inches.csv"))
     before = client.get("/api/trials.csv").text
@@ -45,6 +47,7 @@ def test_loading_the_same_page_twice_adds_nothing(client):
     assert len(before.splitlines()) == 6
 
 
+@ON_BOTH
 def test_a_page_that_grew_adds_only_the_new_lines(client):
     whole = page("inches.csv")
     *some, _last, _end = whole.split(b"\n")
@@ -93,6 +96,7 @@ def test_a_bench_in_use_is_not_disturbed(client):
     assert person.get("/api/benches/imported")["series"] is None
 
 
+@ON_BOTH
 def test_two_strips_that_came_out_alike_are_two_trials_and_no_bounce(client):
     sheet = "date,machine,method,unit,reading 1\n" + "2024-05-03,Saw,stop-block,mm,412.1\n" * 3
     assert load(client, sheet)["trials"] == 3
@@ -212,6 +216,7 @@ def test_a_file_that_is_no_notebook_says_what_is_missing(client, sheet, says):
     assert says in answer["detail"]
 
 
+@ON_BOTH
 def test_a_load_that_was_broken_off_is_completed_by_the_next(client, server):
     """Begun, and killed before a reading was kept."""
     from analysis.methods import method

@@ -10,6 +10,7 @@ from fastapi.testclient import TestClient
 from scipy import stats
 
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -109,6 +110,7 @@ def test_each_method_counts_the_error_as_often_as_it_does(person, query, gain):
     assert found["trial_sd_deg"] == pytest.approx(math.degrees(reading / (gain * 200)), rel=1e-9)
 
 
+@ON_BOTH
 def test_a_machine_that_scatters_is_planned_for_by_its_own_series(person):
     series = person.start()
     rng = np.random.default_rng(8)
@@ -160,7 +162,7 @@ def test_a_machine_that_scatters_too_much_for_any_board_is_told_so(person):
         ("error_deg=0.1&unit=furlong", "unit: must be 'mm' or 'in'"),
         (
             "error_deg=0.1&own_sd_deg=0.1&series=01939d3e-7c1a-7000-8000-000000000000",
-            "series: give this or own_sd_deg, not both",
+            "series: give this or the scatter of single cuts, not both",
         ),
     ],
 )
@@ -174,6 +176,6 @@ def test_a_series_that_shows_no_scatter_is_no_plan(person):
     series = person.start()
     person.press("12.30", "12.40")
     answer = person.client.get(f"/api/plan?error_deg=0.1&series={series}")
-    assert "fewer than two trials" in answer.json()["detail"]
+    assert "fewer than 2 strips" in answer.json()["detail"]
     tilt = person.client.get(f"/api/plan?error_deg=0.1&series={series}&method=half-turn")
     assert "does not show the tilt" in tilt.json()["detail"]

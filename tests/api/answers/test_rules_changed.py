@@ -19,6 +19,7 @@ from api.store.engine import open_engine
 from api.store.tables import RulesSaid
 from tests.api.answers.measuring import measured
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 from tests.ptys import until
 
 ROWS = [("10.00", "10.10"), ("10.00", "10.12"), ("10.00", "10.11")]
@@ -50,6 +51,7 @@ def started(server):
     return server
 
 
+@ON_BOTH
 def test_a_verdict_that_reads_otherwise_is_told_until_it_was_seen(person, server, just_good):
     well_inside = measured(person, ROWS * 4, tolerance_deg=5)
     no_tolerance = measured(person, ROWS)
@@ -73,6 +75,7 @@ def test_a_verdict_that_reads_otherwise_is_told_until_it_was_seen(person, server
     assert "reads otherwise" not in person.client.get("/machines").text
 
 
+@ON_BOTH
 @pytest.mark.usefixtures("just_good")
 def test_the_next_start_tells_no_second_time(server, tmp_path, store_url):
     started(server)
@@ -87,6 +90,7 @@ def test_the_next_start_tells_no_second_time(server, tmp_path, store_url):
         again.close()
 
 
+@ON_BOTH
 def test_a_store_in_which_nothing_was_judged_has_nothing_to_tell(person, server):
     measured(person, ROWS)
     started(server)
@@ -102,6 +106,7 @@ def test_what_could_not_be_compared_in_time_is_counted(server):
     assert (changed["compared"], changed["left"], changed["verdicts"]) == (0, 1, [])
 
 
+@ON_BOTH
 @pytest.mark.usefixtures("just_good")
 def test_a_comparison_that_was_broken_off_is_not_taken_for_done(server, store_url):
     server.start()
@@ -112,6 +117,7 @@ def test_a_comparison_that_was_broken_off_is_not_taken_for_done(server, store_ur
     engine.dispose()
 
 
+@ON_BOTH
 def test_rules_that_no_program_had_can_not_be_seen(person):
     person.post("/api/rules/seen", {"rules": 0}, 422)
     assert person.post("/api/rules/seen", {"rules": RULES + 1})["changed"] is None
@@ -128,6 +134,7 @@ def test_the_first_rules_are_those_of_a_fixed_number_of_trials():
     assert first_rules.verdict(reversal, 2, 0.0, 0.0009, None) is None
 
 
+@ON_BOTH
 def test_card_and_report_say_what_made_them(person):
     series = measured(person, ROWS)
     machine = person.series(series)["machine"]["id"]

@@ -92,24 +92,28 @@ def test_a_method_of_ones_own_is_taken_from_those_given():
         # Tolerances.
         ({"tolerance_deg": "0"}, "tolerance_deg", "between 0 and 90"),
         ({"tolerance_deg": "x"}, "tolerance_deg", "decimal number"),
-        ({"tolerance_gap": "0.1"}, "tolerance_joint", "is needed with tolerance_gap"),
-        ({"tolerance_joint": "100"}, "tolerance_gap", "is needed with tolerance_joint"),
-        ({"tolerance_length": "0.1"}, "tolerance_nominal", "is needed with tolerance_length"),
-        ({"tolerance_nominal": "9"}, "tolerance_length", "is needed with tolerance_nominal"),
+        ({"tolerance_gap": "0.1"}, "tolerance_joint", "is needed with the gap"),
+        ({"tolerance_joint": "100"}, "tolerance_gap", "is needed with the length of the joint"),
+        (
+            {"tolerance_length": "0.1"},
+            "tolerance_nominal",
+            "is needed with how far the length may be off",
+        ),
+        ({"tolerance_nominal": "9"}, "tolerance_length", "is needed with the nominal length"),
         (
             {"tolerance_deg": "1", "tolerance_gap": "1", "tolerance_joint": "9"},
             "tolerance_gap",
-            "one tolerance only, this or tolerance_deg",
+            "one tolerance only, this or the angle",
         ),
         (
             {"tolerance_length": "1", "tolerance_nominal": "9"},
             "tolerance_length",
-            "Reversal reveals an angle",
+            "Reversal shows an angle",
         ),
         (
             {"method": "stop-block", "baseline": None, "tolerance_deg": "1"},
             "tolerance_deg",
-            "Stop block reveals a length",
+            "Stop block shows a length",
         ),
         (
             {"method": "stop-block", "tolerance_length": "x", "tolerance_nominal": "9"},
@@ -162,3 +166,26 @@ def test_what_just_can_be_right_is_taken(right):
     for field, value in right.items():
         given = found.method.key if field == "method" else getattr(found, field)
         assert given == value
+
+
+@pytest.mark.parametrize(
+    ("said", "field", "says"),
+    [
+        ({"nominal_deg": "22.5"}, "pieces", "4 pieces close a frame at a stop of 45 degrees"),
+        ({"nominal_deg": "45", "bevel_deg": "30"}, "stop", "not both at once"),
+        ({"method": "reversal", "nominal_deg": "45"}, "stop", "up to 10 degrees from square"),
+        ({"method": "half-turn", "thickness": "19", "bevel_deg": "45"}, "stop", "closing miters"),
+    ],
+)
+def test_a_stop_that_a_method_does_not_measure_is_refused_with_what_does(said, field, says):
+    frame = {"method": "closing-miters", "baseline": "150", "unit": "mm", "strip_side": "left"}
+    with pytest.raises(InvalidField, match=says) as refused:
+        new_series(AskedSeries(**(frame | said)), _MACHINE)
+    assert refused.value.field == field
+
+
+def test_a_frame_is_closed_at_the_stop_of_its_corners():
+    asked = AskedSeries(
+        method="closing-miters", baseline="150", unit="mm", nominal_deg="-22.5", pieces=8
+    )
+    assert new_series(asked, _MACHINE).pieces == 8

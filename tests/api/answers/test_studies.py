@@ -7,6 +7,7 @@ import math
 import pytest
 
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 
 
 @pytest.fixture
@@ -95,6 +96,7 @@ def test_several_studies_count_together_with_their_dates(person):
     assert "2 same-spot series, 20" in line(found, "caliper and hand")["source"]
 
 
+@ON_BOTH
 def test_another_persons_study_says_little_of_this_ones_hand(person):
     ida = person.start(method="same-spot", baseline=None, person="Ida")
     person.press(*FIVE)
@@ -135,6 +137,7 @@ def test_a_spot_that_always_reads_the_same_makes_no_hand_without_error(person):
     assert study["repeatability_degrees_of_freedom"] == 9
 
 
+@ON_BOTH
 def test_of_two_calipers_that_repeat_unlike_less_is_known(person):
     both = [
         spot(person, *FIVE, caliper="eight-inch"),
@@ -150,6 +153,7 @@ def test_of_two_calipers_that_repeat_unlike_less_is_known(person):
     assert study["repeatability_degrees_of_freedom"] < 4
 
 
+@ON_BOTH
 def test_one_caliper_that_nobody_studied_leaves_the_usual(person):
     spot(person, *FIVE)
     series = person.start()
@@ -191,6 +195,7 @@ def test_a_length_between_two_blocks_is_as_sure_as_their_line_there(person):
         assert told == pytest.approx(math.hypot(0.01, at), rel=1e-6)
 
 
+@ON_BOTH
 def test_two_calipers_zeros_are_told_of_one_size(person):
     for caliper, size in (("six-inch", 75), ("eight-inch", 125)):
         block(person, "25", "25.00", "25.00", caliper=caliper)
@@ -212,6 +217,7 @@ def test_one_block_alone_cannot_tell_scale_from_zero(person):
     assert person.series(series)["score"]["study"] is None
 
 
+@ON_BOTH
 def test_the_latest_check_of_each_block_counts(person):
     block(person, "25", "25.09")
     block(person, "75", "75.00")

@@ -12,6 +12,7 @@ from api.answers.uncounted import uncounted
 from api.store.journal import Journal
 from capture.records import TakeBack
 from tests.api.bench import Person
+from tests.api.conftest import ON_BOTH
 from tests.api.entries import new_series, reading
 
 
@@ -25,6 +26,7 @@ def journal(engine: Engine) -> Journal:
     return Journal(engine)
 
 
+@ON_BOTH
 def test_nothing_that_was_heard_is_lost_and_each_says_why_it_does_not_count(person):
     series = person.start()
     (first,) = person.press("12.30")
@@ -76,6 +78,7 @@ def test_closed_jaws_with_nothing_to_take_back_are_named_too(engine, journal):
     assert _aside(engine, series) == [(jaws.id, "closed jaws")]
 
 
+@ON_BOTH
 def test_what_another_series_on_the_bench_set_aside_is_not_this_ones(engine, journal):
     machine = journal.add_machine("Saw", "other")
     first = journal.start(new_series(machine))

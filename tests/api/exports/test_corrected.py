@@ -7,11 +7,13 @@ from uuid import UUID
 
 import pytest
 
+from api.exports import changes as trail
 from api.exports import readings, trials
 from api.exports.cursor import EVENT_KINDS, latest, number
 from api.exports.wanted import Wanted
 from api.store.corrections import Corrections
 from api.store.journal import Journal
+from api.store.machine_records import MachineRecords
 from api.store.rows import changes
 from api.store.trail import By
 from capture.records import LeaveOut, TakeBack
@@ -33,7 +35,8 @@ class Pulls:
     def pull(self) -> list[dict[str, Any]]:
         with self._engine.connect() as store:
             after = number(store, self._cursor)
-            self._cursor = latest(store, EVENT_KINDS[self._table.TABLE.name])
+            name = self._table.TABLE.name  # changes are a part of the whole history
+            self._cursor = latest(store, EVENT_KINDS.get(name, EVENT_KINDS["history"]))
             found = self._rows(store, Wanted(after=after, **self._asked))
         self.have |= {row[self._table.TABLE.key[0]]: row for row in found}
         return found
@@ -66,7 +69,7 @@ def corrections(journal) -> Corrections:
 def test_what_is_corrected_comes_again_until_it_is_undone(engine, journal, corrections):
     saw, sled = (journal.add_machine(name, "other") for name in ("Saw", "Sled"))
     series = journal.start(new_series(saw))
-    journal.keep([reading(sent) for sent in ("12.30", "12.40", "0.4842", "0.5000")])
+    journal.keep([reading(sent) for sent in ("12.30", "12.40", "12.50", "12.60")])
     first, other = Pulls(engine, trials), Pulls(engine, trials, machine=saw)
     values = Pulls(engine, readings)
 
@@ -82,22 +85,44 @@ def test_what_is_corrected_comes_again_until_it_is_undone(engine, journal, corre
             last = changes.of_series(store, series)[-1].id
         corrections.undo(last, By(), _unchecked)
 
-    assert pulled() == (["", ""], ["12.3", "12.4", "0.4842", "0.5"])
+    assert pulled() == (["", ""], ["12.3", "12.4", "12.5", "12.6"])
     corrections.series(series, {"baseline": "20", "machine": str(sled)}, By(), _unchecked)
     assert pulled()[0] == ["baseline machine"] * 2
     assert {row["state"] for row in other.have.values()} == {"gone"}
     undo_last()
     assert pulled()[0] == ["", ""]
     corrections.series(series, {"readings_unit": "in"}, By(), _unchecked)
-    assert pulled() == (["readings_unit"] * 2, ["312.42", "314.96", "12.29868", "12.7"])
+    assert pulled() == (["readings_unit"] * 2, ["312.42", "314.96", "317.5", "320.04"])
     undo_last()
     pulled()
     corrections.trial(series, LeaveOut(2), By("Ada", "a knot"))
     (left,) = first.pull()
     assert (left["number"], left["state"], left["corrected"]) == (2, "left out", "counted")
     made = corrections.move(series, 2, By(), new=lambda _row: new_series(sled))
-    assert pulled() == (["", "moved"], ["0.4842", "0.5"])
+    assert pulled() == (["", "moved"], ["12.5", "12.6"])
     assert {row["series_id"] for row in values.have.values()} == {str(series), str(made)}
     one = UUID(next(iter(values.have)))
     corrections.reading(TakeBack(one), By())
     assert pulled()[1] == ["12.3"]
+
+
+def test_every_change_comes_in_the_next_pull_and_again_where_a_person_is_renamed(engine, journal):
+    series = journal.start(new_series(journal.add_machine("Saw", "other")))
+    never, other = (journal.add_machine(name, "other") for name in ("Never used", "Other"))
+    corrections, records = Corrections(journal.transactions), MachineRecords(journal.transactions)
+    pulls = Pulls(engine, trail)
+    corrections.series(series, {"note": "oak"}, By("Ada"), _unchecked)
+    assert [row["who"] for row in pulls.pull()] == ["Ada"]
+    records.machine(never, {"note": "sold"}, By("Ben"))
+    assert [row["after"] for row in pulls.pull()] == ['"sold"']
+    corrections.series(series, {"person": "Ada", "machine": str(never)}, By("Ben"), _unchecked)
+    pulls.pull()
+    records.merge(never, other, By("Ben"))
+    assert [row["field"] for row in pulls.pull()][-2:] == ["merged into", "machine"]
+    assert pulls.is_whole()
+    with engine.connect() as store:
+        (ada,) = (each.id for each in changes.people(store) if each.name == "Ada")
+    records.person(ada, "somebody")
+    pulls.pull()
+    assert pulls.is_whole()
+    assert "Ada" not in str(pulls.have)

@@ -7,6 +7,7 @@ from sqlalchemy import Engine
 
 from api.exports.cursor import EVENT_KINDS, START, LostCursor, NoCursor, latest, number
 from api.store.rows.events import last_event_id
+from tests.api.conftest import ON_SQLITE
 from tests.api.stores import change, fill
 
 KINDS = EVENT_KINDS["history"]
@@ -32,6 +33,7 @@ def test_a_cursor_stands_for_the_last_event_of_its_kinds(filled):
         assert 0 < max(numbers.values()) <= last_event_id(connection)
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     "text", ["", "1", "00", "0-00000000", "1-0000000", "1-ABCDEF01", " 1-00000000", "1-00000000\n",
              "-1-00000000", "\u0661-00000000", f"1{'0' * 18}-00000000"]

@@ -11,6 +11,7 @@ import pytest
 
 from api.exports.columns import BLOCK
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 from tests.api.exports.pulled import FORMULA, TRIALS_HEADER, body, rows
 
 
@@ -35,7 +36,7 @@ def test_a_spreadsheet_runs_no_name_as_a_formula_and_numbers_stay_numbers(person
     found = rows(body(person, "/api/trials.csv"))
     assert found[0]["machine"] == "'" + FORMULA
     assert found[0]["caliper"] == "'-six, inch"
-    person.start("-4")
+    person.start("-4", method="blade-to-slot")
     person.press("-12.5", "-12.25")
     last = rows(body(person, "/api/trials.csv"))[-1]
     assert (last["machine"], last["readings_mm"]) == ("-4", "-12.5 -12.25")
@@ -96,6 +97,7 @@ def test_more_rows_than_a_block_all_arrive(client):
     assert len(json.loads(body(person, "/api/readings.senml"))) == count
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(("form", "module"), [("parquet", "pyarrow"), ("xlsx", "openpyxl")])
 def test_a_format_whose_library_is_missing_says_how_to_get_it(person, monkeypatch, form, module):
     import sys

@@ -14,21 +14,25 @@ from analysis.rules import RULES
 from api import MADE_BY, VERSION
 from api.exports.pulled_file import pull_to
 from api.exports.sources import Question, StoreSource
+from tests.api.conftest import ON_SQLITE
 from tests.api.exports.pulled import TRIALS_HEADER, body
 
 
+@ON_SQLITE
 @pytest.mark.parametrize("form", ["csv", "jsonl", "xlsx", "parquet"])
 def test_beside_each_table_stands_what_made_it(person, form):
     answer = person.client.get(f"/api/trials.{form}")
     assert answer.headers["Made-By"] == MADE_BY == f"bothends {VERSION}, rules {RULES}"
 
 
+@ON_SQLITE
 def test_no_row_or_column_of_a_table_is_added(person):
     lines = body(person, "/api/trials.csv").decode().split("\r\n")
     assert lines[0] == TRIALS_HEADER
     assert MADE_BY not in "".join(lines)
 
 
+@ON_SQLITE
 def test_files_with_room_for_it_say_it_themselves(person):
     table = pyarrow.parquet.read_table(io.BytesIO(body(person, "/api/trials.parquet")))
     assert table.schema.metadata[b"made_by"] == MADE_BY.encode()
@@ -39,6 +43,7 @@ def test_files_with_room_for_it_say_it_themselves(person):
     assert (described["bothends"], described["rules"]) == (VERSION, RULES)
 
 
+@ON_SQLITE
 @pytest.mark.usefixtures("person")
 @pytest.mark.parametrize("form", ["csv", "jsonl", "xlsx", "parquet"])
 def test_a_pulled_file_has_it_beside_it(server, tmp_path, form):

@@ -17,6 +17,7 @@ from api.exports.jsonl import read_jsonl
 from api.exports.pulled_file import pull_to, since_text
 from api.exports.sources import NoSuchQuestion, OtherHistory, PullFailed, Question, StoreSource
 from capture.records import TakeBack
+from tests.api.conftest import ON_SQLITE
 from tests.api.stores import fill
 
 TRIALS = Question("trials")
@@ -58,6 +59,7 @@ def test_an_empty_store_makes_a_file_that_later_trials_are_added_to(engine, sour
     assert len(trials(file)) == 7
 
 
+@ON_SQLITE
 @pytest.mark.usefixtures("journal")
 def test_the_progress_names_the_bytes_and_lines_that_came(source, tmp_path):
     seen = []
@@ -66,6 +68,7 @@ def test_the_progress_names_the_bytes_and_lines_that_came(source, tmp_path):
     assert seen[-1] == (size, 8, 7)  # the header is a line and no row
 
 
+@ON_SQLITE
 @pytest.mark.usefixtures("journal")
 def test_the_progress_of_a_file_written_here_names_its_bytes_and_rows(source, tmp_path):
     seen = []
@@ -101,6 +104,7 @@ def test_a_trial_that_is_gone_is_added_to_a_csv_and_left_out_of_a_workbook(
     assert book["trials"].max_row == 7
 
 
+@ON_SQLITE
 def test_what_a_power_cut_left_is_cut_back(journal, source, tmp_path):
     file = tmp_path / "t.csv"
     pull_to(file, source, TRIALS, unseen)
@@ -142,6 +146,7 @@ class BreaksOff(StoreSource):
             yield replace(answer, blocks=blocks())
 
 
+@ON_SQLITE
 @pytest.mark.parametrize("ending", ["csv", "jsonl", "xlsx", "parquet", "zip"])
 def test_an_answer_that_breaks_off_changes_nothing(engine, journal, source, tmp_path, ending):
     file = tmp_path / f"t.{ending}"
@@ -180,6 +185,7 @@ def test_a_source_that_is_of_another_history_each_time_contradicts_itself(engine
         pull_to(tmp_path / "t.csv", OtherEachTime(engine, "here"), TRIALS, unseen)
 
 
+@ON_SQLITE
 def test_a_file_of_another_question_or_source_is_left_alone(engine, source, tmp_path):
     file = tmp_path / "t.csv"
     pull_to(file, source, TRIALS, unseen)
@@ -194,6 +200,7 @@ def test_a_file_of_another_question_or_source_is_left_alone(engine, source, tmp_
     assert file.read_bytes() == before
 
 
+@ON_SQLITE
 def test_a_file_that_was_not_pulled_is_left_alone(source, tmp_path):
     file = tmp_path / "t.csv"
     file.write_text("my own\n")
@@ -205,6 +212,7 @@ def test_a_file_that_was_not_pulled_is_left_alone(source, tmp_path):
     assert file.read_text() == "my own\n"
 
 
+@ON_SQLITE
 def test_a_file_that_cannot_be_written_is_a_sentence(source, tmp_path):
     with pytest.raises(PullFailed, match="cannot be written"):
         pull_to(tmp_path / "no" / "t.csv", source, TRIALS, unseen)
@@ -218,6 +226,7 @@ def test_since_is_a_moment_in_utc_where_no_zone_is_given():
             since_text(wrong)
 
 
+@ON_SQLITE
 @pytest.mark.usefixtures("journal")
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
 def test_a_file_with_fewer_columns_is_pulled_again_as_a_whole(
