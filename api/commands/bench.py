@@ -31,7 +31,8 @@ def add(subparsers: Subparsers) -> None:
         help="instruments here, the server elsewhere",
         description="Takes readings here, keeps them on this machine's disk, and hands them over"
         " in order to a server elsewhere, for days without it if need be. Each press is answered"
-        " by a line: kept, or not understood. Ends with Ctrl-C, or when all calipers have ended.",
+        " by a line: kept, or not understood; and where the server asks about it within two"
+        " seconds, what. Ends with Ctrl-C, or when all calipers have ended.",
     )
     command.add_argument(
         "--to", required=True, metavar="URL", help="the server, such as http://shop.local:8017"
@@ -58,6 +59,7 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     import sqlite3
 
+    from api.instruments.forward.answering import Answering
     from api.instruments.forward.forwarder import Forwarder
     from capture.bench import Instruments
 
@@ -66,14 +68,14 @@ def run(args: argparse.Namespace) -> int:
     allow_files(len(specs))
     queue = _open_queue(args, url)
     shown = _Shown()
+    answering = Answering(shown.kept)
 
     def keep(reading: Reading) -> None:
-        if forwarder.keep(reading):
-            shown.line(f"kept {reading.sent.strip()} ({reading.unit}) from {reading.caliper}")
+        answering.press(reading, forwarder.keep, forwarder.away)
 
     def refuse(refusal: Refusal) -> None:
         if forwarder.refuse(refusal):
-            shown.line(f"not understood {refusal.raw!r}: {refusal.reason}", wrong=True)
+            shown.line(f"not understood {refusal.raw!r}: {refusal.reason}", bells=2)
 
     def report(state: CaliperState) -> None:
         forwarder.report()
@@ -86,7 +88,12 @@ def run(args: argparse.Namespace) -> int:
         signal.signal(sig, lambda *_: over.set())
     instruments = Instruments(keep, refuse, report)
     forwarder = Forwarder(
-        queue, url, states=instruments.states, changed=shown.progress, refused=shown.refused
+        queue,
+        url,
+        states=instruments.states,
+        changed=shown.progress,
+        refused=shown.refused,
+        became=answering.became,
     )
     forwarder.start()
     instruments.start(specs)
@@ -100,6 +107,7 @@ def run(args: argparse.Namespace) -> int:
         pass
     ended = not over.is_set()
     forwarder.stop()
+    answering.close()
     waiting = 0
     with suppress(sqlite3.Error):
         progress = queue.progress()
@@ -195,11 +203,18 @@ class _Shown:
         self._lock = threading.Lock()
         self._trouble = ""
 
-    def line(self, text: str, wrong: bool = False) -> None:
+    def kept(self, reading: Reading, question: str) -> None:
+        said = f"kept {reading.sent.strip()} ({reading.unit}) from {reading.caliper}"
+        if question:
+            self.line(f"{said}, does not count yet: {question}", bells=3)
+        else:
+            self.line(said)
+
+    def line(self, text: str, bells: int = 1) -> None:
         with self._lock, suppress(OSError, ValueError, AttributeError):
             out = sys.stdout
-            # One bell for kept, two for not understood: heard without looking.
-            bell = "\a" * (2 if wrong else 1) if out.isatty() else ""
+            # One for kept, two for not understood, three for a question: heard without looking.
+            bell = "\a" * bells if out.isatty() else ""
             # Text from outside must not send control sequences to the terminal.
             plain = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
             code = out.encoding or "ascii"
@@ -218,11 +233,11 @@ class _Shown:
 
     def progress(self, progress: HandoverProgress, trouble: str) -> None:
         if trouble and trouble != self._trouble:
-            self.line(trouble, wrong=True)
+            self.line(trouble, bells=2)
         if self._trouble and not trouble:
             self.line("handing over goes on")
         self._trouble = trouble
         self.line(str(progress))
 
     def refused(self, item: Item, why: str) -> None:
-        self.line(f"the server refuses {item}: {why}; it stays in this bench's queue", wrong=True)
+        self.line(f"the server refuses {item}: {why}; it stays in this bench's queue", bells=2)

@@ -26,16 +26,18 @@ def add(subparsers: Subparsers) -> None:
         "doctor",
         help="check that the store is in order",
         description="Replays every series from its log and compares, and checks that no row"
-        " points nowhere, no number is missing or used twice, and every reading and trial has its"
-        " event. Prints what is wrong, one finding per line, and ends with status 1 if anything"
-        " is. A server may keep running meanwhile.",
+        " points nowhere, no number is missing or used twice, every reading and trial has its"
+        " event, and the trail of what was corrected leads to what is said now. Prints what is"
+        " wrong, one finding per line, and ends with status 1 if anything is. A server may keep"
+        " running meanwhile.",
     )
     add_store_options(command)
     what = command.add_mutually_exclusive_group()
     what.add_argument(
         "--repair",
         action="store_true",
-        help="rewrite what follows from the log (trials, places) where it differs",
+        help="rewrite what follows from the log (trials, places), and let what was corrected say"
+        " what its trail ends at, where these differ",
     )
     what.add_argument(
         "--salvage",

@@ -12,7 +12,8 @@ from api.commands import fail
 from api.commands.stores import named_store
 
 if TYPE_CHECKING:
-    from api.answers.notebook import Loaded, Notebook
+    from api.answers.loading import Loaded
+    from api.answers.notebook import Notebook
     from api.commands import Subparsers
 
 
@@ -20,11 +21,13 @@ def add(subparsers: Subparsers) -> None:
     command = subparsers.add_parser(
         "load",
         help="old measurements from a notebook kept as CSV",
-        description="Load old measurements: a CSV file with one row a trial and a heading over"
+        description="Load old measurements: a CSV file with one row a strip and a heading over"
         " each column: date, machine, method, cut length, thickness, unit, strip side, and the"
-        " readings by their place (fence end, open end, ...) or as reading 1, reading 2. Commas,"
+        " readings by their place (fence end, open end, ...) or as reading 1, reading 2; the stop"
+        " and its nominal angle, visit and work where there are such. Commas,"
         " semicolons or tabs between the cells; decimal point or comma. Loading the same file"
-        " again adds nothing. Lines that can't be taken are listed and stop no others.",
+        " again adds nothing. Lines that can't be taken are listed and stop no others; so are"
+        " lines that are taken and hold a reading that can hardly be right.",
     )
     command.add_argument("file", type=Path, metavar="FILE")
     command.add_argument("--dry-run", action="store_true", help="only say what would be loaded")
@@ -75,6 +78,9 @@ def run(args: argparse.Namespace) -> int:
         return 1
     for refused in done["refused"]:
         print(f"line {refused['line']}: {refused['reason']}", file=sys.stderr)
+    # A server of an earlier version does not look for them.
+    for told in done.get("suspicious", []):
+        print(f"line {told['line']}, taken: {told['reason']}; look at it again", file=sys.stderr)
     if done["unused_columns"]:
         print(f"columns not used: {', '.join(done['unused_columns'])}", file=sys.stderr)
     lines = f"{len(done['refused'])} line{'' if len(done['refused']) == 1 else 's'}"
@@ -93,8 +99,10 @@ def _here(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
     """As the server would answer it, on a store of this computer."""
     from sqlalchemy.exc import DBAPIError
 
+    from api.answers.loading import Loaded, load
     from api.answers.methods import all_methods
-    from api.answers.notebook import Defaults, Loaded, load, read_notebook
+    from api.answers.notebook import Defaults, read_notebook
+    from api.answers.notebook_names import named_in
     from api.exports.sources import PullFailed
     from api.settings import Settings, user_data
     from api.store.engine import file_in
@@ -115,7 +123,8 @@ def _here(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
         if book is None:
             with engine.connect() as connection:
                 methods = all_methods(connection, settings.data)
-            book = read_notebook(data, defaults, methods)
+                named = named_in(connection)
+            book = read_notebook(data, defaults, methods, named)
         done = load(engine, Journal(engine), book.lines, _only_asked(args, book))
     except DBAPIError as error:
         raise PullFailed(
@@ -132,12 +141,15 @@ def _only_asked(args: argparse.Namespace, book: Notebook) -> bool:
 
 
 def _answer(done: Loaded, book: Notebook) -> dict[str, Any]:
+    from api.answers.suspicious import suspicious_lines
+
     return {
         "trials": done.trials,
         "readings": done.readings,
         "known": done.known,
         "refused": [refused._asdict() for refused in book.refused],
         "unused_columns": book.unused,
+        "suspicious": [each._asdict() for each in suspicious_lines(book.lines)],
     }
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from api.store.engine import open_engine, sqlite_file_url
 from tests.api.commands.running import status
+from tests.api.conftest import ON_SQLITE
 from tests.api.small_files import ALL, NAMES, put_small_files, small_files
 from tests.api.stores import digests, fill
 
@@ -72,6 +73,7 @@ def test_remembered_calipers_and_own_methods_go_along(
     assert small_files(into) == ALL
 
 
+@ON_SQLITE
 def test_a_small_file_that_is_there_already_is_left_and_said(
     move, store_url, target, tmp_path, capsys
 ):
@@ -87,6 +89,7 @@ def test_a_small_file_that_is_there_already_is_left_and_said(
     assert small_files(into)["calipers.json"] == "another computer's"
 
 
+@ON_SQLITE
 def test_where_the_small_files_cannot_be_written_the_move_goes_on_later(
     move, store_url, engine, target, tmp_path, capsys
 ):
