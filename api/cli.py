@@ -22,6 +22,7 @@ COMMANDS: Final = (
     "pretend",
     "pull",
     "load",
+    "correct",
     "backup",
     "restore",
     "doctor",
@@ -31,7 +32,9 @@ COMMANDS: Final = (
 
 
 # Files that these commands write are readable by the user alone. (Others write where told to.)
-_PRIVATE: Final = frozenset(("serve", "bench", "load", "backup", "restore", "doctor", "move"))
+_PRIVATE: Final = frozenset(
+    ("serve", "bench", "load", "correct", "backup", "restore", "doctor", "move")
+)
 
 
 def parser() -> argparse.ArgumentParser:

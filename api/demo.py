@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Engine, select
 
-from analysis.methods import METHODS
+from analysis.geometry import at_stop, nominal_mm
+from analysis.methods import METHODS, Method
 from analysis.units import mm, parse_length
 from api.errors import Conflict
 from api.server import Server
@@ -21,10 +22,11 @@ from api.store import schema_step
 from api.store.facts import method_of
 from api.store.new_series import NewSeries
 from api.store.rows.machines import machines
+from api.store.squares import SQUARE, square_of
 from api.store.stamps import new_id
 from api.store.tables import Caliper
 from capture.pretend import Board, PretendBench, Saw, strip_widths
-from capture.records import Reading
+from capture.records import Away, Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,8 @@ class _DemoMachine:
     saw: Saw
     # What happened to it: days ago, what, and its angle from then on.
     history: tuple[tuple[int, str | None, float], ...]
+    # Its stops beside square: what each is called, its angle and its error.
+    stops: tuple[tuple[str, str, float], ...] = ()
 
 
 _MACHINES: Final = (
@@ -42,6 +46,13 @@ _MACHINES: Final = (
         "sliding compound miter saw",
         Saw(angle_deg=0.062, scatter_deg=0.012, stop_error_deg=0.03),
         ((210, None, 0.015), (150, None, 0.021), (90, "moved", 0.058), (20, None, 0.062)),
+        # Its scale is 4 % too coarse, beside what it is off at square.
+        (
+            ("10 left", "-10", -0.34),
+            ("5 left", "-5", -0.14),
+            ("5 right", "5", 0.26),
+            ("10 right", "10", 0.46),
+        ),
     ),
     _DemoMachine(
         "Old radial arm",
@@ -60,6 +71,8 @@ _DEFAULT_SAW: Final = Saw(angle_deg=0.08, scatter_deg=0.01)
 _BOARD: Final = Board(width_mm=mm(parse_length("184", "mm")), thickness_mm=18.0, strip_mm=11.4)
 _METHOD: Final = METHODS["reversal"]
 _TRIALS: Final = 5
+_STOPS_DAYS: Final = 19  # since its other stops were measured
+_FIRST_VISIT: Final = 2  # so many of its strips; each later one is a visit of its own
 
 
 _CALIPER: Final = "demo caliper"
@@ -85,7 +98,11 @@ class Demo:
     def __init__(self, server: Server) -> None:
         self._server = server
         self._seed = server.settings.seed
-        self._saws = {m.name: m.saw for m in _MACHINES}
+        self._saws = {(m.name, SQUARE): m.saw for m in _MACHINES} | {
+            (m.name, name): replace(m.saw, angle_deg=error)
+            for m in _MACHINES
+            for name, _, error in m.stops
+        }
         with server.reading() as connection:
             new = not machines(connection)
         if new:
@@ -102,7 +119,8 @@ class Demo:
         head = self._server.bench(self.bench).series
         if at is None or head is None:
             raise Conflict("no series runs on this bench; start one, then press send")
-        self._caliper.saw = self._saws.get(head.machine_name, _DEFAULT_SAW)
+        self._caliper.saw = self._saws.get((head.machine_name, head.stop), _DEFAULT_SAW)
+        follows = at_stop(method_of(head), float(head.nominal_deg), float(head.bevel_deg))
         board = replace(
             _BOARD,
             width_mm=_BOARD.width_mm if head.baseline_nm is None else mm(head.baseline_nm),
@@ -114,7 +132,13 @@ class Demo:
             pieces=head.pieces or _BOARD.pieces,
         )
         line = self._caliper.press(
-            method_of(head), at.place, at.trial, series=str(head.id), repeat=at.repeat, board=board
+            follows,
+            at.place,
+            at.trial,
+            series=str(head.id),
+            repeat=at.repeat,
+            setup=at.visit - 1,
+            board=_wide_enough(board, follows),
         )
         return line.decode().strip()
 
@@ -135,22 +159,55 @@ class Demo:
                 at = today - timedelta(days=days)
                 if change is not None:
                     self._server.journal.add_setup_change(machine_id, change, at, None)
-                self._measured(machine, machine_id, angle, at + timedelta(hours=1))
+                self._measured(machine, _series(machine_id, "main"), angle, at + timedelta(hours=1))
+            at = today - timedelta(days=_STOPS_DAYS)
+            for name, nominal, error in machine.stops:
+                at += timedelta(hours=1)
+                angles = {"nominal_deg": nominal, "bevel_deg": "0"}
+                stop = self._server.machine_records.add_stop(machine_id, name, angles, None, None)
+                # A wedge is read at marks: jaws over its ends would count with their unknown width.
+                series = replace(
+                    _series(machine_id, "main"),
+                    stop_id=stop,
+                    baseline_within="0.2",
+                    inset="10",
+                    inset_nm=parse_length("10", "mm"),
+                    inset_within="0.2",
+                )
+                self._measured(machine, series, error, at, nominal)
             started = machine_id
         if started is not None:
+            with self._server.reading() as connection:
+                square = square_of(connection, started)
+            self._server.machine_records.add_work(_work(started, square))
             self._server.journal.start(_series(started, "main"))
 
     def _measured(
-        self, machine: _DemoMachine, machine_id: UUID, angle_deg: float, at: datetime
+        self,
+        machine: _DemoMachine,
+        new: NewSeries,
+        angle_deg: float,
+        at: datetime,
+        nominal_deg: str = "0",
     ) -> None:
+        """A series of strips, measured then; at a stop beside square, the machine was swung away
+        and back between most of them."""
         journal = self._server.journal
-        series = journal.start(_series(machine_id, self.bench), at)
+        series = journal.start(new, at)
         saw = replace(machine.saw, angle_deg=angle_deg)
-        seed = f"{self._seed} {machine.name} {at:%j}"
-        readings = []
+        follows = at_stop(_METHOD, float(nominal_deg))
+        board = _wide_enough(replace(_BOARD, inset_mm=mm(new.inset_nm)), follows)
+        of = nominal_deg if new.stop_id else f"{at:%j}"
+        seed = f"{self._seed} {machine.name} {of}"
+        readings: list[Reading] = []
+        setup = 0
         for trial in range(1, _TRIALS + 1):
+            if new.stop_id is not None and trial > _FIRST_VISIT:
+                journal.keep(readings)
+                journal.act(self.bench, Away())
+                readings, setup = [], setup + 1
             for place, width in enumerate(
-                strip_widths(_METHOD, saw, _BOARD, trial=trial, seed=seed)
+                strip_widths(follows, saw, board, trial=trial, seed=seed, setup=setup)
             ):
                 sent = f"{width:.2f}"
                 readings.append(
@@ -166,6 +223,31 @@ class Demo:
                 )
         journal.keep(readings)
         journal.finish(series, at + timedelta(minutes=3 * _TRIALS + 1))
+
+
+def _wide_enough(board: Board, follows: Method) -> Board:
+    """A strip that is wide enough where its fence end is read, that its open end is no point."""
+    wedge = nominal_mm(follows, board.width_mm, board.strip_side)
+    return replace(board, strip_mm=board.strip_mm + max(-wedge, 0.0))
+
+
+def _work(machine_id: UUID, stop_id: UUID) -> dict[str, Any]:
+    """What the shop makes: cases that are cut at one stop."""
+    return {
+        "name": "Seed boxes",
+        "unit": "mm",
+        "tolerance_deg": None,
+        "gap": "0.15",
+        "joint": "120",
+        "parts": {
+            "kind": "case",
+            "width": "380",
+            "height": "240",
+            "depth": "120",
+            "cuts": [{"machine": str(machine_id), "stop": str(stop_id)}],
+        },
+        "note": None,
+    }
 
 
 def _series(machine_id: UUID, bench: str) -> NewSeries:

@@ -10,9 +10,16 @@ from api import VERSION
 
 
 def client(
-    *, timeout: float, proxy: str | None = None, follow_redirects: bool = False
+    *,
+    timeout: float,
+    proxy: str | None = None,
+    follow_redirects: bool = False,
+    transport: httpx2.BaseTransport | None = None,
 ) -> httpx2.Client:
-    """A client that uses the system's trusted certificates, and no environment variables."""
+    """A client that uses the system's trusted certificates, and no environment variables.
+
+    transport: to a server in this process.
+    """
     return httpx2.Client(
         headers={"User-Agent": f"bothends/{VERSION}", "Accept-Encoding": "identity"},
         verify=ssl.create_default_context(),
@@ -20,4 +27,5 @@ def client(
         proxy=proxy,
         follow_redirects=follow_redirects,
         trust_env=False,
+        transport=transport,
     )

@@ -14,16 +14,18 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from typing import Final, Protocol
 
-from sqlalchemy import Connection, Engine, text
+from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
 from analysis.methods import Method
 from analysis.rules import RULES
+from analysis.units import Unit
 from api import VERSION
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import all_methods
 from api.answers.rules_changed import meet_rules, up_to_date
 from api.instruments.calipers import CaliperRecord, calipers_on_record
+from api.instruments.called import Called
 from api.instruments.identify import Identifying
 from api.instruments.kept_beside import Conflicting, KeptBeside
 from api.instruments.listening import Listening
@@ -38,7 +40,7 @@ from api.store.journal import Journal
 from api.store.keeping import Keeping
 from api.store.machine_records import MachineRecords
 from api.store.place import look
-from api.store.rows.calipers import jaw_width_nm, shown_names
+from api.store.rows.calipers import jaw_width_nm, readings_unit
 from api.store.stamps import now
 from capture.bench import Instruments
 from capture.finding import serial_instruments
@@ -113,6 +115,7 @@ class Server:
         self.pretend: PretendCaliper | None = None
         # Instruments of remote benches: the last state reported, and when.
         self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
+        self.called = Called(changed=self.signal.notify)
 
     def _methods(self) -> Mapping[str, Method]:
         try:
@@ -208,7 +211,7 @@ class Server:
         """Raise StoreError or DBAPIError where the store can't be written or read now."""
         self.journal.check()
         with self.reading() as connection:
-            connection.execute(text("SELECT 1"))
+            self.called.read(connection)
 
     def backup(self) -> BackupState | None:
         """How the daily backups stand; None where none are made."""
@@ -217,7 +220,9 @@ class Server:
     def calipers(self, bench: str | None = None) -> list[CaliperState]:
         """The states of instruments, here and at remote benches, of one bench or of all."""
         return [
-            s for s in (*self._states_here(), *self._states_elsewhere()) if bench in (None, s.bench)
+            s if (called := self.called.name(s.caliper)) == s.caliper else replace(s, shown=called)
+            for s in (*self._states_here(), *self._states_elsewhere())
+            if bench in (None, s.bench)
         ]
 
     def calipers_on_record(self, connection: Connection) -> list[CaliperRecord]:
@@ -286,15 +291,14 @@ class Server:
     def bench(self, name: str) -> BenchAnswer:
         """A bench as it is now."""
         with self.reading() as connection:
+            self.called.read(connection)
             return bench(connection, name)
 
     def jaw_width_nm(self, bench: str) -> int | None:
         """Of the caliper at a bench: the one heard there last, where it is listened to or none is,
         else the only one that is listened to there. None where it is not said."""
-        with self.reading() as connection:
-            shown = shown_names(connection)
-        here = {shown.get(s.caliper, s.caliper) for s in self.calipers(bench)}
         last = self.bench(bench).last_reading
+        here = {state.name for state in self.calipers(bench)}
         if last is not None and (last.row.caliper in here or len(here) != 1):
             name = last.row.caliper
         elif len(here) == 1:
@@ -303,6 +307,17 @@ class Server:
             return None
         with self.reading() as connection:
             return jaw_width_nm(connection, name)
+
+    def readings_unit(self, bench: str) -> Unit | None:
+        """What a number without a unit counts by all calipers that are listened to at a bench, or
+        by the one heard there last where none is; None where they do not say the same."""
+        last = self.bench(bench).last_reading
+        names = {state.name for state in self.calipers(bench)}
+        if not names and last is not None:
+            names = {last.row.caliper}
+        with self.reading() as connection:
+            units = {readings_unit(connection, name) for name in names}
+        return units.pop() if len(units) == 1 else None
 
     def pretends(self, bench: str) -> bool:
         """Whether the bench's caliper is a pretend one."""
@@ -326,7 +341,8 @@ class Server:
                     item.bench,
                     item.taken_at.astimezone().strftime("%Y-%m-%d %H:%M:%S"),
                 )
-            if self.journal.keep([item]).conflicting:
+            # What waited was told to be kept beside: nobody would hear that it is asked about.
+            if self.journal.keep([item], ask=not self.kept_beside.waiting).conflicting:
                 raise Conflicting("the store has another value under its id")
         except (StoreError, Conflicting):
             raise

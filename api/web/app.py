@@ -25,6 +25,7 @@ from api.web.pages.machine import view as machine_page
 from api.web.pages.plan import view as plan_page
 from api.web.pages.series import view as series_page
 from api.web.pages.shared.static import StaticPages
+from api.web.pages.works import view as works_page
 from api.web.routes import (
     ask,
     benches,
@@ -44,7 +45,10 @@ from api.web.routes import (
     rules,
     series,
     series_list,
+    set_up,
+    stops,
     work,
+    works,
 )
 
 
@@ -72,6 +76,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
             server.calipers,
             server.pretends,
             lambda bench: convert.store_out(server.damage(), *server.kept(bench)),
+            server.called,
             server.condition.met,
         )
         app.state.live = Live(sources, readers)
@@ -103,8 +108,10 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         benches,
         health,
         machines,
+        stops,
         history,
         work,
+        works,
         methods,
         series_list,
         ask,
@@ -112,13 +119,22 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         load,
         comparison,
         plan,
+        set_up,
         instruments,
         calipers,
         rules,
     ):
         under_api.include_router(resource.router)
     app.include_router(under_api)
-    for page in (bench_page, machine_page, series_page, compare_page, plan_page, instruments_page):
+    for page in (
+        bench_page,
+        machine_page,
+        works_page,
+        series_page,
+        compare_page,
+        plan_page,
+        instruments_page,
+    ):
         app.include_router(page.router)
     app.mount("/static", StaticPages(), name="static")
     return app

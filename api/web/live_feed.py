@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from typing import Final, NamedTuple
 
 from api.store.commit_signal import Waiter
+from api.store.publishing import Happened
 from api.store.rows import events
-from api.store.transactions import Happened
 from api.web.live_hub import ASK_AGAIN_S, PAGE, Entry, Hub, Sources
 from api.web.live_messages import StoredEvent, reading_message, superseded
 
@@ -140,7 +140,9 @@ class Feed:
         entries = [
             Entry(
                 event,
-                reading_message(event, event.reading) if event.reading else None,
+                reading_message(event, event.reading, self._sources.called)
+                if event.reading
+                else None,
                 event.kind == "trial",
             )
             for event in fresh

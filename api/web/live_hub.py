@@ -11,6 +11,7 @@ from typing import Final
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
+from api.instruments.called import Called
 from api.store.commit_signal import CommitSignal
 from api.store.rows import events
 from api.web.live_messages import (
@@ -46,8 +47,8 @@ _SCORES_SHARE: Final = 16
 class Sources:
     """What live events are made from.
 
-    store: the store as a bench's page needs to know it, now. met: what an error says of the store,
-    empty where it is not the store's.
+    store: the store as a bench's page needs to know it, now. called: what calipers are called.
+    met: what an error says of the store, empty where it is not the store's.
     """
 
     engine: Engine
@@ -55,6 +56,7 @@ class Sources:
     calipers: Calipers
     pretends: Callable[[str], bool]
     store: Callable[[str], StoreOut]
+    called: Called
     met: Callable[[Exception], str]
     # One thread at a time for scores, one for readers far behind: the others are for readings.
     scoring: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
@@ -68,6 +70,8 @@ class Sources:
 
     def messages(self, connection: Connection, found: Sequence[StoredEvent]) -> list[Message]:
         """The messages of events, made in a thread."""
+        if any(event.kind == "caliper name" for event in found):
+            self.called.read(connection)
         return messages(connection, found, self.calipers, self.pretends)
 
     def made(self, found: Sequence[StoredEvent]) -> list[Message]:
@@ -110,7 +114,7 @@ class Hub:
         # Only what comes after this number is made: no reader asks for the others.
         self._wanted: int | None = None
         self._unmade = asyncio.Event()
-        self._states: dict[str, tuple[tuple[str, str], bytes]] = {}
+        self._states: dict[str, tuple[tuple[str, str, str], bytes]] = {}
 
     @property
     def over(self) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final, NamedTuple, TypeAlias
 
 from pydantic import BaseModel
@@ -11,9 +12,15 @@ from sqlalchemy import Connection
 
 from api.answers import bench as benches
 from api.answers import series
+from api.answers.progress import progress
+from api.answers.since_change import since_change
+from api.instruments.called import Called
+from api.store.publishing import Happened
 from api.store.rows import events
-from api.store.transactions import Happened
+from api.store.rows.calipers import shown_names
 from api.web import convert
+from api.web.convert.next_act import since_change_out
+from api.web.convert.sentences import now_out, progress_out
 from api.web.shapes import StoreOut
 from capture.records import CaliperState, Reading
 
@@ -23,8 +30,9 @@ Calipers = Callable[[str], list[CaliperState]]
 StoredEvent: TypeAlias = Any
 """An event: a row of the store with its bench's name, or `store.journal.Happened`."""
 
-Told = dict[str, tuple[str, str]]
-"""What is told of calipers, by their names: state and message."""
+Told = dict[str, tuple[str, str, str]]
+"""What is told of calipers, by the names they are heard under: state, message, and what
+they are called."""
 
 LAST_IS_ENOUGH: Final = ("score", "bench")
 """Kinds of events that a later one of the same subject makes needless: a score covers all trials
@@ -75,8 +83,14 @@ def messages(
             case "trial":
                 data = convert.trial_out(trials[event.subject])
             case "score":
-                scored = series.scored(connection, event.subject)
-                data = {"series": event.subject, "score": convert.score_out(scored)}
+                scored, doubts = series.scored_at_hand(connection, event.subject)
+                data = {
+                    "series": event.subject,
+                    "score": convert.score_out(scored),
+                    "progress": progress_out(progress(scored)),
+                    "since_change": since_change_out(since_change(connection, scored.row)),
+                    "now": [now_out(doubt) for doubt in doubts],
+                }
             case "refusal":
                 data = convert.refusal_out(events.refusal(connection, event.subject))
             case "bench":
@@ -84,31 +98,32 @@ def messages(
                 now = benches.bench(connection, event.bench)
                 data = convert.bench_out(now, states, pretends(event.bench))
                 told = {state.caliper: said(state) for state in states}
-            case "caliper" if event.data.get("name") in map(_name, calipers(event.bench)):
-                made.append(Message(b""))  # this server tells it itself: this may be outdated
-                continue
+            case "caliper":
+                heard_as = event.data["name"]
+                if heard_as in (state.caliper for state in calipers(event.bench)):
+                    made.append(Message(b""))  # this server tells it itself: this may be outdated
+                    continue
+                called = shown_names(connection).get(heard_as, heard_as)
+                data = event.data | {"name": called, "heard_as": heard_as}
             case _:
                 data = event.data
         made.append(_numbered(event, data, told))
     return made
 
 
-def reading_message(event: Happened, reading: Reading) -> Message:
+def reading_message(event: Happened, reading: Reading, called: Called) -> Message:
     """The message of an event of kind `reading` as it was committed."""
-    return _numbered(event, convert.reading_out(benches.Heard(reading, event.data)))
+    shown = replace(reading, caliper=called.name(reading.caliper))
+    return _numbered(event, convert.reading_out(benches.Heard(shown, event.data)))
 
 
 def _numbered(event: StoredEvent, data: Any, told: Told | None = None) -> Message:
     return Message(b"id: %d\n%b" % (event.id, _text(event.kind, data)), told)
 
 
-def _name(state: CaliperState) -> str:
-    return state.caliper
-
-
-def said(state: CaliperState) -> tuple[str, str]:
+def said(state: CaliperState) -> tuple[str, str, str]:
     """What of a caliper's state is worth a message when it changes."""
-    return state.state, state.message
+    return state.state, state.message, state.name
 
 
 def state_message(state: CaliperState) -> bytes:

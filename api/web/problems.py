@@ -236,7 +236,7 @@ def field_error(error: Any) -> dict[str, str]:
             message = "must not hold a slash; choose another name"
         case kind if kind.startswith(("datetime", "date_")):
             message = "must be a moment such as 2026-03-02T12:00:00Z"
-        case "int_parsing" | "int_type" | "int_from_float":
+        case "int_parsing" | "int_parsing_size" | "int_type" | "int_from_float":
             message = "must be a whole number"
         case "float_parsing" | "float_type" | "finite_number":
             message = "must be a number"
@@ -244,10 +244,16 @@ def field_error(error: Any) -> dict[str, str]:
             message = "must be true or false"
         case "greater_than_equal" | "greater_than" | "less_than_equal" | "less_than":
             message = message.replace("Input should", "must")
+        case "too_long" if isinstance(error["input"], str):
+            message = f"must be at most {error['ctx']['max_length']} characters"
         case "too_long":
             message = f"must hold at most {error['ctx']['max_length']} entries"
+        case "too_short" if error["ctx"]["min_length"] == 1:
+            message = "give at least one"
         case "too_short":
             message = f"must hold at least {error['ctx']['min_length']} entries"
+        case "string_unicode":
+            message = "must be Unicode text; half of a surrogate pair is none"
         case "uuid_parsing" | "uuid_type":
             message = "must be a UUID such as 01939d3e-7c1a-7000-8000-000000000000"
     return {"field": ".".join(place) or "body", "message": message}

@@ -69,6 +69,18 @@ ON_SQLITE = pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)
 """On one engine alone: for what is decided before the store is asked, and for further cases of a
 question whose queries other tests try on both."""
 
+ON_BOTH = pytest.mark.parametrize("store_url", ["sqlite", "postgresql"], indirect=True)
+"""On both engines, in a folder whose tests run on SQLite alone where nothing is said."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def on_sqlite_unless_said(metafunc: pytest.Metafunc) -> None:
+    """A folder's `pytest_generate_tests`, where few tests send a query that no other one sends."""
+    marks = metafunc.definition.iter_markers("parametrize")
+    said = any("store_url" in mark.args[0] for mark in marks)
+    if "store_url" in metafunc.fixturenames and not said:
+        metafunc.definition.add_marker(ON_SQLITE)
+
 
 @pytest.fixture
 def engine(store_url: str) -> Iterator[Engine]:

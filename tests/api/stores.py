@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,13 +12,30 @@ from types import ModuleType
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Engine, MetaData, insert, text, update
+from sqlalchemy import Connection, Engine, MetaData, insert, select, text, update
 from sqlalchemy.types import JSON, Boolean, DateTime, TypeEngine, Uuid
 
 from api.store import migrations
+from api.store.corrections import Corrections
 from api.store.journal import Journal
+from api.store.machine_records import MachineRecords
 from api.store.moving import digest
-from api.store.tables import Base, Caliper, RulesSaid
+from api.store.rows import changes
+from api.store.rows.machines import machine
+from api.store.tables import (
+    Base,
+    Caliper,
+    Machine,
+    RulesSaid,
+    Series,
+    SetupChange,
+    Stop,
+    Trial,
+    TrialReading,
+    Work,
+)
+from api.store.trail import By
+from capture.records import SwapEnds, TakeBack
 
 STORES = sorted((Path(__file__).parents[2] / "fixtures" / "stores").glob("*.sqlite"))
 """A stored store of each step, whose name is the step's."""
@@ -51,7 +69,70 @@ def fill(engine: Engine) -> Journal:
                 changed={"series": []},
             )
         )
+        at_stop = _put_in_use(connection)
+    with journal.transactions.writing() as written:
+        for series_id in at_stop:
+            written.project_all(series_id)
     return journal
+
+
+def _put_in_use(connection: Connection) -> Sequence[UUID]:
+    """A stop beside `square`, and a work, each with series, whose ids are returned."""
+    at = datetime(2026, 3, 2, 12, tzinfo=UTC)
+    machine = connection.scalars(select(Machine.id).order_by(Machine.name)).first()
+    stop, work = UUID(int=9001), UUID(int=9002)
+    angles = {"nominal_deg": "-5", "bevel_deg": "0"}
+    connection.execute(
+        insert(Stop).values(
+            id=stop, machine_id=machine, name="5 left", created_at=at, check_days=30, **angles
+        )
+    )
+    cut = {"machine": str(machine), "stop": str(stop)}
+    connection.execute(
+        insert(Work).values(
+            id=work,
+            name="window frames",
+            unit="mm",
+            gap="0.2",
+            joint="60",
+            parts={"kind": "joints", "joints": [{"length": "60", "count": 8, "cuts": [cut]}]},
+            created_at=at,
+        )
+    )
+    at_machine = update(Series).where(Series.machine_id == machine)
+    connection.execute(at_machine.values(stop_id=stop, work_id=work))
+    return connection.scalars(select(Series.id).where(Series.stop_id == stop)).all()
+
+
+def correct(engine: Engine) -> None:
+    """Correct a bit of everything in a filled store, and undo some of it."""
+    transactions = Journal(engine).transactions
+    corrections, machines = Corrections(transactions), MachineRecords(transactions)
+    by = By("Ben", "read from the label")
+
+    def unchecked(_columns: Any) -> None:
+        """Accepts any settings."""
+
+    with engine.connect() as store:
+        first, other, _ = store.scalars(select(Series.id).order_by(Series.id)).all()
+        saw, sled = (machine(store, name).id for name in ("Window saw", "Blue sled"))
+        happened = store.scalars(select(SetupChange.id)).one()
+        taken = store.scalars(
+            select(TrialReading.reading_id).join(Trial).where(Trial.series_id == first)
+        ).all()
+    lengths = {"baseline": "8.5", "inset": "0.1", "person": "Ada"}
+    corrections.series(first, lengths, by, unchecked)
+    corrections.series(first, {"jaw_width": "5"}, by, unchecked)
+    corrections.trial(first, SwapEnds(1), by)
+    corrections.reading(TakeBack(taken[-1]), by)
+    corrections.move(first, 1, by, to=other)
+    machines.machine(saw, {"name": "Door saw", "retired": True}, by)
+    machines.setup_change(happened, {"at": "2026-03-02T10:00:00+00:00", "withdrawn": True}, by)
+    machines.caliper("main caliper", {"name": "long one", "jaw_width": "6.5"}, by)
+    machines.merge(saw, sled, by)
+    with engine.connect() as store:
+        (width,) = (c for c in changes.of_series(store, first) if c.field == "jaw_width")
+    corrections.undo(width.id, by, unchecked)
 
 
 def copy_stored(stored: Path, target: Engine) -> None:

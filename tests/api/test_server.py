@@ -7,10 +7,14 @@ from datetime import UTC, datetime
 
 import pytest
 
+from api.answers.bench import bench
+from api.instruments.forward.bodies import reading_body
+from api.instruments.forward.queue import Queue
 from api.server import Server
-from api.settings import Settings
+from api.settings import KEPT_BESIDE_FILE, Settings
 from api.store.engine import StoreError
 from capture.records import CaliperState
+from tests.api.entries import new_series, reading
 
 HERE = CaliperState("main", "six-inch", "listening", last_heard=datetime(2026, 3, 2, tzinfo=UTC))
 
@@ -72,3 +76,19 @@ def test_while_the_store_is_damaged_a_bench_elsewhere_still_says_how_its_caliper
     server.condition.found("a part of it cannot be read")
     server.heard_of([HERE])
     assert server.calipers() == [HERE]
+
+
+def test_what_was_kept_beside_the_store_is_not_asked_about(server):
+    """Its press was answered long ago, and the person went on to the next place."""
+    journal = server.journal
+    journal.start(new_series(journal.add_machine("the saw", "miter saw")))
+    journal.keep([reading(sent) for sent in ("11.40", "11.44", "11.52", "11.55")])
+    beside = Queue(server.settings.data / KEPT_BESIDE_FILE)
+    for each in (reading("114.20"), reading("11.42")):
+        beside.add("reading", reading_body(each) | {"reached": 0})
+    beside.close()
+    assert server.kept_beside.take_in()
+    server.kept_beside.keep(reading("1.14"))
+    with server.reading() as connection:
+        found = bench(connection, "main")
+    assert (found.next.at.trial, found.awaiting.row.sent) == (4, "1.14")

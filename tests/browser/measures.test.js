@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
 import { beforeEach, test } from "node:test";
 
-import { ANGLES, LENGTHS, chosen, decimalsFor, fixed, text } from "../../api/web/pages/shared/measures.js";
+import { ANGLES, LENGTHS, chosen, decimalsFor, fixed, measureIn, text } from "../../api/web/pages/shared/measures.js";
 import { openWindow } from "./stand_ins.js";
 
 beforeEach(openWindow);
@@ -34,10 +34,17 @@ test("a sign is shown where it says something", () => {
   assert.equal(text(-0.0001, ANGLES.deg, 0.11, true), "0.00°");
 });
 
+test("a length of an inch or more is not told in thou", () => {
+  const units = { length: "thou", angle: "deg", joint: null };
+  const joint = { value: 150, uncertainty: null, unit: "mm", decimals: 0 };
+  assert.equal(measureIn(joint, units), "5.91 in"); // 150 mm / 25.4 mm
+  assert.equal(measureIn({ ...joint, value: 0.254, decimals: 3 }, units), "10.00 thou");
+});
+
 test("units that this version does not know are as if none were chosen", () => {
-  assert.deepEqual(chosen(), { length: "mm", angle: "deg" });
+  assert.deepEqual(chosen(), { length: null, angle: "deg", joint: null });
   localStorage.setItem("bothends units", JSON.stringify({ length: "thou", angle: "arcmin" }));
-  assert.deepEqual(chosen(), { length: "thou", angle: "arcmin" });
+  assert.deepEqual(chosen(), { length: "thou", angle: "arcmin", joint: null });
   localStorage.setItem("bothends units", JSON.stringify({ length: "toString", angle: "gon" }));
-  assert.deepEqual(chosen(), { length: "mm", angle: "deg" });
+  assert.deepEqual(chosen(), { length: null, angle: "deg", joint: null });
 });

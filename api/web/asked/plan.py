@@ -66,7 +66,7 @@ def asked_for(
     )
     if series is not None:
         if own_sd_deg is not None:
-            raise InvalidField("series", "give this or own_sd_deg, not both")
+            raise InvalidField("series", "give this or the scatter of single cuts, not both")
         own = answers.own_sd(
             comparable(store, series), asked.relation.quantity, asked.reading_sd_mm
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
+from uuid import UUID
 
 from sqlalchemy import Row
 
@@ -12,19 +13,25 @@ from analysis.drift import Trend
 from analysis.interval import Interval
 from analysis.methods import Quantity
 from analysis.score import QuantityScore, Score
-from analysis.sentences import Measure
 from analysis.spread import OwnScatter
 from analysis.units import MM_PER_INCH, mm, unit_text
+from analysis.visits import Visits
 from analysis.work import Effect
 from api.answers.bench import BenchAnswer, Heard
 from api.answers.caliper_studies import CaliperStudies
+from api.answers.caliper_until import CaliperUntil
 from api.answers.findings import DoubtedTrials
+from api.answers.progress import progress
 from api.answers.series import Scored, SeriesAnswer, TrialAnswer
 from api.answers.studies import Study, StudySource
+from api.answers.visited import in_mm
 from api.answers.work import WorkAnswer
+from api.answers.works import leaning
 from api.instruments.calipers import CaliperRecord
+from api.web.convert.sentences import now_out, parts_out, progress_out
 from api.web.shapes import (
     AsideOut,
+    AwaitingOut,
     BenchOut,
     CaliperOut,
     ChangeOut,
@@ -32,40 +39,79 @@ from api.web.shapes import (
     DoubtOut,
     IntervalOut,
     MachineOut,
-    MeasureOut,
     NextOut,
     OwnScatterOut,
     QuantityOut,
     ReadingOut,
     RefusalOut,
     ScoreOut,
-    SentencePartOut,
     SeriesHead,
     SeriesOut,
+    StopHead,
     StoreOut,
     StudyOut,
     ToleranceOut,
     TrendOut,
     TrialOut,
     TrialReadingOut,
+    VisitsOut,
     WithoutOut,
 )
-from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
+from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut, CaliperUntilOut
 from api.web.shapes.work import AllowedOut, EffectOut, WorkOut
-from capture.pairing import Aside
+from capture.folded import Aside
 from capture.records import CaliperState, Reading
 
 
 def series_out(found: SeriesAnswer) -> SeriesOut:
     """A series whole."""
+    score = score_out(found.scored)
     return SeriesOut(
         **_head_fields(found.row),
+        nominal_deg=float(found.row.nominal_deg),
+        actual_deg=_actual_deg(found, score),
         trials=[trial_out(t) for t in found.trials],
-        score=score_out(found.scored),
+        score=score,
+        progress=progress_out(progress(found.scored)),
         doubts=[_doubt_out(d) for d in found.doubts],
         trend={q: _trend_out(t, q, found.row.unit) for q, t in found.trend.items()},
+        visits={q: visits_out(v, q, found.row.unit) for q, v in found.visits.items()},
         aside=[_uncounted_out(u) for u in found.uncounted],
         corrections=[change_out(change) for change in found.corrections],
+    )
+
+
+def _actual_deg(found: SeriesAnswer, score: ScoreOut) -> float | None:
+    """The angle itself; None where the method does not say which way a cut leans."""
+    angle, way = score.quantities.get("angle"), leaning(found.facts.method, found.row)
+    if angle is None or angle.mean is None or way is None or float(found.row.bevel_deg):
+        return None
+    return float(found.row.nominal_deg) + way * angle.mean
+
+
+def visits_out(found: Visits, quantity: Quantity, unit: str) -> VisitsOut:
+    """How a machine returned to its stop; unit: of the series."""
+    per = in_mm(unit, quantity)
+
+    def out(value: float) -> float:
+        return outward(value * per, quantity)
+
+    def maybe(value: float | None) -> float | None:
+        return None if value is None else out(value)
+
+    def interval(found: Interval | None) -> IntervalOut | None:
+        return None if found is None else interval_out(found, out)
+
+    return VisitsOut(
+        strips=list(found.strips),
+        means=[out(mean) for mean in found.means],
+        within=maybe(found.within),
+        within_interval=interval(found.within_interval),
+        between=maybe(found.between),
+        between_interval=interval(found.between_interval),
+        returns=out(found.returns),
+        told=found.told,
+        sentence=found.sentence,
     )
 
 
@@ -84,16 +130,13 @@ def _head_fields(row: Row[Any]) -> dict[str, Any]:
     fields: dict[str, Any] = {
         name: getattr(row, name)
         for name in SeriesHead.model_fields
-        if name not in ("machine", "tolerance", "jaw_width")
+        if name not in ("machine", "stop", "tolerance", "jaw_width", "work")
     }
+    fields["stop"] = stop_head(row.stop_id, row.stop, row.nominal_deg, row.bevel_deg)
+    fields["work"] = row.work_id
     jaws = row.jaw_width_nm
     fields["jaw_width"] = None if jaws is None else unit_text(jaws, row.unit)
-    fields["machine"] = MachineOut(
-        id=row.machine_id,
-        name=row.machine_name,
-        kind=row.machine_kind,
-        created_at=row.machine_created_at,
-    )
+    fields["machine"] = machine_of(row)
     tolerance = ToleranceOut(
         deg=row.tolerance_deg,
         gap=row.tolerance_gap,
@@ -105,6 +148,23 @@ def _head_fields(row: Row[Any]) -> dict[str, Any]:
     return fields
 
 
+def machine_of(row: Row[Any]) -> MachineOut:
+    """The machine of a series, from a row of that with the machine's columns."""
+    return MachineOut(
+        id=row.machine_id,
+        name=row.machine_name,
+        kind=row.machine_kind,
+        created_at=row.machine_created_at,
+    )
+
+
+def stop_head(stop_id: UUID, name: str, nominal_deg: str, bevel_deg: str) -> StopHead:
+    """A stop, from its texts as they are kept."""
+    return StopHead(
+        id=stop_id, name=name, nominal_deg=float(nominal_deg), bevel_deg=float(bevel_deg)
+    )
+
+
 def trial_out(found: TrialAnswer) -> TrialOut:
     """A trial with its readings."""
     row = found.row
@@ -112,6 +172,7 @@ def trial_out(found: TrialAnswer) -> TrialOut:
         id=row.id,
         series=row.series_id,
         number=row.number,
+        visit=row.visit,
         state=row.state,
         flags=list(row.flags),
         readings=[
@@ -137,6 +198,7 @@ def bench_out(
         ended=None if found.ended is None else series_head(found.ended),
         next=None if found.next is None else NextOut(**found.next.as_json()),
         last_reading=None if found.last_reading is None else reading_out(found.last_reading),
+        awaiting=None if found.awaiting is None else _awaiting_out(found.awaiting),
         calipers=[caliper_out(c) for c in calipers],
         pretend=pretend,
         clock_behind_ms=found.clock_behind_ms,
@@ -144,10 +206,20 @@ def bench_out(
     )
 
 
+def _awaiting_out(found: Heard) -> AwaitingOut:
+    return AwaitingOut(
+        id=found.row.id,
+        sent=found.row.sent,
+        question=found.fate["question"],
+        asked=found.fate["asked"],
+    )
+
+
 def caliper_out(state: CaliperState) -> CaliperOut:
     """An instrument's state."""
     return CaliperOut(
-        name=state.caliper,
+        name=state.name,
+        heard_as=state.caliper,
         bench=state.bench,
         state=state.state,
         message=state.message,
@@ -160,9 +232,22 @@ def caliper_on_record(found: CaliperRecord) -> CaliperOnRecord:
     return CaliperOnRecord.model_validate(found)
 
 
-def caliper_studies_out(found: CaliperStudies) -> CaliperStudiesOut:
-    """The studies of a caliper, which are in mm inside too."""
-    return CaliperStudiesOut.model_validate(found)
+def caliper_studies_out(found: CaliperStudies, until: Sequence[CaliperUntil]) -> CaliperStudiesOut:
+    """The studies of a caliper, which are in mm inside too, and when its next ones are due."""
+    names = CaliperStudiesOut.model_fields.keys() - {"until"}
+    return CaliperStudiesOut(
+        **{name: getattr(found, name) for name in names},
+        until=[
+            CaliperUntilOut(
+                of=each.of,
+                good_until=each.good_until.at,
+                chance=each.good_until.chance,
+                until=each.good_until.sentence,
+                note=each.note,
+            )
+            for each in until
+        ],
+    )
 
 
 def reading_out(found: Heard) -> ReadingOut:
@@ -254,6 +339,7 @@ def _doubt_out(found: DoubtedTrials) -> DoubtOut:
         kind=found.doubt.kind,
         trials=list(found.doubt.trial_numbers),
         sentence=found.doubt.sentence,
+        now=now_out(found.doubt) if found.at_hand else None,
         without=_without_out(found.without),
     )
 
@@ -346,7 +432,7 @@ def _quantity_out(q: QuantityScore, named: Mapping[str, str]) -> QuantityOut:
         statement=q.statement,
         direction=q.direction,
         sentence=q.sentence,
-        sentence_parts=[_part_out(part) for part in q.sentence.parts],
+        sentence_parts=parts_out(q.sentence),
         scatter=q.scatter,
         remedy=None if q.remedy is None else q.remedy.sentence,
         budget=[
@@ -371,11 +457,6 @@ def outward_of(value: float, unit: str) -> float:
     if unit == "rad":
         return math.degrees(value)
     return value * MM_PER_INCH if unit == "in" else value
-
-
-def _part_out(part: str | Measure) -> SentencePartOut:
-    measure = MeasureOut.model_validate(part) if isinstance(part, Measure) else None
-    return SentencePartOut(text=str(part), measure=measure)
 
 
 def _own_scatter(found: OwnScatter | None, out: Callable[[float], float]) -> OwnScatterOut | None:

@@ -46,7 +46,7 @@ def return_out(found: CameBack) -> ReturnOut:
     told, values = found.result, found.of.values
     base = values.nominals_mm[0] or 0.0
     return ReturnOut(
-        **_before_after_fields(found.of, (told.before, told.after)),
+        **_before_after_fields(found.of),
         notes=list(found.notes),
         sentence=told.sentence,
         answer=told.answer,
@@ -64,7 +64,7 @@ def adjustment_out(found: Helped) -> AdjustmentOut:
     """Whether an adjustment helped."""
     told, unit = found.result, found.of.values.unit
     return AdjustmentOut(
-        **_before_after_fields(found.of, (told.before, told.after)),
+        **_before_after_fields(found.of),
         notes=list(found.of.notes),
         sentence=found.sentence,
         answer=found.answer,
@@ -73,7 +73,7 @@ def adjustment_out(found: Helped) -> AdjustmentOut:
     )
 
 
-def _before_after_fields(found: BeforeAfter, summaries: Sequence[Summary]) -> dict[str, Any]:
+def _before_after_fields(found: BeforeAfter) -> dict[str, Any]:
     pair = (found.before, found.after)
     before, after = _series_out(pair, found.names)
     return {
@@ -85,7 +85,8 @@ def _before_after_fields(found: BeforeAfter, summaries: Sequence[Summary]) -> di
         ],
         "quantity": found.values.quantity,
         "unit": _unit(found.values),
-        "values": _values_out(pair, found.values, summaries),
+        "counted": found.values.units.counted,
+        "values": _values_out(pair, found.values),
     }
 
 
@@ -93,7 +94,8 @@ def _quantity_out(sides: Sequence[ComparableSeries], found: QuantityCompared) ->
     pair, unit = found.pair, found.values.unit
     return QuantityComparison(
         unit=_unit(found.values),
-        series=_values_out(sides, found.values, found.summaries),
+        counted=found.values.units.counted,
+        series=_values_out(sides, found.values),
         difference=_difference_out(pair.difference, unit),
         spread_ratio=_spread_ratio_out(pair.spread),
         further_out=_finding(sides, pair.further_out, pair.further_out_shown),
@@ -108,8 +110,9 @@ def _unit(values: ComparableValues) -> Literal["deg", "mm"]:
 
 
 def _values_out(
-    sides: Sequence[ComparableSeries], values: ComparableValues, summaries: Sequence[Summary]
+    sides: Sequence[ComparableSeries], values: ComparableValues
 ) -> list[ComparedValues]:
+    summaries = values.summaries
     return [_side_values_out(at, s, values, summaries[at]) for at, s in enumerate(sides)]
 
 

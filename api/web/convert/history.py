@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 from sqlalchemy import Row
 
 from analysis.phases import Change, Phase
+from analysis.sentences import direction
+from api.answers import urgency
 from api.answers.checks import CheckedSeries
+from api.answers.good_until import Basis, GoodUntil
 from api.answers.history import DriftLine, Halves, MachineHistory
-from api.answers.machine_state import KnownCheck, MachineState, all_known, worst
-from api.web.convert import interval_out, outward
+from api.answers.machine_state import (
+    KnownCheck,
+    MachineState,
+    StopState,
+    aged,
+    all_known,
+    worst,
+)
+from api.answers.urgency import StopUrgency, Urgency
+from api.web.convert import interval_out, outward, stop_head
 from api.web.shapes import MachineOut, SetupChangeOut
 from api.web.shapes.history import (
     CheckOut,
@@ -23,44 +37,141 @@ from api.web.shapes.history import (
     PhaseOut,
     ShiftOut,
     StandingOut,
+    StopResultOut,
+    StopStandingOut,
 )
+from api.web.shapes.next_act import SinceChangeOut
 
 
-def history_out(found: MachineHistory) -> HistoryOut:
-    """A machine's whole history."""
+def history_out(
+    found: MachineHistory, untils: Mapping[UUID, GoodUntil], since: list[SinceChangeOut]
+) -> HistoryOut:
+    """A machine's whole history; untils: of each of its stops; since: what its changes did."""
     return HistoryOut(
         machine=MachineOut.model_validate(found.machine),
-        standing=_state_out(found.state),
+        standing=_state_out(found.state, untils),
         series=[_series_out(s) for s in found.series],
-        setup_changes=[_change_out(c) for c in found.changes],
+        setup_changes=[change_out(c) for c in found.changes],
         drift={key: drift_out(line) for key, line in found.drift.items()},
         fence_halves=None if found.halves is None else halves_out(found.halves),
+        since_change=since,
     )
 
 
-def _state_out(found: MachineState) -> StandingOut:
+def _state_out(found: MachineState, untils: Mapping[UUID, GoodUntil]) -> StandingOut:
+    stops = [stop_state_out(each, untils[each.stop.id]) for each in found.stops]
+    return StandingOut(**_state_fields(found), stops=stops, urgency=urgency_of(stops))
+
+
+def stop_urgencies(stops: Iterable[StopStandingOut]) -> list[StopUrgency]:
+    """The stops of a machine, as its place among others rests on them."""
+    return [
+        StopUrgency(
+            s.stop.name,
+            s.series is not None,
+            s.urgency,
+            s.good_until,
+            s.result.off_in_tolerances if s.result else 0.0,
+        )
+        for s in stops
+    ]
+
+
+def most_urgent(stops: Sequence[StopStandingOut]) -> StopStandingOut:
+    """Of the stops of a machine, at least one, that which asks first for something to be done."""
+    first = urgency.foremost(stop_urgencies(stops))
+    return next(stop for stop in stops if stop.stop.name == first.stop)
+
+
+def urgency_of(stops: Iterable[StopStandingOut]) -> Urgency:
+    """That of a machine, from its stops."""
+    return urgency.of_machine(stop_urgencies(stops))
+
+
+def stop_state_out(found: StopState, until: GoodUntil) -> StopStandingOut:
+    """How a machine is at one stop, and until when it may be trusted."""
+    row = found.stop
+    return StopStandingOut(
+        **_state_fields(found.state),
+        result=_result_out(found.state.known[0]) if found.state.known else None,
+        caveat=found.state.caveat,
+        check_days=row.check_days,
+        good_until=until.at,
+        chance=until.chance,
+        until=until.sentence,
+        urgency=urgency.of_stop(found.state, until),
+        stop=stop_head(row.id, row.name, row.nominal_deg, row.bevel_deg),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class KeptStanding:
+    """How a machine is at one stop, on any day. standing: in the words of one day; found: what was
+    found, without its age, empty where nothing was."""
+
+    standing: StopStandingOut
+    found: str
+    basis: Basis
+
+    @staticmethod
+    def of(stop: StopState, basis: Basis) -> KeptStanding:
+        """Of a stop, with what the date of its next check follows from."""
+        state = stop.state
+        found = state.known[0].sentence if state.known else ""
+        return KeptStanding(stop_state_out(stop, basis.on(state.now)), found, basis)
+
+    def on(self, moment: datetime) -> StopStandingOut:
+        """The same in the words of that moment."""
+        out, until = self.standing, self.basis.on(moment)
+        said: dict[str, object] = {
+            "good_until": until.at,
+            "chance": until.chance,
+            "until": until.sentence,
+            "urgency": urgency.of_verdict(out.verdict, until.at, moment),
+        }
+        if out.checked_at is not None:
+            said["sentence"] = aged(self.found, out.checked_at, out.caveat, moment)
+        return out.model_copy(update=said)
+
+
+def _result_out(known: KnownCheck) -> StopResultOut:
+    check = known.check
+    length = check.quantity == "length"
+    return StopResultOut(
+        unit="mm" if length else "deg",
+        mean=outward(check.mean, check.quantity),
+        expanded_uncertainty=outward(check.expanded, check.quantity),
+        tends="" if length else direction(check.mean, check.expanded, known.relation.leans),
+        off_in_tolerances=known.off_in_tolerances,
+        work=known.series.row.work,
+    )
+
+
+def _state_fields(found: MachineState) -> dict[str, Any]:
     first = found.known[0] if found.known else None
-    return StandingOut(
-        sentence=found.sentence,
-        verdict=found.verdict,
-        series=first.series.id if first else None,
-        quantity=first.check.quantity if first else None,
-        checked_at=first.at if first else None,
-        setup_change=None if found.changed is None else found.changed.id,
-    )
+    return {
+        "sentence": found.sentence,
+        "verdict": found.verdict,
+        "series": first.series.id if first else None,
+        "quantity": first.check.quantity if first else None,
+        "checked_at": first.at if first else None,
+        "setup_change": None if found.changed is None else found.changed.id,
+    }
 
 
-def _change_out(row: Row[Any]) -> SetupChangeOut:
+def change_out(row: Row[Any]) -> SetupChangeOut:
+    """A setup change, from its row."""
     return SetupChangeOut(
         id=row.id, machine=row.machine_id, kind=row.kind, at=row.at, note=row.note
     )
 
 
 def _series_out(series: CheckedSeries) -> HistorySeries:
-    known = all_known(series)
+    known, row = all_known(series), series.row
     return HistorySeries(
         id=series.id,
-        method=series.row.method,
+        stop=stop_head(row.stop_id, row.stop, row.nominal_deg, row.bevel_deg),
+        method=row.method,
         started_at=series.row.started_at,
         finished_at=series.row.finished_at,
         trials=series.trials,
@@ -91,10 +202,13 @@ def drift_out(line: DriftLine) -> DriftOut:
         method=line.method,
         quantity=line.quantity,
         half=line.half,
+        stop=line.stop,
+        nominal_deg=line.nominal_deg,
+        part_mm=line.part_mm,
         unit="mm" if line.quantity == "length" else "deg",
         series=_ids(line),
         at=[k.at for k in line.known],
-        values=[outward(k.off, line.quantity) for k in line.known],
+        values=[outward(off, line.quantity) for off in line.off],
         expanded_uncertainty=[outward(k.check.expanded, line.quantity) for k in line.known],
         expected=[
             None if limits is None else _limits(limits, line)

@@ -8,11 +8,18 @@ from fastapi import APIRouter, Body
 
 from analysis.units import Unit
 from api.answers.moments import aware
+from api.answers.progress import progress
+from api.answers.series import scored_at_hand
+from api.answers.since_change import since_change
+from api.answers.stop_angles import angle_text
 from api.errors import Conflict
 from api.store.stamps import now
 from api.web import convert
+from api.web.convert.next_act import since_change_out
+from api.web.convert.sentences import now_out, progress_out
 from api.web.deps import TheServer
 from api.web.shapes import (
+    AwayIn,
     BenchName,
     BenchOut,
     CalipersIn,
@@ -24,8 +31,19 @@ from api.web.shapes import (
     SwapEndsIn,
     TakeBackIn,
 )
+from api.web.shapes.next_act import BenchNowOut
 from capture.keys import Stroke, read_strokes
-from capture.records import CaliperState, Origin, Reading, Refusal, Restore, SwapEnds, TakeBack
+from capture.records import (
+    Away,
+    CaliperState,
+    Origin,
+    Reading,
+    Refusal,
+    Restore,
+    Stayed,
+    SwapEnds,
+    TakeBack,
+)
 from capture.values import NotUnderstood, Value, read_value
 
 router = APIRouter(prefix="/benches/{name}", tags=["benches"])
@@ -35,8 +53,19 @@ _KEYBOARD = "keyboard"
 
 
 @router.get("")
-def get_bench(name: BenchName, server: TheServer) -> BenchOut:
-    return _out(server, name)
+def get_bench(name: BenchName, server: TheServer) -> BenchNowOut:
+    found = _out(server, name)
+    if found.series is None:
+        return BenchNowOut(**dict(found), now=[], progress=None, since_change=[])
+    with server.reading() as store:
+        scored, doubts = scored_at_hand(store, found.series.id)
+        since = since_change(store, scored.row)
+    return BenchNowOut(
+        **dict(found),
+        now=[now_out(doubt) for doubt in doubts],
+        progress=progress_out(progress(scored)),
+        since_change=since_change_out(since),
+    )
 
 
 @router.post("/take-back")
@@ -54,6 +83,23 @@ def swap_ends(
 ) -> BenchOut:
     """Swap the names of the two ends of the last strip, or of the trial numbered."""
     server.journal.act(name, SwapEnds(body.trial if body else None))
+    return _out(server, name)
+
+
+@router.post("/away")
+def away(
+    name: BenchName, server: TheServer, body: Annotated[AwayIn | None, Body()] = None
+) -> BenchOut:
+    """The machine was swung away and back to its stop: the next strip begins another visit."""
+    to = None if body is None or body.to_deg is None else angle_text("to_deg", body.to_deg)
+    server.journal.act(name, Away(to_deg=to))
+    return _out(server, name)
+
+
+@router.post("/stayed")
+def stayed(name: BenchName, server: TheServer) -> BenchOut:
+    """It was not, as was said since the last strip: the next one belongs to the same visit."""
+    server.journal.act(name, Stayed())
     return _out(server, name)
 
 

@@ -12,18 +12,22 @@ from sqlalchemy import Connection
 
 from analysis.units import Unit, mm_text
 from api.answers.caliper_studies import caliper_studies
+from api.answers.caliper_until import caliper_until
 from api.answers.settings import LONGEST_NAME, AskedSeries, jaws_nm, new_series
 from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.calipers import CaliperRecord
 from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
 from api.store.rows import series as rows
-from api.store.rows.calipers import heard_as, is_known, known_calipers
+from api.store.rows.calipers import heard_as, is_known, known_calipers, readings_unit
+from api.store.stamps import now
 from api.web import convert
 from api.web.asked import length_mm
-from api.web.corrected import DryRun, IfMatch, corrected
+from api.web.corrected import DryRun, IfMatch, corrected, said
 from api.web.deps import OnThisComputer, TheServer, TheStore
 from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
+from api.web.shapes.corrections import ResultsOut
+from api.web.shapes.stops import CheckDays
 from capture.errors import SpecError
 from capture.spec import Spec, parse_spec
 
@@ -46,7 +50,9 @@ class ListenIn(In):
 class CaliperChangeIn(CorrectionIn):
     """name: what it is called; that of another caliper makes the two one. jaw_width: of the flat
     jaws, measured along the strip, in `unit`; null, not known. readings_unit: what a number without
-    a unit counts; null, as it is listened to. retired: out of the lists."""
+    a unit counts, in series that begin from now on; null, as it is listened to. retired: out of the
+    lists. check_days: a person's own interval between checks. certificate: of it, or of the block
+    that it is checked by."""
 
     name: Annotated[Name, StringConstraints(max_length=64)] | None = None
     note: Note | None = None
@@ -54,10 +60,15 @@ class CaliperChangeIn(CorrectionIn):
     unit: Unit = "mm"
     readings_unit: Unit | None = None
     retired: bool | None = None
+    check_days: CheckDays | None = None
+    certificate: Note | None = None
 
 
 class ListenedOut(Out):
+    """name: that it is heard under; called: what it is called."""
+
     name: str
+    called: str
     bench: str
     spec: str
     remembered: bool
@@ -102,7 +113,11 @@ def listen(body: ListenIn, server: TheServer) -> ListenedOut:
     """Listen to an instrument from now on, and after the next start too."""
     listened = _kept(server, _spec(body))
     return ListenedOut(
-        name=listened.name, bench=listened.bench, spec=str(listened.spec), remembered=True
+        name=listened.name,
+        called=server.called.name(listened.name),
+        bench=listened.bench,
+        spec=str(listened.spec),
+        remembered=True,
     )
 
 
@@ -114,26 +129,21 @@ def change_caliper(
     server: TheServer,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
-) -> CaliperOnRecord:
-    """Correct what is said of a caliper; how wide its jaws are, for series that begin from now
-    on."""
-    values = body.given()
+) -> CaliperOnRecord | ResultsOut:
+    """Correct what is said of a caliper; how wide its jaws are, and what a number without a unit
+    counts, for series that begin from now on."""
+    values = said(body, "name", "retired")
     values.pop("unit", None)
-    for needed in ("name", "retired"):
-        if needed in values and values[needed] is None:
-            raise InvalidField(needed, "cannot be empty; leave it out to keep it as it is")
     if "jaw_width" in values:
         nm = jaws_nm(body.jaw_width, body.unit)
         values["jaw_width"] = None if nm is None else mm_text(nm)
-    if "note" in values:
-        values["note"] = values["note"] or None
     with server.reading() as store:
         heard = _on_record(server, store, name).heard_as[0]
     return corrected(
         server,
         response,
         lambda store: convert.caliper_on_record(_on_record(server, store, heard)),
-        lambda: server.machine_records.caliper(heard, values, body.by()),
+        lambda seen: server.machine_records.caliper(heard, values, body.by(seen)),
         if_match,
         dry_run,
     )
@@ -174,8 +184,7 @@ def forget(name: str, server: TheServer, bench: BenchName | None = None) -> Forg
 def _listened_as(server: TheServer, name: str, bench: str | None) -> str:
     """The name under which a caliper is listened to that is called so; `name` where none is."""
     here = {state.caliper for state in server.calipers(bench)}
-    if name in here:
-        return name
+    # What it is called comes first: another one may be heard under that name.
     with server.reading() as store:
         return next((heard for heard in heard_as(store, name) if heard in here), name)
 
@@ -193,7 +202,10 @@ def studies(
     if not is_known(store, name):
         raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
     width = length_mm("tolerance", tolerance, unit)
-    return convert.caliper_studies_out(caliper_studies(store, name, width))
+    found = caliper_studies(store, name, width)
+    said = next(each for each in known_calipers(store) if name in (each.name, *each.heard_as))
+    until = caliper_until(found, said.check_days, said.certificate, now())
+    return convert.caliper_studies_out(found, until)
 
 
 @router.post("/{name:path}/studies", status_code=201)
@@ -203,6 +215,7 @@ def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
         raise InvalidField("block", "give the size that is stated on the block")
     with server.reading() as store:
         known = {each.name: each.bench for each in known_calipers(store)}
+        read_in = readings_unit(store, name)
     as_heard = _listened_as(server, name, None)
     listened = next((each.bench for each in server.calipers() if each.caliper == as_heard), None)
     if listened is None and name not in known:
@@ -228,7 +241,7 @@ def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
             raise InvalidField("block_within", error.message) from None
         raise
     machine = server.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND)
-    series = server.journal.start(replace(new, machine_id=machine))
+    series = server.journal.start(replace(new, machine_id=machine, readings_unit=read_in))
     with server.reading() as store:
         return convert.series_head(rows.series(store, series))
 

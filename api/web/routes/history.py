@@ -9,13 +9,20 @@ from fastapi import APIRouter, Query, Response
 
 from analysis.units import Unit
 from api.answers import advice, history
+from api.answers.good_until import good_until_by_stop
+from api.answers.since_change import of_machine
+from api.answers.stop_map import machine_map
 from api.store.rows.machines import parse_id
+from api.store.stamps import now
 from api.web.asked.advice import adjusting_of
 from api.web.convert.advice import advice_out
 from api.web.convert.history import history_out
+from api.web.convert.next_act import since_change_out
+from api.web.convert.stop_map import map_out
 from api.web.deps import TheStore
 from api.web.shapes.advice import AdviceOut
 from api.web.shapes.history import HistoryOut
+from api.web.shapes.stops import MachineMapOut
 
 router = APIRouter(tags=["machines"])
 
@@ -23,9 +30,18 @@ router = APIRouter(tags=["machines"])
 @router.get("/machines/{machine:path}/history", response_model=HistoryOut)
 def machine_history(machine: str, store: TheStore) -> Response:
     """A machine (by id or name): its series, what happened to it, phases, limits and shifts."""
-    found = history_out(history.read(store, parse_id(machine)))
+    read = history.read(store, parse_id(machine))
+    since = since_change_out(of_machine(store, read))
+    found = history_out(read, good_until_by_stop(read, now()), since)
     # Validated already: validating five years of it again would double the time.
     return Response(found.model_dump_json(), media_type="application/json")
+
+
+@router.get("/machines/{machine:path}/map")
+def map_of_machine(machine: str, store: TheStore) -> MachineMapOut:
+    """A machine's stops together: whether the zero, the scale or one stop is wrong, and which to
+    mend first."""
+    return map_out(machine_map(store, history.read(store, parse_id(machine))))
 
 
 @router.get("/machines/{machine:path}/advice")

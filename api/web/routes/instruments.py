@@ -176,7 +176,7 @@ def heard_now(server: Server) -> list[HeardNow]:
     at = now()
     return [
         HeardNow(
-            name=each.caliper,
+            name=each.name,
             bench=each.bench,
             state=each.state,
             message=each.message,

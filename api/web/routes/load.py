@@ -8,8 +8,11 @@ from uuid import UUID
 from fastapi import APIRouter, Depends, Query, Request, Response
 
 from analysis.units import Unit
-from api.answers import notebook
+from api.answers import loading, notebook
+from api.answers.notebook_dates import DateOrder
+from api.answers.notebook_names import named_in
 from api.answers.settings import LONGEST_NAME
+from api.answers.suspicious import suspicious_lines
 from api.errors import InvalidField
 from api.web.deps import TheServer
 from api.web.problems import problem
@@ -18,23 +21,27 @@ from api.web.shapes import Out
 router = APIRouter(tags=["history"])
 
 
-class RefusedOut(Out):
-    """A line that was not taken: its number in the file, the header being 1, and why."""
+class ToldLine(Out):
+    """A line of the file by its number, the header being 1, and what is wrong with it."""
 
     line: int
     reason: str
 
 
 class LoadedOut(Out):
-    """What was stored now (in a dry run: would be), and how many trials were there before."""
+    """What was stored now (in a dry run: would be), and how many trials were there before.
+
+    suspicious: lines that are taken and hold a reading that can hardly be right.
+    """
 
     dry_run: bool
     trials: int
     readings: int
     known: int
     series: list[UUID]
-    refused: list[RefusedOut]
+    refused: list[ToldLine]
     unused_columns: list[str]
+    suspicious: list[ToldLine]
 
 
 async def _body(request: Request) -> bytes:
@@ -60,7 +67,7 @@ def load(
     method: str | None = None,
     unit: Unit | None = None,
     strip_side: Literal["left", "right"] = "left",
-    dates: notebook.DateOrder = "ymd",
+    dates: DateOrder = "ymd",
 ) -> LoadedOut | Response:
     """Load old measurements: a CSV file with one row per trial, as the documentation says.
 
@@ -68,8 +75,10 @@ def load(
     nothing. The parameters are used for columns that the file does not have.
     """
     defaults = notebook.Defaults(machine, method, unit, strip_side, dates)
+    with server.reading() as store:
+        named = named_in(store)
     try:
-        book = notebook.read_notebook(data, defaults, server.methods)
+        book = notebook.read_notebook(data, defaults, server.methods, named)
     except notebook.UnreadableNotebook as error:
         raise InvalidField("body", str(error)) from None
     if strict and book.refused and not dry_run:
@@ -79,13 +88,14 @@ def load(
             " strict",
             [{"field": f"line {line}", "message": reason} for line, reason in book.refused],
         )
-    done = notebook.load(server.engine, server.journal, book.lines, dry_run)
+    done = loading.load(server.engine, server.journal, book.lines, dry_run)
     return LoadedOut(
         dry_run=dry_run,
         trials=done.trials,
         readings=done.readings,
         known=done.known,
         series=list(done.series),
-        refused=[RefusedOut(line=line, reason=reason) for line, reason in book.refused],
+        refused=[ToldLine(line=line, reason=reason) for line, reason in book.refused],
         unused_columns=book.unused,
+        suspicious=[ToldLine(**each._asdict()) for each in suspicious_lines(book.lines)],
     )

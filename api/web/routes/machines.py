@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import Annotated, Any, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy import Row
 
 from api.answers.moments import aware, check_past
+from api.answers.urgency import asks_first
 from api.errors import InvalidField, NotFound
 from api.store.rows import changes as rows_of_changes
 from api.store.rows import machines as rows
 from api.store.stamps import now
 from api.web.asked.machine import machine_named
-from api.web.corrected import DryRun, IfMatch, corrected, tag
-from api.web.deps import TheServer, TheStore
+from api.web.convert.history import stop_urgencies, urgency_of
+from api.web.corrected import DryRun, IfMatch, corrected, said, tag
+from api.web.deps import TheKept, TheServer, TheStore
+from api.web.kept import standings_of
 from api.web.shapes import (
-    CorrectionIn,
     MachineChangeIn,
     MachineIn,
     MachineOut,
@@ -28,6 +31,8 @@ from api.web.shapes import (
     SetupChangeIn,
     SetupChangeOut,
 )
+from api.web.shapes.corrections import ResultsOut
+from api.web.shapes.history import ListedMachine
 
 router = APIRouter(tags=["machines"])
 
@@ -40,16 +45,27 @@ def machines(
     request: Request,
     response: Response,
     store: TheStore,
+    kept: TheKept,
     limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
     after: Annotated[
         UUID | None, Query(description="a machine: only those that follow it by name")
     ] = None,
     retired: Annotated[bool, Query(description="those that are retired too")] = False,
-) -> list[MachineOut]:
-    """Machines by name.
+    order: Annotated[
+        Literal["name", "urgency"], Query(description="urgency: what asks most to be done first")
+    ] = "name",
+) -> list[ListedMachine]:
+    """Machines with their stops: how each is, and until when it may be trusted.
 
-    The `Link` header (RFC 8288) with rel="next" is the address of the next page.
+    The `Link` header (RFC 8288) with rel="next" is the address of the next page, by name. By
+    urgency come the `limit` most urgent ones of all, and no further page.
     """
+    if order == "urgency":
+        if after is not None:
+            raise InvalidField("after", "leads from page to page by name; leave it out")
+        every = _listed(store, kept, rows.machines(store, retired=retired))
+        every.sort(key=lambda each: asks_first(each.urgency, stop_urgencies(each.stops)))
+        return every[:limit]
     try:
         found = rows.machines(store, after=after, limit=limit + 1, retired=retired)
     except NotFound:
@@ -60,7 +76,16 @@ def machines(
     if len(found) > limit:
         address = request.url.include_query_params(after=str(shown[-1].id))
         response.headers["Link"] = f'<{address}>; rel="next"'
-    return [MachineOut.model_validate(row) for row in shown]
+    return _listed(store, kept, shown)
+
+
+def _listed(store: TheStore, kept: TheKept, machines: Sequence[Row[Any]]) -> list[ListedMachine]:
+    return [
+        ListedMachine(
+            **MachineOut.model_validate(row).model_dump(), stops=stops, urgency=urgency_of(stops)
+        )
+        for row, stops in zip(machines, standings_of(store, kept, machines), strict=True)
+    ]
 
 
 @router.post("/machines", status_code=201)
@@ -87,14 +112,14 @@ def correct_machine(
     server: TheServer,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
-) -> MachineOut:
+) -> MachineOut | ResultsOut:
     """Rename a machine, correct its kind or note, retire it or take it back into the lists."""
-    values = _said(body, ("name", "kind", "retired"))
+    values = said(body, "name", "kind", "retired")
     return corrected(
         server,
         response,
         lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
-        lambda: server.machine_records.machine(machine_id, values, body.by()),
+        lambda seen: server.machine_records.machine(machine_id, values, body.by(seen)),
         if_match,
         dry_run,
     )
@@ -108,14 +133,17 @@ def merge(
     server: TheServer,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
-) -> MachineOut:
+) -> MachineOut | ResultsOut:
     """Make two machines one: all series and setup changes belong to `into`, which is answered."""
-    into = machine_named(server, body.into).id
+    try:
+        into = machine_named(server, body.into).id
+    except InvalidField as error:
+        raise InvalidField("into", error.message) from None
     return corrected(
         server,
         response,
         lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
-        lambda: server.machine_records.merge(machine_id, into, body.by()),
+        lambda seen: server.machine_records.merge(machine_id, into, body.by(seen)),
         if_match,
         dry_run,
     )
@@ -129,9 +157,9 @@ def correct_setup_change(
     server: TheServer,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
-) -> SetupChangeOut:
+) -> SetupChangeOut | ResultsOut:
     """Correct time, kind or note of a setup change, or withdraw it."""
-    values = _said(body, ("kind", "at", "withdrawn"))
+    values = said(body, "kind", "at", "withdrawn")
     if body.at is not None:
         at = aware(body.at)
         check_past("at", at, now())
@@ -140,7 +168,7 @@ def correct_setup_change(
         server,
         response,
         lambda store: _change_out(rows.setup_change(store, change_id)),
-        lambda: server.machine_records.setup_change(change_id, values, body.by()),
+        lambda seen: server.machine_records.setup_change(change_id, values, body.by(seen)),
         if_match,
         dry_run,
     )
@@ -157,17 +185,6 @@ def rename_person(person_id: UUID, body: PersonIn, server: TheServer) -> PersonO
     """Give a person another name, wherever it stands."""
     server.machine_records.person(person_id, body.name)
     return PersonOut(id=person_id, name=body.name)
-
-
-def _said(body: CorrectionIn, needed: tuple[str, ...]) -> dict[str, Any]:
-    """The corrected values. Raises InvalidField where one that is needed is null."""
-    values = body.given()
-    for name in needed:
-        if name in values and values[name] is None:
-            raise InvalidField(name, "cannot be empty; leave it out to keep it as it is")
-    if "note" in values:
-        values["note"] = values["note"] or None
-    return values
 
 
 def _change_out(row: Row[Any]) -> SetupChangeOut:

@@ -27,7 +27,7 @@ from api.web.shapes import (
 )
 from capture.errors import PatternError
 from capture.records import Reading, Refusal
-from capture.values import NotUnderstood, Pattern, Value, read_value
+from capture.values import NotUnderstood, Pattern, Value, read_typed, read_value
 
 router = APIRouter(tags=["readings"])
 
@@ -95,6 +95,10 @@ class _BodyAlone(APIRoute):
 async def add_readings(body: _Readings, request: Request) -> Response:
     """Store readings in the order given. One whose id is known is not stored again.
 
+    `outcomes` says what became of each that was stored now. One that is `asked` about, by the
+    `question` there, does not count until it is answered: by the same value again, which counts
+    instead, by another one, by closed jaws, or by the bench's `take-back` and `restore`.
+
     Each length follows from what was sent, and is read again here. What can't be right is
     refused, alone: an answer of 422 (or 409, where every refusal is an id that is known with
     another value) says what in `refused`, and in `stored` and `known` what became of the rest.
@@ -114,7 +118,9 @@ async def add_readings(body: _Readings, request: Request) -> Response:
         stored=done.stored,
         known=done.known,
         outcomes=[
-            OutcomeOut(id=o.reading, kind=o.kind) for o in done.outcomes if o.reading is not None
+            OutcomeOut(id=o.reading, kind=o.kind, question=o.question)
+            for o in done.outcomes
+            if o.reading is not None
         ],
     )
     return _answer(acknowledged, wrong)
@@ -199,11 +205,12 @@ def _reading(body: ReadingIn) -> Reading | _Wrong:
         pattern = None if body.pattern is None else _pattern(body.pattern)
     except PatternError as error:
         return wrong("pattern", str(error))
-    value = read_value(body.sent, body.unit, pattern)
+    typed = body.origin == "typed" and pattern is None
+    value = read_typed(body.sent, body.unit) if typed else read_value(body.sent, body.unit, pattern)
     if not isinstance(value, Value):
         reason = value.reason if isinstance(value, NotUnderstood) else "an instrument's message"
         return wrong("sent", f"{body.sent!r} is no reading: {reason}")
-    if body.unit is not None and value.unit != body.unit:
+    if body.unit is not None and value.unit != body.unit and not (typed and value.unit_in_line):
         return wrong("unit", f"is {body.unit}, but {body.sent!r} says {value.unit}; send the same")
     if body.nm is not None and body.nm != value.nm:
         return wrong(

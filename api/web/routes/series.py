@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Annotated
 from uuid import UUID
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Body, Response
 
 from api.answers import series
+from api.answers.again import again, proposed_move
 from api.answers.known import known
-from api.answers.settings import AskedSeries, new_series
+from api.answers.next_act import next_act
+from api.answers.settings import new_series
 from api.web import convert
 from api.web.asked.machine import machine_named
+from api.web.asked.series import series_asked
+from api.web.asked.stop import stop_named
+from api.web.asked.work import work_made, work_or_usual
 from api.web.convert.known import known_out
+from api.web.convert.next_act import next_act_out
 from api.web.corrected import etag
 from api.web.deps import TheKept, TheServer, TheStore
 from api.web.kept import series_body
 from api.web.shapes import SeriesIn, SeriesOut
 from api.web.shapes.known import KnownOut
+from api.web.shapes.next_act import AgainIn, BegunOut, NextActOut
 
 router = APIRouter(tags=["series"])
 
@@ -25,9 +34,13 @@ router = APIRouter(tags=["series"])
 def start_series(body: SeriesIn, server: TheServer) -> SeriesOut:
     """Start a series: its bench feeds it from now on."""
     machine = machine_named(server, body.machine)
-    asked = AskedSeries(**body.model_dump(exclude={"machine"}))
-    jaws = server.jaw_width_nm(asked.bench)
-    series_id = server.journal.start(new_series(asked, machine.id, server.methods, jaws))
+    stop = stop_named(server, machine.id, body.stop)
+    work = None if body.work is None else work_or_usual(server, body.work)
+    asked = series_asked(body, stop, work)
+    new = new_series(asked, machine.id, server.methods, server.jaw_width_nm(asked.bench))
+    read_in = server.readings_unit(asked.bench)
+    work_id = None if work is None else work_made(server, work)
+    series_id = server.journal.start(replace(new, work_id=work_id, readings_unit=read_in))
     with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
 
@@ -54,6 +67,31 @@ def resume_series(series_id: UUID, server: TheServer) -> SeriesOut:
     server.journal.resume(series_id)
     with server.reading() as store:
         return convert.series_out(series.series(store, series_id))
+
+
+@router.post("/series/{series_id}/again", status_code=201)
+def measure_again(
+    series_id: UUID, server: TheServer, body: Annotated[AgainIn | None, Body()] = None
+) -> BegunOut:
+    """Start a series once more: same machine, stop, method and settings; and record what was done
+    to the machine in between, where something was. 409 while its bench feeds another one."""
+    asked = body or AgainIn()
+    with server.reading() as store:
+        new = again(store, series_id, asked.bench, asked.strips)
+        note = asked.note or None
+        if asked.changed == "adjusted" and note is None:
+            note = proposed_move(store, series_id)
+    new = replace(new, readings_unit=server.readings_unit(new.bench))
+    begun, change = server.journal.again(series_id, new, asked.changed, note)
+    with server.reading() as store:
+        made = convert.series_out(series.series(store, begun))
+    return BegunOut(**dict(made), setup_change=change)
+
+
+@router.get("/series/{series_id}/next")
+def what_next(series_id: UUID, store: TheStore) -> NextActOut:
+    """What a series found, and one act to do next, as things stand now."""
+    return next_act_out(next_act(store, series_id))
 
 
 @router.get("/series/{series_id}/known")

@@ -17,6 +17,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from analysis.in_hand import Act
 from analysis.sentences import MeasureUnit
 from analysis.units import Unit
 from api.answers.moments import aware
@@ -27,9 +28,9 @@ from api.answers.settings import (
     MOST_PIECES,
     MOST_STRIPS,
 )
-from api.store.trail import By
+from api.store.trail import By, Seen
+from capture.folded import Why
 from capture.lines import LONGEST
-from capture.pairing import Why
 from capture.records import CaliperCondition, Origin
 from capture.values import LONGEST_PATTERN
 
@@ -107,8 +108,8 @@ class CorrectionIn(In):
     who: Name | None = None
     reason: Note | None = None
 
-    def by(self) -> By:
-        return By(self.who, self.reason or None)
+    def by(self, seen: Seen | None = None) -> By:
+        return By(self.who, self.reason or None, seen)
 
     def given(self) -> dict[str, Any]:
         """The fields that are to be said otherwise, by name, always in the same order."""
@@ -153,7 +154,8 @@ class ToleranceOut(Out):
 class SeriesIn(In):
     """A series to start. Lengths are in `unit`.
 
-    inset: from the strip's end to the middle of the jaws' contact. strip_side: the side of
+    stop: one of the machine's, by id or name. inset: from the strip's end to the middle of the
+    jaws' contact. strip_side: the side of
     the blade to which the strip fell at the last cut. repeats: how often each place is read
     before the next. unit is needed with any length, strip_side where the side sets the sign.
     baseline_within, thickness_within, inset_within, straightness: how far the baseline, the
@@ -161,11 +163,13 @@ class SeriesIn(In):
     are used. jaw_width: of the caliper's flat jaws; without it, what is said of the caliper at
     the bench. A tolerance is an
     angle, or a gap over a joint's length, or so much more or less than a nominal length.
+    work: by id or name, what the verdict is for; it says what is needed in place of a tolerance.
     strips: how many are planned; a verdict at the end of exactly so many needs to allow for no
     look before it, so none is given earlier. Left out, the series may be looked at at any time.
     """
 
     machine: Name
+    stop: Name = "square"
     method: Name
     bench: BenchName = "main"
     baseline: LengthText | None = None
@@ -188,13 +192,25 @@ class SeriesIn(In):
     thickness_within: LengthText | None = None
     jaw_width: LengthText | None = None
     strips: Annotated[int, Field(ge=1, le=MOST_STRIPS)] | None = None
+    work: Name | None = None
+
+
+class StopHead(Out):
+    """The stop of a series: the setting of its machine that was measured. nominal_deg: positive
+    where the open end of the cut leans to the right."""
+
+    id: UUID
+    name: str
+    nominal_deg: float
+    bevel_deg: float
 
 
 class SeriesHead(Out):
-    """A series without its trials."""
+    """A series without its trials. Angles are errors from the stop's nominal one."""
 
     id: UUID
     machine: MachineOut
+    stop: StopHead
     method: str
     bench: str
     baseline: str | None
@@ -216,6 +232,7 @@ class SeriesHead(Out):
     started_at: datetime
     finished_at: datetime | None
     readings_unit: Unit | None
+    work: UUID | None = None
 
 
 class TrialReadingOut(Out):
@@ -230,7 +247,8 @@ class TrialReadingOut(Out):
 
 
 class TrialOut(Out):
-    """One strip or part. Values are null until it is complete, or where not revealed.
+    """One strip or part. Values are null until it is complete, or where not revealed. visit: the
+    machine was not moved away from its stop between trials of the same one.
 
     left out: by a correction; it is shown, and does not count.
     """
@@ -238,6 +256,7 @@ class TrialOut(Out):
     id: UUID
     series: UUID
     number: int
+    visit: int
     state: Literal["open", "complete", "left out", "gone"]
     flags: list[str]
     readings: list[TrialReadingOut]
@@ -370,16 +389,55 @@ class WithoutOut(Out):
     verdict: Literal["good enough", "needs adjusting", "cannot tell yet"] | None
 
 
-class DoubtOut(Out):
-    """Trials, by number, that deserve a second look, and the score without them.
+class NowOut(Out):
+    """What to do about a doubt while the strip is in the hand.
 
-    They still count: nothing is left out.
+    trials: those that the acts are done to. acts: first the one that helps most. swap ends, leave
+    out: of each of them; measure again: take back all readings of the newest trial; begin again:
+    leave them out and take back what is read of the next one; other side: correct to which side of
+    the blade the strip fell. Empty where only the next strip helps.
     """
 
     kind: str
     trials: list[int]
     sentence: str
+    sentence_parts: list[SentencePartOut]
+    acts: list[Act]
+
+
+class DoubtOut(Out):
+    """Trials, by number, that deserve a second look, and the score without them.
+
+    They still count: nothing is left out. now: what to do at once; null where it is not about the
+    newest trial, and has not come up with it.
+    """
+
+    kind: str
+    trials: list[int]
+    sentence: str
+    now: NowOut | None
     without: dict[str, WithoutOut]
+
+
+class VisitsOut(Out):
+    """How a machine returned to its stop, from visit to visit, in the quantity's own unit.
+
+    strips, means: of each visit. within: standard deviation of single strips of one visit; between:
+    that of the stop itself from visit to visit, both with their intervals at 95 %, null where the
+    one cannot be told from the other. returns: of one strip that is cut after going away and back.
+    told: whether the visits differ by more than their strips explain. The result and the verdict of
+    the series count visits, not strips.
+    """
+
+    strips: list[int]
+    means: list[float]
+    within: float | None
+    within_interval: IntervalOut | None
+    between: float | None
+    between_interval: IntervalOut | None
+    returns: float
+    told: bool | None
+    sentence: str
 
 
 class TrendOut(Out):
@@ -431,7 +489,7 @@ class ChangeOut(Out):
     at: datetime
     who: str | None
     reason: str | None
-    subject_kind: Literal["series", "machine", "caliper", "setup change"]
+    subject_kind: Literal["series", "machine", "stop", "work", "caliper", "setup change"]
     subject: str
     series: UUID | None
     trial: int | None
@@ -443,14 +501,33 @@ class ChangeOut(Out):
     undone: bool
 
 
+class ProgressOut(Out):
+    """How far a series is. strips: complete ones that count, whatever the method's trials are
+    called. planned: of how many; null where no number was said. enough: the planned number is
+    reached, or without one, the verdict is told. sentence: also what would tell, where neither is
+    so; sentence_parts: the same, cut at its measures."""
+
+    strips: int
+    planned: int | None
+    enough: bool
+    sentence: str
+    sentence_parts: list[SentencePartOut]
+
+
 class SeriesOut(SeriesHead):
     """A series with its trials. `doubts` and `trend`: empty where the method judges no machine.
-    corrections: in order."""
+    corrections: in order. visits: by quantity, empty while there is one visit. actual_deg: the
+    angle that the machine cuts at the stop, its nominal one and the mean error; null where the
+    method does not say which way a cut leans."""
 
+    nominal_deg: float
+    actual_deg: float | None
     trials: list[TrialOut]
     score: ScoreOut
+    progress: ProgressOut
     doubts: list[DoubtOut]
     trend: dict[str, TrendOut]
+    visits: dict[str, VisitsOut]
     aside: list[AsideOut]
     corrections: list[ChangeOut]
 
@@ -512,10 +589,14 @@ class ClockOut(Out):
 
 
 class OutcomeOut(Out):
-    """What became of a reading that was stored now: kept, complete, taken back, bounced, ..."""
+    """What became of a reading that was stored now: kept, complete, taken back, bounced, ...
+
+    question: what is asked about one that waits for an answer (`asked`), in a sentence; only there.
+    """
 
     id: UUID
     kind: str
+    question: str | None = Field(None, exclude_if=lambda said: said is None)
 
 
 class NotTakenOut(Out):
@@ -547,7 +628,8 @@ class NextOut(Out):
 
 class ReadingOut(Out):
     """A reading and what became of it; `next`: where the one after it goes, null where no series
-    ran or where an earlier version stored the event."""
+    ran or where an earlier version stored the event. question, asked: what is asked about it, in a
+    sentence and as its kind; null where nothing is."""
 
     id: UUID
     bench: str
@@ -561,6 +643,8 @@ class ReadingOut(Out):
     trial: int | None
     place: str | None
     next: NextOut | None = None
+    question: str | None = None
+    asked: str | None = None
 
 
 class RefusalOut(Out):
@@ -575,23 +659,38 @@ class RefusalOut(Out):
 
 
 class CaliperOut(Out):
+    """The state of a caliper. name: what it is called; heard_as: the name it is heard under."""
+
     name: str
+    heard_as: str
     bench: str
     state: str
     message: str
     last_heard: datetime | None
 
 
+class AwaitingOut(Out):
+    """A reading that waits for an answer, and what is asked about it, in a sentence; asked: the
+    kind of question."""
+
+    id: UUID
+    sent: str
+    question: str
+    asked: str
+
+
 class BenchOut(Out):
     """The state of a bench. clock_behind_ms: how far the clock of a bench elsewhere is behind
     the server's (negative: ahead), as last compared; null for one whose instruments are here.
-    ended: the series that ended last, while none runs."""
+    ended: the series that ended last (with a trial, where any has), while none runs. awaiting: the
+    reading that waits for an answer, null where none does."""
 
     name: str
     series: SeriesHead | None
     ended: SeriesHead | None
     next: NextOut | None
     last_reading: ReadingOut | None
+    awaiting: AwaitingOut | None
     calipers: list[CaliperOut]
     pretend: bool
     clock_behind_ms: int | None
@@ -604,6 +703,12 @@ class TakeBackIn(In):
 
 class SwapEndsIn(In):
     trial: Annotated[int, Field(ge=1)] | None = None
+
+
+class AwayIn(In):
+    """to_deg: the angle that the machine was swung to."""
+
+    to_deg: LengthText | None = None
 
 
 class RestoreIn(In):
@@ -696,7 +801,9 @@ class PlaceOut(Out):
 
 class MethodOut(Out):
     """cuts: the weight of each cut in the value of a trial; of a method of several pieces those of
-    one piece, each then divided by their number; none where nothing is cut."""
+    one piece, each then divided by their number; none where nothing is cut. ways: by quantity, what
+    stands beside a positive and a negative number of it: "leans right". judges: a machine, the hand
+    that holds the caliper, or the caliper itself."""
 
     key: str
     title: str
@@ -708,12 +815,14 @@ class MethodOut(Out):
     sided: bool
     noun: str
     reveals: list[str]
+    ways: dict[str, list[str]]
     closed_jaws: bool
     default_repeats: int
     pieces: int | None
     cuts: list[float]
     cautions: list[str]
     traps: list[str]
+    judges: Literal["machine", "hand", "caliper"]
 
 
 class StoreOut(Out):

@@ -53,10 +53,12 @@ class EstimateOut(Out):
 
 
 class BlockOut(Out):
-    """One block: its stated size, and how far the caliper read off it, in mm."""
+    """One block: its stated size, how far that may be off, null where it is not said, and how far
+    the caliper read off it, in mm."""
 
     series: list[UUID]
     size_mm: float
+    size_within_mm: float | None
     readings: int
     error: EstimateOut
 
@@ -78,13 +80,26 @@ class BlockCheckOut(Out):
     sentence: str
 
 
+class CaliperUntilOut(Out):
+    """When a caliper is due for its next check, by known blocks or on one spot: fields as of a
+    machine's stop. note: which limit its checks are held to, and what is known of the block."""
+
+    of: str
+    good_until: datetime | None
+    chance: float | None
+    until: str
+    note: str
+
+
 class CaliperStudiesOut(Out):
-    """The studies of a caliper, the oldest first. `blocks_now`: of each size the latest."""
+    """The studies of a caliper, the oldest first. `blocks_now`: of each size the latest. `until`:
+    when its next checks are due."""
 
     name: str
     same_spot: list[SpotStudyOut]
     known_block: list[BlockCheckOut]
     blocks_now: BlockCheckOut | None
+    until: list[CaliperUntilOut]
 
 
 class CaliperOnRecord(Out):
@@ -96,6 +111,7 @@ class CaliperOnRecord(Out):
     stopped), or "not listened to". words: the state, for a person. message: what to do,
     where something can be done. spec: how it is listened to here. remembered: at the next
     start too. jaw_width_mm: of its flat jaws, null where it is not said.
+    check_days: a person's own interval between checks; certificate: of it, or of its block.
     same_spot: the latest such study; known_block: of each size the latest.
     """
 
@@ -115,5 +131,7 @@ class CaliperOnRecord(Out):
     note: str | None
     readings_unit: str | None
     retired: bool
+    check_days: int | None
+    certificate: str | None
     same_spot: SpotStudyOut | None
     known_block: BlockCheckOut | None

@@ -27,7 +27,8 @@ class ComparedValues(Out):
     """The values of one series, one for each trial that counts, and what they come to.
 
     Where all series state the length they should have, `out_by` is the mean minus that length;
-    for an angle it is the mean. Null for no trials (mean) or fewer than two (sd, range).
+    for an angle it is the mean. The mean of several visits to a stop is that of their means. Null
+    for no trials (mean) or fewer than two (sd, range).
     """
 
     series: UUID
@@ -89,10 +90,12 @@ class ManyOut(Out):
 class QuantityComparison(Out):
     """`further_out` (of the means) and `less_steady` (of the spreads) are two questions.
 
-    Differences and ratios are second against first: `b` against `a`.
+    Differences and ratios are second against first: `b` against `a`. counted: what the scatter of
+    the means is taken of; visits where a series has several, and then no spreads are compared.
     """
 
     unit: Literal["deg", "mm"]
+    counted: Literal["trial", "visit"]
     series: list[ComparedValues]
     difference: DifferenceOut | None
     spread_ratio: SpreadRatioOut | None
@@ -109,13 +112,15 @@ class ComparisonOut(Out):
 
 
 class BeforeAfter(Out):
-    """Two series of one machine, and what happened to it between them."""
+    """Two series of one machine, and what happened to it between them. counted: what the scatter
+    of the means is taken of; visits where a series has several."""
 
     before: ComparedSeries
     after: ComparedSeries
     setup_changes: list[SetupChangeOut]
     quantity: str
     unit: Literal["deg", "mm"]
+    counted: Literal["trial", "visit"]
     values: list[ComparedValues]
     sentence: str
     notes: list[str]

@@ -7,7 +7,9 @@ from typing import Literal
 from uuid import UUID
 
 from analysis.conformity import Verdict
-from api.web.shapes import IntervalOut, MachineOut, Out, SetupChangeOut
+from api.answers.urgency import Urgency
+from api.web.shapes import IntervalOut, MachineOut, Out, SetupChangeOut, StopHead
+from api.web.shapes.next_act import SinceChangeOut
 
 
 class CheckOut(Out):
@@ -23,11 +25,9 @@ class CheckOut(Out):
     half: Literal["left", "right"] | None
 
 
-class StandingOut(Out):
-    """The state of a machine; verdict null where there is none or it no longer holds.
-
-    setup_change: the one since which nothing was measured.
-    """
+class StateOut(Out):
+    """How a machine is, by what asks most for something to be done; verdict null where there is
+    none or it no longer holds. setup_change: the one since which nothing was measured."""
 
     sentence: str
     verdict: Verdict | None
@@ -37,11 +37,61 @@ class StandingOut(Out):
     setup_change: UUID | None
 
 
+class StopResultOut(Out):
+    """What the series says that a stop is known by. tends: which way it is off, in words, empty
+    for a length; off_in_tolerances: 1 at the limit of its tolerance, 0 without one; work: the name
+    of the work that it was measured for."""
+
+    unit: Literal["deg", "mm"]
+    mean: float
+    expanded_uncertainty: float
+    tends: str
+    off_in_tolerances: float
+    work: str | None
+
+
+class StopStandingOut(StateOut):
+    """The state of one stop, and until when it may be trusted.
+
+    good_until: the date of its next check, null where that is due now; chance: of being out by
+    then, null where its checks are too few to tell. until: both with the reason, in a sentence.
+    check_days: a person's own interval. urgency: its verdict; "not known" where there is none or it
+    no longer holds, and "due" where it was good enough and is past its date. result: null where
+    nothing was found; caveat: why it may no longer apply, empty where it does.
+    """
+
+    stop: StopHead
+    urgency: Urgency
+    result: StopResultOut | None
+    caveat: str
+    check_days: int | None
+    good_until: datetime | None
+    chance: float | None
+    until: str
+
+
+class StandingOut(StateOut):
+    """The state of a machine: of its worst stop, named where it has several, and of each stop.
+    urgency: that of its most urgent stop; `square` counts only where it was measured, or where no
+    other stop was."""
+
+    urgency: Urgency
+    stops: list[StopStandingOut]
+
+
+class ListedMachine(MachineOut):
+    """A machine in the list, with each of its stops. urgency: as in its standing."""
+
+    urgency: Urgency
+    stops: list[StopStandingOut]
+
+
 class HistorySeries(Out):
     """A series in a history. `quantities` is empty for a study of a caliper, and before the
     first complete trial; `verdict` is the worst of them."""
 
     id: UUID
+    stop: StopHead
     method: str
     started_at: datetime
     finished_at: datetime | None
@@ -110,11 +160,13 @@ class CreepOut(Out):
 
 
 class DriftOut(Out):
-    """One quantity by one method through the years, one value for each series.
+    """One quantity by one method at one stop through the years, one value for each series: its
+    error from nominal, for an angle from nominal_deg.
 
-    half: of the fence, where the method judges one. A length is given as its error from the
-    nominal length, so only series with one take part. expected: beyond which two values each would
-    be outside what the checks of its phase before it led to expect; null where they are too few.
+    half: of the fence, where the method judges one. stop: its name. A length is given as its error
+    from the nominal length; parts without one have lines of their own, by their length, and are
+    given by how much longer they are than part_mm, the first. expected: beyond which two values
+    each would be outside what the checks of its phase before it led to expect; null with too few.
     Of a stable machine, looked at after each of 40 checks, any change is told in at most 5 % of
     histories, by `out`, shifts and creeps together.
     """
@@ -122,6 +174,9 @@ class DriftOut(Out):
     method: str
     quantity: Literal["angle", "tilt", "length"]
     half: Literal["left", "right"] | None
+    stop: str
+    nominal_deg: float
+    part_mm: float | None = None
     unit: Literal["deg", "mm"]
     series: list[UUID]
     at: list[datetime]
@@ -158,7 +213,9 @@ class FenceHalvesOut(Out):
 
 
 class HistoryOut(Out):
-    """`drift` by "method/quantity", and "/left" or "/right" where a half of the fence is judged."""
+    """`drift` by "method/quantity", and "/left" or "/right" where a half of the fence is judged; at
+    a stop other than `square`, " at " and its name follow. since_change: what the latest
+    change did, by the series since then."""
 
     machine: MachineOut
     standing: StandingOut
@@ -166,3 +223,4 @@ class HistoryOut(Out):
     setup_changes: list[SetupChangeOut]
     drift: dict[str, DriftOut]
     fence_halves: FenceHalvesOut | None
+    since_change: list[SinceChangeOut]

@@ -79,6 +79,7 @@ class Room:
             self._calipers,
             lambda _: False,
             lambda _: self.store,
+            server.called,
             server.condition.met,
         )
         self.live = Live(sources, most=30)

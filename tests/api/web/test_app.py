@@ -30,7 +30,8 @@ def test_the_pages_that_would_load_scripts_from_elsewhere_are_not_served(
 
 
 @pytest.mark.parametrize(
-    "path", ["/bench/main", "/machines", "/series", "/compare", "/plan", "/instruments"]
+    "path",
+    ["/bench/main", "/machines", "/works", "/series", "/compare", "/plan", "/instruments"],
 )
 def test_every_part_has_its_page_in_an_empty_shop(client: TestClient, path: str) -> None:
     answer = client.get(path)

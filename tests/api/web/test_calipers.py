@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 from tests.api.studying import NAME, studies
 
 
@@ -63,6 +64,7 @@ def test_a_name_with_a_slash_and_markup_is_a_name(person):
 # ---------------------------------------------------------------- asked from afar
 
 
+@ON_SQLITE
 @pytest.mark.parametrize("scheme", ["spy", "alt", "hwgrep", "loop"])
 def test_nobody_on_the_network_can_have_the_server_write_files(client, tmp_path, scheme):
     target = tmp_path / "written"

@@ -48,14 +48,17 @@ class Running:
         self.thread = threading.Thread(target=self.server.run, args=([listener],))
         self.thread.start()
 
-    @property
-    def there(self) -> list[Any]:
-        return list(self.server.server_state.connections)
+    def of(self, reader: socket.socket) -> list[Any]:
+        """The connection of `reader`, while it is there. Others may be: a program that seeks a
+        server which had this port before."""
+        address = reader.getsockname()
+        return [
+            each for each in list(self.server.server_state.connections) if each.client == address
+        ]
 
-    @property
-    def waits(self) -> bool:
-        """Whether a connection is there and takes nothing more."""
-        return any(each.flow is not None and each.flow.write_paused for each in self.there)
+    def waits(self, reader: socket.socket) -> bool:
+        """Whether the connection of `reader` is there and takes nothing more."""
+        return any(each.flow is not None and each.flow.write_paused for each in self.of(reader))
 
     def ask(self, path: str) -> socket.socket:
         reader = socket.socket()
@@ -79,34 +82,34 @@ def running() -> Iterator[Running]:
 
 
 def test_a_live_stream_whose_reader_takes_nothing_is_dropped(monkeypatch):
-    monkeypatch.setattr(connections, "PATIENCE_S", 0.05)
+    monkeypatch.setattr(connections, "PATIENCE_S", 0.5)
     with running() as server, server.ask(PATH) as asleep:
-        assert until(lambda: server.waits)
-        assert until(lambda: not server.there)
+        assert until(lambda: server.waits(asleep))
+        assert until(lambda: not server.of(asleep))
         while asleep.recv(100_000):  # what the system holds for it, and then the end
             pass
 
 
 def test_a_download_may_wait_for_as_long_as_its_reader_likes():
-    with running() as server, server.ask("/api/trials.csv"):
-        assert until(lambda: server.waits)
-        (connection,) = server.there
+    with running() as server, server.ask("/api/trials.csv") as reader:
+        assert until(lambda: server.waits(reader))
+        (connection,) = server.of(reader)
         assert connection._dropping is None
 
 
 def test_a_reader_that_goes_on_after_a_pause_keeps_its_stream():
     with running() as server, server.ask(PATH) as slow:
-        assert until(lambda: server.waits)
-        (connection,) = server.there
+        assert until(lambda: server.waits(slow))
+        (connection,) = server.of(slow)
         dropping = connection._dropping
         assert dropping is not None
         assert until(lambda: slow.recv(100_000) and dropping.cancelled())
-        assert server.there == [connection]
+        assert server.of(slow) == [connection]
 
 
 def test_a_reader_that_takes_nothing_does_not_hold_up_the_end(caplog):
-    with running() as server, server.ask(PATH):
-        assert until(lambda: server.waits)
+    with running() as server, server.ask(PATH) as reader:
+        assert until(lambda: server.waits(reader))
         server.server.should_exit = True
         assert until(lambda: not server.thread.is_alive())
     assert caplog.records == []
@@ -116,10 +119,11 @@ def test_a_request_whose_headers_do_not_end_is_refused():
     with running() as server, socket.create_connection(("127.0.0.1", server.port)) as endless:
         endless.settimeout(PATIENCE_S)
         endless.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n")
+        assert until(lambda: server.of(endless))
         with suppress(ConnectionError):  # what is sent after it has hung up
             for number in range(100):
                 endless.sendall(f"X-{number}: {'x' * 1000}\r\n".encode())
-        assert until(lambda: not server.there)
+        assert until(lambda: not server.of(endless))
 
 
 def test_a_long_body_is_no_long_header():

@@ -62,7 +62,7 @@ def test_a_slip_in_a_length_is_corrected_after_the_end_and_undone(person):
 def test_every_setting_is_corrected_at_once_and_undone_at_once(person):
     series = person.start(tolerance_gap="0.2", tolerance_joint="100")
     person.post("/api/machines", {"name": "Sled", "kind": "table saw sled"}, 201)
-    person.press("0.4842", "0.4882")
+    person.press("12.30", "12.40")
     before = person.series(series)
     said = {
         "machine": "Sled",
@@ -104,7 +104,12 @@ def test_what_cannot_be_is_refused_in_words(person):
     assert refused(person, series, {"baseline": None})[0] == "baseline"
     assert refused(person, series, {"tolerance_gap": "0.1"})[0] == "tolerance_joint"
     assert corrected(person, series, {"tolerance_deg": None})["tolerance"] is None
+    assert refused(person, series, {"baseline": "9" * 41})[1] == "must be at most 40 characters"
     corrected(person, NOWHERE, {"baseline": "20"}, 404)
+    for act in ("swap-ends", "leave-out", "count-again", "move"):
+        for number in (-1, 0, 2**31, 10**20):
+            answer = person.post(f"/api/series/{series}/trials/{number}/{act}", status=422)
+            assert answer["errors"][0]["field"] == "number"
     person.post(f"/api/changes/{NOWHERE}/undo", {}, 404)
 
 
@@ -146,6 +151,10 @@ def test_strips_of_another_board_move_to_a_series_with_the_same_settings(person)
     assert len(person.series(series)["trials"]) == 1
     person.post(f"/api/series/{made['id']}/trials/2/move", {"to": series})
     assert [t["angle_deg"] for t in person.series(series)["trials"]] == [angles[0], angles[2]]
+    # As many places, and others: what was read at a fence end is not a lower edge.
+    tilted = person.start(method="half-turn", baseline=None, thickness="19")
+    there = f"/api/series/{series}/trials/1/move"
+    assert "other places" in person.post(there, {"to": tilted}, 409)["detail"]
     assert "no strip 7" in person.post(f"/api/series/{series}/trials/7/move", status=404)["detail"]
 
 

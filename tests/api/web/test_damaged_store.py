@@ -41,8 +41,10 @@ def addresses(application: FastAPI, whole: Path) -> list[str]:
     with closing(sqlite3.connect(whole)) as store:
         (machine,) = store.execute("SELECT id FROM machines LIMIT 1").fetchone()
         (first, second) = (row[0] for row in store.execute("SELECT id FROM series LIMIT 2"))
+        (stop,) = store.execute("SELECT id FROM stops LIMIT 1").fetchone()
+        (work,) = store.execute("SELECT id FROM works LIMIT 1").fetchone()
     ids = {"machine_id": machine, "series_id": first, "name": "main"}
-    ids |= {"caliper": "main caliper", "machine": machine}
+    ids |= {"caliper": "main caliper", "machine": machine, "stop_id": stop, "work_id": work}
     found = []
     for path, operations in application.openapi()["paths"].items():
         # A stream never ends; a process for each Parquet file would take minutes.

@@ -111,6 +111,18 @@ def test_every_place_of_a_method_can_be_lit(method):
         assert written == place.label.replace(",", "")
 
 
+@pytest.mark.parametrize(("method", "side"), list(product(METHODS.values(), SIDES)))
+def test_each_step_looks_other_than_the_one_before(method, side):
+    """By what is there and what is written, not by where it lies."""
+    seen = []
+    for _, picture in drawn(method, side):
+        there = sorted(e.get("class") or "" for e in picture.iter())
+        looks = (there, sorted(e.text or "" for e in picture.iter("text")))
+        marked = [e.get("data-place") for e in parts(picture, "next")]
+        assert (looks, marked) not in seen
+        seen.append((looks, marked))
+
+
 @pytest.mark.parametrize("key", ["reversal", "five-cut"])
 def test_the_fence_end_is_drawn_at_the_fence(key):
     picture = ElementTree.fromstring(places_drawing(METHODS[key]))
@@ -154,7 +166,7 @@ def test_no_drawing_carries_style_that_the_security_policy_drops():
 @pytest.mark.parametrize("method", list(METHODS.values()), ids=list(METHODS))
 def test_the_usual_cautions_are_said_before_every_cut(method):
     said = " ".join(cautions_for(method.cautions))
-    if method.key in ("known-block", "same-spot"):
+    if method.key in ("known-block", "same-spot", "reversed-square", "three-edges"):
         assert said == "", "no machine is touched"
         return
     assert "Unplug" in said
@@ -165,6 +177,24 @@ def test_the_usual_cautions_are_said_before_every_cut(method):
     if any("strip" in place.label or method.sided for place in method.places):
         for caution in ("not the narrow strip", "trap the strip", "has stopped", "climb toward"):
             assert caution in said
+
+
+def test_the_cautions_are_those_of_the_kind_of_machine_and_of_none_less():
+    every = cautions_for(METHODS["reversal"].cautions)
+    assert cautions_for(METHODS["reversal"].cautions, "old friend") == every
+    radial = cautions_for(METHODS["reversal"].cautions, "Radial-arm saw")
+    assert radial == every
+    for kind, own in (
+        ("table saw", "thrown back"),
+        ("table saw sled", "blade comes out"),
+        ("sliding compound miter saw", "pull it out first"),
+    ):
+        said = " ".join(cautions_for(METHODS["reversal"].cautions, kind))
+        assert own in said
+        assert "climb" not in said
+        assert all(caution in said for caution in every if "climb" not in caution)
+    # One's own method keeps what its author wrote.
+    assert cautions_for(("Mind the cat.",), "table saw")[0] == "Mind the cat."
 
 
 # ---- the look

@@ -104,6 +104,7 @@ def test_another_sites_page_changes_nothing(
         assert answer.headers["x-content-type-options"] == "nosniff"
 
 
+@ON_SQLITE
 def test_no_empty_post_of_another_page_takes_a_reading_back(client: TestClient) -> None:
     person = Person(client)
     series = person.start()
@@ -132,6 +133,7 @@ def test_a_body_too_large_is_not_held(client: TestClient, path: str) -> None:
         assert "1 MB" in answer.json()["detail"]
 
 
+@ON_SQLITE
 def test_a_notebook_may_be_larger(client: TestClient) -> None:
     csv = {"Content-Type": "text/csv"}
     fits = client.post("/api/load?dry_run=true", content=_parts(LARGEST + 1000), headers=csv)

@@ -1,4 +1,5 @@
-"""What is said of the width of jaws changes the angle, of the series that it is said of alone."""
+"""What is said of the width of jaws, and of the unit of a caliper, counts in the series that it is
+said of, and in those that begin since then."""
 
 from __future__ import annotations
 
@@ -6,7 +7,9 @@ import math
 
 import pytest
 
+from capture.records import CaliperState
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 from tests.api.studying import block, studies
 
 
@@ -50,6 +53,32 @@ def test_a_series_takes_the_jaws_of_the_caliper_at_its_bench_and_keeps_them(pers
     assert person.series(own)["jaw_width"] == "5"
 
 
+def test_a_series_reads_in_the_unit_of_the_caliper_at_its_bench_and_keeps_it(person, server):
+    person.press("1.00")
+    first = person.start()
+    patched(person, "/api/calipers/six-inch", {"readings_unit": "in"})
+    second = person.start()
+    # A line that says its unit is read in that.
+    (one, _) = person.press("0.5", "12.75 mm")
+    patched(person, "/api/calipers/six-inch", {"readings_unit": None})
+    # Neither the one that was there before nor the one since then is another now.
+    person.press("0.52", "12.85 mm")
+    found = person.series(second)
+    assert (person.series(first)["readings_unit"], found["readings_unit"]) == (None, "in")
+    read = [[r["mm"] for r in t["readings"]] for t in found["trials"]]
+    assert read == [[12.7, 12.75], [13.208, 12.85]]
+    assert (one["unit"], found["trials"][0]["readings"][0]["unit"]) == ("mm", "in")
+    assert person.series(person.start())["readings_unit"] is None
+    # Of a caliper that was renamed; a study asks for the caliper itself.
+    patched(person, "/api/calipers/six-inch", {"name": "old", "readings_unit": "in"})
+    assert person.series(person.start())["readings_unit"] == "in"
+    study = {"method": "same-spot", "bench": "elsewhere"}
+    assert person.post("/api/calipers/old/studies", study, 201)["readings_unit"] == "in"
+    # Two calipers of one bench that do not count the same: each reading stays as it was kept.
+    server.heard_of([CaliperState("main", name, "listening") for name in ("six-inch", "deep")])
+    assert person.series(person.start())["readings_unit"] is None
+
+
 def test_correcting_the_jaws_of_a_series_changes_its_values_and_no_other(person, client):
     other, series = person.start(jaw_width="6"), person.start(jaw_width="6")
     person.press("12.00", "16.00", "12.00", "16.00", "12.00")
@@ -91,6 +120,7 @@ def test_jaws_that_cannot_be_are_refused_in_a_sentence_and_nothing_changes(perso
     assert "does not ask for it" in refused["errors"][0]["message"]
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     "settings",
     [
@@ -109,6 +139,7 @@ def test_a_length_that_may_be_off_by_all_of_itself_is_refused(person, settings):
     assert (refused["field"], "shows nothing" in refused["message"]) == (field, True)
 
 
+@ON_SQLITE
 def test_jaws_as_wide_as_a_short_cut_are_refused(person):
     series = person.start(baseline="40")
     refused = patched(person, f"/api/series/{series}", {"jaw_width": "90"}, 422)["errors"][0]

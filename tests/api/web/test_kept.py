@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from uuid import UUID
 
 import pytest
@@ -13,8 +15,9 @@ from api.answers import series as answers
 from api.server import Server
 from api.store.engine import open_engine
 from api.store.journal import Journal
-from api.web import convert
-from api.web.kept import KeptAnswers
+from api.store.rows.machines import machines
+from api.web import convert, kept
+from api.web.kept import KeptAnswers, standings_of
 from tests.api.bench import Person
 from tests.api.entries import reading
 
@@ -88,6 +91,73 @@ def test_a_setup_change_is_heard_of_by_what_rests_on_the_series_before_it(person
     assert anew(server, series) != before
     assert person.series(series)["doubts"] == []
     assert client.get(f"/api/series/{series}").text == anew(server, series)
+
+
+def test_the_list_of_another_day_has_its_ages_and_dates_and_reads_no_machine_again(
+    person, server, client, monkeypatch
+):
+    series = person.start("Window saw", tolerance_deg="0.5")
+    person.press(*["12.30", "12.31"] * 5)
+    person.post(f"/api/series/{series}/finish")
+    year = datetime.now(UTC).year + 1
+    said = []
+    # In one month, since the studies of a running series' calipers are known by the month.
+    for day in (2, 27):
+        monkeypatch.setattr(kept, "now", lambda day=day: datetime(year, 3, day, 12, tzinfo=UTC))
+        with statements(server.engine) as ran:
+            ((stop,),) = (each["stops"] for each in client.get("/api/machines").json())
+        with server.reading() as store:
+            ((anew,),) = standings_of(store, KeptAnswers(), machines(store))
+        assert stop == json.loads(anew.model_dump_json())
+        said.append((stop["sentence"], stop["until"], stop["urgency"]))
+        assert sum("setup_changes" in statement for statement in ran) == (2 if day == 2 else 0)
+    assert said[0] != said[1]
+
+
+def test_the_list_of_machines_is_that_of_now_and_reads_only_machines_that_changed(
+    person, server, client
+):
+    strip = ["12.30", "12.41", "12.30", "12.44", "12.31", "12.39"]
+    saw, sled = (
+        person.post("/api/machines", {"name": name, "kind": "sled"}, 201)["id"]
+        for name in ("Window saw", "Sled")
+    )
+
+    def read() -> int:
+        """How many machines' trials are read for the list, which is the same as one made anew."""
+        with statements(server.engine) as ran:
+            listed = client.get("/api/machines").json()
+        with server.reading() as store:
+            standings = standings_of(store, KeptAnswers(), machines(store))
+        for machine, stops in zip(listed, standings, strict=True):
+            assert machine["stops"] == [json.loads(each.model_dump_json()) for each in stops]
+        return sum("setup_changes" in statement for statement in ran) // 2
+
+    person.start("Window saw", tolerance_deg="0.2", strips=4)
+    person.press(*strip)
+    first = person.start("Sled", tolerance_deg="0.2")
+    person.press(*strip)
+    assert (read(), read()) == (2, 0)
+    person.press("12.30", "12.42")
+    assert read() == 1
+    series = person.start("Window saw", tolerance_deg="0.2", strips=3)  # which ends the other one
+    assert read() == 2
+    person.press(*strip)
+    assert read() == 1
+    person.post(f"/api/series/{series}/finish")
+    assert (read(), read()) == (1, 0)
+    stop = person.post("/api/stops", {"machine": saw, "name": "5", "nominal_deg": "5"}, 201)["id"]
+    assert read() == 1
+    for change in ({"check_days": 7}, {"retired": True}):
+        assert client.patch(f"/api/stops/{stop}", json=change).status_code == 200
+        assert read() == 2
+    person.post("/api/setup-changes", {"machine": sled, "kind": "adjusted"}, 201)
+    assert read() == 2
+    client.patch(f"/api/series/{first}", json={"machine": "Window saw"})
+    assert read() == 2
+    person.start("Sled", method="known-block", baseline="25", strip_side="left")
+    person.press("25.00", "25.01", "25.00")
+    assert read() == 2
 
 
 def test_what_another_program_writes_is_seen(person, store_url):

@@ -48,6 +48,7 @@ def test_a_cut_leans_to_the_side_that_its_words_say():
         foot_x, _, top_x, _ = parts(picture, "cut")
         assert (top_x > foot_x) is (mean > 0)
         assert words in picture
+        assert f"{words}, if at all; drawn" in leaning(relation, mean, 0.002)
 
 
 @pytest.mark.parametrize(

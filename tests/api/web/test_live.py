@@ -10,6 +10,7 @@ import pytest
 from fastapi import HTTPException
 from fastapi.testclient import TestClient
 
+from api.instruments.called import Called
 from api.store.commit_signal import CommitSignal
 from api.store.engine import open_engine
 from api.store.trouble import sentence
@@ -19,6 +20,7 @@ from api.web.live_hub import Sources
 from api.web.live_messages import WHOLE
 from capture.records import CaliperState
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 from tests.api.web.ears import LISTENING, Event, events, heard, latest, room, run
 from tests.ptys import until
 
@@ -68,6 +70,7 @@ def test_a_caliper_that_this_server_knows_is_told_first_and_once(person, server)
     assert found[0][1] == "caliper"
 
 
+@ON_SQLITE
 def test_a_reader_for_whom_no_file_is_left_is_asked_to_come_again(server, monkeypatch, caplog):
     def fails(*_: object) -> None:
         raise OSError(errno.EMFILE, "Too many open files")
@@ -121,7 +124,13 @@ def test_while_the_store_fails_the_states_of_calipers_are_still_told(tmp_path):
         signal = CommitSignal(engine)
         signal.attach(asyncio.get_running_loop())
         sources = Sources(
-            engine, signal, lambda _: [LISTENING], lambda _: False, lambda _: WHOLE, sentence
+            engine,
+            signal,
+            lambda _: [LISTENING],
+            lambda _: False,
+            lambda _: WHOLE,
+            Called(signal.notify),
+            sentence,
         )
         stream = Live(sources).follow("main", 0)
         lines = aiter(stream.body_iterator)
@@ -209,6 +218,7 @@ def test_all_streams_end_as_the_program_stops(person, server):
     run(work)
 
 
+@ON_SQLITE
 def test_more_readers_than_there_are_places_for_are_refused_in_words(server):
     async def work() -> None:
         async with room(server) as here:

@@ -3,9 +3,12 @@ trail, and undone."""
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from io import BytesIO
 from typing import Any
 from uuid import UUID
+from zipfile import ZipFile
 
 import pytest
 from fastapi.testclient import TestClient
@@ -17,6 +20,7 @@ from api.store.rows import changes
 from api.store.tables import Event, Person
 from api.store.trail import By
 from tests.api.entries import new_series, reading
+from tests.ptys import PATIENCE_S
 
 NOBODY = By()
 
@@ -117,7 +121,19 @@ def test_an_interrupted_merge_is_completed_and_undone(client, server, monkeypatc
         records.merge(twin, saw, By("Ada"))
     assert len(series_of(client, saw)) == 3
     monkeypatch.setattr(records, "_move_some", some)
+
+    def give_way(_seconds: float) -> None:
+        """A press comes in between two transactions."""
+        with ThreadPoolExecutor(1) as elsewhere:
+            press = elsewhere.submit(server.journal.keep, [reading("12.30")])
+            pressed.append(press.result(PATIENCE_S).stored)
+
+    pressed: list[int] = []
+    monkeypatch.setattr(machine_records, "sleep", give_way)
+    would = ok(client.post(f"/api/machines/{twin}/merge?dry_run=results", json={"into": "Saw"}))
+    assert (would["corrected"], pressed) == (2, [])
     records.complete_merges()
+    assert pressed == [1, 1]
     assert series_of(client, saw) == sorted(str(each) for each in (*moved, own))
     ok(client.post(f"/api/machines/{twin}/merge", json={"into": "Saw"}))
     assert ok(client.get(f"/api/machines/{twin}"))["id"] == str(saw)
@@ -133,8 +149,31 @@ def test_an_interrupted_merge_is_completed_and_undone(client, server, monkeypatc
     assert series_of(client, saw) == sorted(map(str, (own, later)))
     assert ok(client.get(f"/api/machines/{twin}"))["name"] == "Twin"
     assert [c.after for c in said(server, "setup change", change["id"])] == [str(saw), str(twin)]
+    nobody = client.post(f"/api/machines/{twin}/merge", json={"into": "nobody's"})
+    assert (nobody.status_code, nobody.json()["errors"][0]["field"]) == (422, "into")
     itself = client.post(f"/api/machines/{twin}/merge", json={"into": str(twin)})
     assert itself.status_code == 409
+
+
+def test_a_machine_takes_the_name_of_one_that_was_merged_into_it(client, server):
+    twin, saw = machine(server, "Twin"), machine(server, "Saw")
+    ok(client.post(f"/api/machines/{twin}/merge", json={"into": "Saw"}))
+    assert ok(client.patch(f"/api/machines/{saw}", json={"name": "twin"}))["name"] == "twin"
+    for name in ("Twin", "Saw"):  # either leads to it
+        assert machine(server, name) in (twin, saw)
+        assert ok(client.get(f"/api/machines/{machine(server, name)}"))["name"] == "twin"
+    with server.reading() as store:
+        assert list(doctor.findings(store)) == []
+    (renamed,) = said(server, "machine", saw)
+    ok(client.post(f"/api/changes/{renamed.id}/undo", json={}))
+    assert ok(client.get(f"/api/machines/{twin}"))["name"] == "Saw"
+    changes_of_both = [*said(server, "machine", twin), *said(server, "machine", saw)]
+    assert [c.undone for c in changes_of_both if c.undoes is None] == [False, True, True]
+    (merged,) = (c for c in changes_of_both if c.field == "merged into")
+    ok(client.post(f"/api/changes/{merged.id}/undo", json={}))
+    assert [m["name"] for m in client.get("/api/machines").json()] == ["Saw", "Twin"]
+    with server.reading() as store:
+        assert list(doctor.findings(store)) == []
 
 
 def test_a_withdrawn_setup_change_counts_nowhere(client, server):
@@ -182,6 +221,10 @@ def test_two_names_of_one_caliper_are_one(client, server):
 
 def test_a_person_is_renamed_everywhere(client, server):
     saw = machine(server, "Saw")
+    series = server.journal.start(new_series(saw))
+    address = f"/api/series/{series}"
+    for measured in ("Ada", "Cy", "Ada"):
+        ok(client.patch(address, json={"person": measured, "who": "Ben"}))
     for name, who in (("b", "Ada"), ("c", "Ben")):
         ok(client.patch(f"/api/machines/{saw}", json={"name": name, "who": who}))
     with server.reading() as store:
@@ -189,9 +232,22 @@ def test_a_person_is_renamed_everywhere(client, server):
     assert client.patch(f"/api/people/{ada}", json={"name": "Ben"}).status_code == 409
     ok(client.patch(f"/api/people/{ada}", json={"name": "somebody"}))
     assert [c.who for c in said(server, "machine", saw)] == ["somebody", "Ben"]
-    assert [p["name"] for p in client.get("/api/people").json()] == ["Ben", "somebody"]
+    assert [p["name"] for p in client.get("/api/people").json()] == ["Ben", "Cy", "somebody"]
     with server.reading() as store:
         assert store.execute(text("SELECT 1 FROM people WHERE name = 'Ada'")).first() is None
+        assert list(doctor.findings(store)) == []
+    # The trail of who measured has no name that is gone, wherever it is read, and can be undone.
+    trail = [(c["before"], c["after"]) for c in ok(client.get(address))["corrections"]]
+    assert trail == [(None, "somebody"), ("somebody", "Cy"), ("Cy", "somebody")]
+    with ZipFile(BytesIO(client.get("/api/history.zip").content)) as history:
+        told = history.read("changes.csv").decode()
+    page = client.get(f"/series/{series}").text
+    assert all("somebody" in text and "Ada" not in text for text in (told, page))
+    last = ok(client.get(address))["corrections"][-1]["id"]
+    ok(client.post(f"/api/changes/{last}/undo", json={}))
+    assert ok(client.get(address))["person"] == "Cy"
+    with server.reading() as store:
+        assert list(doctor.findings(store)) == []
 
 
 def test_a_renamed_caliper_is_studied_and_stopped_by_its_new_name(client, server):

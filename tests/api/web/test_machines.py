@@ -6,6 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 
 
 def names(client: TestClient, address: str) -> tuple[list[str], str]:
@@ -14,6 +15,7 @@ def names(client: TestClient, address: str) -> tuple[list[str], str]:
     return [m["name"] for m in answer.json()], answer.links.get("next", {}).get("url", "")
 
 
+@ON_SQLITE
 def test_a_shop_of_two_hundred_machines_is_on_one_page(client, server):
     for number in range(200):
         server.journal.add_machine(f"Saw {number:03d}", "other")
@@ -45,6 +47,7 @@ def test_a_last_page_that_is_full_names_no_next_one(client, server):
     assert names(client, following) == (["c", "d"], "")
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("query", "words"),
     [
@@ -60,6 +63,7 @@ def test_a_page_that_cannot_be_says_which_field_is_wrong(client, query, words):
     assert words in answer.json()["detail"]
 
 
+@ON_SQLITE
 def test_what_has_not_happened_yet_is_no_setup_change(client):
     client.post("/api/machines", json={"name": "Saw", "kind": "other"})
     body = {"machine": "Saw", "kind": "adjusted", "at": "2190-05-03T12:00:00Z"}
@@ -68,12 +72,16 @@ def test_what_has_not_happened_yet_is_no_setup_change(client):
     assert "at: 3 May 2190 is in the future" in refused.json()["detail"]
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("method", "settings", "readings", "said"),
     [
         ("blade-to-slot", {"baseline": "180"}, ("20.10", "20.90"), "Bring the back of the blade"),
         ("planed-thickness", {"baseline": "150"}, ("18.10", "18.90"), "table and cutterhead"),
         ("closing-miters", {"baseline": "60"}, ("0.90",), "further from square"),
+        ("miter-pair", {"baseline": "250"}, ("5.10", "3.10"), "nearer to square by"),
+        ("stop-block", {"baseline": None}, ("90.10",), "brush away sawdust"),
+        ("run-out", {"baseline": None}, ("0.52", "0.59"), "No move follows from this number"),
     ],
 )
 def test_what_to_move_is_said_by_what_adjusts_the_method(client, method, settings, readings, said):

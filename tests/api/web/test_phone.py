@@ -10,7 +10,9 @@ import segno
 from fastapi.testclient import TestClient
 from starlette.requests import Request
 
-from api.web.pages.bench import phone
+from api.web.pages.shared import phone
+from api.web.pages.shared.addresses import bench_page
+from tests.api.conftest import ON_SQLITE
 
 
 def came_to(host: str, *, port: int = 8017, scheme: str = "http") -> Request:
@@ -38,7 +40,7 @@ def came_to(host: str, *, port: int = 8017, scheme: str = "http") -> Request:
     ],
 )
 def test_the_address_that_brought_one_person_here_brings_the_next(host, shown):
-    assert phone.address(came_to(host), "0.0.0.0", "main") == shown
+    assert phone.address(came_to(host), "0.0.0.0", "/") == shown
 
 
 @pytest.mark.parametrize(
@@ -47,19 +49,19 @@ def test_the_address_that_brought_one_person_here_brings_the_next(host, shown):
 )
 def test_an_address_that_only_this_computer_knows_is_not_shown(host, monkeypatch):
     monkeypatch.setattr(phone, "lan_host", lambda: "10.0.0.5")
-    assert phone.address(came_to(host), "0.0.0.0", "main") == "http://10.0.0.5:8017/"
-    assert phone.address(came_to(host), "127.0.0.1", "main") is None
+    assert phone.address(came_to(host), "0.0.0.0", "/") == "http://10.0.0.5:8017/"
+    assert phone.address(came_to(host), "127.0.0.1", "/") is None
     monkeypatch.setattr(phone, "lan_host", lambda: None)
-    assert phone.address(came_to(host), "0.0.0.0", "main") is None
+    assert phone.address(came_to(host), "0.0.0.0", "/") is None
 
 
 def test_a_server_behind_another_is_found_at_the_others_address():
     request = came_to("bench.example", scheme="https")
-    assert phone.address(request, "127.0.0.1", "main") == "https://bench.example/"
+    assert phone.address(request, "127.0.0.1", "/") == "https://bench.example/"
 
 
 def test_the_bench_goes_with_the_address():
-    found = phone.address(came_to("10.0.0.5:8017"), "0.0.0.0", "by the window/2")
+    found = phone.address(came_to("10.0.0.5:8017"), "0.0.0.0", bench_page("by the window/2"))
     assert found == "http://10.0.0.5:8017/bench/by%20the%20window%2F2"
 
 
@@ -98,11 +100,12 @@ def _runs(path: str) -> list[int]:
 
 
 def test_a_name_of_200_characters_in_any_script_still_makes_a_code():
-    found = phone.address(came_to("10.0.0.5:8017"), "0.0.0.0", "🪚" * 200)
+    found = phone.address(came_to("10.0.0.5:8017"), "0.0.0.0", bench_page("🪚" * 200))
     assert found is not None
     ElementTree.fromstring(phone.code(found))
 
 
+@ON_SQLITE
 def test_a_bench_that_no_phone_can_reach_has_no_code(client: TestClient):
     assert client.get("/bench/main/code.svg", headers={"Host": "127.0.0.1"}).status_code == 404
     reached = client.get("/bench/main/code.svg", headers={"Host": "10.0.0.5:8017"})

@@ -13,6 +13,7 @@ from fastapi.testclient import TestClient
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from api.web.problems import field_error, install, problem
+from tests.api.conftest import ON_SQLITE
 
 
 class Inner(BaseModel):
@@ -51,7 +52,7 @@ class Sent(BaseModel):
         ({"on": "perhaps"}, "on", "must be true or false"),
         ({"id": "saw"}, "id", "must be a UUID such as 01939d3e-7c1a-7000-8000-000000000000"),
         ({"several": 5}, "several", "must be a JSON array, in brackets"),
-        ({"several": []}, "several", "must hold at least 1 entries"),
+        ({"several": []}, "several", "give at least one"),
         ({"several": [1, 2, 3]}, "several", "must hold at most 2 entries"),
         ({"several": [1, "x"]}, "several.1", "must be a whole number"),
         ({"inner": {}}, "inner.n", "is needed"),
@@ -87,6 +88,7 @@ def test_a_problem_is_a_document_of_its_own_type():
     )
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     "body", [b"\xff", b'{"name": "\xe9"}', b"{", b"", b"[" * 100_000], ids=lambda b: repr(b)[:20]
 )

@@ -34,6 +34,7 @@ def test_readings_become_trials_with_signed_angles(person):
     assert found["trials"][0]["deviation_mm"] == 0.1778
 
 
+@ON_SQLITE
 def test_a_strip_on_the_right_shows_the_other_sign(person):
     left = person.start()
     person.press("12.30", "12.40")
@@ -44,6 +45,7 @@ def test_a_strip_on_the_right_shows_the_other_sign(person):
     assert other == -one
 
 
+@ON_SQLITE
 def test_the_score_is_that_of_the_angles(person):
     series = person.start(tolerance_deg="0.2")
     rng = np.random.default_rng(5)
@@ -59,6 +61,7 @@ def test_the_score_is_that_of_the_angles(person):
     assert angle["coverage_factor"] > 2
 
 
+@ON_SQLITE
 def test_a_gap_over_a_joint_is_a_tolerance_too(person):
     series = person.start(tolerance_gap="0,1", tolerance_joint="150")
     person.press("12.30", "12.90", "12.30", "12.91", "12.30", "12.89")
@@ -67,6 +70,7 @@ def test_a_gap_over_a_joint_is_a_tolerance_too(person):
     assert angle["verdict"] == "needs adjusting"
 
 
+@ON_SQLITE
 def test_stop_block_reveals_lengths_and_no_angle(person):
     series = person.start(method="stop-block", baseline=None)
     person.press("412.10", "412.14")
@@ -76,6 +80,7 @@ def test_stop_block_reveals_lengths_and_no_angle(person):
     assert found["score"]["quantities"]["length"]["mean"] == pytest.approx(412.12)
 
 
+@ON_SQLITE
 def test_same_spot_takes_as_many_presses_as_asked(person):
     series = person.start(method="same-spot", baseline=None, repeats=3)
     person.press("12.30", "12.31", "12.30", "12.32")
@@ -104,6 +109,7 @@ def test_swapping_ends_changes_the_sign_only(person):
     assert [r["place"] for r in trial["readings"]] == ["open end", "fence end"]
 
 
+@ON_SQLITE
 def test_a_flag_reads_the_same_on_the_series_page_as_at_the_bench(person):
     series = person.start()
     person.press("312.30", "312.40")
@@ -271,6 +277,7 @@ def test_a_page_key_burst_is_a_reading_and_says_whose(person):
     assert person.sent(series) == [["12,34", "12.40"]]
 
 
+@ON_SQLITE
 def test_better_known_lengths_make_the_answer_surer(person):
     def expanded(**bounds: str) -> float:
         series = person.start(tolerance_deg="5", **bounds)
@@ -284,6 +291,7 @@ def test_better_known_lengths_make_the_answer_surer(person):
     assert expanded(straightness="0.5") > usual
 
 
+@ON_SQLITE
 def test_a_person_at_a_wrong_address_sees_a_page_and_a_program_a_problem(client):
     as_browser = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
     shown = client.get("/machines/attic", headers=as_browser)

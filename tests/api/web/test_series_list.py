@@ -6,6 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 
 
 @pytest.fixture
@@ -42,6 +43,7 @@ def test_a_shop_without_series_gets_an_empty_list(person):
     assert person.get("/api/series") == {"series": [], "before": None}
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("query", "status", "words"),
     [

@@ -1,6 +1,7 @@
 // What the page shows while a series runs: the next place, the last reading, trials, the score.
 
 import { all, at, one } from "../shared/elements.js";
+import { fit } from "./fitting.js";
 import * as words from "./words.js";
 
 /** @typedef {Omit<ReadingOut, "bench" | "caliper" | "next"> & { flags?: string[] }} Shown a reading as it is shown */
@@ -15,13 +16,19 @@ const MARKS = {
   "jaws shut": "taken-back",
   "nothing to take back": "taken-back",
   bounced: "bounced",
+  asked: "asked",
   swapped: "swapped",
   refused: "refused",
   waiting: "waiting",
   finished: "complete",
+  corrected: "swapped",
+  undone: "kept",
+  "not sent": "kept",
 };
 /** @type {Record<string, string>} */
 const VERDICT_MARKS = JSON.parse(at("verdict-marks").textContent ?? "{}");
+/** @param {string | null} verdict */
+export const verdictMark = (verdict) => VERDICT_MARKS[verdict ?? ""] ?? "cannot";
 /** @type {Record<string, string>} */
 const FLAGS = JSON.parse(at("flags").textContent ?? "{}");
 
@@ -46,6 +53,22 @@ function make(tag, text, className) {
   return element;
 }
 
+/**
+ * Show what is asked about the reading that waits for an answer, and the answers; null: none does.
+ * @param {AwaitingOut | null} waits
+ */
+export function showAwaiting(waits) {
+  at("asked").hidden = !waits;
+  at("question").textContent = waits?.question ?? "";
+  const longAgo = waits?.asked === "long ago";
+  // A bounce of it would be counted beside it.
+  if (waits) at("restore").hidden = true;
+  at("right").textContent = longAgo ? "Go on" : "It is right";
+  at("wrong").textContent = longAgo ? "New series" : "Take it back";
+}
+
+const MARK = 0.85; // how wide the mark before the verdict is, in the size of the verdict
+const UNIT = 0.5; // how wide the unit is beside the number, and its margin, in the size of the number
 /** @type {Shown | null} */
 let shown = null;
 
@@ -68,6 +91,7 @@ export function showReading(reading, method, units) {
   value.style.setProperty("--characters", String(number.length));
   value.replaceChildren(make("span", number), make("small", reading.unit));
   value.hidden = false;
+  fit(value, number, UNIT);
   const trial = reading.trial ? words.trialName(method, reading.trial) : "";
   const place = method?.places.find((p) => p.key === reading.place)?.label ?? reading.place;
   /** @type {Record<string, string>} */
@@ -78,12 +102,13 @@ export function showReading(reading, method, units) {
     "jaws shut": "taken back: the jaws were shut",
     "nothing to take back": "nothing to take back",
     bounced: "ignored: repeat",
+    asked: "does not count yet",
     "no series": "kept, but no series is running",
     "kept beside": "kept beside the store",
   };
   showState(outcome, said[outcome] ?? outcome);
   showMore(reading, method, units);
-  at("restore").hidden = outcome !== "bounced";
+  at("restore").hidden = outcome !== "bounced" || !at("asked").hidden;
   at("restore").dataset.reading = outcome === "bounced" ? reading.id : "";
 }
 
@@ -116,7 +141,17 @@ export function showUnits(method, units) {
 }
 
 /** @param {string} text */
-const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+/**
+ * Show what was pressed or typed here while the server is away.
+ * @param {string} text
+ */
+export function showNotSent(text) {
+  showRefusal({ text, reason: "It is paired when the server answers again." });
+  at("value").dataset.state = "not sent";
+  showState("not sent", "kept here, not sent yet");
+}
 
 /**
  * Show what an instrument sent that is not a reading, as received.
@@ -143,14 +178,14 @@ export function showState(state, text) {
   line.dataset.state = state;
   setMark(line, MARKS[state] ?? "kept");
   one(line, "span").textContent = text;
-  line.classList.remove("flash");
-  void line.offsetWidth; // starts the flash again
-  line.classList.add("flash");
+  // Another name starts the flash again, and needs no layout in between.
+  line.classList.toggle("flash-again", !line.classList.toggle("flash"));
 }
 
 /** @param {MethodOut | undefined} method */
 export function showNothingYet(method) {
   shown = null;
+  allRows = false;
   const value = at("value");
   value.className = "value";
   value.dataset.state = "waiting";
@@ -172,20 +207,15 @@ export function showSwapped(trial, method) {
   showState("swapped", `ends swapped${back}: ${words.trialName(method, trial.number)}`);
 }
 
-/** Say that the series is finished. */
-export function showFinished() {
-  showNothingYet(undefined);
-  at("value").hidden = at("places").hidden = true;
-  showState("finished", "the series is finished");
-}
-
 /**
  * Show the place that is read next, in words and in the drawing.
  * @param {NextOut | null | undefined} next
  * @param {MethodOut | undefined} method
  * @param {TrialOut | undefined} trial
+ * @param {number | null} [planned] how many trials are
+ * @param {boolean} [enough] whether there are enough
  */
-export function showNext(next, method, trial) {
+export function showNext(next, method, trial, planned, enough) {
   const line = at("next");
   line.hidden = !next;
   for (const place of all(at("places"), ".place", SVGElement)) {
@@ -195,15 +225,21 @@ export function showNext(next, method, trial) {
     place.classList.toggle("read", next?.place !== key && count > 0);
   }
   if (!next) return;
+  // One that was left out is made up for.
+  const of = planned && next.trial <= planned ? ` of ${planned}` : "";
   const often = next.repeats > 1 ? `, reading ${next.repeat + 1} of ${next.repeats}` : "";
-  one(line, "span").replaceChildren(
-    `Next: ${next.label}`,
-    make("small", words.trialName(method, next.trial) + often),
-  );
+  const label = make("b", next.label);
+  // Not while one is half read.
+  const before = enough && !trial?.readings.length ? "Enough: finish, or " : "Next: ";
+  one(line, "span").replaceChildren(make("i", before), label, make("small", words.trialName(method, next.trial) + of + often));
+  fit(line, next.label);
 }
 
+const MOST_ROWS = 12; // a browser lays a table out from end to end for each row more
+let allRows = false; // whether the person asked for all
+
 /**
- * All trials, the newest first.
+ * The trials, the newest first: the latest, or all that were asked for.
  * @param {TrialOut[]} trials
  * @param {SeriesHead} series
  * @param {MethodOut | undefined} method
@@ -211,35 +247,77 @@ export function showNext(next, method, trial) {
  */
 export function showTrials(trials, series, method, units) {
   const places = method?.places ?? [];
-  /** @type {(value: number | null, trial: TrialOut) => string} */
-  const lean = (value, trial) => (value == null ? "–" : words.angle(value, trial.expanded_uncertainty_deg ?? undefined, units));
+  /** @type {(value: number | null, trial: TrialOut, ways: words.Ways | undefined) => string} */
+  const lean = (value, trial, ways) => (value == null ? "–" : words.angle(value, trial.expanded_uncertainty_deg ?? undefined, units, ways));
   /** @type {[string, (trial: TrialOut) => string][]} */
   const columns = [];
+  if (trials.some((t) => t.visit > 1)) columns.push(["Visit", (t) => String(t.visit)]);
   if (places.length > 1) columns.push([`Deviation, ${units.deviation}`, (t) => (t.deviation_mm == null ? "–" : words.deviation(t.deviation_mm, units.deviation))]);
-  if (method?.reveals.includes("angle")) columns.push(["Angle", (t) => lean(t.angle_deg, t)]);
-  if (method?.reveals.includes("tilt")) columns.push(["Tilt", (t) => lean(t.tilt_deg, t)]);
+  if (method?.reveals.includes("angle")) columns.push(["Angle", (t) => lean(t.angle_deg, t, method.ways.angle)]);
+  if (method?.reveals.includes("tilt")) columns.push(["Tilt", (t) => lean(t.tilt_deg, t, method.ways.tilt)]);
   if (method?.reveals.includes("length") && places.length > 1) columns.push(["Mean", (t) => (t.length_mm == null ? "–" : words.converted(t.length_mm, units.length))]);
 
-  const table = at("trials", HTMLTableElement);
   const head = ["No.", ...places.map((p) => capital(p.label)), ...columns.map(([title]) => title)];
-  one(table, "thead tr").replaceChildren(...head.map((title) => Object.assign(make("th", title), { scope: "col" })));
-  const rows = trials
-    .filter((t) => t.state !== "gone")
-    .sort((a, b) => b.number - a.number)
-    .map((trial) => {
-      const row = make("tr");
-      const first = Object.assign(make("th", String(trial.number)), { scope: "row" });
-      for (const flag of trial.flags) first.append(make("span", FLAGS[flag] ?? flag, "flags"));
-      row.append(first);
-      for (const place of places) {
-        const readings = trial.readings.filter((r) => r.place === place.key);
-        row.append(make("td", readings.map((r) => width(r, series, units)).join("; ") || "–"));
-      }
-      for (const [, show] of columns) row.append(make("td", show(trial)));
-      return row;
-    });
-  one(table, "tbody").replaceChildren(...rows);
+  /** @param {TrialOut} trial */
+  const draw = (trial) => {
+    const row = make("tr");
+    const first = Object.assign(make("th", String(trial.number)), { scope: "row" });
+    row.classList.toggle("out", trial.state === "left out");
+    if (trial.state === "left out") first.append(make("span", "left out", "flags"));
+    for (const flag of trial.flags) first.append(make("span", FLAGS[flag] ?? flag, "flags"));
+    row.append(first);
+    for (const place of places) {
+      const readings = trial.readings.filter((r) => r.place === place.key);
+      row.append(make("td", readings.map((r) => width(r, series, units)).join("; ") || "–"));
+    }
+    for (const [, show] of columns) row.append(make("td", show(trial)));
+    return row;
+  };
+  const here = trials.filter((t) => t.state !== "gone").sort((a, b) => b.number - a.number);
+  const button = at("all-trials");
+  button.hidden = here.length <= MOST_ROWS || allRows;
+  button.textContent = `Show all ${here.length}`;
+  button.onclick = () => {
+    allRows = true;
+    showTrials(trials, series, method, units);
+  };
+  putRows(allRows ? here : here.slice(0, MOST_ROWS), head, JSON.stringify([head, series.unit, units]), draw);
   at("swap-ends").hidden = places.length < 2 || Boolean(series.finished_at);
+}
+
+/** @type {Map<string, { trial: TrialOut, row: HTMLTableRowElement }>} */
+let drawn = new Map(); // the rows of the table, by their trials
+let drawnAs = ""; // what they all follow from
+
+/**
+ * Put the rows of `trials` into the table, and draw only those that are new or say something else:
+ * of a long series all would take longer than a press may.
+ * @param {TrialOut[]} trials in the order of their rows
+ * @param {string[]} head
+ * @param {string} as what every row follows from
+ * @param {(trial: TrialOut) => HTMLTableRowElement} draw
+ */
+function putRows(trials, head, as, draw) {
+  const table = at("trials", HTMLTableElement);
+  const body = one(table, "tbody", HTMLTableSectionElement);
+  if (as !== drawnAs) {
+    one(table, "thead tr").replaceChildren(...head.map((title) => Object.assign(make("th", title), { scope: "col" })));
+    body.replaceChildren();
+    drawn = new Map();
+    drawnAs = as;
+  }
+  const rows = new Map();
+  for (const trial of trials) {
+    const there = drawn.get(trial.id);
+    rows.set(trial.id, there?.trial === trial ? there : { trial, row: draw(trial) });
+  }
+  for (const [id, { row }] of drawn) if (rows.get(id)?.row !== row) row.remove();
+  let following = body.firstElementChild;
+  for (const { row } of rows.values()) {
+    if (row === following) following = row.nextElementSibling;
+    else body.insertBefore(row, following);
+  }
+  drawn = rows;
 }
 
 /**
@@ -254,11 +332,32 @@ function width(reading, series, units) {
 }
 
 /**
+ * What a change before a series did, a line for each quantity.
+ * @param {HTMLElement} list
+ * @param {SinceChangeOut[]} since
+ * @param {Units} units
+ */
+export function showSince(list, since, units) {
+  list.replaceChildren(
+    ...since.map((each) => {
+      const item = make("li", since.length > 1 ? `${capital(each.quantity)}: ` : "");
+      const said = words.inUnits(each.sentence_parts, units);
+      const [first = ""] = /^[^:(]*/.exec(said) ?? [];
+      item.append(make("b", first), said.slice(first.length));
+      item.dataset.answer = each.answer;
+      return item;
+    }),
+  );
+}
+
+/**
  * The score so far: result, uncertainty, verdict.
  * @param {ScoreOut | null} score
  * @param {Units} units
+ * @param {string} work what the verdict is for, where it is for a work
+ * @param {MethodOut | undefined} method
  */
-export function showScore(score, units) {
+export function showScore(score, units, work, method) {
   const box = at("result");
   const verdict = at("verdict");
   const main = score && words.mainQuantity(score);
@@ -268,15 +367,21 @@ export function showScore(score, units) {
   box.dataset.verdict = quantity?.verdict ?? "";
   verdict.hidden = !quantity?.verdict;
   if (quantity?.verdict) {
-    setMark(verdict, VERDICT_MARKS[quantity.verdict] ?? "cannot");
-    one(verdict, "span").textContent = capital(quantity.verdict);
+    setMark(verdict, verdictMark(quantity.verdict));
+    const said = capital(quantity.verdict);
+    one(verdict, "span").textContent = said;
+    one(verdict, "small").textContent = work && ` for ${work}`;
+    one(verdict, "small").hidden = !work;
+    fit(verdict, said, MARK);
   }
   const angle = quantity?.unit === "deg" ? mean : null;
   const lean = one(box, ".lean");
   lean.dataset.lean = angle === null ? "" : words.leans(angle, u) || "none";
   // An angle no larger than its uncertainty is drawn with a dashed line.
   lean.dataset.sure = String(angle !== null && Math.abs(angle) > (u ?? 0));
-  at("figure").replaceChildren(...(quantity && mean !== null ? figure(quantity, mean, units) : ["No result yet"]));
+  at("figure").replaceChildren(...(quantity && mean !== null ? figure(quantity, main.name, mean, units, method) : ["No result yet"]));
+  at("figure").classList.toggle("none", mean === null);
+  fit(at("figure"), at("figure").querySelector("span")?.textContent ?? "");
   at("sentence").textContent = words.inUnits(quantity?.sentence_parts ?? [], units);
   at("statement").textContent = quantity?.statement ?? "";
   const others = Object.entries(score?.quantities ?? {}).filter(([name, q]) => name !== main?.name && q.sentence);
@@ -286,15 +391,23 @@ export function showScore(score, units) {
 
 /**
  * @param {QuantityOut} quantity
- * @param {number} mean of the quantity
+ * @param {string} name of the quantity
+ * @param {number} mean
  * @param {Units} units
+ * @param {MethodOut | undefined} method
  */
-function figure(quantity, mean, units) {
+export function figure(quantity, name, mean, units, method) {
   const u = quantity.expanded_uncertainty ?? undefined;
   const angular = quantity.unit === "deg";
-  const shown = angular ? words.angle(mean, u, units) : words.length(mean, units.length, u);
-  const count = `${quantity.trials} ${quantity.trials === 1 ? "trial" : "trials"}`;
-  if (u == null) return [shown, make("small", count)];
+  const ways = angular ? method?.ways[name] : undefined;
+  const size = !angular ? words.length(mean, units.length, u) : ways ? words.angleSize(mean, u, units) : words.angle(mean, u, units);
+  /** @type {(HTMLElement | string)[]} */
+  const shown = [make("span", size)];
+  const way = ways && words.wayOf(mean, u, ways);
+  // The drawing beside it says it larger.
+  if (way) shown.push(" ", make("span", Math.abs(mean) > (u ?? 0) ? way : `${way}, if at all`, "way"));
+  const count = words.counted(method, quantity.trials);
+  if (u == null) return [...shown, make("small", count)];
   const sure = angular ? words.angleSize(u, u, units) : words.length(u, units.length, u);
-  return [shown, make("small", `± ${sure} (95 %, ${count})`)];
+  return [...shown, make("small", `± ${sure} (95 %, ${count})`)];
 }

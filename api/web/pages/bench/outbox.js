@@ -164,7 +164,7 @@ export function outbox(bench, { answered, refused, changed }) {
   async function retry() {
     for (const entry of aside()) {
       const error = await deliver(entry);
-      if (error instanceof Refused) setAside(entry, error.message);
+      if (error instanceof Refused) setAside(entry, messageOf(error));
       else if (error) break;
     }
     reportState();

@@ -1,60 +1,123 @@
-// The form that sets up a series: shows the fields that the method needs, remembers them, sends them.
+// The form that sets up a series: shows the fields that the method needs, with what is proposed, and
+// sends them.
 
-import { all, around, at, entries, one } from "../shared/elements.js";
-import { Refused, get, memory, messageOf, post } from "../shared/http.js";
+import { all, around, at, one } from "../shared/elements.js";
+import { Refused, get, messageOf, post } from "../shared/http.js";
+import { capital, field, form, show, visible } from "./form.js";
+import * as proposing from "./proposing.js";
 
-const NUMBER = /^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)\s*$/;
-const form = at("setup", HTMLFormElement);
-const problem = at("setup-problem");
+const WORKS = "/api/works?retired=true"; // a series may be for one that is retired
 
 /** @type {Map<string, MethodOut>} */
 let methods = new Map();
-/** @type {MachineOut[]} */
+/** @type {ListedMachine[]} */
 let machines = [];
-
-/**
- * A field by its name: an input, a list, or a group of radio buttons.
- * @param {string} name
- */
-function field(name) {
-  return /** @type {HTMLInputElement | HTMLSelectElement | RadioNodeList} */ (form.elements.namedItem(name));
-}
+/** @type {MadeWorkOut[]} */
+let works = [];
+let unitChanged = () => {};
 
 export const unit = () => (field("unit").value === "in" ? "in" : "mm");
 export const side = () => field("strip_side").value;
 export const method = () => methods.get(field("method").value);
+const machine = () => machines.find((m) => m.id === field("machine").value);
+/** The kind of the machine chosen, as a person wrote it. */
+export const kind = () => machine()?.kind ?? field("kind").value.trim();
+
+/** The machine and stop that the link to this page names, if it does. */
+export const named = () => new URLSearchParams(location.search);
 
 /**
- * Fill the form with the last settings and the known machines.
- * @param {Map<string, MethodOut>} known
- * @param {MachineOut[]} machinesKnown
+ * What `prepare` fills the form with: for the machine that the link to this page names, else for that of
+ * a series.
+ * @param {SeriesHead | null} after
  */
-export function prepare(known, machinesKnown) {
-  methods = known;
-  machines = machinesKnown;
-  const last = memory.get("setup", null);
-  if (last) remembered(last);
-  offerMachines();
-  adapt();
-  for (const box of form.querySelectorAll("details")) box.open = [...box.querySelectorAll("input")].some(saysMore);
-  const machine = machines.find((m) => m.id === field("machine").value);
-  const shortcut = at("as-last");
-  shortcut.hidden = !last || !machine;
-  if (last && machine) {
-    const length = visible("baseline") ? `, ${field("baseline").value} ${unit()}` : "";
-    one(shortcut, "span").textContent = `${machine.name}, ${method()?.title}${length}`;
-  }
+export function offered(after) {
+  const machine = named().get("machine") ?? after?.machine.id ?? "";
+  const stop = (named().has("machine") ? named().get("stop") : after?.stop.id) ?? "";
+  return Promise.all([get("/api/machines"), get(WORKS), get(proposing.address({ machine, stop }))]);
 }
 
 /**
- * `unitChanged` is called when the unit for typed values may have changed.
- * @param {() => void} unitChanged
+ * Whether the link to this page names another machine or stop than that of `series`.
+ * @param {SeriesHead} series
  */
-export function onChange(unitChanged) {
+export function namesAnother({ machine, stop }) {
+  return (named().get("machine") ?? machine.id) !== machine.id || (named().get("stop") ?? stop.id) !== stop.id;
+}
+
+/**
+ * Fill the form: what is proposed, the known machines and works.
+ * @param {Map<string, MethodOut>} known
+ * @param {ListedMachine[]} machinesKnown
+ * @param {MadeWorkOut[]} worksKnown those that are retired too
+ * @param {ProposedOut | null} proposed null: it is not known
+ */
+export function prepare(known, machinesKnown, worksKnown, proposed) {
+  methods = known;
+  machines = machinesKnown;
+  works = worksKnown;
+  proposing.forget();
+  offerMachines(proposed?.machine?.id);
+  offerStops(proposed?.stop?.id);
+  if (proposed) proposing.fill(proposed, methods);
+  filled();
+  // The machine of last time is listed no more.
+  if (machines.length && !proposed?.machine) proposing.ask(methods, filled);
+  for (const box of all(form, "details", HTMLDetailsElement)) box.open = [...box.querySelectorAll("input")].some(saysMore);
+}
+
+/**
+ * What was proposed is in the form, or `error` says why nothing is.
+ * @param {unknown} [error]
+ */
+function filled(error) {
+  for (const box of all(form, "details", HTMLDetailsElement)) box.open ||= [...box.querySelectorAll("[type=radio]")].some((radio) => radio.matches(":checked"));
+  form.ariaBusy = "false";
+  adapt();
+  askNoMore(); // what was asked about may be another length now
+  unitChanged();
+  const shortcut = at("as-last");
+  const proposed = proposing.proposal();
+  shortcut.hidden = !proposed?.settings || !proposed.same_stop;
+  if (!shortcut.hidden) one(shortcut, "span").textContent = asLast(/** @type {ProposedOut} */ (proposed));
+  if (error) showProblem(error);
+}
+
+/** @param {ProposedOut} proposed */
+function asLast({ machine: of, stop, settings, works: all_works }) {
+  const where = (machine()?.stops.length ?? 0) > 1 ? `${of?.name}, ${stop?.name}` : of?.name;
+  const how = methods.get(settings?.method ?? "")?.title ?? settings?.method;
+  const length = settings?.baseline ? `, ${settings.baseline} ${settings.unit}` : "";
+  const work = all_works.find((each) => each.chosen);
+  return `${where}, ${how}${length}${work ? `, for ${work.name}` : ""}`;
+}
+
+export const settled = proposing.settled;
+
+/** Fill in what was done last time, whatever was said since. */
+export function asLastTime() {
+  const proposed = proposing.proposal();
+  if (!proposed) return;
+  proposing.forget();
+  proposing.fill(proposed, methods);
+  filled();
+}
+
+/**
+ * `changed` is called when the unit for typed values may have changed.
+ * @param {() => void} changed
+ */
+export function onChange(changed) {
+  unitChanged = changed;
+  proposing.listen();
   form.addEventListener("change", (event) => {
-    if (around(event, "[name=method]")) field("repeats").value = String(method()?.default_repeats ?? 1);
+    if (around(event, "[name=machine]")) offerStops();
+    const proposed = proposing.proposal();
+    if (around(event, "[name=unit]") && proposed) proposing.fill(proposed, methods);
     adapt();
+    askNoMore();
     unitChanged();
+    if (around(event, "[name=machine], [name=stop], [name=method], [name=work]")) proposing.ask(methods, filled);
   });
 }
 
@@ -64,22 +127,32 @@ export function onChange(unitChanged) {
  */
 const saysMore = (field) => (field.type === "radio" ? field.checked : !["", field.defaultValue].includes(field.value)) && !field.closest("[hidden]");
 
-function offerMachines() {
-  const wanted = memory.get("machine", null) ?? machines.at(-1)?.id;
-  const select = at("machine", HTMLSelectElement);
-  select.replaceChildren(
+/** @param {string} [wanted] the machine to choose, else the first that can be chosen */
+function offerMachines(wanted) {
+  at("machine", HTMLSelectElement).replaceChildren(
     ...machines.map((m) => new Option(`${m.name} (${m.kind})`, m.id, false, m.id === wanted)),
     new Option("A new machine…", "", false, !machines.length),
   );
 }
 
-/** @param {Record<string, string>} values */
-function remembered(values) {
-  for (const [name, value] of Object.entries(values)) {
-    if (name !== "machine" && form.elements.namedItem(name)) field(name).value = value;
-  }
-  const radios = all(form, "[name=method]", HTMLInputElement);
-  if (radios[0] && !radios.some((radio) => radio.checked)) radios[0].checked = true;
+/** @param {string} [wanted] of the machine chosen; else its oldest */
+function offerStops(wanted) {
+  at("stop", HTMLSelectElement).replaceChildren(...(machine()?.stops ?? []).map(({ stop }) => new Option(stop.name, stop.id, false, stop.id === wanted)));
+}
+
+/**
+ * What the work of a series is called; "" where it was measured for none.
+ * @param {SeriesHead} series
+ */
+export const workName = (series) => works.find((work) => work.id === series.work)?.name ?? "";
+
+/**
+ * The stop of a series in words, to follow its machine's name; nothing where the machine has no other.
+ * @param {SeriesHead} series
+ */
+export function stopWords({ machine, stop }) {
+  const known = machines.find((m) => m.id === machine.id);
+  return !known || known.stops.every((each) => each.stop.id === stop.id) ? "" : `, ${stop.name}`;
 }
 
 function adapt() {
@@ -92,32 +165,34 @@ function adapt() {
     pieces: chosen.pieces != null,
     strip_side: chosen.sided,
     inset: chosen.baseline != null && chosen.places.length > 1,
+    strips: chosen.judges === "machine",
   };
   for (const element of all(form, "[data-for]")) element.hidden = !shown[String(element.dataset.for)];
   const measured = chosen.baseline ?? (chosen.optional_baseline && `${chosen.optional_baseline}, if it is known`);
   if (measured) at("baseline-label").textContent = capital(measured);
   if (chosen.pieces && !field("pieces").value) field("pieces").value = String(chosen.pieces);
   at("new-machine").hidden = field("machine").value !== "";
+  at("stop-field").hidden = at("stop", HTMLSelectElement).options.length < 2;
   at("decimal-hint").hidden = !shown.baseline && !shown.thickness;
+  at("strips-label").textContent = `How many ${chosen.noun}s?`;
+  at("strips-why").textContent = proposing.sameNeed() ? (proposing.proposal()?.strips.sentence ?? "") : "";
+  at("show-guide").textContent = chosen.sided ? "Show me the cuts" : "Show me how";
+  adaptNeed(chosen);
+}
 
+/** @param {MethodOut} chosen */
+function adaptNeed(chosen) {
   const angles = chosen.reveals.includes("angle") || chosen.reveals.includes("tilt");
   const lengths = chosen.reveals.includes("length");
+  at("work").hidden = !angles || chosen.judges !== "machine";
+  at("other-works").hidden = at("work").hidden || [proposing.OWN, ""].includes(field("work").value);
+  at("own-tolerance").hidden = visible("work") && field("work").value !== proposing.OWN;
   for (const label of all(form, "[data-tolerance]")) {
     label.hidden = label.dataset.tolerance === "angle" ? !angles : !lengths;
     const radio = one(label, "input", HTMLInputElement);
     if (label.hidden && radio.checked) field("tolerance").value = "none";
   }
   for (const label of all(form, "[data-shown-by]")) label.hidden = label.dataset.shownBy !== field("tolerance").value;
-  at("show-guide").textContent = chosen.sided ? "Show me the cuts" : "Show me how";
-}
-
-/** @param {string} words */
-const capital = (words) => words.charAt(0).toUpperCase() + words.slice(1);
-
-/** @param {string} name */
-function visible(name) {
-  const field = document.getElementById(name.replace("_", "-"));
-  return field && !field.closest("label[hidden], #new-machine[hidden]");
 }
 
 /**
@@ -135,6 +210,7 @@ function mistakes() {
     needed("machine_name", "Give the new machine a name.");
     needed("kind", "Say what kind of machine it is.");
   }
+  if (visible("work") && !field("work").value) found.push(["work", "Choose what you make, or “None of these”."]);
   if (method()?.baseline) needed("baseline", "Measure it and type it here.");
   needed("thickness", "Measure the board’s thickness and type it here.");
   needed("tolerance_deg", "Type the largest angle you accept, or choose another way.");
@@ -144,12 +220,12 @@ function mistakes() {
   needed("tolerance_nominal", "Type the length that is wanted.");
   for (const name of ["baseline", "thickness", "inset", "jaw_width", "tolerance_deg", "tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"]) {
     const value = field(name).value;
-    if (visible(name) && value.trim() && !NUMBER.test(value)) found.push([name, `“${value}” is not a plain number such as 8.026 or 203,86.`]);
+    if (visible(name) && value.trim() && !/\d/.test(value)) found.push([name, `“${value}” has no number in it; type one such as 8.026, 203,86 or 8 1/32.`]);
   }
   for (const name of ["repeats", "pieces"]) {
     if (visible(name) && !/^\s*[1-9]\d*\s*$/.test(field(name).value)) found.push([name, "Type a whole number, 1 or more."]);
   }
-  const strips = field("strips").value.trim();
+  const strips = visible("strips") ? field("strips").value.trim() : "";
   if (strips && !/^[1-9]\d*$/.test(strips)) found.push(["strips", "Type a whole number, 1 or more, or leave it empty."]);
   return found;
 }
@@ -159,43 +235,96 @@ export function check() {
   return !show(mistakes(), "");
 }
 
+function askNoMore() {
+  for (const asked of form.querySelectorAll(".asked-length")) asked.remove();
+}
+
+/** @type {Set<string>} */
+const kept = new Set(); // lengths that the person said are right
+
 /**
- * Show `errors` at their fields and `detail` on top; false when there is neither.
- * @param {[string, string][]} errors
- * @param {string} detail
+ * Whether the server would start this series, and nothing is odd about its lengths or the person has
+ * said that they are right; asks at the fields, `again` with each answer.
+ * @param {string} bench
+ * @param {() => void} again
+ * @throws {Refused} what would be refused
  */
-function show(errors, detail) {
-  for (const mark of form.querySelectorAll(".wrong")) mark.remove();
-  for (const field of form.querySelectorAll("[aria-invalid]")) {
-    field.removeAttribute("aria-invalid");
-    field.removeAttribute("aria-errormessage");
+export async function accepted(bench, again) {
+  const said = payload(bench, field("machine").value || field("machine_name").value.trim());
+  /** @param {string} name */
+  const typed = (name) => String(said[/** @type {keyof typeof said} */ (name)]);
+  /** @param {string} name */
+  const key = (name) => JSON.stringify([kind(), said.method, name, typed(name), said.unit]);
+  const last = proposing.proposal()?.settings;
+  const asBefore = last && last.method === said.method && last.unit === said.unit ? last : null;
+  const found = await post("/api/set-up", machine() ? said : { ...said, kind: kind() });
+  const asked = found.filter(({ field: name }) => !kept.has(key(name)) && asBefore?.[/** @type {keyof typeof asBefore} */ (name)] !== typed(name));
+  askNoMore();
+  const shown = asked.map((each) => {
+    const answer = (/** @type {string | null} */ value) => {
+      if (value === null) kept.add(key(each.field));
+      else field(each.field).value = value;
+      again();
+    };
+    return askLength(each, typed(each.field), answer);
+  });
+  shown[0]?.focus();
+  return !asked.length;
+}
+
+/**
+ * Ask about a length below its field; the first button of the answers.
+ * @param {AskedLengthOut} asked
+ * @param {string} typed
+ * @param {(value: string | null) => void} answer the value to take, null to keep the one typed
+ */
+function askLength({ field: name, sentence, proposed }, typed, answer) {
+  const label = at(name.replace("_", "-")).closest("label");
+  const box = document.createElement("div");
+  box.className = "asked-length";
+  box.setAttribute("role", "group");
+  const words = document.createElement("p");
+  words.textContent = sentence;
+  words.id = `${name}-asked`;
+  box.setAttribute("aria-labelledby", words.id);
+  const row = document.createElement("p");
+  row.className = "row";
+  const [first, ...more] = [...proposed, null].map((value) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = value === null ? `Keep ${typed} ${unit()}` : `Use ${value} ${unit()}`;
+    button.addEventListener("click", () => answer(value));
+    return button;
+  });
+  row.append(.../** @type {HTMLElement[]} */ ([first, ...more]));
+  box.append(words, row);
+  label?.after(box);
+  box.closest("details")?.setAttribute("open", "");
+  return first;
+}
+
+/**
+ * What is other than last time by this method, in sentences; null where it was not used before.
+ * sides: whether the strip falls to the other side.
+ */
+export function changed() {
+  const proposed = proposing.proposal();
+  if (!proposed || proposed.method !== field("method").value) return null;
+  const { settings: last, series, same_stop, stop } = proposed;
+  /** @type {string[]} */
+  const sentences = [];
+  if (!series) sentences.push("It is another machine.");
+  else if (!same_stop) sentences.push(`It is another stop: ${stop?.name}.`);
+  for (const name of /** @type {const} */ (["baseline", "thickness", "inset", "pieces", "repeats"])) {
+    const ofLength = name !== "pieces" && name !== "repeats";
+    const [now, before] = [field(name).value.trim(), String(last?.[name] ?? "")];
+    if (!last || !visible(name) || (now === before && (!ofLength || last.unit === unit()))) continue;
+    const words = one(form, `label[for="${name}"]`).firstChild?.textContent;
+    sentences.push(ofLength ? `${words}: ${now} ${unit()}, last time ${before || "none"} ${last.unit}.` : `${words}: ${now}, last time ${before}.`);
   }
-  /** @type {HTMLElement | null} */
-  let first = null;
-  const elsewhere = [];
-  for (const [name, sentence] of errors) {
-    const id = name === "name" ? "machine-name" : name === "kind" ? "machine-kind" : name.replace("_", "-");
-    const field = document.getElementById(id);
-    const label = field?.closest("label");
-    if (!field || !label || label.hidden) {
-      elsewhere.push(`${name}: ${sentence}`);
-      continue;
-    }
-    const mark = document.createElement("span");
-    mark.className = "wrong";
-    mark.id = `${field.id}-wrong`;
-    mark.textContent = sentence;
-    label.append(mark);
-    field.setAttribute("aria-invalid", "true");
-    field.setAttribute("aria-errormessage", mark.id);
-    first ??= field;
-  }
-  const any = errors.length > 0 || detail !== "";
-  problem.hidden = !any;
-  problem.textContent = first && !elsewhere.length ? "Something is still missing or wrong: see the marked fields." : detail || elsewhere.join("\n");
-  for (const mark of form.querySelectorAll(".wrong")) mark.closest("details")?.setAttribute("open", "");
-  if (any) (first ?? problem).focus();
-  return any;
+  const sides = Boolean(last && visible("strip_side") && last.strip_side !== side());
+  if (sides) sentences.push(`The strip falls to the ${side()} of the blade, last time to the ${last?.strip_side}.`);
+  return { sentences, sides };
 }
 
 /**
@@ -205,8 +334,10 @@ function show(errors, detail) {
 function payload(bench, machine) {
   /** @param {string} name */
   const text = (name) => (visible(name) && field(name).value.trim()) || undefined;
+  const work = text("work");
   return {
     machine,
+    stop: field("stop").value || undefined,
     method: field("method").value,
     bench,
     baseline: text("baseline"),
@@ -222,32 +353,34 @@ function payload(bench, machine) {
     tolerance_joint: text("tolerance_joint"),
     tolerance_length: text("tolerance_length"),
     tolerance_nominal: text("tolerance_nominal"),
+    work: work === proposing.OWN ? undefined : work,
     strips: text("strips") && Number(field("strips").value),
     note: field("note").value.trim() || undefined,
   };
 }
 
 /**
- * Add the machine if it is new, and the series; remember the form for the next one.
+ * Add the machine if it is new, and the series.
  * @param {string} bench
  */
 export async function start(bench) {
-  let machine = field("machine").value;
-  if (machine === "") {
+  let of = field("machine").value;
+  if (of === "") {
     const made = await post("/api/machines", { name: field("machine_name").value.trim(), kind: field("kind").value.trim() });
-    machine = made.id;
-    memory.set("machine", machine);
+    of = made.id;
     machines = await get("/api/machines");
-    offerMachines();
+    offerMachines(of);
+    offerStops();
     adapt();
   }
-  await post("/api/series", payload(bench, machine));
-  memory.set("machine", machine);
-  const kept = entries(form);
-  for (const name of ["machine", "machine_name", "kind", "strips", "note", "jaw_width"]) delete kept[name];
-  memory.set("setup", kept);
-  field("machine_name").value = field("strips").value = field("note").value = "";
+  const said = payload(bench, of);
+  await post("/api/series", said);
+  // A usual work is one of the shop's own now.
+  if (said.work && !works.some((work) => work.id === said.work)) works = await get(WORKS);
+  field("machine_name").value = field("kind").value = field("note").value = "";
   show([], "");
+  // What the link named is measured.
+  history.replaceState(null, "", location.pathname);
 }
 
 /**
@@ -256,5 +389,5 @@ export async function start(bench) {
  */
 export function showProblem(error) {
   const errors = error instanceof Refused ? error.errors : [];
-  show(errors.map(({ field = "", message = "" }) => [field, message]), messageOf(error));
+  show(errors.map(({ field = "", message = "" }) => [field, message]), messageOf(error, form));
 }

@@ -1,10 +1,12 @@
 // Numbers and directions in words, in the units that the person chose, the same wherever the
 // page shows or says them.
 
-import { memory } from "../shared/http.js";
-import { ANGLES, LENGTHS, MM_PER_INCH, chosen, decimalsFor, fixed, isLength, measureIn, text } from "../shared/measures.js";
+import { ANGLES, LENGTHS, MM_PER_INCH, angleUnit, chosen, decimalsFor, fixed, measureIn, text } from "../shared/measures.js";
 
-/** @typedef {Pick<Units, "length" | "angle">} Shown */
+/** @typedef {string[]} Ways what stands beside a positive and a negative number */
+
+/** @type {Ways} */
+const NO_WAYS = ["", ""];
 
 // Decimals with a digit for the caliper's last one.
 const READ = { mm: 3, in: 4, thou: 1 };
@@ -16,9 +18,9 @@ const READ = { mm: 3, in: 4, thou: 1 };
  * @returns {Units}
  */
 export function unitsFor(series) {
-  const own = memory.get("units", null)?.length;
-  const length = isLength(own) ? own : (series?.unit ?? "mm");
-  return { length, deviation: length === "in" && own !== "in" ? "thou" : length, angle: chosen().angle };
+  const units = chosen();
+  const length = units.length ?? series?.unit ?? "mm";
+  return { ...units, length, deviation: length === "in" && !units.length ? "thou" : length };
 }
 
 /**
@@ -35,21 +37,35 @@ export function leans(value, uncertainty) {
  * The size of an angle without its direction: "0.025°" or "1.5′".
  * @param {number} degrees
  * @param {number | undefined} uncertainty
- * @param {Pick<Units, "angle">} units
+ * @param {Chosen} units
  */
 export function angleSize(degrees, uncertainty, units) {
-  return text(Math.abs(degrees), ANGLES[units.angle], uncertainty);
+  return text(Math.abs(degrees), angleUnit(units), uncertainty);
 }
 
 /**
- * "0.025° right"; "0.000°" for an angle that rounds to zero.
+ * "0.025° leans right"; "0.000°" for an angle that rounds to zero, with its sign where the method
+ * has no words for a direction.
  * @param {number} degrees
  * @param {number | undefined} uncertainty
- * @param {Pick<Units, "angle">} units
+ * @param {Chosen} units
+ * @param {Ways} [ways]
  */
-export function angle(degrees, uncertainty, units) {
-  const side = leans(degrees, uncertainty);
-  return `${angleSize(degrees, uncertainty, units)}${side ? " " + side : ""}`;
+export function angle(degrees, uncertainty, units, ways) {
+  if (!ways) return text(degrees, angleUnit(units), uncertainty, true);
+  const way = wayOf(degrees, uncertainty, ways);
+  return `${angleSize(degrees, uncertainty, units)}${way && ` ${way}`}`;
+}
+
+/**
+ * The words for the direction of a signed angle; "" where it rounds to zero.
+ * @param {number} value
+ * @param {number | undefined} uncertainty
+ * @param {Ways} ways
+ */
+export function wayOf(value, uncertainty, ways) {
+  const side = leans(value, uncertainty);
+  return (side && ways[side === "right" ? 0 : 1]) ?? "";
 }
 
 /**
@@ -83,7 +99,8 @@ export function numberIn(reading) {
     const value = Number(found.replace(/\s/g, "").replace("−", "-").replace(",", "."));
     if (Math.abs(value * (reading.unit === "in" ? MM_PER_INCH : 1) - wanted) < 1e-6) return found.replace(/\s/g, "");
   }
-  return reading.unit === "in" ? String(wanted / MM_PER_INCH) : String(reading.mm);
+  // To what is kept, a millionth of a millimetre, so that 29/64 is no 0.45312500000000006.
+  return String(reading.unit === "in" ? Number((wanted / MM_PER_INCH).toFixed(8)) : wanted);
 }
 
 /**
@@ -98,7 +115,7 @@ export function converted(mm, unit) {
 /**
  * A sentence of the server, cut at its measures, with these in `units`.
  * @param {SentencePartOut[]} parts
- * @param {Shown} units
+ * @param {Chosen} units
  */
 export function inUnits(parts, units) {
   return parts.map(({ text, measure }) => (measure ? measureIn(measure, units) ?? text : text)).join("");
@@ -110,13 +127,37 @@ export function inUnits(parts, units) {
  */
 export const sentence = (said) => `${said.charAt(0).toUpperCase()}${said.slice(1)}.`;
 
+/** @param {Pick<MethodOut, "noun"> | undefined} method */
+export const nounOf = (method) => method?.noun ?? "strip";
+
 /**
- * "strip 3" of a method that cuts strips; "trial 3" where the method is not known.
+ * "1 strip", "5 strips".
+ * @param {Pick<MethodOut, "noun"> | undefined} method
+ * @param {number} number
+ */
+export const counted = (method, number) => `${number} ${nounOf(method)}${number === 1 ? "" : "s"}`;
+
+/**
+ * "strip 3"; "part 3" of a method that cuts parts.
  * @param {Pick<MethodOut, "noun"> | undefined} method
  * @param {number} number
  */
 export function trialName(method, number) {
-  return `${method?.noun ?? "trial"} ${number}`;
+  return `${nounOf(method)} ${number}`;
+}
+
+/**
+ * "strip 3", "strips 3 and 4", "strips 3 to 5".
+ * @param {Pick<MethodOut, "noun"> | undefined} method
+ * @param {number[]} numbers
+ */
+export function trialNames(method, numbers) {
+  const first = numbers[0] ?? 0;
+  const last = numbers.at(-1) ?? 0;
+  if (numbers.length < 2) return trialName(method, first);
+  const together = last - first === numbers.length - 1 && numbers.length > 2;
+  const said = together ? `${first} to ${last}` : `${numbers.slice(0, -1).join(", ")} and ${last}`;
+  return `${nounOf(method)}s ${said}`;
 }
 
 /**
@@ -129,8 +170,9 @@ export function trialName(method, number) {
 export function spoken(trial, score, method, units) {
   const said = [];
   const name = trialName(method, trial.number);
-  if (trial.angle_deg != null) said.push(spokenAngle(trial.angle_deg, "", units));
-  if (trial.tilt_deg != null) said.push(spokenAngle(trial.tilt_deg, trial.angle_deg == null ? "" : "tilt ", units));
+  const { angle: turned = NO_WAYS, tilt: tilted = NO_WAYS } = method?.ways ?? {};
+  if (trial.angle_deg != null) said.push(spokenAngle(trial.angle_deg, "", units, turned));
+  if (trial.tilt_deg != null) said.push(spokenAngle(trial.tilt_deg, trial.angle_deg == null ? "" : "tilt ", units, tilted));
   const first = said.length ? `${name}: ${said.join(", ")}.` : `${name} complete.`;
   const quantity = score && mainQuantity(score)?.quantity;
   return quantity?.verdict ? `${first} So far: ${quantity.verdict}.` : first;
@@ -139,12 +181,14 @@ export function spoken(trial, score, method, units) {
 /**
  * @param {number} value
  * @param {string} what
- * @param {Units} units
+ * @param {Chosen} units
+ * @param {Ways} ways
  */
-function spokenAngle(value, what, units) {
-  const side = leans(value);
-  const size = units.angle === "arcmin" ? `${(Math.abs(value) * 60).toFixed(1)} arc minutes` : `${Math.abs(value).toFixed(3)} degrees`;
-  return `${what}${size}${side ? " to the " + side : ""}`;
+function spokenAngle(value, what, units, ways) {
+  const way = wayOf(value, undefined, ways);
+  const measure = { value: Math.abs(value), uncertainty: null, unit: "degrees", decimals: ANGLES.deg.usual };
+  const size = measureIn(measure, units) ?? `${fixed(measure.value, measure.decimals)} degrees`;
+  return `${what}${size}${way && `, ${way}`}`;
 }
 
 // What asks for something to be done comes first: a large "good enough" must not hide it.

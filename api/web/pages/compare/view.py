@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from typing import Annotated, Any, Final
 from uuid import UUID
 
@@ -15,27 +14,27 @@ from sqlalchemy import Connection
 
 from analysis.conversions import NAMES, measures
 from analysis.methods import SAWING_CAUTIONS, Quantity
-from analysis.sentences import capital, cuts, decimals_for, number
+from analysis.sentences import capital, cuts, decimals_for, number, plain
 from analysis.units import parse_number
 from api.answers.came_back import came_back
 from api.answers.comparable import ComparableSeries, all_comparable, shared_quantities
 from api.answers.comparison import compared
 from api.answers.helped import helped
+from api.answers.moments import day
 from api.errors import InvalidField, NotFound
-from api.store.facts import method_of
-from api.store.rows.measured import latest_measured, latest_of_machine
+from api.store.rows.measured import running
+from api.store.rows.stops import with_several
 from api.web.convert.comparison import adjustment_out, comparison_out, return_out
 from api.web.deps import TheServer, TheStore
 from api.web.pages.bench.view import cautions_for
 from api.web.pages.compare import chart as comparison_chart
+from api.web.pages.compare.choices import choices, chosen, proposed_links, series_of
 from api.web.pages.shared import numbers
-from api.web.pages.shared.charts import short
 from api.web.pages.shared.rendering import page
 from api.web.shapes.comparison import ComparisonOut, Finding, QuantityComparison
 
 router = APIRouter(include_in_schema=False)
 
-_LISTED: Final = 300
 _NOTHING_TO_COMPARE: Final = (
     "There is nothing to compare it with yet: measure another series that shows the same, of"
     " another machine or of this one after something happened to it."
@@ -64,20 +63,17 @@ def compare_page(
     methods = [key for key, m in server.methods.items() if m.judges != "hand"]
     listed, cut = choices(store, methods)
     wanted = [a, b, *(m for m in more or [] if m)]
-    first, second = _proposed(listed, a, b)
+    first, second, *further = chosen(store, methods, listed, wanted)
     values: dict[str, Any] = {
         "choices": listed,
         "cut": cut,
-        "asked": {
-            "a": first,
-            "b": second,
-            "more": wanted[2:],
-            "margin": margin,
-        },
+        "asked": {"a": first, "b": second, "more": further, "margin": margin},
+        "proposed": [] if any(wanted) else proposed_links(store, listed),
         "problem": None,
         "hint": "" if (a and b) or (first and second) else _NOTHING_TO_COMPARE,
         "found": [],
         "notes": [],
+        "so_far": [],
         "one_machine": None,
         "back": None,
         "helped": None,
@@ -99,84 +95,6 @@ def compare_page(
     return page(request, "compare/page.html", status=status, **values)
 
 
-# ---------------------------------------------------------------- what can be chosen
-
-
-@dataclass(frozen=True, slots=True)
-class _Series:
-    id: UUID
-    words: str
-    reveals: frozenset[str]
-
-
-@dataclass(frozen=True, slots=True)
-class _Machine:
-    id: UUID
-    name: str
-    short: str
-    series: list[_Series]
-
-
-def choices(store: Connection, methods: Collection[str]) -> tuple[list[_Machine], int | None]:
-    """Machines with their series that have a trial, the latest measured machine first; and how
-    many are listed where that is not all of them."""
-    rows = latest_measured(store, methods, _LISTED + 1)
-    found: dict[UUID, _Machine] = {}
-    for row in rows[:_LISTED]:
-        name, method = row.machine_name, method_of(row)
-        of = found.setdefault(row.machine_id, _Machine(row.machine_id, name, short(name), []))
-        moment = row.started_at.astimezone()
-        words = f"{moment.day} {moment:%B %Y, %H:%M}: {method.title}, {cuts(row.trials)}"
-        of.series.append(_Series(row.id, words, frozenset(method.reveals)))
-    return list(found.values()), _LISTED if len(rows) > _LISTED else None
-
-
-def _proposed(listed: Sequence[_Machine], a: str, b: str) -> tuple[str, str]:
-    """What the two lists show until a person chooses: two different series that show the same.
-
-    A chosen one stays; an empty text where there is no other to compare it with.
-    """
-    if a and b:
-        return a, b
-    chosen = a or b
-    for machine in listed:
-        for series in machine.series:
-            if str(series.id) == chosen or (
-                str(machine.id) == chosen and series is machine.series[0]
-            ):
-                other = _counterpart(listed, machine, series)
-                return (chosen, other) if a else (other, chosen)
-    if chosen or not listed:
-        return a, b
-    # The latest machine and another one; of one machine its last two series, in their order.
-    machine = listed[0]
-    series = machine.series[0]
-    other = _counterpart(listed, machine, series)
-    if any(str(each.id) == other for each in machine.series):
-        return other, str(series.id)
-    return str(machine.id), other
-
-
-def _counterpart(listed: Sequence[_Machine], machine: _Machine, series: _Series) -> str:
-    """What to compare a series with: another machine, else another series of this one."""
-    for other in listed:
-        if other is not machine and other.series[0].reveals & series.reveals:
-            return str(other.id)
-    for each in machine.series:
-        if each is not series and each.reveals & series.reveals:
-            return str(each.id)
-    return ""
-
-
-def _series_of(store: Connection, methods: Collection[str], field: str, text: str) -> UUID:
-    """The series that `text` names, or the latest with a trial of the machine it names."""
-    try:
-        wanted = UUID(text)
-    except ValueError:
-        raise InvalidField(field, "choose one from the list") from None
-    return latest_of_machine(store, wanted, methods) or wanted
-
-
 # ---------------------------------------------------------------- answers
 
 
@@ -184,21 +102,43 @@ def _answers(
     store: Connection, methods: Collection[str], wanted: Sequence[str], margin: str
 ) -> dict[str, Any]:
     fields = [*_FIELDS, *("one more" for _ in wanted[len(_FIELDS) :])]
-    asked = [
-        (field, _series_of(store, methods, field, text))
+    named = [
+        (field, series_of(store, methods, field, text))
         for field, text in zip(fields, wanted, strict=False)
     ]
-    found = all_comparable(store, asked)
+    _each_once(named)
+    found = all_comparable(store, named)
     comparison = comparison_out(compared(found))
+    runs = running(store)
     answers: dict[str, Any] = {
+        "several": with_several(store),
         "found": [_shown(found, comparison, q) for q in shared_quantities(found)],
         "notes": comparison.notes,
+        "so_far": [
+            f"{name} is still running: this holds for its {cuts(s.whole.scored.score.trials)} so"
+            " far, looked at once. Who looks after every strip finds a difference too often"
+            " where there is none: let the end of the series decide."
+            for s, name in zip(found, (s.name for s in comparison.series), strict=True)
+            if s.row.id in runs
+        ],
     }
     one, other = found[:2]
-    if len(found) == 2 and one.row.machine_id == other.row.machine_id:
+    # Of two stops nobody asks whether the machine came back from the one to the other.
+    if len(found) == 2 and one.row.stop_id == other.row.stop_id:
         before, after = sorted((one, other), key=lambda s: s.row.started_at)
         answers |= _one_machine(store, before, after, margin)
     return answers
+
+
+def _each_once(named: Sequence[tuple[str, UUID]]) -> None:
+    """Raise InvalidField where a series is asked for twice."""
+    seen: dict[UUID, str] = {}
+    for field, series in named:
+        if series in seen:
+            raise InvalidField(
+                "", f"{field} is the same series as {seen[series]}: choose another one for it"
+            )
+        seen[series] = field
 
 
 def _one_machine(
@@ -250,6 +190,7 @@ def _shown(
                 "letter": comparison_chart.letter(index),
                 "name": name,
                 "head": side.row,
+                "moment": _moment(side, found),
                 "method": side.method.title,
                 "of": values,
                 "expanded": score.expanded_uncertainty if score else None,
@@ -264,7 +205,8 @@ def _shown(
     picture = comparison_chart.picture(
         [
             comparison_chart.Row(
-                row["name"],
+                row["head"].machine_name,
+                row["moment"],
                 [v.value - base for v in row["of"].values],
                 None if row["of"].mean is None else row["of"].mean - base,
                 row["expanded"],
@@ -273,6 +215,7 @@ def _shown(
         ],
         of.unit,
         from_nominal=from_nominal,
+        noun=found[0].method.noun,
     )
     relation = found[0].method.relation(quantity)
     return {
@@ -281,8 +224,8 @@ def _shown(
         "of": of,
         "rows": rows,
         "by_nominal": by_nominal,
-        "picture": Markup(picture),
-        "caption": _caption(from_nominal, relation.toward if relation else ("", "")),
+        "picture": picture,
+        "caption": _caption(from_nominal, relation.leans if relation else ("", "")),
         "findings": _findings(of, names, found),
         "measures": _measures(of, names) if of.unit == "deg" else [],
         "measure_names": [NAMES[m] for m in NAMES if m != "rad"],
@@ -295,7 +238,15 @@ def _caption(from_nominal: bool, toward: tuple[str, str]) -> str:
     if not from_nominal:
         return ""
     ways = f": to its right {toward[0]}, to its left {toward[1]}" if all(toward) else ""
-    return f"The dotted vertical line is nominal{ways}."
+    return f"Nominal{ways}." if ways else ""
+
+
+def _moment(side: ComparableSeries, among: Sequence[ComparableSeries]) -> str:
+    """The day of a series, with its time and its stop where others have another of these."""
+    at = side.row.started_at
+    stop = f"{side.row.stop}, " if len({each.row.stop for each in among}) > 1 else ""
+    several = sum(day(each.row.started_at) == day(at) for each in among) > 1
+    return stop + day(at) + (f", {at.astimezone():%H:%M}" if several else "")
 
 
 def _findings(
@@ -312,9 +263,9 @@ def _findings(
             "shown": finding.shown,
             "words": ""
             if finding.series is None
-            else f"Shown by these trials: {shown}."
+            else f"Shown by these strips: {shown}."
             if finding.shown
-            else f"It looks so, but these trials do not show it: {looks}.",
+            else f"It looks so, but these strips do not show it: {looks}.",
         }
 
     return [
@@ -328,9 +279,9 @@ def _findings(
         finding_of(
             "Which is less steady?",
             of.less_steady,
-            "Neither, or not known",
+            "Neither, or not known" if of.counted == "trial" else "Not compared between visits",
             "the interval of the ratio of spreads (95 %) leaves no doubt",
-            "single cuts may scatter alike (95 %); few trials seldom show more",
+            "single cuts may scatter alike (95 %); few strips seldom show more",
         ),
     ]
 
@@ -385,12 +336,14 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
     if ratio is not None and ratio.ratio is not None:
         between = ""
         if ratio.interval is not None:
-            between = f", 95 % interval {ratio.interval.low:.2g} to {ratio.interval.high:.2g}"
+            between = (
+                f", 95 % interval {plain(ratio.interval.low, 2)} to {plain(ratio.interval.high, 2)}"
+            )
         section = "1.3.5.9" if ratio.rule == "F" else "1.3.5.10"
         rule = "F test" if ratio.rule == "F" else "test of Brown and Forsythe"
         rows.append(
             (
-                "Ratio of the spreads of trials",
+                "Ratio of the spreads of strips",
                 Markup("{:.2f}{} ({} over {}); {}, {} (NIST e-Handbook {})").format(
                     ratio.ratio, between, names[1], names[0], rule, _said(ratio.p), section
                 ),

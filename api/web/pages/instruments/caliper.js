@@ -1,10 +1,15 @@
-// A caliper's own page: starts a study and opens the Bench page, which then waits for presses.
+// A caliper's own page: corrects what is said of it; starts a study and opens the Bench page, which
+// then waits for presses.
 
 import { benchPage } from "../shared/addresses.js";
-import { all, entries, one } from "../shared/elements.js";
+import { all, around, entries, one } from "../shared/elements.js";
 import { Refused, memory, messageOf, patch, post } from "../shared/http.js";
+import { correct, done } from "../shared/trail.js";
+import { by } from "../shared/who.js";
 
 const caliper = String(one(document, "[data-caliper]").dataset.caliper);
+/** @type {`/api/calipers/${string}`} */
+const address = `/api/calipers/${encodeURIComponent(caliper)}`;
 const forms = all(document, "[data-begin]", HTMLFormElement);
 
 /**
@@ -21,7 +26,7 @@ async function begin(form, event) {
   wrong.textContent = "";
   memory.set("study", { unit: fields.unit, person });
   try {
-    const series = await post(`/api/calipers/${encodeURIComponent(caliper)}/studies`, {
+    const series = await post(`${address}/studies`, {
       method: form.dataset.begin,
       unit: fields.unit,
       person: person || undefined,
@@ -32,7 +37,7 @@ async function begin(form, event) {
     });
     location.href = benchPage(series.bench);
   } catch (error) {
-    wrong.textContent = messageOf(error);
+    wrong.textContent = messageOf(error, form);
     if (error instanceof Refused && error.status === 409) {
       wrong.textContent += " Or end it now: its readings stay.";
       instead.hidden = false;
@@ -46,27 +51,38 @@ async function begin(form, event) {
 
 const jaws = one(document, "#jaws-form", HTMLFormElement);
 
-/** @param {SubmitEvent} event */
-async function rememberJaws(event) {
+jaws.addEventListener("submit", (event) => {
   event.preventDefault();
-  const wrong = one(jaws, ".wrong");
-  const field = one(jaws, "[name=jaw_width]", HTMLInputElement);
-  wrong.textContent = "";
-  field.removeAttribute("aria-invalid");
-  try {
-    await patch(`/api/calipers/${encodeURIComponent(caliper)}`, {
-      jaw_width: field.value.trim() || null,
-      unit: entries(jaws).unit,
-    });
-    location.reload();
-  } catch (error) {
-    wrong.textContent = messageOf(error);
-    field.setAttribute("aria-invalid", "true");
-    field.focus();
-  }
-}
+  correct(jaws, address, (said) => {
+    const width = "jaw_width" in said || "unit" in said;
+    const unit = "readings_unit" in said;
+    return {
+      ...(width && { jaw_width: entries(jaws).jaw_width?.trim() || null, unit: entries(jaws).unit }),
+      ...(unit && { readings_unit: said.readings_unit }),
+    };
+  });
+});
 
-jaws.addEventListener("submit", rememberJaws);
+const checks = one(document, "#checks-form", HTMLFormElement);
+checks.addEventListener("submit", (event) => {
+  event.preventDefault();
+  correct(checks, address);
+});
+
+const correcting = one(document, "#correct-form", HTMLFormElement);
+correcting.addEventListener("submit", (event) => {
+  event.preventDefault();
+  const others = all(document, "#others option", HTMLOptionElement).map((option) => option.value);
+  correct(correcting, address, (said) => {
+    const another = said.name && others.includes(said.name);
+    return another && !confirm(`Another caliper is called ${said.name}. Are the two the same caliper? Their readings are those of one from then on; it can be undone.`) ? null : said;
+  }, (said) => `/calipers/${encodeURIComponent(said.name ?? caliper)}`);
+});
+
+document.addEventListener("click", (event) => {
+  const button = around(event, "[data-retire]");
+  if (button) done(() => patch(address, { ...by(), retired: button.dataset.retire === "yes" }));
+});
 
 const kept = memory.get("study", null);
 for (const form of forms) {

@@ -4,26 +4,23 @@ the table beside them, since several may be of one day."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Final
 
-from analysis.sentences import number as digits
+from markupsafe import Markup
+
 from api.answers.caliper_studies import BlockStudy, SpotStudy
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Scale
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 62.0, 388.0, 26.0, 196.0
-_HEIGHT: Final = 244
-_MOST_NUMBERS: Final = 12
 # An interval is drawn up to so many times the largest estimate; few readings make it very wide.
 _TALLEST: Final = 3.0
 
 
-def repeatability_chart(studies: Sequence[SpotStudy]) -> str:
+def repeatability_chart(studies: Sequence[SpotStudy]) -> Markup:
     """Repeatability and, where people took part, reproducibility; empty where none is known."""
     known = [(n, s) for n, s in enumerate(studies, 1) if s.repeatability is not None]
     if not known:
-        return ""
+        return Markup("")
     top = 0.0
     for _, study in known:
         for part in (study.repeatability, study.reproducibility):
@@ -36,12 +33,12 @@ def repeatability_chart(studies: Sequence[SpotStudy]) -> str:
         for part in (study.repeatability, study.reproducibility)
         if part is not None
     ]
-    y = Scale(0.0, 1.05 * max(min(max(ends), _TALLEST * top), 1e-6), _BOTTOM, _TOP)
-    parts = [*_frame(x, y, len(studies)), charts.text(_LEFT - 4, _TOP - 12, "mm", "end quiet")]
+    y = Scale(0.0, 1.05 * max(min(max(ends), _TALLEST * top), 1e-6), 100.0, 0.0)
+    parts = _frame(x, y, len(studies))
     both = any(study.reproducibility is not None for _, study in known)
     for n, study in known:
         assert study.repeatability is not None
-        aside = 5.0 if both else 0.0
+        aside = min(2.5, 20.0 / len(studies)) if both else 0.0
         for part, marker, kind, way in (
             (study.repeatability, charts.MARKERS[0], "s1", -aside),
             (study.reproducibility, charts.MARKERS[1], "s2", aside),
@@ -55,23 +52,23 @@ def repeatability_chart(studies: Sequence[SpotStudy]) -> str:
                 charts.mark(at, y.at(part.sd), marker, f"mean {kind}", 5.5),
             ]
     words = "Dots: the standard deviation of one reading; bars: its 95 % interval."
-    return charts.chart("Repeatability, study by study", _HEIGHT, parts, words)
+    return charts.chart("Repeatability, study by study", parts, words)
 
 
-def block_chart(checks: Sequence[BlockStudy]) -> str:
+def block_chart(checks: Sequence[BlockStudy]) -> Markup:
     """The error read on each block, check by check; a marker for each size."""
     if not checks:
-        return ""
+        return Markup("")
     sizes = sorted({block.size_mm for check in checks for block in check.blocks})
     ends = [0.0]
     for check in checks:
         for block in check.blocks:
             u = block.error.expanded_uncertainty or 0.0
             ends += [block.error.estimate - u, block.error.estimate + u]
-    x, y = _across(len(checks)), Scale(*charts.padded(ends, 0.1), _BOTTOM, _TOP)
-    parts = [*_frame(x, y, len(checks)), charts.text(_LEFT - 4, _TOP - 12, "mm", "end quiet")]
-    parts.append(charts.line(_LEFT, y.at(0), _RIGHT, y.at(0), "nominal"))
-    room = min(9.0, 0.6 * (_RIGHT - _LEFT) / len(checks) / max(1, len(sizes)))
+    x, y = _across(len(checks)), Scale(*charts.padded(ends, 0.1), 100.0, 0.0)
+    parts = _frame(x, y, len(checks))
+    parts.append(charts.line(0, y.at(0), 100, y.at(0), "nominal"))
+    room = min(6.0, 60.0 / len(checks) / max(1, len(sizes)))
     for n, check in enumerate(checks, 1):
         for block in check.blocks:
             index = sizes.index(block.size_mm)
@@ -84,38 +81,25 @@ def block_chart(checks: Sequence[BlockStudy]) -> str:
             marker = charts.MARKERS[index % len(charts.MARKERS)]
             parts.append(charts.mark(at, y.at(value), marker, f"mean {kind}", 5.5))
     words = "What was read minus the block's size; bars: expanded uncertainty at 95 %."
-    return charts.chart("Readings of known blocks, check by check", _HEIGHT, parts, words)
+    return charts.chart("Readings of known blocks, series by series", parts, words)
 
 
-def size_legend(checks: Sequence[BlockStudy]) -> list[tuple[str, float]]:
+def size_legend(checks: Sequence[BlockStudy]) -> list[tuple[Markup, float]]:
     """A small picture of each size's marker, with the size in mm."""
     sizes = sorted({block.size_mm for check in checks for block in check.blocks})
-    found = []
-    for i, size in enumerate(sizes):
-        dot = charts.mark(8, 8, charts.MARKERS[i % len(charts.MARKERS)], f"mean s{i % 3 + 1}", 5.5)
-        svg = f'<svg class="chart key" viewBox="0 0 16 16" aria-hidden="true">{dot}</svg>'
-        found.append((svg, size))
-    return found
+    return [
+        (charts.key(charts.MARKERS[i % len(charts.MARKERS)], f"mean s{i % 3 + 1}", "", 5.5), size)
+        for i, size in enumerate(sizes)
+    ]
 
 
 def _across(count: int) -> Scale:
-    return Scale(0.5, count + 0.5, _LEFT, _RIGHT)
+    return Scale(0.5, count + 0.5, 0.0, 100.0)
 
 
 def _frame(x: Scale, y: Scale, count: int) -> list[str]:
-    parts = []
-    ticks = y.ticks()
-    step = min((b - a for a, b in pairwise(ticks)), default=1.0)
-    decimals = next((d for d in range(7) if round(step * 10**d, 6) >= 1), 6)
-    for tick in ticks:
-        shown = digits(tick, decimals).replace("-", "−")
-        parts += [
-            charts.line(_LEFT, y.at(tick), _RIGHT, y.at(tick), "grid"),
-            charts.number(_LEFT - 6, y.at(tick) + 4.5, tick, "len", shown, "end quiet"),
-        ]
-    every = -(-count // _MOST_NUMBERS)
-    for n in range(1, count + 1, every):
-        parts.append(charts.text(x.at(n), _BOTTOM + 18, str(n), "quiet"))
-    middle = (_LEFT + _RIGHT) / 2
-    parts.append(charts.text(middle, _BOTTOM + 38, "number of the study in the table", "quiet"))
+    parts = charts.values_axis(y, "mm")
+    parts.append(charts.text(0, 0, "mm", "end quiet", -0.5, -0.7))
+    parts += charts.below([(x.at(n), str(n)) for n in range(1, count + 1)])
+    parts.append(charts.text(50, 100, "number in the table", "quiet", dy=2.7))
     return parts

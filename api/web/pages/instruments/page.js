@@ -315,7 +315,7 @@ const followed = new Set(); // benches whose live link is open
  */
 function first(caliper, after) {
   waited = caliper;
-  line("first-title", "waiting", `${caliper.name} is listened to. Press send once more.`);
+  line("first-title", "waiting", `Now listening to ${caliper.called}. Press send once more.`);
   at("first-heard").textContent = "";
   at("to-bench", HTMLAnchorElement).href = benchPage(caliper.bench);
   step("first", "first-title");
@@ -328,9 +328,9 @@ function first(caliper, after) {
 function hear({ kind, data }) {
   if (!waited || (kind !== "reading" && kind !== "refusal")) return;
   if (data.bench !== waited.bench) return;
-  if (data.caliper !== waited.name && !data.caliper.startsWith(`${waited.name} `)) return;
+  if (data.caliper !== waited.called && !data.caliper.startsWith(`${waited.name} `)) return;
   if (kind === "reading") {
-    line("first-title", "good", `${waited.name} works.`);
+    line("first-title", "good", `${waited.called} works.`);
     heard(data.sent.includes(data.unit) ? data.sent : `${data.sent} ${data.unit}`, "Heard and kept. Measure on the Bench page.");
   } else {
     line("first-title", "refused", "Something came that is not a reading.");
@@ -483,7 +483,7 @@ async function forget(button) {
   const { forget: name = "", bench = "" } = button.dataset;
   try {
     const gone = await remove(`/api/calipers/${encodeURIComponent(name)}?bench=${encodeURIComponent(bench)}`);
-    const words = gone.again ? `${name} is not listened to until the next start; it is named on the command line.` : `${name} is not listened to any more.`;
+    const words = gone.again ? `No longer listening to ${name}, until the next start: it is named on the command line.` : `No longer listening to ${name}.`;
     say(at("announcement"), words);
     button.blur();
     at("calipers-title").tabIndex = -1;

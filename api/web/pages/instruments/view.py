@@ -7,20 +7,25 @@ from typing import Final
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
-from markupsafe import Markup
 
 from analysis.methods import METHODS
 from analysis.units import Unit
-from api.answers.caliper_studies import CaliperStudies, caliper_studies
+from analysis.until import OWN_DAYS
+from api.answers.caliper_studies import caliper_studies
+from api.answers.caliper_until import caliper_until
 from api.errors import InvalidField
 from api.instruments.calipers import CaliperRecord
 from api.instruments.plugged_in import plugged_in
 from api.store.rows.benches import bench_names
+from api.store.rows.changes import of_calipers
+from api.store.stamps import now
 from api.web.asked import length_mm
+from api.web.convert import change_out
 from api.web.convert.instruments import found_out
 from api.web.deps import TheServer, TheStore, on_this_computer
 from api.web.pages.instruments import chart as caliper_charts
 from api.web.pages.shared.rendering import page
+from api.web.pages.shared.trail import trail
 from api.web.shapes.instruments import FoundOut
 from capture.identify import OPENING_CAUTION, TYPING_CAUTION
 
@@ -45,10 +50,13 @@ class _Kind:
 
 @dataclass(frozen=True, slots=True)
 class _Now:
-    """What is plugged in, by kind, and every caliper, those that are heard first."""
+    """What is plugged in, by kind, and every caliper, those that are heard first; retired ones that
+    are not heard apart. called: what calipers are called, by the names they are heard under."""
 
     kinds: list[_Kind]
     calipers: list[CaliperRecord]
+    retired: list[CaliperRecord]
+    called: dict[str, str]
 
 
 _KINDS: Final = (
@@ -95,7 +103,10 @@ def caliper_page(
     unit: str = "mm",
 ) -> HTMLResponse:
     """One caliper's studies over time."""
-    known = [each for each in server.calipers_on_record(store) if each.name == name]
+    on_record = server.calipers_on_record(store)
+    known = [each for each in on_record if each.name == name] or [
+        each for each in on_record if name in each.heard_as
+    ]
     if not known:
         return page(
             request,
@@ -111,33 +122,48 @@ def caliper_page(
         width = length_mm("tolerance", tolerance, chosen)
     except InvalidField as error:
         problem = error.message
-    studies = caliper_studies(store, name, width)
+    caliper = known[0]
+    studies = caliper_studies(store, caliper.name, width)
     return page(
         request,
         "instruments/caliper.html",
-        caliper=known[0],
+        caliper=caliper,
         studies=studies,
+        until=caliper_until(studies, known[0].check_days, known[0].certificate, now()),
+        usual_days=OWN_DAYS,
         marks=_MARKS,
         tolerance=tolerance,
         unit=chosen,
         problem=problem,
-        people=_people(studies),
+        others=[n for each in on_record if (n := each.name) != caliper.name],
+        trail=trail(
+            store,
+            map(change_out, of_calipers(store, caliper.heard_as)),
+            labels={"readings_unit": "a number without a unit counts"},
+        ),
         methods=METHODS,
-        repeat_chart=Markup(caliper_charts.repeatability_chart(studies.same_spot)),
-        block_chart=Markup(caliper_charts.block_chart(studies.known_block)),
-        legend=[(Markup(m), s) for m, s in caliper_charts.size_legend(studies.known_block)],
+        repeat_chart=caliper_charts.repeatability_chart(studies.same_spot),
+        block_chart=caliper_charts.block_chart(studies.known_block),
+        legend=caliper_charts.size_legend(studies.known_block),
     )
+
+
+_HEARD_NOW: Final = ("here", "elsewhere")
 
 
 def _now(server: TheServer, store: TheStore) -> _Now:
     found = [found_out(each) for each in plugged_in(server.listening)]
+    on_record = _in_order(server.calipers_on_record(store))
+    at_rest = [each for each in on_record if each.retired and each.heard not in _HEARD_NOW]
     return _Now(
         [
             _Kind(title, those)
             for kinds, title in _KINDS
             if (those := [each for each in found if each.kind in kinds])
         ],
-        _in_order(server.calipers_on_record(store)),
+        [each for each in on_record if each not in at_rest],
+        at_rest,
+        {heard_as: each.name for each in on_record for heard_as in each.heard_as},
     )
 
 
@@ -145,7 +171,3 @@ def _in_order(calipers: list[CaliperRecord]) -> list[CaliperRecord]:
     """Those that are heard first, then what is typed, then the others."""
     rank = {"here": 0, "elsewhere": 1, "page": 2, "not now": 3}
     return sorted(calipers, key=lambda each: rank[each.heard])
-
-
-def _people(studies: CaliperStudies) -> list[str]:
-    return sorted({person for study in studies.same_spot for person in study.people})

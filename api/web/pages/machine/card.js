@@ -3,4 +3,6 @@
 import { at } from "../shared/elements.js";
 import "../shared/units.js";
 
-at("print").addEventListener("click", () => print());
+const button = at("print");
+button.hidden = false;
+button.addEventListener("click", () => print());

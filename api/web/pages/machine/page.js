@@ -1,6 +1,7 @@
 // A machine's page: the server answers its forms without a new page.
 
-import { at, entries, one } from "../shared/elements.js";
+import { followAgain } from "../shared/again.js";
+import { all, at, entries, one } from "../shared/elements.js";
 import { getPage, memory, messageOf, post } from "../shared/http.js";
 import { show } from "../shared/units.js";
 
@@ -76,6 +77,7 @@ function follow(form, answer, key, names) {
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     changed(0);
+    at(answer).scrollIntoView();
   });
 }
 
@@ -83,6 +85,22 @@ const adjust = formIfAny("adjust-form");
 const work = formIfAny("work-form");
 if (adjust) follow(adjust, "adjust-answer", `fence ${adjust.dataset.machine}`, ["pivot", "span", "pitch", "setting", "setting_deg", "unit"]);
 if (work) follow(work, "work-answer", "work", ["joint", "width", "height", "pieces", "gap", "unit"]);
+
+// ---- the same series once more
+
+followAgain();
+
+// ---- parts that are folded: as they were left, when the server draws the page again
+
+const folds = all(document, "details.fold:has(h2)", HTMLDetailsElement);
+/** @param {HTMLDetailsElement} fold */
+const nameOf = (fold) => one(fold, "h2").id;
+for (const fold of folds) fold.open = history.state?.folds?.[nameOf(fold)] ?? fold.open;
+for (const fold of folds) {
+  fold.addEventListener("toggle", () => {
+    history.replaceState({ folds: Object.fromEntries(folds.map((each) => [nameOf(each), each.open])) }, "");
+  });
+}
 
 // ---- setup changes
 
@@ -101,12 +119,11 @@ change?.addEventListener("submit", async (event) => {
   button.disabled = true;
   try {
     await post("/api/setup-changes", body);
-    status.textContent = "Recorded.";
     change.reset();
     // The state, the chart and the list all depend on it: the server draws them again.
     location.reload();
   } catch (error) {
-    status.textContent = messageOf(error);
+    status.textContent = messageOf(error, change);
     button.disabled = false;
   }
 });

@@ -9,12 +9,11 @@ from uuid import UUID
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
-from markupsafe import Markup
 from sqlalchemy import Connection
 
 from analysis.conversions import NAMES, measures
 from analysis.methods import Method, Quantity
-from analysis.sentences import capital
+from analysis.sentences import capital, plain
 from analysis.units import Unit, parse_number
 from api.answers import plan as answers
 from api.answers.moments import day
@@ -109,14 +108,16 @@ def _answer(asked: Asked) -> dict[str, Any]:
     return {
         "found": found,
         "averages": _averages(asked.method.cut_weights(asked.pieces)),
-        "picture": Markup(
-            plan_chart.picture(curves, found.error_deg, found.cuts_needed, asked.method.noun)
+        "picture": plan_chart.picture(
+            curves,
+            found.error_deg,
+            found.cuts_needed,
+            asked.method.noun,
+            asked.method.relations[0].base,
         ),
-        "marked": found.cuts_needed is not None and found.cuts_needed <= plan_chart.MOST,
-        "line_words": f"one {asked.method.relations[0].base}",
         "widths": [answers.length_text(w, asked.unit) for w in found.table.widths_mm],
         "measures": [
-            (NAMES[measure], f"{value:.3g}")
+            (NAMES[measure], f"{plain(value, 3)}")
             for measure, value in measures(asked.error_rad).items()
             if measure != "rad"
         ],
@@ -171,7 +172,7 @@ def _number(form: Mapping[str, str], field: str, least: float, most: float) -> f
     except ValueError as error:
         raise InvalidField(field, str(error)) from None
     if not least <= value <= most or not math.isfinite(value):
-        raise InvalidField(field, f"must be from {least:g} to {most:g}")
+        raise InvalidField(field, f"must be from {plain(least)} to {plain(most)}")
     return value
 
 

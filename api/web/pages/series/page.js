@@ -2,9 +2,12 @@
 
 import { benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
-import { getPage, messageOf, patch, post, Refused } from "../shared/http.js";
+import { getPage, messageOf, patch, post } from "../shared/http.js";
 import { listen } from "../shared/live.js";
+import { showError } from "../shared/problem.js";
+import { correct, offerLast } from "../shared/trail.js";
 import { show } from "../shared/units.js";
+import { by } from "../shared/who.js";
 
 const page = at("series");
 const [series, bench] = [String(page.dataset.series), String(page.dataset.bench)];
@@ -15,21 +18,14 @@ const ACTS = {
   restore: "It counts now",
   "leave-out": "Left out",
   "count-again": "It counts again",
-  move: "Moved",
-  "move-rest": "Moved",
-  undo: "Undone",
+  away: "It begins another visit now",
+  stayed: "It belongs to the visit before now",
 };
 
 /** @param {string} text */
 function showMessage(text) {
   at("problem").hidden = true;
   at("message").textContent = text;
-}
-
-/** @param {unknown} error */
-function showError(error) {
-  at("problem").textContent = messageOf(error);
-  at("problem").hidden = false;
 }
 
 // ---- parts that the server draws again while the series runs
@@ -78,18 +74,23 @@ function notDrawn(error) {
 }
 
 async function draw() {
-  const there = await getPage(location.pathname);
+  const there = await getPage(location.pathname + location.search);
   const focused = all(document, "[data-act]").find((button) => button.contains(document.activeElement));
   for (const part of document.querySelectorAll("[data-live]")) {
     const fresh = there.getElementById(part.id);
     if (!fresh || fresh.innerHTML === drawn.get(part.id)) continue;
     drawn.set(part.id, fresh.innerHTML);
+    for (const fold of all(part, "details[id]", HTMLDetailsElement)) {
+      for (const same of all(fresh, `#${fold.id}`, HTMLDetailsElement)) same.open = fold.open;
+    }
     part.replaceChildren(...fresh.childNodes);
     show(part);
   }
   at("sign").replaceWith(one(there, "#sign"));
   page.dataset.running = one(there, "#series").dataset.running;
+  for (const visit of all(document, "#visit")) visit.dataset.on = page.dataset.running;
   followWork(there);
+  offerLast();
   if (focused && !focused.isConnected) refocus(focused);
 }
 
@@ -149,6 +150,8 @@ if (page.dataset.running === "yes") {
     ({ kind, data }) => {
       if (kind === "trial" && data.series === series && data.state === "complete") showMessage(`Complete: number ${data.number}`);
       if ((kind === "trial" || kind === "score") && data.series === series) redraw().catch(showError);
+      // It waits for an answer, in no trial whose event could tell it.
+      if (kind === "reading" && data.outcome === "asked") redraw().catch(showError);
       if (kind === "bench" && page.dataset.running === "yes") redraw().catch(showError);
     },
     (up, why) => {
@@ -169,32 +172,13 @@ let acting = false;
  * @param {DOMStringMap} of
  */
 function addressOf(act, of) {
-  if (act === "undo") return `/api/changes/${of.change}/undo`;
-  if (of.reading) return `/api/readings/${of.reading}/${act}`;
-  return `/api/series/${series}/trials/${of.trial}/${act === "move-rest" ? "move" : act}`;
+  return of.reading ? `/api/readings/${of.reading}/${act}` : `/api/series/${series}/trials/${of.trial}/${act}`;
 }
 
-// Only what differs from what the page showed is corrected.
-document.getElementById("correct-form")?.addEventListener("submit", async (event) => {
+const form = at("correct-form", HTMLFormElement);
+form.addEventListener("submit", (event) => {
   event.preventDefault();
-  const form = at("correct-form", HTMLFormElement);
-  const fields = [...all(form, "input", HTMLInputElement), ...all(form, "select", HTMLSelectElement)];
-  /** @type {Record<string, string | null>} */
-  const said = {};
-  for (const field of fields) {
-    const before = field instanceof HTMLInputElement ? field.defaultValue : ([...field.options].find((o) => o.defaultSelected)?.value ?? "");
-    field.removeAttribute("aria-invalid");
-    if (field.value.trim() !== before) said[field.name] = field.value.trim() || null;
-  }
-  try {
-    await patch(`/api/series/${series}`, "pieces" in said ? { ...said, pieces: said.pieces && Number(said.pieces) } : said);
-    location.reload();
-  } catch (error) {
-    at("correct-status").textContent = messageOf(error);
-    const wrong = fields.find((field) => error instanceof Refused && field.name === error.errors[0]?.field);
-    wrong?.setAttribute("aria-invalid", "true");
-    wrong?.focus();
-  }
+  correct(form, `/api/series/${series}`, (said) => ("pieces" in said ? { ...said, pieces: said.pieces && Number(said.pieces) } : said));
 });
 
 document.addEventListener("click", async (event) => {
@@ -202,14 +186,13 @@ document.addEventListener("click", async (event) => {
   // Not disabled while it acts: a disabled button would lose the focus.
   if (!button || acting) return;
   const act = String(button.dataset.act);
+  if (act === "move") return askWhere(String(button.dataset.trial));
   const reason = act === "leave-out" ? prompt("Why is it left out?") : null;
   if (act === "leave-out" && reason === null) return;
   acting = true;
   try {
-    const found = await post(addressOf(act, button.dataset), act === "move-rest" ? { rest: true } : reason ? { reason } : {});
-    if (act.startsWith("move")) location.assign(`/series/${/** @type {SeriesHead} */ (found).id}`);
-    else if (act === "undo") location.reload(); // the form shows the settings too
-    else await redraw();
+    await post(addressOf(act, button.dataset), { ...by(), ...(reason && { reason }) });
+    await redraw();
     showMessage(`${ACTS[act]}.`);
   } catch (error) {
     showError(error);
@@ -217,18 +200,43 @@ document.addEventListener("click", async (event) => {
   acting = false;
 });
 
-document.getElementById("jaws-form")?.addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const status = at("jaws-status");
-  const field = at("jaw-width", HTMLInputElement);
-  field.removeAttribute("aria-invalid");
+// ---- the machine, between two strips of a series that runs
+
+const VISITS = { away: "The next one begins another visit.", stayed: "The next one belongs to the same visit." };
+
+document.addEventListener("click", async (event) => {
+  const act = around(event, "[data-visit]")?.dataset.visit === "away" ? "away" : "stayed";
+  if (!around(event, "[data-visit]")) return;
   try {
-    await patch(`/api/series/${series}`, { jaw_width: field.value.trim() || null });
-    location.reload();
+    await post(`/api/benches/${encodeURIComponent(bench)}/${act}`);
+    showMessage(VISITS[act]);
   } catch (error) {
-    status.textContent = messageOf(error);
-    field.setAttribute("aria-invalid", "true");
-    field.focus();
+    showError(error);
+  }
+});
+
+// ---- moving strips
+
+const moving = at("move", HTMLDialogElement);
+let moved = ""; // the number of the trial
+
+/** @param {string} number */
+function askWhere(number) {
+  moved = number;
+  at("move-number").textContent = number;
+  moving.returnValue = ""; // as where the dialog is left by a key
+  moving.showModal();
+}
+
+moving.addEventListener("close", async () => {
+  if (moving.returnValue !== "move") return;
+  const to = at("move-to", HTMLSelectElement).value;
+  const body = { ...by(), to: to || undefined, rest: at("move-rest", HTMLInputElement).checked };
+  try {
+    const found = await post(`/api/series/${series}/trials/${moved}/move`, body);
+    location.assign(`/series/${/** @type {SeriesHead} */ (found).id}`);
+  } catch (error) {
+    showError(error);
   }
 });
 
@@ -243,7 +251,7 @@ at("note-form").addEventListener("submit", (event) => {
 async function saveNote() {
   const status = at("note-status");
   try {
-    await patch(`/api/series/${series}`, { note: at("note", HTMLTextAreaElement).value.trim() });
+    await patch(`/api/series/${series}`, { ...by(), note: at("note", HTMLTextAreaElement).value.trim() });
     status.textContent = "Saved.";
   } catch (error) {
     status.textContent = messageOf(error);

@@ -16,15 +16,17 @@ from analysis.budget import trial_uncertainty
 from analysis.conformity import Tolerance
 from analysis.facts import SeriesFacts
 from analysis.methods import Method, Quantity, Relation, Step, steps_for
-from analysis.sentences import capital, times
+from analysis.sentences import capital, plain, times
 from api.answers.moments import day
 from api.answers.series import series as whole_series
 from api.web import convert
+from api.web.pages.series.belongs import Belongs, belongs
 from api.web.pages.series.chart import Dot, budget_chart, strip_chart
+from api.web.pages.shared.charts import Picture
 from api.web.pages.shared.numbers import Unit, size, with_uncertainty
+from api.web.pages.shared.said import said
 from api.web.pages.shared.words import FLAGS
 from api.web.shapes import (
-    ChangeOut,
     ContributionOut,
     DoubtOut,
     IntervalOut,
@@ -77,24 +79,6 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """A setting as the form to correct it asks for it: its name in the API, and what it is now."""
-
-    name: str
-    words: str
-    now: str
-
-
-@dataclass(frozen=True, slots=True)
-class Corrected:
-    """A correction in words; undoable: it stands, and is not itself the undoing of another."""
-
-    change: ChangeOut
-    words: str
-    undoable: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Line:
     """One line of the budget, with its share of the variance in per cent."""
 
@@ -142,7 +126,7 @@ class QuantityView:
     """What the series says of one quantity.
 
     figure: the main result, None where there is none yet. signs: what a plus means, "" for a
-    length. tolerance_hidden: the limits are outside the picture.
+    length. strip: None where nothing is known.
     """
 
     key: Quantity
@@ -151,8 +135,7 @@ class QuantityView:
     figure: Markup | None
     signs: str
     rows: tuple[Row, ...]
-    strip: Markup | None
-    tolerance_hidden: bool
+    strip: Picture | None
     facts: tuple[Fact, ...]
     budget: tuple[Line, ...]
     bars: Markup | None
@@ -163,7 +146,8 @@ class QuantityView:
 @dataclass(frozen=True, slots=True)
 class SeriesView:
     """`running`: its bench feeds it now, so that its readings can be changed. assumed: no
-    study of its calipers says how well they repeat."""
+    study of its calipers says how well they repeat. visits: the machine was swung away and back
+    between its trials."""
 
     series: SeriesOut
     method: Method
@@ -176,9 +160,13 @@ class SeriesView:
     standards: tuple[tuple[str, str], ...]
     study: tuple[Known, ...]
     assumed: bool
-    usual: tuple[Asked, ...]
-    rest: tuple[Asked, ...]
-    corrected: tuple[Corrected, ...]
+    belongs: Belongs
+    visits: bool
+
+    @property
+    def name(self) -> str:
+        """Of which machine, at which stop where it has several, by which method."""
+        return f"{self.series.machine.name}{self.belongs.named}: {self.method.title}"
 
 
 def series_view(connection: Connection, series_id: UUID, running: bool) -> SeriesView:
@@ -189,6 +177,7 @@ def series_view(connection: Connection, series_id: UUID, running: bool) -> Serie
     found = whole_series(connection, series_id)
     series, facts = convert.series_out(found), found.facts
     method = facts.method
+    of = belongs(connection, found, series)
     calipers = dict.fromkeys(r.caliper for t in series.trials for r in t.readings)
     return SeriesView(
         series=series,
@@ -197,14 +186,13 @@ def series_view(connection: Connection, series_id: UUID, running: bool) -> Serie
         running=running,
         quantities=tuple(_quantity(series, facts, q, method.noun) for q in method.reveals),
         doubts=tuple(_doubted(d, series, method) for d in series.doubts),
-        settings=tuple(_settings(series, method, facts)),
+        settings=tuple(_settings(series, method, facts, of)),
         calipers=tuple(calipers),
         standards=tuple(_standards(series)),
         study=tuple(_study(series)),
         assumed=facts.repeatability_mm is None,
-        usual=tuple(_usual(series, method)),
-        rest=tuple(_rest(series, method)),
-        corrected=tuple(_corrected(c, method.noun) for c in series.corrections),
+        belongs=of,
+        visits=any(trial.visit > 1 for trial in series.trials),
     )
 
 
@@ -214,7 +202,11 @@ def _quantity(series: SeriesOut, facts: SeriesFacts, key: Quantity, noun: str) -
     values = _values(series, facts, key)
     doubted = {n for d in series.doubts for n in d.trials}
     combined = math.hypot(*(c.contribution for c in out.budget))
-    strip, hidden = _strip(facts, key, out, values, doubted, noun)
+    # The API calls each by the word of its own.
+    budget = [
+        c.model_copy(update={"source": c.source.replace(" trials", f" {noun}s")})
+        for c in out.budget
+    ]
     relation = facts.method.relation(key)
     bars = f"What the uncertainty of the {key} is made of"
     return QuantityView(
@@ -234,11 +226,10 @@ def _quantity(series: SeriesOut, facts: SeriesFacts, key: Quantity, noun: str) -
             )
             for t, v, e in values
         ),
-        strip=strip,
-        tolerance_hidden=hidden,
+        strip=_strip(facts, key, out, values, doubted, noun),
         facts=tuple(_facts(facts, out)),
-        budget=tuple(_line(c, unit, combined) for c in out.budget),
-        bars=Markup(budget_chart(bars, unit, out.budget, combined)) if out.budget else None,
+        budget=tuple(_line(c, unit, combined) for c in budget),
+        bars=budget_chart(bars, unit, budget, combined) if budget else None,
         combined=size(combined, unit, combined),
         trend=series.trend.get(key),
     )
@@ -268,28 +259,27 @@ def _strip(
     values: Sequence[tuple[TrialOut, float | None, float | None]],
     doubted: set[int],
     noun: str,
-) -> tuple[Markup | None, bool]:
+) -> Picture | None:
     dots = [
         Dot(t.number, v, e or 0.0, t.number in doubted)
         for t, v, e in values
         if v is not None and t.state == "complete"
     ]
     if not dots or out.mean is None:
-        return None, False
+        return None
     limits = None
     if facts.tolerance is not None and out.tolerance is not None:
         outward = math.degrees(1) if out.unit == "deg" else 1.0
         limits = (facts.tolerance.low * outward, facts.tolerance.high * outward)
     title = f"{_TITLES[key]} of each {noun}"
-    chart = strip_chart(title, out.unit, dots, out.mean, out.mean_interval, limits, noun)
-    return Markup(chart.svg), not chart.tolerance_shown
+    return strip_chart(title, out.unit, dots, out.mean, out.mean_interval, limits, noun)
 
 
 def _signs(relation: Relation) -> str:
     if not relation.toward[0]:
         return ""
     view = f", {relation.view}" if relation.view else ""
-    return f"Plus means: {relation.toward[0]}{view}."
+    return f"Plus means: {relation.leans[0]}{view}."
 
 
 def _figure(facts: SeriesFacts, out: QuantityOut) -> Markup | None:
@@ -367,14 +357,14 @@ def _facts(facts: SeriesFacts, out: QuantityOut) -> Iterator[Fact]:
             between(out.tolerance_interval),
         )
     if out.tolerance is not None and facts.tolerance is not None:
-        yield Fact("Good enough", "tolerance", _limits(facts.tolerance))
+        yield Fact("Tolerance", "what is good enough", _limits(facts.tolerance))
 
 
 def _limits(tolerance: Tolerance) -> Markup:
     if tolerance.unit == "mm":
         return Markup("{} to {}").format(size(tolerance.low, "mm"), size(tolerance.high, "mm"))
     high = math.degrees(tolerance.high)
-    return Markup("± {} ({})").format(size(high, "deg", high / 10), tolerance.text)
+    return Markup("± {} ({})").format(size(high, "deg", high / 10), said(tolerance.text))
 
 
 def _df(value: float | None) -> str:
@@ -386,7 +376,7 @@ def _line(c: ContributionOut, unit: Unit, combined: float) -> Line:
         own: Unit = "deg" if c.unit == "deg" else "mm"
         value, u = (size(x, own, c.standard_uncertainty) for x in (c.value, c.standard_uncertainty))
     else:  # a pure number: the scale
-        value, u = Markup(f"{c.value:g}"), Markup(f"{c.standard_uncertainty:.2g}")
+        value, u = Markup(plain(c.value or 0.0)), Markup(plain(c.standard_uncertainty, 2))
     result = "°" if unit == "deg" else " mm"
     per = "" if c.unit == unit else result if c.unit == "1" else f"{result}/{c.unit}"
     return Line(
@@ -394,9 +384,9 @@ def _line(c: ContributionOut, unit: Unit, combined: float) -> Line:
         value=value,
         u=u,
         distribution=c.distribution,
-        sensitivity=f"{c.sensitivity:.2g}{per}".replace("-", "−"),
+        sensitivity=f"{plain(c.sensitivity, 2)}{per}".replace("-", "−"),
         contribution=size(c.contribution, unit, c.contribution),
-        df="∞" if c.degrees_of_freedom is None else f"{c.degrees_of_freedom:.3g}",
+        df="∞" if c.degrees_of_freedom is None else plain(c.degrees_of_freedom, 3),
         share=100 * (c.contribution / combined) ** 2 if combined else 0.0,
     )
 
@@ -421,7 +411,9 @@ def _doubted(doubt: DoubtOut, series: SeriesOut, method: Method) -> Doubted:
     )
 
 
-def _settings(series: SeriesOut, method: Method, facts: SeriesFacts) -> Iterator[Setting]:
+def _settings(
+    series: SeriesOut, method: Method, facts: SeriesFacts, of: Belongs
+) -> Iterator[Setting]:
     """How it was measured, as it was given: lengths keep the digits they were typed with."""
 
     def given(text: str | None, mm: float | None) -> Markup:
@@ -429,6 +421,7 @@ def _settings(series: SeriesOut, method: Method, facts: SeriesFacts) -> Iterator
         return Markup('<data class="len" value="{!r}">{}</data>').format(mm, written)
 
     yield Setting("Method", method.title)
+    yield from (Setting(words, value) for words, value in of.settings())
     if series.baseline is not None:
         words = method.baseline or "stated size"
         yield Setting(capital(words), given(series.baseline, facts.baseline_mm))
@@ -451,78 +444,6 @@ def _settings(series: SeriesOut, method: Method, facts: SeriesFacts) -> Iterator
         yield Setting("Measured by", series.person)
 
 
-def _usual(series: SeriesOut, method: Method) -> Iterator[Asked]:
-    """What people correct most; lengths in the unit of the series."""
-    if method.baseline is not None:
-        yield Asked("baseline", capital(method.baseline), series.baseline or "")
-    if method.needs_thickness:
-        yield Asked("thickness", "Thickness of the board", series.thickness or "")
-    yield Asked("machine", "Machine", series.machine.name)
-    yield Asked("person", "Measured by", series.person or "")
-
-
-def _rest(series: SeriesOut, method: Method) -> Iterator[Asked]:
-    """What is corrected now and then."""
-    if any(relation.insets for relation in method.relations):
-        yield Asked("inset", "Inset of the jaws", series.inset)
-    if method.pieces is not None:
-        yield Asked("pieces", "Pieces in the frame", str(series.pieces))
-    given = series.tolerance
-    if method.reveals != ("length",):
-        yield Asked("tolerance_deg", "Good enough: degrees", (given and given.deg) or "")
-        yield Asked("tolerance_gap", "Good enough: a gap of", (given and given.gap) or "")
-        yield Asked("tolerance_joint", "over a joint of", (given and given.joint) or "")
-    if "length" in method.reveals:
-        yield Asked("tolerance_length", "Good enough: off by", (given and given.length) or "")
-        yield Asked("tolerance_nominal", "from a length of", (given and given.nominal) or "")
-    if method.baseline is not None:
-        yield Asked("baseline_within", "The length is right within", series.baseline_within or "")
-    if method.needs_thickness:
-        yield Asked(
-            "thickness_within", "The thickness is right within", series.thickness_within or ""
-        )
-    if any(relation.insets for relation in method.relations):
-        yield Asked("inset_within", "The inset is right within", series.inset_within or "")
-    yield Asked("straightness", "Edge or fence straight within", series.straightness or "")
-
-
-def _corrected(change: ChangeOut, noun: str) -> Corrected:
-    return Corrected(
-        change,
-        _words(change, noun),
-        not change.undone and change.undoes is None and change.field != "moved out",
-    )
-
-
-def _words(change: ChangeOut, noun: str) -> str:
-    """What a correction changed."""
-    of = f"{capital(noun)} {change.trial}"
-    match change.field, change.after:
-        case "counted", after:
-            return f"{of}: {'counted again' if after else 'left out'}"
-        case "ends", _:
-            return f"{of}: ends swapped"
-        case "reading", after:
-            where = "A reading" if change.trial is None else f"{of}: a reading"
-            return f"{where} {'taken back' if after == 'taken back' else 'counted again'}"
-        case "moved out", _:
-            return f"{capital(noun)}s moved to another series: {_listed(change.before)}"
-        case "moved", after:
-            return f"{capital(noun)}s moved here from another series, now {_listed(after)}"
-        case "machine", _:
-            return "Machine: another one"
-        case "method", _:
-            return "Method: another one"
-    before, after = (
-        "none" if said is None else str(said) for said in (change.before, change.after)
-    )
-    return f"{capital(change.field.replace('_', ' '))}: {before} → {after}"
-
-
-def _listed(numbers: Sequence[int]) -> str:
-    return ", ".join(str(number) for number in numbers)
-
-
 def _study(series: SeriesOut) -> Iterator[Known]:
     """What is known of the calipers, and from which series."""
     study = series.score.study
@@ -532,13 +453,13 @@ def _study(series: SeriesOut) -> Iterator[Known]:
         words = Markup(
             "Caliper and hand repeat to {} (repeatability, a standard deviation with {} degrees"
             " of freedom), from {}."
-        ).format(repeat, f"{df:.3g}", _from_studies(study))
+        ).format(repeat, plain(df or 0.0, 3), _from_studies(study))
         yield Known(words, tuple(study.same_spot))
     if study is not None and study.scale_u is not None:
         words = Markup(
             "The caliper's scale is accurate to {} % (standard uncertainty), from known blocks."
         )
-        yield Known(words.format(f"{100 * study.scale_u:.2g}"), tuple(study.known_block))
+        yield Known(words.format(plain(100 * study.scale_u, 2)), tuple(study.known_block))
 
 
 def _from_studies(study: StudyOut) -> str:
@@ -563,6 +484,6 @@ def _standards(series: SeriesOut) -> Iterator[tuple[str, str]]:
     if series.score.study is not None and series.score.study.same_spot:
         yield "ISO 5725-2", "repeatability of caliper and hand"
     if series.trend:
-        yield "NIST/SEMATECH e-Handbook, 4.4.3", "drift from the first trial to the last"
+        yield "NIST/SEMATECH e-Handbook, 4.4.3", "drift from the first to the last"
     if any(d.kind == "outlier" for d in series.doubts):
         yield "NIST/SEMATECH e-Handbook, 1.3.5.17.1", "outlier (Grubbs' test)"

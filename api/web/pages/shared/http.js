@@ -21,10 +21,42 @@ export class Unreachable extends Error {
 }
 
 /**
- * The message of a caught error, for a person.
+ * The message of a caught error, for a person: a field that the server refused is called by its
+ * label in `form`, and by nothing without one.
  * @param {unknown} error
+ * @param {HTMLFormElement} [form]
  */
-export const messageOf = (error) => (error instanceof Error ? error.message : String(error));
+export function messageOf(error, form) {
+  if (!(error instanceof Refused)) return error instanceof Error ? error.message : String(error);
+  if (!error.errors.length) return capital(error.message);
+  const sentences = error.errors.map(({ field = "", message = "" }) => {
+    const label = form && labelOf(form, field);
+    return label ? `${label}: ${message}` : capital(message);
+  });
+  return sentences.join("; ");
+}
+
+/** @param {string} text */
+const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+/**
+ * What `form` calls the innermost part of a field such as `parts.frame.cuts` that it shows; "" where
+ * it shows none.
+ * @param {HTMLFormElement} form
+ * @param {string} field
+ */
+function labelOf(form, field) {
+  for (const name of field.split(".").reverse()) {
+    const named = [...form.querySelectorAll(`[name="${CSS.escape(name)}"]`)].find((each) => each.getClientRects().length);
+    const label = named?.closest("label") ?? named?.querySelector("legend");
+    if (!label) continue;
+    const words = /** @type {Element} */ (label.cloneNode(true));
+    for (const other of words.querySelectorAll("input, select, textarea, .wrong")) other.remove();
+    // What follows in brackets explains the field.
+    return ((words.textContent ?? "").split(" (")[0] ?? "").trim();
+  }
+  return "";
+}
 
 /**
  * @param {string} path

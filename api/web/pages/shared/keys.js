@@ -45,7 +45,8 @@ const focusedNow = () => /** @type {HTMLElement | null} */ (document.activeEleme
  * Begin to catch. `field` is the field for typed values; `take(strokes, takenAt)` gets each
  * burst, its end key included. `withdraw(sent)` gets what `take` returned for a burst that was
  * not over; `take` gets all of it later. `refuse(strokes, brokenAt, takenAt)` gets a burst and
- * the keys before it where it can't be known what belongs together. Returns a function that stops.
+ * the keys before it where it can't be known what belongs together. `byHand()` is told that a person's
+ * keys went into the field. Returns a function that stops.
  *
  * @template S
  * @param {{
@@ -53,9 +54,10 @@ const focusedNow = () => /** @type {HTMLElement | null} */ (document.activeEleme
  *   take: (strokes: StrokeIn[], takenAt: Date) => S,
  *   withdraw?: (sent: S) => void,
  *   refuse?: (strokes: StrokeIn[], brokenAt: number, takenAt: Date) => void,
+ *   byHand?: () => void,
  * }} handlers
  */
-export function catchKeys({ field, take, withdraw, refuse }) {
+export function catchKeys({ field, take, withdraw, refuse, byHand }) {
   /** @typedef {{ strokes: StrokeIn[], sent: S }} Sent a burst, and what `take` returned for it */
   /** @type {StrokeIn[]} */
   let strokes = [];
@@ -183,6 +185,7 @@ export function catchKeys({ field, take, withdraw, refuse }) {
     // The strokes stay: if the rest of a burst comes late, all of it is taken.
     field.value = before + text;
     if (!takesText(focusedNow())) field.focus();
+    byHand?.();
   }
 
   /** @param {KeyboardEvent} event */

@@ -6,7 +6,8 @@ import math
 from typing import Final
 
 from analysis.methods import Relation
-from api.web.pages.shared.charts import rect, text
+from analysis.sentences import direction, plain
+from api.web.pages.shared.drawings import rect, text
 
 _WIDTH: Final = 320
 _FOOT: Final = 190.0
@@ -23,8 +24,12 @@ def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
     if words is None or relation.quantity == "length":
         return ""
     foot, true, body = words
+    if relation.nominal_rad:
+        true = f"the stop's {plain(abs(math.degrees(relation.nominal_rad)))}°"
     factor = _factor(abs(mean_rad) + expanded_rad)
-    label = f"{_toward(relation, mean_rad)}; drawn {factor:g} times as far"
+    label = (
+        f"{direction(mean_rad, expanded_rad, relation.leans)}; drawn {plain(factor)} times as far"
+    )
     low, high, mid = (
         _reach(angle, factor)
         for angle in (mean_rad - expanded_rad, mean_rad + expanded_rad, mean_rad)
@@ -34,7 +39,7 @@ def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
         f'<svg class="drawing leaning" viewBox="0 0 {_WIDTH} 240" role="img"'
         f' aria-label="{label}" focusable="false">'
         + "".join(picture(foot, true, body, low, mid, high))
-        + text(_MIDDLE, 232, f"drawn {factor:g} times as far", "quiet")
+        + text(_MIDDLE, 232, f"drawn {plain(factor)} times as far", "quiet")
         + "</svg>"
     )
 
@@ -46,10 +51,6 @@ _VIEWS: Final = {
     "seen from above from the front of the saw": ("front of the saw", "slot", "blade"),
     "seen along the feed": ("table", "even", "planed"),
 }
-
-
-def _toward(relation: Relation, mean_rad: float) -> str:
-    return relation.toward[0] if mean_rad > 0 else relation.toward[1]
 
 
 def _factor(angle_rad: float) -> float:
@@ -80,7 +81,7 @@ def _upright(foot: str, true: str, body: str, low: float, mid: float, high: floa
         parts.append(f'<path class="board" d="M24 {top:.1f}L{cut}L24 {_FOOT:.1f}Z"/>')
         parts.append(f'<path class="waste" d="M296 {top:.1f}L{cut}L296 {_FOOT:.1f}Z"/>')
     if foot != "front of the saw":
-        parts.append(rect(12, _FOOT, 308, _FOOT + 10, "fence"))
+        parts.append(rect("fence", 12, _FOOT, 296, 10))
     parts += [
         f'<path class="wedge" d="M{_MIDDLE} {_FOOT}L{_MIDDLE + low:.1f} {_TOP}'
         f'L{_MIDDLE + high:.1f} {_TOP}Z"/>',
@@ -102,7 +103,7 @@ def _planed(foot: str, true: str, _body: str, low: float, mid: float, high: floa
     y = base - height
     # The board's section: as much thicker at its right edge as the cut leans in its height.
     return [
-        rect(12, base, 308, base + 10, "fence"),
+        rect("fence", 12, base, 296, 10),
         f'<path class="board" d="M{left} {base}V{y + mid / 4:.1f}'
         f'L{right} {y - mid / 4:.1f}V{base}Z"/>',
         f'<path class="wedge" d="M{left} {y + low / 4:.1f}L{right} {y - low / 4:.1f}'
@@ -128,9 +129,9 @@ def fence_move(pivot: str, toward_board: bool) -> str:
     return (
         f'<svg class="drawing fence-move" viewBox="0 0 {_WIDTH} 196" role="img"'
         f' aria-label="{label}" focusable="false">'
-        f"{rect(64, 20, 256, 96, 'board')}"
+        f"{rect('board', 64, 20, 192, 76)}"
         f"{text(_MIDDLE + 46, 64, 'board')}"
-        f"{rect(24, 98, 296, 110, 'fence')}"
+        f"{rect('fence', 24, 98, 272, 12)}"
         f'<path class="blade" d="M{_MIDDLE} 6V118"/>'
         f'<circle class="pivot" cx="{at}" cy="104" r="11"/><circle class="pivot-hole" cx="{at}"'
         f' cy="104" r="4"/>'

@@ -9,8 +9,11 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from api.answers.planned_strips import USUAL
 from api.web.pages.shared import addresses, numbers
+from api.web.pages.shared.said import said, said_parts
 from api.web.pages.shared.static import PAGES, SECURITY_HEADERS, STATIC_ADDRESS
+from api.web.pages.shared.trail import UNDO_OFFERED_S
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 
 _templates: Final = Environment(
@@ -25,8 +28,11 @@ _templates.globals |= {
     "figures": numbers,
     "verdict_marks": VERDICT_MARKS,
     "bench_page": addresses.bench_page,
+    "undo_offered_s": UNDO_OFFERED_S,
+    "usual_strips": USUAL,
 }
 _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty, "day": numbers.day}
+_templates.filters |= {"said": said, "said_parts": said_parts}
 
 
 def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:

@@ -8,6 +8,22 @@ interface MachineOut {
   kind: string;
 }
 
+interface StopHead {
+  id: string;
+  name: string;
+}
+
+interface StopStandingOut {
+  stop: StopHead;
+}
+
+interface ListedMachine {
+  id: string;
+  name: string;
+  kind: string;
+  stops: StopStandingOut[];
+}
+
 interface PlaceOut {
   key: string;
   label: string;
@@ -23,19 +39,25 @@ interface MethodOut {
   sided: boolean;
   noun: string;
   reveals: string[];
+  ways: Record<string, string[]>;
   closed_jaws: boolean;
   default_repeats: number;
   pieces: number | null;
+  judges: "caliper" | "hand" | "machine";
 }
 
 interface SeriesHead {
   id: string;
   machine: MachineOut;
+  stop: StopHead;
   method: string;
   bench: string;
   unit: "in" | "mm";
+  readings_unit: "in" | "mm" | null;
   strip_side: "left" | "right";
   finished_at: string | null;
+  work: string | null;
+  strips: number | null;
 }
 
 interface TrialReadingOut {
@@ -50,6 +72,7 @@ interface TrialOut {
   id: string;
   series: string;
   number: number;
+  visit: number;
   state: "complete" | "gone" | "left out" | "open";
   flags: string[];
   readings: TrialReadingOut[];
@@ -88,15 +111,127 @@ interface ScoreOut {
   notes: string[];
 }
 
+interface AskedLengthOut {
+  field: string;
+  sentence: string;
+  proposed: string[];
+}
+
+interface ProposedSettingsOut {
+  method: string;
+  baseline: string | null;
+  thickness: string | null;
+  unit: "in" | "mm";
+  inset: string;
+  strip_side: "left" | "right";
+  repeats: number;
+  pieces: number | null;
+  tolerance_deg: string | null;
+  tolerance_gap: string | null;
+  tolerance_joint: string | null;
+  tolerance_length: string | null;
+  tolerance_nominal: string | null;
+}
+
+interface ProposedWorkOut {
+  work: string | null;
+  name: string;
+  need: string;
+  before: boolean;
+  chosen: boolean;
+}
+
+interface PlannedStripsOut {
+  strips: number | null;
+  sentence: string;
+}
+
+interface ProposedOut {
+  machine: MachineOut | null;
+  stop: StopHead | null;
+  series: string | null;
+  same_stop: boolean;
+  method: string | null;
+  unit: "in" | "mm" | null;
+  settings: ProposedSettingsOut | null;
+  works: ProposedWorkOut[];
+  strips: PlannedStripsOut;
+}
+
+interface NowOut {
+  kind: string;
+  trials: number[];
+  sentence_parts: SentencePartOut[];
+  acts: string[];
+}
+
+interface DoubtOut {
+  now: NowOut | null;
+}
+
+interface ChangeOut {
+  id: string;
+  trial: number | null;
+  field: string;
+}
+
 interface AsideOut {
   id: string;
 }
 
+interface ProgressOut {
+  strips: number;
+  planned: number | null;
+  enough: boolean;
+  sentence: string;
+  sentence_parts: SentencePartOut[];
+}
+
 interface SeriesOut {
+  progress: ProgressOut;
   method: string;
   trials: TrialOut[];
   score: ScoreOut;
+  doubts: DoubtOut[];
   aside: AsideOut[];
+  corrections: ChangeOut[];
+}
+
+interface SinceChangeOut {
+  answer: "came back" | "cannot tell" | "did not" | "helped" | "made it worse";
+  quantity: "angle" | "length" | "tilt";
+  sentence_parts: SentencePartOut[];
+}
+
+interface WorkVerdictOut {
+  name: string | null;
+  verdict: "cannot tell yet" | "good enough" | "needs adjusting" | null;
+  urgency: "cannot tell yet" | "due" | "good enough" | "needs adjusting" | "not known";
+  own: boolean;
+}
+
+interface LinksOut {
+  series: string;
+  mend: string;
+}
+
+interface NextActOut {
+  work: string | null;
+  verdict: "cannot tell yet" | "good enough" | "needs adjusting" | null;
+  act: "adjust" | "check again" | "decide" | "go on" | "measure again" | "measure more" | "none" | "say the need" | "see the later series";
+  instruction_parts: SentencePartOut[];
+  check_by: string | null;
+  way: string | null;
+  later: string | null;
+  works: WorkVerdictOut[];
+  since_change: SinceChangeOut[];
+  links: LinksOut;
+}
+
+interface BegunOut {
+  id: string;
+  bench: string;
+  setup_change: string | null;
 }
 
 interface NextOut {
@@ -118,6 +253,15 @@ interface ReadingOut {
   trial: number | null;
   place: string | null;
   next: NextOut | null;
+  question?: string | null;
+  asked?: string | null;
+}
+
+interface AwaitingOut {
+  id: string;
+  sent: string;
+  question: string;
+  asked: string;
 }
 
 interface RefusalOut {
@@ -130,6 +274,7 @@ interface RefusalOut {
 
 interface CaliperOut {
   name: string;
+  heard_as: string;
   bench: string;
   state: string;
   message: string;
@@ -141,9 +286,14 @@ interface BenchOut {
   ended: SeriesHead | null;
   next: NextOut | null;
   last_reading: ReadingOut | null;
+  awaiting: AwaitingOut | null;
   calipers: CaliperOut[];
   pretend: boolean;
   last_event: number;
+}
+
+interface BenchNowOut extends BenchOut {
+  since_change: SinceChangeOut[];
 }
 
 interface StoreOut {
@@ -187,11 +337,19 @@ interface IdentifyOut {
 
 interface ListenedOut {
   name: string;
+  called: string;
   bench: string;
 }
 
 interface ForgottenOut {
   again: boolean;
+}
+
+interface MadeWorkOut {
+  id: string;
+  name: string;
+  need: string;
+  retired_at: string | null;
 }
 
 interface Problem {
@@ -202,20 +360,31 @@ interface Problem {
 
 /** What GET answers, by its address. */
 interface Got {
-  "/api/machines": MachineOut[];
+  "/api/machines": ListedMachine[];
+  [works: `/api/works?${string}`]: MadeWorkOut[];
   "/api/identify": IdentifyOut;
-  [bench: `/api/benches/${string}`]: BenchOut;
+  [typed: `/api/length?${string}`]: LengthOut;
+  [proposed: `/api/set-up/proposed?${string}`]: ProposedOut;
+  [bench: `/api/benches/${string}`]: BenchNowOut;
   [series: `/api/series/${string}`]: SeriesOut;
+}
+
+interface LengthOut {
+  mm: number;
+  unit: "in" | "mm";
 }
 
 /** What POST answers, by its address; the answers of the others are not read. */
 interface Posted {
   "/api/calipers": ListenedOut;
   "/api/machines": MachineOut;
+  "/api/set-up": AskedLengthOut[];
+  "/api/works": MadeWorkOut;
   "/api/identify/keep": IdentifyOut;
   "/api/identify/keys": IdentifyOut;
   "/api/identify/shown": IdentifyOut;
   [study: `/api/calipers/${string}/studies`]: SeriesHead;
+  [again: `/api/series/${string}/again`]: BegunOut;
   [other: string]: unknown;
 }
 
@@ -229,7 +398,7 @@ interface Deleted {
 type LiveEvent =
   | { kind: "reading"; data: ReadingOut }
   | { kind: "trial"; data: TrialOut }
-  | { kind: "score"; data: { series: string; score: ScoreOut } }
+  | { kind: "score"; data: { series: string; score: ScoreOut; now: NowOut[]; progress: ProgressOut; since_change: SinceChangeOut[] } }
   | { kind: "caliper"; data: CaliperOut }
   | { kind: "refusal"; data: RefusalOut }
   | { kind: "bench"; data: BenchOut }
@@ -239,26 +408,40 @@ type LiveEvent =
 interface BenchPageState {
   bench: BenchOut;
   series: SeriesOut | null;
-  machines: MachineOut[];
+  since: SinceChangeOut[];
+  machines: ListedMachine[];
+  works: MadeWorkOut[];
+  proposed: ProposedOut | null;
   methods: MethodOut[];
   store: StoreOut;
 }
 
 type LengthUnit = "mm" | "in" | "thou";
-type AngleUnit = "deg" | "arcmin";
+type AngleUnit = "deg" | "arcmin" | "thou per foot" | "mm per 300 mm" | "gap";
 
-/** A unit as it is shown: how many of it are one mm or degree, its word, its usual decimals. */
+/** The units a person chose. length: null for that of the caliper; joint: over which a gap is told. */
+interface Chosen {
+  length: LengthUnit | null;
+  angle: AngleUnit;
+  joint: { mm: number; unit: "mm" | "in" } | null;
+}
+
+/**
+ * A unit as it is shown: how many of it are one mm or degree, its word, its usual decimals, and what
+ * a sentence calls it. over: of a slope, the length over which it is told.
+ */
 interface ShownUnit {
   per: number;
   word: string;
   usual: number;
+  said?: string;
+  over?: number;
 }
 
 /** The units of the Bench page: of lengths, of small differences between them, of angles. */
-interface Units {
+interface Units extends Chosen {
   length: LengthUnit;
   deviation: LengthUnit;
-  angle: AngleUnit;
 }
 
 /** A key as it was struck. */
@@ -305,16 +488,17 @@ type Entry = KeptEntry & { name: `outbox ${string}` };
 
 /** What is kept in this browser, by its key. A page of another version may have written it. */
 interface Kept {
-  units: { length?: string; angle?: string };
+  units: { length?: string; angle?: string; joint?: { mm: number; unit: string } };
   sounds: boolean;
   speech: boolean;
-  setup: Record<string, string>;
-  machine: string;
+  bench: string;
+  who: string;
   study: { unit?: string; person?: string };
   work: Record<string, string>;
   "leave alone": string[];
   "shown unit": string;
   [fence: `fence ${string}`]: Record<string, string>;
   [left: `left ${string}`]: string;
+  [begun: `begun ${string}`]: { series: string; change: string | null; at: number };
   [outbox: `outbox ${string}`]: KeptEntry;
 }

@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import mimetypes
+import re
 from pathlib import Path
 from typing import Final
 
@@ -17,18 +18,51 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
+from api.web.pages.shared.together import together
+
 PAGES: Final = Path(__file__).parents[1]
 """The folder of all pages: each in a folder of its own, beside what they share."""
 
 _KINDS: Final = (".css", ".js", ".svg")
+# Comments that have their lines to themselves: a fifth of what a phone would wait for.
+_SCRIPT_COMMENTS: Final = re.compile(
+    r"^[ \t]*(?://.*|/\*\*(?:(?!\*/)[\s\S])*\*/[ \t]*)$", re.MULTILINE
+)
+_STYLE_COMMENTS: Final = re.compile(r"/\*(?:(?!\*/)[\s\S])*\*/")
+
+
+def _sent(file: Path) -> bytes:
+    """What is sent of a file: all but the comments of a script or style, whose lines stay, empty,
+    so that an error is still found by its line."""
+    if file.suffix == ".js":
+        return _SCRIPT_COMMENTS.sub(_lines, file.read_text("utf-8")).encode()
+    if file.suffix == ".css":
+        return _STYLE_COMMENTS.sub(_lines, file.read_text("utf-8")).encode()
+    return file.read_bytes()
+
+
+def _lines(comment: re.Match[str]) -> str:
+    return "\n" * comment[0].count("\n")
+
+
 _FILES: Final = {
-    file.relative_to(PAGES).as_posix(): file.read_bytes()
+    file.relative_to(PAGES).as_posix(): _sent(file)
     for file in sorted(PAGES.rglob("*"))
     if file.suffix in _KINDS
 }
-# What every page needs, in one answer: a browser asks for six files at a time.
-_BASE: Final = ("tokens.css", "page.css", "drawings.css", "navigation.css")
-_FILES["base.css"] = b"\n".join(_FILES[f"shared/{name}"] for name in _BASE)
+# What every page needs, and the Bench, in one answer each: a browser asks for six files at a time.
+_TOGETHER: Final = {
+    "base.css": [
+        f"shared/{name}.css" for name in ("tokens", "page", "drawings", "move", "navigation")
+    ],
+    "bench.css": [f"bench/{name}.css" for name in ("page", "setup", "measuring", "finished")],
+}
+for _name, _parts in _TOGETHER.items():
+    _FILES[_name] = b"\n".join(_FILES[part] for part in _parts)
+_FILES["bench.js"] = together(
+    "bench/page.js",
+    {name: body.decode() for name, body in _FILES.items() if name.endswith(".js")},
+).encode()
 _VERSION: Final = hashlib.sha256(repr(sorted(_FILES.items())).encode()).hexdigest()[:12]
 _VERSIONED: Final = f"v-{_VERSION}"
 STATIC_ADDRESS: Final = f"/static/{_VERSIONED}"

@@ -5,23 +5,15 @@
 // In a drawing: <text class="len" data-value="...">. `data-u`, where given, is the uncertainty
 // that decides how many digits are shown; `data-sign` shows a plus as well.
 // <data class="measure" value="0.0286" data-u="0.0037" data-unit="degrees" data-decimals="4">, in a
-// sentence, in the server's own unit; it stays so until the person has chosen units.
-// A <select data-units="length"> or "angle" lets the person choose; both are remembered.
+// sentence. Each stays as the server wrote it until the person has chosen units.
+// <select data-units="length"> and "angle" and <input data-units="joint"> let the person choose; all
+// are remembered.
 
-import { memory } from "./http.js";
+import { get, memory, messageOf } from "./http.js";
 import { all, around } from "./elements.js";
-import { ANGLES, LENGTHS, chosen, measureIn, text } from "./measures.js";
+import { LENGTHS, angleUnit, chosen, measureIn, text } from "./measures.js";
 
 const WHERE = ["len", "ang"].map((kind) => `data.${kind}, svg .${kind}[data-value]`).join(", ");
-
-/**
- * @param {string} kind `length` or `angle`
- * @param {string} unit
- */
-export function choose(kind, unit) {
-  memory.set("units", { ...chosen(), [kind]: unit });
-  show();
-}
 
 /**
  * Write all marked numbers below `root` in the chosen units.
@@ -29,32 +21,71 @@ export function choose(kind, unit) {
  */
 export function show(root = document) {
   const units = chosen();
+  const angle = units.angle === "deg" ? null : angleUnit(units);
+  const length = units.length && LENGTHS[units.length];
   for (const element of /** @type {NodeListOf<HTMLElement | SVGElement>} */ (root.querySelectorAll(WHERE))) {
-    const inLength = element.classList.contains("len");
     // As the server wrote it; kept, so that its digits come back with its unit.
     element.dataset.written ??= element.textContent ?? "";
     const value = Number(element.dataset.value ?? element.getAttribute("value"));
-    const own = inLength ? units.length === "mm" : units.angle === "deg";
-    const unit = inLength ? LENGTHS[units.length] : ANGLES[units.angle];
-    element.textContent = own
-      ? element.dataset.written
-      : text(value, unit, Number(element.dataset.u), "sign" in element.dataset);
+    const unit = element.classList.contains("len") ? length : angle;
+    const shown = unit && text(value, bare(element, unit), Number(element.dataset.u), "sign" in element.dataset);
+    element.textContent = shown ?? element.dataset.written;
   }
   for (const element of /** @type {NodeListOf<HTMLDataElement>} */ (root.querySelectorAll("data.measure"))) {
     const { u, unit, decimals } = element.dataset;
     element.dataset.written ??= element.textContent ?? "";
     const measure = { value: Number(element.value), uncertainty: u === undefined ? null : Number(u), unit: unit ?? "", decimals: Number(decimals) };
-    const inOther = memory.get("units", null) && measureIn(measure, units);
-    element.textContent = inOther || element.dataset.written;
+    const shown = measureIn(measure, units);
+    // The unit of "0.1 to 0.3 mm" is written once.
+    element.textContent = (shown && "bare" in element.dataset ? shown.split(" ")[0] : shown) ?? element.dataset.written;
   }
   for (const select of all(root, "select[data-units]", HTMLSelectElement)) {
-    select.value = select.dataset.units === "length" ? units.length : units.angle;
+    select.value = (select.dataset.units === "length" ? units.length : units.angle) ?? "";
+  }
+  for (const field of all(root, "input[data-units=joint]", HTMLInputElement)) {
+    const { mm, unit } = units.joint ?? { mm: 0, unit: "mm" };
+    if (mm && field !== document.activeElement) field.value = `${Number((mm * LENGTHS[unit].per).toFixed(6))} ${unit}`;
+    const label = field.closest("label");
+    if (label) label.hidden = units.angle !== "gap";
   }
 }
 
-document.addEventListener("change", (event) => {
-  const select = around(event, "select[data-units]", HTMLSelectElement);
-  if (select?.dataset.units) choose(select.dataset.units, select.value);
+/**
+ * The unit without its word where that stands elsewhere: a slope's is too long for the marks of an
+ * axis, and once is enough for a value and its uncertainty.
+ * @param {HTMLElement | SVGElement} element
+ * @param {ShownUnit} unit
+ */
+function bare(element, unit) {
+  const first = element.parentElement?.classList.contains("with-u") && element.nextElementSibling;
+  return unit.over && (first || element instanceof SVGElement) ? { ...unit, word: "" } : unit;
+}
+
+/** @param {HTMLSelectElement | HTMLInputElement} field */
+async function choose(field) {
+  const before = memory.get("units", null) ?? {};
+  if (field.dataset.units !== "joint") {
+    memory.set("units", { ...before, [String(field.dataset.units)]: field.value || undefined });
+    return;
+  }
+  // The server reads it, as it reads every length that is typed.
+  const unit = chosen().length === null || chosen().length === "mm" ? "mm" : "in";
+  try {
+    const joint = await get(`/api/length?unit=${unit}&text=${encodeURIComponent(field.value)}`);
+    memory.set("units", { ...before, joint });
+    field.setCustomValidity("");
+  } catch (error) {
+    field.setCustomValidity(messageOf(error));
+  }
+  field.reportValidity();
+}
+
+document.addEventListener("change", async (event) => {
+  const field = around(event, "select[data-units], input[data-units]");
+  if (!(field instanceof HTMLSelectElement || field instanceof HTMLInputElement)) return;
+  await choose(field);
+  show();
+  document.dispatchEvent(new Event("units"));
 });
 // Chosen in another window of this browser.
 addEventListener("storage", () => show());

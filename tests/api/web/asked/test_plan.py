@@ -44,6 +44,7 @@ def ask(engine: Engine):
     return asked
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(("unit", "per"), [("mm", 1.0), ("in", 25.4)])
 def test_what_is_left_out_is_as_usual_in_the_unit_asked(ask, unit, per):
     found = ask(error_deg=0.05, unit=unit)
@@ -54,10 +55,12 @@ def test_what_is_left_out_is_as_usual_in_the_unit_asked(ask, unit, per):
     assert (found.own_sd_rad, found.inset_mm) == (0.0, 0.0)
 
 
+@ON_SQLITE
 def test_a_method_over_a_thickness_takes_a_boards_usual_thickness(ask):
     assert ask(error_deg=0.05, method="half-turn").width_mm == 18.0
 
 
+@ON_SQLITE
 def test_a_gap_over_a_joint_is_an_error_as_well(ask):
     assert ask(gap="0,1", joint="150").error_rad == pytest.approx(math.atan(0.1 / 150))
 

@@ -10,6 +10,7 @@ from fastapi.testclient import TestClient
 from analysis.interval import Interval
 from api.web import convert
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 
 
 @pytest.fixture
@@ -54,6 +55,7 @@ def test_a_series_without_a_complete_trial_says_null_and_no_number(person):
     assert (trial["angle_deg"], trial["deviation_mm"]) == (None, None)
 
 
+@ON_SQLITE
 def test_the_parts_of_a_sentence_are_the_sentence_and_hold_its_numbers(person):
     series = person.start(tolerance_deg="0.5")
     person.press("12.30", "12.40", "12.31", "12.42", "12.30", "12.39")
@@ -69,6 +71,7 @@ def test_the_parts_of_a_sentence_are_the_sentence_and_hold_its_numbers(person):
     )
 
 
+@ON_SQLITE
 def test_a_budget_in_degrees_adds_up_to_the_uncertainty_in_degrees(person):
     series = person.start()
     person.press("12.30", "12.40", "12.31", "12.42", "12.30", "12.39")

@@ -19,15 +19,16 @@ def test_each_trial_is_a_dot_that_says_its_number_and_value():
     dots = of_class(picture, "dot")
     assert [d.tag.rpartition("}")[2] for d in dots] == ["circle", "polygon"]
     assert [d[0].text for d in dots] == ["1: +0.050°", "3: −0.020°"]
-    assert len(of_class(picture, "cap")) == 2
-    assert "2 trials, mean" in picture
+    (bars,) = of_class(picture, "bars")
+    assert bars.get("d").count("V") == 2
+    assert "2 strips, mean" in picture
 
 
 def test_one_exact_trial_without_an_interval_can_be_drawn():
     chart = strip(Dot(1, 0.0, 0.0))
-    assert chart.tolerance_shown
+    assert chart.outside == ()
     assert "nan" not in chart.svg
-    assert not of_class(chart.svg, "cap")
+    assert not of_class(chart.svg, "bars")
     assert not of_class(chart.svg, "spread")
     assert of_class(chart.svg, "nominal")
 
@@ -47,14 +48,14 @@ def test_the_interval_of_the_mean_is_a_band_and_a_bar():
 def test_limits_far_wider_than_all_else_are_left_out_and_that_is_said(limit, shown):
     # The trials span 0.1 degrees; eight times that are the widest limits drawn.
     chart = strip(Dot(1, 0.0, 0.0), Dot(2, 0.1, 0.0), tolerance=(-limit, limit))
-    assert chart.tolerance_shown == shown
+    assert ("The tolerance is outside the picture." not in chart.outside) == shown
     assert len(of_class(chart.svg, "limit")) == (2 if shown else 0)
 
 
 def test_of_many_trials_every_one_is_drawn_and_few_enough_are_numbered():
     picture = strip(*(Dot(n, n / 100, 0.001) for n in range(1, 101))).svg
     assert len(of_class(picture, "dot")) == 100
-    assert [w for w in words(picture) if w.isdecimal()] == [str(n) for n in range(1, 101, 7)]
+    assert len({w for w in words(picture) if w.isdecimal()}) <= 25
 
 
 def contribution(source: str, value: float) -> ContributionOut:
@@ -74,11 +75,11 @@ def test_contributions_are_bars_to_one_scale_with_the_combined_one_last():
     picture = budget_chart(
         "Budget", "mm", [contribution("scatter", 0.03), contribution("scale", 0.04)], 0.05
     )
-    widths = [float(bar.get("width")) for bar in of_class(picture, "budget-bar")]
+    widths = [float(bar.get("width")[:-1]) for bar in of_class(picture, "budget-bar")]
     assert [w / widths[-1] for w in widths] == pytest.approx([0.6, 0.8, 1.0], abs=1e-3)
     assert "combined standard uncertainty" in words(picture)
 
 
 def test_a_budget_of_nothing_is_drawn_as_nothing():
     (bar,) = of_class(budget_chart("Budget", "deg", [], 0.0), "budget-bar")
-    assert float(bar.get("width")) == 1.0
+    assert bar.get("width") == "0.30%"

@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 
 from capture import records
 from tests.api.bench import Person
+from tests.api.conftest import ON_SQLITE
 from tests.api.exports.pulled import body
 from tests.ptys import until
 
@@ -87,6 +88,7 @@ def test_pulls_beyond_what_is_given_at_once_are_told_to_come_again(client):
     assert client.get("/api/trials.csv").status_code == 200
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("asked", "field"),
     [
@@ -104,6 +106,7 @@ def test_a_question_that_cannot_be_names_what_is_wrong(person, asked, field):
         assert problem["errors"][0]["field"] == field
 
 
+@ON_SQLITE
 def test_every_format_is_in_the_contract(client):
     paths = client.get("/openapi.json").json()["paths"]
     assert {p for p in paths if "." in p} >= {

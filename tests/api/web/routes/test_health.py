@@ -31,12 +31,14 @@ def test_a_store_that_was_taken_away_is_told_and_so_is_that_it_is_back(tmp_path)
     server.close()
 
 
-def test_the_last_backup_is_told_and_null_where_none_are_made(tmp_path, client, server):
-    # The server of the fixtures was not started, or its store is no file.
+def test_no_backup_is_told_before_the_first_one_and_none_of_a_store_that_is_no_file(client, server):
     expected = {"made_at": None, "file": None, "trouble": ""}
     assert client.get("/api/health").json()["backup"] == (
         expected if server.engine.name == "sqlite" else None
     )
+
+
+def test_the_last_backup_is_told_and_null_where_none_are_made(tmp_path):
     off = Server(Settings(data=tmp_path / "off", backups=0))
     with local_client(build(off)) as other:
         assert other.get("/api/health").json()["backup"] is None

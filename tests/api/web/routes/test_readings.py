@@ -14,7 +14,7 @@ from api.server import Server
 from api.settings import Settings
 from api.web.app import build
 from tests.api.bench import Person
-from tests.api.conftest import local_client
+from tests.api.conftest import ON_SQLITE, local_client
 
 
 @pytest.fixture
@@ -35,6 +35,7 @@ def test_the_same_batch_again_stores_nothing(person):
     assert person.sent(series) == [["12.30", "12.40"], ["12.50", "12.60"]]
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
@@ -76,6 +77,7 @@ def test_a_bad_reading_is_refused_alone_and_by_its_id(person, wrong, says):
     assert person.sent(series) == [["12.30", "12.50"]]
 
 
+@ON_SQLITE
 def test_a_line_read_by_a_pattern_is_read_by_it_again(person):
     series = person.start()
     pattern = r"(?P<label>CH[0-9]) +(?P<value>[-+0-9.]+) .*"
@@ -86,6 +88,7 @@ def test_a_line_read_by_a_pattern_is_read_by_it_again(person):
     assert [r["sent"] for r in trial["readings"]] == ["CH1 12.30 20.1C", "CH1 12.40 20.1C"]
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     "other", [{"sent": "12.31"}, {"unit": "in"}, {"caliper": "another"}, {"bench": "side"}]
 )
@@ -119,6 +122,30 @@ def test_what_became_of_each_reading_is_in_the_answer(person):
     assert told["outcomes"] == [
         {"id": r["id"], "kind": kind} for r, kind in zip(readings, kinds, strict=True)
     ]
+
+
+def test_what_is_asked_is_in_the_answer_and_at_the_bench_until_it_is_answered(person):
+    series = person.start()
+    bench = "/api/benches/main"
+    person.press("11.40", "11.44", "11.52", "11.55")
+    assert person.get(bench)["awaiting"] is None
+    odd = person.reading("114.20")
+    (asked,) = person.post("/api/readings", [odd])["outcomes"]
+    assert (asked["id"], asked["kind"]) == (odd["id"], "asked")
+    assert asked["question"].startswith("114.20? The last strips were near 11.4")
+    found = person.get(bench)
+    said = {"id": odd["id"], "sent": "114.20", "question": asked["question"]}
+    assert found["awaiting"] == said | {"asked": "factor 10"}
+    assert (found["next"]["trial"], found["next"]["place"]) == (3, "fence end")
+    # Answered with the caliper, and by the buttons.
+    (right,) = person.post("/api/readings", [person.reading("11.42")])["outcomes"]
+    assert (right["kind"], person.get(bench)["awaiting"]) == ("kept", None)
+    for act, sent in (("take-back", ["11.42"]), ("restore", ["11.42", "1.14"])):
+        (waits,) = person.press("1.14")
+        assert person.get(bench)["awaiting"]["id"] == waits["id"]
+        person.post(f"{bench}/{act}", {"reading": waits["id"]})
+        assert person.get(bench)["awaiting"] is None
+        assert person.sent(series)[2] == sent
 
 
 def test_a_refusal_that_cannot_be_kept_holds_up_none_of_the_others(person):

@@ -5,12 +5,11 @@ from __future__ import annotations
 import socket
 from functools import lru_cache
 from io import BytesIO
-from typing import Final
+from typing import Final, Literal
 
 from starlette.requests import Request
 
 from api.web.guard import anywhere, loopback
-from api.web.pages.shared.addresses import bench_page
 
 # Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
 # datagram socket only asks the system for the route.
@@ -34,8 +33,8 @@ def lan_host() -> str | None:
     return None
 
 
-def address(request: Request, listens_on: str, bench: str) -> str | None:
-    """Where another device on the network opens the page of `bench`; None where it can't.
+def address(request: Request, listens_on: str, path: str) -> str | None:
+    """Where another device on the network opens the page at `path`; None where it can't.
 
     The address that the request came to, if another device can reach that; else, of a server
     that listens beyond its own computer, the computer's own address on the network.
@@ -47,17 +46,20 @@ def address(request: Request, listens_on: str, bench: str) -> str | None:
         if host is None:
             return None
         base = f"http://{host}:{request.scope['server'][1]}"
-    return base + bench_page(bench)
+    return base + path
 
 
 @lru_cache(maxsize=16)
-def code(text: str) -> bytes:
+def code(text: str, bears: Literal["l", "q"] = "l") -> bytes:
     """The QR code (ISO/IEC 18004) of `text` as an SVG document, dark on light with its quiet
-    zone of four modules, in light and dark pages alike: not every phone reads light on dark."""
+    zone of four modules, in light and dark pages alike: not every phone reads light on dark.
+
+    bears: how much may be dirty or torn: 7 % (which holds the longest text) or 25 %.
+    """
     import segno  # here, since few ask for the picture
 
     picture = BytesIO()
-    segno.make(text, micro=False, error="l").save(
-        picture, kind="svg", border=4, dark="#000", light="#fff", omitsize=True
+    segno.make(text, micro=False, error=bears).save(
+        picture, kind="svg", border=4, dark="#000", light="#fff", omitsize=True, xmldecl=False
     )
     return picture.getvalue()

@@ -1,7 +1,7 @@
-// The answer to a press as a sound: six sounds that differ in number, pitch and direction, so
+// The answer to a press or an act as a sound: sounds that differ in number, pitch and direction, so
 // that they can be told apart beside a dust collector. And the result said aloud.
 
-import { memory } from "../shared/http.js";
+import { memory } from "./http.js";
 
 // Each note: [start s, length s, from Hz, to Hz, wave].
 /** @type {Record<string, [number, number, number, number, "sine" | "triangle" | "square"][]>} */
@@ -10,7 +10,13 @@ const SOUNDS = {
   complete: [[0, 0.1, 880, 880, "sine"], [0.12, 0.22, 1320, 1320, "sine"]],
   "kept beside": [[0, 0.09, 880, 880, "sine"], [0.12, 0.09, 880, 880, "sine"], [0.24, 0.26, 587, 587, "sine"]],
   "taken back": [[0, 0.32, 700, 300, "triangle"]],
+  undone: [[0, 0.32, 300, 700, "triangle"]],
   swapped: [[0, 0.08, 560, 560, "triangle"], [0.1, 0.08, 840, 840, "triangle"], [0.2, 0.1, 560, 560, "triangle"]],
+  corrected: [[0, 0.1, 560, 560, "triangle"], [0.12, 0.16, 840, 840, "triangle"]],
+  finished: [[0, 0.12, 660, 660, "sine"], [0.14, 0.12, 880, 880, "sine"], [0.28, 0.34, 1100, 1100, "sine"]],
+  "not connected": [[0, 0.3, 440, 440, "triangle"], [0.34, 0.5, 330, 165, "triangle"]],
+  "connected again": [[0, 0.2, 330, 330, "triangle"], [0.24, 0.3, 440, 660, "triangle"]],
+  asked: [[0, 0.12, 500, 620, "sine"], [0.16, 0.26, 700, 1250, "sine"]],
   refused: [[0, 0.14, 170, 170, "square"], [0.2, 0.14, 170, 170, "square"], [0.4, 0.2, 150, 150, "square"]],
 };
 
@@ -18,6 +24,7 @@ const SOUNDS = {
 let context = null;
 /** @type {OscillatorNode[]} */
 let playing = [];
+let count = 0;
 
 export const settings = {
   get sounds() {
@@ -48,12 +55,31 @@ export async function unlock() {
   return context.state === "running";
 }
 
+/** How many sounds this page was asked for. */
+export const asked = () => count;
+
+/**
+ * Play the sound of `name` to its end, as before the page is left.
+ * @param {string} name
+ */
+export async function playOut(name) {
+  if (!settings.sounds) return;
+  // A browser without any sound may never say that it is unlocked.
+  await Promise.race([unlock(), pause(0.2)]);
+  play(name);
+  if (context?.state === "running") await pause(Math.max(...(SOUNDS[name] ?? []).map(([start, length]) => start + length)));
+}
+
+/** @param {number} seconds */
+const pause = (seconds) => new Promise((done) => setTimeout(done, 1000 * seconds));
+
 /**
  * Play the sound of `name`; names it in `data-sounded`, so that tests can see it.
  * @param {string} name
  */
 export function play(name) {
   const notes = SOUNDS[name];
+  count += 1;
   if (!notes || !settings.sounds) return;
   document.documentElement.dataset.sounded = name;
   if (context?.state !== "running") return;

@@ -1,0 +1,47 @@
+// What the Bench page knows: all its modules read it here, and say here what is new.
+
+import { at } from "../shared/elements.js";
+import * as words from "./words.js";
+
+export const page = at("bench");
+export const name = String(page.dataset.bench);
+export const benchPath = /** @type {const} */ (`/api/benches/${encodeURIComponent(name)}`);
+
+/**
+ * @typedef {object} Here
+ * @property {Map<string, MethodOut>} methods
+ * @property {BenchOut | null} bench as GET /api/benches/{name} says
+ * @property {SeriesHead | null} series the series shown: the running one, or the one just finished
+ * @property {Map<string, TrialOut>} trials of the series shown
+ * @property {ScoreOut | null} score
+ * @property {NowOut[] | null} doubts what to do about doubtful strips at once; null before it was told
+ * @property {SinceChangeOut[]} since what the change before the running series did
+ * @property {ProgressOut | null} progress how far the series is; null before it was told
+ * @property {boolean | null} linked whether the live connection is up; null before it was
+ * @property {Map<string, CaliperOut>} calipers
+ * @property {StoreOut} store what is wrong with it, and what is kept beside it
+ * @property {typeof import("./finished.js") | null} finished what shows a series that has ended, once it is loaded
+ * @property {string} meanwhile what came while there was no connection; "" once the next press came
+ */
+
+/** @type {Here} */
+export const here = {
+  methods: new Map(),
+  bench: null,
+  series: null,
+  trials: new Map(),
+  score: null,
+  doubts: null,
+  progress: null,
+  since: [],
+  linked: null,
+  calipers: new Map(),
+  store: { message: "", kept_beside: 0, last: null },
+  finished: null,
+  meanwhile: "",
+};
+
+export const method = () => (here.series ? here.methods.get(here.series.method) : undefined);
+export const shownUnits = () => words.unitsFor(here.series);
+/** The running series; null where none runs. */
+export const running = () => (here.series && !here.series.finished_at ? here.series : null);
