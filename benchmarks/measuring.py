@@ -23,7 +23,7 @@ _SCALES: Final = {"s": 1.0, "ms": 1e3, "µs": 1e6}
 class Measurement:
     """Something the program does, and by name the baselines that do the same.
 
-    tails: the 99th percentile gets a row of its own. rounds: at most so many.
+    tails: the 95th and the 99th percentile get rows of their own. rounds: at most so many.
     """
 
     name: str
@@ -71,8 +71,8 @@ def timed(act: Callable[[], object], unit: str, times: int = 1) -> Work:
     return work
 
 
-def p99(values: list[float]) -> float:
-    return sorted(values)[min(len(values) - 1, int(0.99 * len(values)))]
+def percentile(percent: int) -> Callable[[list[float]], float]:
+    return lambda values: sorted(values)[min(len(values) - 1, percent * len(values) // 100)]
 
 
 def memory(process: int, *, peak: bool = False) -> int:
@@ -88,7 +88,9 @@ def run(measurement: Measurement, times: int) -> Iterator[Row]:
     for _ in range(min(times, measurement.rounds)):
         for name, work in works.items():
             rounds[name].append(work())
-    figures = {"": statistics.median} | ({", p99": p99} if measurement.tails else {})
+    figures = {"": statistics.median} | {
+        f", p{percent}": percentile(percent) for percent in (95, 99) if measurement.tails
+    }
     for suffix, figure in figures.items():
         by_name = {name: [figure(took) for took in found] for name, found in rounds.items()}
         ours = by_name.pop("")

@@ -2,13 +2,16 @@
 
 Usable: from navigation to the frame in which the measuring view is shown with the next place
 named. Press to pixel: a line's terminator is written to a pseudo-terminal; the clock stops
-after the frame that shows the value. Beside each, in the same browser: a bare page of one file
-from the standard library's server, and a bare loop from a pseudo-terminal over pyserial to an
-event stream that writes into that page, with no store between.
+after the frame that shows the value, in a short series and in a long one, and in each with the
+browser slowed to a quarter of this processor. Each press must be shown: of many, as fast as hands
+press, the number of those that never were is counted. Beside each, in the same browser:
+a bare page of one file from the standard library's server, and a bare loop from a pseudo-terminal
+over pyserial to an event stream that writes into that page, with no store between.
 """
 
 from __future__ import annotations
 
+import random
 import tempfile
 import threading
 import time
@@ -27,8 +30,11 @@ from capture.pretend import PtyPort
 from tests.ptys import plugged
 from tests.whole.browser import CHROMIUM, FLAGS
 from tests.whole.serving import serving
+from tests.whole.shops import cut
 
 TRIALS = 10
+MANY = 250
+PRESSES = 500
 VIEWPORT: ViewportSize = {"width": 390, "height": 844}
 
 Lines = Queue[str | None]
@@ -149,6 +155,26 @@ def presses(page: Page, selector: str, port: PtyPort, count: int) -> list[float]
     return took
 
 
+def not_shown(page: Page, selector: str, port: PtyPort, count: int) -> list[float]:
+    """How many of `count` presses no frame showed, a third to half a second after each other."""
+    page.evaluate(f"() => {{{_NOTES}}}")
+    page.evaluate(_SEEN.replace("SELECTOR", repr(selector)))
+    pauses = random.Random(count)
+    sent = [f"{10 + number / 100:.2f}" for number in range(count)]
+    for text in sent:
+        port.send(f"{text}\n".encode())
+        page.wait_for_timeout(pauses.uniform(300, 500))
+    page.evaluate(_AWAITED, sent[-1])
+    seen = page.evaluate("Object.keys(noted)")
+    return [float(len(set(sent) - set(seen)))]
+
+
+def slowed(page: Page, rate: int) -> None:
+    """Give the page's scripts and layout one part in `rate` of the processor."""
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setCPUThrottlingRate", {"rate": rate})
+
+
 @contextmanager
 def bare_page(browser: Browser, url: str, port: PtyPort, lines: Lines) -> Iterator[Page]:
     """The bare page, which shows the lines that a loop reads from the port."""
@@ -177,7 +203,7 @@ def bare_page(browser: Browser, url: str, port: PtyPort, lines: Lines) -> Iterat
 
 
 def measurements(short: bool) -> Iterator[Measurement]:
-    loads, count = (2, 4) if short else (5, 20)
+    loads, count, many = (2, 4, 8) if short else (5, 60, PRESSES)
     lines: Lines = Queue()
     with ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory())
@@ -212,10 +238,28 @@ def measurements(short: bool) -> Iterator[Measurement]:
         page.goto(server.url)
         page.wait_for_selector("#sign-live[data-on=true]")
         beside = stack.enter_context(bare_page(browser, bare, bare_port, lines))
+        for named, strips, rate in (
+            ("press to pixel", 0, 1),
+            ("press to pixel, a browser four times slower", 0, 4),
+            (f"press to pixel, {MANY} strips", MANY, 1),
+            (f"press to pixel, {MANY} strips, a browser four times slower", 0, 4),
+        ):
+            if strips:
+                cut(server, (0.1,) * strips)
+            for each in (page, beside):
+                slowed(each, rate)
+            yield Measurement(
+                named,
+                "ms",
+                partial(presses, page, "#value", port, count),
+                {"bare loop and page": partial(presses, beside, "#value", bare_port, count)},
+                tails=not short,
+                rounds=2,
+            )
         yield Measurement(
-            "press to pixel",
-            "ms",
-            partial(presses, page, "#value", port, count),
-            {"bare loop and page": partial(presses, beside, "#value", bare_port, count)},
+            f"never shown, of {many} presses after those, a browser four times slower",
+            "presses",
+            partial(not_shown, page, "#value", port, many),
+            rounds=1,
         )
         page.close()

@@ -236,8 +236,8 @@ def test_the_expressions_are_found() -> None:
 
 def test_a_heading_of_spaces_is_an_unknown_column() -> None:
     from analysis.methods import METHODS
-    from api.answers.notebook import _column, _places
+    from api.answers.headings import column_of, headings_of_places
 
-    places = _places(METHODS.values())
-    assert _column("a" + " " * 1_000_000 + "b" * 200, places) is None
-    assert _column("fence   end \t (mm)", places) is not None
+    places = headings_of_places(METHODS.values())
+    assert column_of("a" + " " * 1_000_000 + "b" * 200, places) is None
+    assert column_of("fence   end \t (mm)", places) is not None

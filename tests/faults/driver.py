@@ -99,7 +99,7 @@ class _Driver:
             case ["begin", fault]:
                 if fault.startswith("few files"):
                     # A program that has not started yet cannot even load itself.
-                    until(self._shop.all_listen, _LISTENS_S)
+                    until(self._listen, _LISTENS_S)
                 self._faults[fault] = begin(fault, self._shop)
             case ["end", fault]:
                 self._faults.pop(fault).end()
@@ -110,8 +110,8 @@ class _Driver:
             case ["back", "up"]:
                 assert until(self._shop.backed_up), "no backup is made"
             case ["listen"]:
-                # In vain where another fault is in the way.
-                until(self._shop.all_listen, _LISTENS_S)
+                # In vain where, for instance, files are slow or few.
+                until(self._listen, _LISTENS_S)
             case ["look"]:
                 self._look()
             case _:
@@ -147,6 +147,20 @@ class _Driver:
         wire = self._wire(source)
         self._shop.notice_listening(wire)
         wire.press(press)
+
+    def _listen(self) -> bool:
+        """Whether each caliper is listened to that no fault under way keeps from it."""
+        near, far = (
+            self._kept_away(wire) or self._shop.notice_listening(wire)
+            for wire in (self._shop.near, self._shop.far)
+        )
+        return near and far
+
+    def _kept_away(self, wire: Wire) -> bool:
+        program = "server" if wire is self._shop.near else "bench"
+        ended_or_paused = {f"{how} {program}" for how in ("kill", "terminate", "pause")}
+        absent = {f"unplug {wire.source}", f"blocked open of {wire.source}"}
+        return not self._faults.keys().isdisjoint(ended_or_paused | absent)
 
     def _look(self) -> None:
         """Whoever pressed and was heard is told, sooner or later: kept, or what is wrong."""

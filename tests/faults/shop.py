@@ -124,6 +124,9 @@ class Shop:
         self.bench_log = folder / "bench.log"
         self.command_log = folder / "commands.log"
         self._bench: Process | None = None
+
+    def start(self) -> None:
+        """Start the bench elsewhere, and wait until both calipers are listened to."""
         self.start_bench()
         self.near.listen(self._server.process.pid)
         assert until(self.all_listen), "the calipers do not listen before any fault"
@@ -378,6 +381,9 @@ def shop(
         clock = Clock(folder / "clock") if steps_clock else None
         made = Shop(folder, database, clock, long)
         try:
+            # Programs that a failed start left would seek their calipers for ever, and take the
+            # ports of later tests.
+            made.start()
             yield made
         finally:
             made.close()

@@ -127,7 +127,7 @@ class Lines:
 
     def _take(self, line: str) -> None:
         self.all.append(line)
-        if found := re.fullmatch(r"kept (\S+) \(mm\) from far", line):
+        if found := re.fullmatch(r"kept (\S+) \(mm\) from far(?:, .*)?", line):
             self.told.acknowledged.append(found[1])
         elif found := re.match(r"not understood '(.*?)'", line):
             self.told.not_understood.append(found[1])

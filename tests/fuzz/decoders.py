@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 from random import Random
 
+from analysis.units import UNIT_WORDS
 from capture.decoders import Decoder, decoder_for
 from capture.errors import CaptureError
 from capture.frames import FrameLayout, FrameReader, parse_layout, read_frame
@@ -26,7 +27,7 @@ from capture.lines import LONGEST, Line, LineReader, LineStart, mask_parity
 from capture.settling import Settling
 from capture.sources.keyboard import KeyEvent
 from capture.spec import parse_spec
-from capture.values import UNITS, Message, Pattern, Value, escaped, read_value
+from capture.values import Message, Pattern, Value, escaped, read_value
 from tests.fuzz import texts
 from tests.fuzz.fuzzing import Fuzzer, plain
 
@@ -366,7 +367,7 @@ def _kinds(chance: Random) -> bool:
     for each in heard:
         if isinstance(each, Value):
             _exact(each)
-            assert each.unit in UNITS.values()
+            assert each.unit in UNIT_WORDS.values()
     return any(isinstance(each, Value) for each in heard)
 
 

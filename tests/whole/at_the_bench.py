@@ -62,6 +62,11 @@ class Bench:
     def next(self, text: str) -> None:
         expect(self.page.locator("#next")).to_contain_text(text)
 
+    def type_by_hand(self) -> None:
+        """Open the field for typed values."""
+        self.page.click("#type")
+        expect(self.page.locator("#typed-value")).to_be_focused()
+
     @property
     def sounded(self) -> str | None:
         return self.page.evaluate("document.documentElement.dataset.sounded ?? null")
@@ -91,9 +96,18 @@ def forgive(complaints: list[str]) -> None:
     complaints[:] = [c for c in complaints if "Failed to load resource" not in c]
 
 
+def new_machine(page: Page) -> None:
+    """Choose a machine that is not there yet, and wait for what is proposed for it."""
+    page.select_option("#machine", "")
+    expect(page.locator("#setup")).to_have_attribute("aria-busy", "false")
+
+
 def fill_in(page: Page, machine: str) -> None:
     """What the form has to know, of a machine that is new."""
-    page.select_option("#machine", "")
+    new_machine(page)
     page.fill("#machine-name", machine)
     page.fill("#machine-kind", "radial arm saw")
+    page.check("[name=work][value=own]")
+    page.check("[name=method][value=reversal]")
+    page.check("[name=unit][value=mm]")
     page.fill("#baseline", "203,86")

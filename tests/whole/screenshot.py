@@ -13,7 +13,7 @@ from typing import Final
 
 from playwright.sync_api import Page, expect, sync_playwright
 
-from tests.whole.browser import CHROMIUM, FLAGS, Keyboard
+from tests.whole.browser import CHROMIUM, FLAGS, Keyboard, intercept
 from tests.whole.serving import serving
 
 ROOT: Final = Path(__file__).parents[2]
@@ -66,13 +66,13 @@ def views(page: Page, url: str, folder: Path, name: str) -> None:
     page.click("#again")
     keep("set-up", whole=True)
     page.fill("#baseline", "184")
+    page.check("[name=work][value=own]")
     page.check("[name=tolerance][value=gap]")
     page.fill("#tolerance-gap", "0,1")
     page.fill("#tolerance-joint", "150")
     page.click("#show-guide")
     expect(page.locator("#guide")).to_be_visible()
     keep("guide", whole=True)
-    page.check("#acknowledge")
     page.click("#start")
     expect(page.locator("#measuring")).to_be_visible()
     aside(page)
@@ -83,14 +83,15 @@ def views(page: Page, url: str, folder: Path, name: str) -> None:
     expect(page.locator("#as-last")).to_be_visible()
     keep("as-last")
     page.click("#as-last button")
-    page.check("#acknowledge")
     page.click("#start")
     expect(page.locator("#measuring")).to_be_visible()
 
 
 def aside(page: Page) -> None:
     """An entry that the server could not take."""
-    page.route("**/keys", lambda route: route.fulfill(status=404, json={"detail": "Not there."}))
+    intercept(
+        page, "**/keys", lambda route: route.fulfill(status=404, json={"detail": "Not there."})
+    )
     Keyboard(page).caliper("12.34")
     expect(page.locator("#aside")).to_be_visible()
     page.unroute("**/keys")

@@ -12,12 +12,20 @@ from tests.whole.serving import Serving
 def measured(server: Serving, machine: str, deviations_mm: tuple[float, ...], **more: Any) -> str:
     """A finished series of strips whose open ends are so many mm wider; its id."""
     series = server.start_series(machine=machine, **more)
+    cut(server, deviations_mm)
+    server.post(f"/api/series/{series}/finish")
+    return series
+
+
+def cut(server: Serving, deviations_mm: tuple[float, ...], bench: str = "main") -> None:
+    """Strips for the series of a bench, read one after the other."""
     values = [v for d in deviations_mm for v in (12.0, 12.0 + d)]
     server.post(
         "/api/readings",
         [
             {
                 "id": str(uuid4()),
+                "bench": bench,
                 "caliper": "six-inch",
                 "sent": f"{value:.2f}",
                 "unit": "mm",
@@ -28,5 +36,3 @@ def measured(server: Serving, machine: str, deviations_mm: tuple[float, ...], **
             for value in values
         ],
     )
-    server.post(f"/api/series/{series}/finish")
-    return series

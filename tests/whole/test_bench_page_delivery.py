@@ -41,6 +41,7 @@ def test_the_page_is_light_on_the_wire(server, page):
     page.goto(f"{server.url}/bench/light", wait_until="load")
     expect(page.locator("#sign-live")).to_have_text("live")
     assert 0 < sum(sizes) <= 60_000
+    assert len(sizes) <= 14
 
 
 def test_a_second_visit_asks_for_the_page_alone(server, page):

@@ -8,43 +8,85 @@ from playwright.sync_api import expect
 from tests.whole.at_the_bench import fill_in
 from tests.whole.browser import no_serious_axe_findings
 
+_GLYPHS = """() => {
+  const pen = document.createElement('canvas').getContext('2d');
+  const heights = (element) => {
+    const { fontWeight, fontSize, fontFamily } = getComputedStyle(element);
+    pen.font = `${fontWeight} ${fontSize} ${fontFamily}`;
+    const { d } = new DOMMatrix(getComputedStyle(element).transform);
+    return (sign) => pen.measureText(sign).actualBoundingBoxAscent * d;
+  };
+  const figures = (selector) => {
+    const height = heights(document.querySelector(selector));
+    return Math.min(...'0123456789'.split('').map(height));
+  };
+  return {
+    reading: figures('#value span'),
+    figure: figures('#figure span'),
+    place: heights(document.querySelector('#next b'))('H'),
+    verdict: heights(document.querySelector('#verdict span'))('H'),
+  };
+}"""
+_OUT_OF_SIGHT = """(shown) => {
+  const foot = document.querySelector('.foot');
+  const bottom = getComputedStyle(foot).position === 'fixed'
+    ? foot.getBoundingClientRect().top : innerHeight;
+  return shown.filter((id) => {
+    const box = document.getElementById(id).getBoundingClientRect();
+    const end = document.getElementById(id).closest('.foot') ? innerHeight : bottom;
+    return box.height === 0 || box.top < 0 || box.bottom > end || box.right > innerWidth;
+  });
+}"""
+SCREENS = [(390, 844), (844, 390), (1280, 800)]
 
-def test_the_last_reading_can_be_read_from_two_metres(bench):
-    bench.start()
-    bench.page.set_viewport_size({"width": 1280, "height": 800})
-    bench.open()
-    bench.press("13.21")
-    bench.shows("13.21")
-    size = bench.page.evaluate(
-        "parseFloat(getComputedStyle(document.getElementById('value')).fontSize)"
-    )
-    # A character seen from 2 m should subtend 20 minutes of arc, 12 mm, or about 44 CSS
-    # pixels of 1/96 in (common practice, no source); capitals are 0.7 of the font size.
-    assert size >= 100
 
-
-@pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 800)])
-def test_reading_next_place_and_verdict_are_in_sight_without_scrolling(bench, width, height):
-    bench.page.set_viewport_size({"width": width, "height": height})
+@pytest.mark.parametrize(("width", "height"), SCREENS)
+def test_a_sign_is_read_from_three_metres_and_all_to_act_on_is_in_sight(bench, width, height):
+    """A phone of 390 px is 65 mm wide, so that 1/250 and 1/500 of 3 m are 72 and 36 px: of the
+    figures and capitals themselves, in the font that this browser has."""
+    page = bench.page
+    page.set_viewport_size({"width": width, "height": height})
     bench.start(unit="in", baseline="8.026", tolerance_deg="0.2")
     bench.open()
     for _ in range(3):
         bench.press("0.4750", unit="in")
         bench.press("0.4820", unit="in")
     bench.next("strip 4")
-    expect(bench.page.locator("#verdict")).to_have_text("Good enough")
-    hidden = bench.page.evaluate(
-        """() => {
-             const bottom = document.getElementById('typed').getBoundingClientRect().top;
-             return ['next', 'value', 'state', 'verdict', 'figure', 'places', 'take-back']
-               .filter((id) => {
-                 const box = document.getElementById(id).getBoundingClientRect();
-                 return box.height === 0 || box.top < 0 || box.bottom > bottom
-                   || box.right > innerWidth;
-               });
-           }"""
-    )
-    assert hidden == []
+    expect(page.locator("#verdict")).to_have_text("Good enough")
+    expect(page.locator("nav.parts")).to_be_hidden()
+    expect(page.locator("#typed")).to_be_hidden()
+    page.evaluate("document.querySelector('#unlock').hidden = true")
+    heights = page.evaluate(_GLYPHS)
+    assert heights["reading"] >= 72, heights
+    assert min(heights[name] for name in ("figure", "place", "verdict")) >= 36, heights
+    shown = ["next", "value", "state", "verdict", "figure", "take-back", "finish", "type"]
+    assert page.evaluate(_OUT_OF_SIGHT, shown) == []
+    bench.press("4.8200", unit="in")
+    bench.state("does not count yet")
+    asked = ["next", "value", "state", "question", "right", "wrong", "take-back"]
+    assert page.evaluate(_OUT_OF_SIGHT, asked) == []
+    page.click("#settings summary")
+    expect(page.locator("nav.parts")).to_be_visible()
+
+
+def test_a_long_number_is_made_narrow_and_stays_as_high(bench):
+    page = bench.page
+    page.set_viewport_size({"width": 390, "height": 844})
+    bench.start()
+    bench.open()
+    bench.press("203.865")
+    bench.shows("203.865")
+    box = page.locator("#value span").bounding_box()
+    unit = page.locator("#value small").bounding_box()
+    assert box["x"] + box["width"] <= unit["x"] <= 390 - unit["width"]
+    assert page.locator("#value").evaluate("(e) => e.scrollWidth <= e.clientWidth")
+    drawn = "new DOMMatrix(getComputedStyle(document.querySelector('#value span')).transform).d"
+    assert page.evaluate(drawn) == 1
+    # In full screen, where the browser has it.
+    page.click("#full")
+    expect(page.locator("#full")).to_have_text("Leave full screen")
+    page.click("#full")
+    expect(page.locator("#full")).to_have_text("Full screen")
 
 
 @pytest.mark.parametrize("width", [320, 390, 768, 1280, 1600])

@@ -43,7 +43,7 @@ def test_the_result_is_said_aloud_and_can_be_silenced(server, context: BrowserCo
     at.press("0.482", unit="in")
     wait_for(page, "said.length > 0")
     said = page.evaluate("said.at(-1)")
-    assert "0.025 degrees to the right" in said
+    assert "0.025 degrees, leans right" in said
     page.click("text=Settings")
     page.uncheck("#speech-on")
     page.evaluate("said.length = 0")
@@ -51,7 +51,7 @@ def test_the_result_is_said_aloud_and_can_be_silenced(server, context: BrowserCo
     at.press("0.490", unit="in")
     at.state("pair complete: strip 2")
     at.next("strip 3")
-    expect(page.locator("#figure")).to_contain_text("2 trials")
+    expect(page.locator("#figure")).to_contain_text("2 strips")
     assert page.evaluate("said") == []
     page.reload()
     expect(page.locator("#speech-on")).not_to_be_checked()

@@ -28,7 +28,7 @@ def test_an_answer_long_on_its_way_does_not_undo_what_was_told_since(bench):
     bench.press("13.21")
     bench.press("13.52")
     figure = bench.page.locator("#figure")
-    expect(figure).to_contain_text("1 trial")
+    expect(figure).to_contain_text("1 strip")
     stands = HeldBack(bench.page, f"**/api/benches/{bench.name}")
     bench.page.context.set_offline(True)
     expect(bench.page.locator("#sign-live")).to_contain_text("no connection to the server")

@@ -9,7 +9,7 @@ from playwright.sync_api import BrowserContext, expect
 
 from tests.ptys import plugged, until
 from tests.whole.at_the_bench import Bench, forgive
-from tests.whole.browser import HeldBack, wait_for
+from tests.whole.browser import HeldBack, intercept, wait_for
 from tests.whole.forked import serving
 
 
@@ -39,9 +39,13 @@ def test_presses_while_the_server_is_away_arrive_later_in_order(page, tmp_path):
         at.open()
         port = server.port
         server.kill()
-        expect(page.locator("#sign-live")).to_contain_text("what is typed here is kept")
+        expect(page.locator("#sign-live")).to_have_text("no connection to the server")
+        expect(page.locator("#notice")).to_contain_text("Not connected to the server")
+        assert at.sounded == "not connected"
         for width in ("13.21", "13.25", "13.30"):
             at.keyboard.caliper(width)
+        at.state("kept here, not sent yet")
+        assert at.sounded == "kept beside"
         expect(page.locator("#sign-queue")).to_contain_text("3 kept in this browser")
         kept = page.evaluate("Object.entries(localStorage).filter(([key]) => /outbox/.test(key))")
         assert sum("strokes" in entry for _, entry in kept) == 3
@@ -69,6 +73,9 @@ def test_what_happened_while_the_link_was_down_is_shown_afterwards(page, tmp_pat
         page.context.set_offline(False)
         at.next("open end")
         at.shows("13.30")
+        expect(page.locator("#notice")).to_contain_text("Came meanwhile: 13.25 mm, 13.30 mm.")
+        at.press("13.40")
+        expect(page.locator("#notice")).to_be_hidden()
         expect(page.locator("#trials tbody tr")).to_have_count(2)
 
 
@@ -84,7 +91,8 @@ def test_what_the_server_trips_over_is_set_aside_and_kept(bench, complaints):
         else:
             route.continue_()
 
-    page.route(trips, answer)
+    intercept(page, trips, answer)
+    bench.type_by_hand()
     for value in ("12.34", "12.41"):
         page.fill("#typed-value", value)
         page.press("#typed-value", "Enter")
@@ -108,7 +116,7 @@ def test_what_was_set_aside_goes_by_itself_on_the_next_load(bench, complaints):
     series = bench.start()
     bench.open()
     page = bench.page
-    page.route("**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
+    intercept(page, "**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
     bench.keyboard.caliper("12.34")
     expect(page.locator("#aside")).to_contain_text("12.34")
     page.unroute("**/keys")
@@ -123,7 +131,7 @@ def test_nothing_is_discarded_at_a_single_touch(bench, complaints):
     series = bench.start()
     bench.open()
     page = bench.page
-    page.route("**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
+    intercept(page, "**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
     bench.keyboard.caliper("12.34")
     discard = page.locator("#aside-discard")
     discard.click()
@@ -146,7 +154,7 @@ def test_what_was_discarded_does_not_come_again_with_a_late_refusal(bench, compl
     bench.start()
     bench.open()
     page = bench.page
-    page.route("**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
+    intercept(page, "**/keys", lambda route: route.fulfill(status=404, json={"status": 404}))
     bench.keyboard.caliper("12.34")
     expect(page.locator("#aside")).to_contain_text("12.34")
     again = HeldBack(page, "**/keys", "POST")
@@ -223,7 +231,8 @@ def test_a_page_out_of_reach_says_presses_are_kept_and_comes_back_complete(page,
     port.send(b"13.21\n")
     at.next("open end")
     page.context.set_offline(True)
-    expect(page.locator("#sign-live")).to_contain_text("what is typed here is kept")
+    expect(page.locator("#sign-live")).to_have_text("no connection to the server")
+    expect(page.locator("#notice")).to_contain_text("at the server what it hears while it runs")
     widths = [f"{13 + n / 50:.2f}" for n in range(13)]
     for number, width in enumerate(widths):
         port.send(f"{width}\n".encode())
@@ -236,5 +245,5 @@ def test_a_page_out_of_reach_says_presses_are_kept_and_comes_back_complete(page,
     at.shows(widths[-1])
     at.next("strip 8")
     expect(page.locator("#trials tbody tr")).to_have_count(7)
-    expect(page.locator("#figure")).to_contain_text("7 trials")
+    expect(page.locator("#figure")).to_contain_text("7 strips")
     assert asked == []  # the live link alone brought it

@@ -17,22 +17,27 @@ def _finished(bench: Bench) -> str:
         bench.press(sent)
     bench.shows("12.50")
     bench.page.click("#finish")
-    bench.state("the series is finished")
+    expect(bench.page.locator("#finished")).to_be_visible()
     return series
 
 
-def test_finish_leads_on_to_series_machine_and_what_to_move(bench: Bench) -> None:
+def test_finish_leads_on_to_series_report_machine_and_card(bench: Bench) -> None:
     series = _finished(bench)
     page = bench.page
     head = bench.server.get(f"/api/series/{series}")
     for name, path in (
         ("to-series", f"/series/{series}"),
+        ("to-report", f"/series/{series}/report"),
         ("to-machine", f"/machine/{head['machine']['id']}"),
-        ("to-adjusting", f"/machine/{head['machine']['id']}/mend?series={series}"),
+        ("to-card", f"/machine/{head['machine']['id']}/card"),
     ):
         expect(page.locator(f"#{name}")).to_be_visible()
         assert page.get_attribute(f"#{name}", "href") == path
         assert bench.server.client.get(path).status_code == 200
+    expect(page.locator("#instruction")).to_contain_text("Say what you make, or a tolerance")
+    assert page.get_attribute("#act-link", "href") == f"/series/{series}"
+    bench.press("12.60")  # no series runs
+    expect(page.locator("#finished-heard")).to_contain_text("12.60 mm: heard from caliper")
     no_serious_axe_findings(page)
 
 
@@ -41,32 +46,42 @@ def test_a_finish_pressed_too_early_is_undone_and_the_strip_goes_on(bench: Bench
     bench.page.click("#resume")
     bench.next("open end")
     expect(bench.page.locator("#finish")).to_be_visible()
-    expect(bench.page.locator("#onward")).to_be_hidden()
+    expect(bench.page.locator("#finished")).to_be_hidden()
     bench.press("12.61")
     bench.state("pair complete: strip 3")
     bench.holds(series, [["12.30", "12.40"], ["12.31", "12.42"], ["12.50", "12.61"]])
 
 
-def test_the_bench_offers_to_go_on_for_a_minute_and_keeps_the_result(bench: Bench) -> None:
-    bench.page.clock.install()
-    _finished(bench)
-    expect(bench.page.locator("#resume")).to_be_visible()
-    bench.page.clock.fast_forward(61_000)
-    expect(bench.page.locator("#resume")).to_be_hidden()
-    expect(bench.page.locator("#onward")).to_be_visible()
+def test_finish_tells_of_no_strip_to_come_and_a_link_of_what_runs(bench: Bench) -> None:
+    series = bench.start(strips=5, tolerance_deg="0.05")
+    other = bench.server.post("/api/machines", {"name": "Other saw", "kind": "miter saw"})["id"]
+    page = bench.page
+    bench.press("12.30")
+    bench.open()
+    page.goto(f"{page.url}?machine={other}")
+    expect(page.locator("#notice")).to_contain_text("still runs, and each reading goes to it")
+    bench.press("12.40")
+    expect(page.locator("#measuring")).to_contain_text("4 more to go")
+    page.click("#finish")
+    expect(page.locator("#finished")).to_be_visible()
+    assert "to go" not in (page.text_content("#found-sentence") or "")
+    expect(page.locator("#notice")).to_be_hidden()
+    bench.holds(series, [["12.30", "12.40"]])
+    page.reload()  # the link asks to measure the other machine, and nothing runs
+    expect(page.locator("#setup")).to_be_visible()
+    expect(page.locator("#machine")).to_have_value(other)
 
 
 def test_a_page_loaded_again_or_elsewhere_keeps_the_result(bench: Bench, browser: Browser) -> None:
     _finished(bench)
-    figure = bench.page.locator("#figure").text_content() or ""
+    figure = bench.page.locator("#found-figure").text_content() or ""
     elsewhere = browser.new_context().new_page()
     elsewhere.goto(bench.page.url)
     bench.page.reload()
     for page in (bench.page, elsewhere):
-        expect(page.locator("#state")).to_contain_text("the series is finished")
-        expect(page.locator("#figure")).to_have_text(figure)
-        expect(page.locator("#trials tbody tr")).to_have_count(3)
-        expect(page.locator("#to-series")).to_be_visible()
+        expect(page.locator("#finished")).to_be_visible()
+        expect(page.locator("#found-figure")).to_have_text(figure)
+        expect(page.locator("#instruction")).to_contain_text("Say what you make")
     elsewhere.close()
 
 

@@ -204,7 +204,7 @@ def test_everything_can_be_done_with_the_keyboard_alone(server, opened, port):
     expect(page.get_by_label("What do you call it?")).to_be_focused()
     page.keyboard.type("keyed", delay=180)
     page.keyboard.press("Enter")
-    expect(page.locator("#first-title")).to_contain_text("keyed is listened to")
+    expect(page.locator("#first-title")).to_contain_text("Now listening to keyed")
     assert until(lambda: "keyed" in names(server))
 
 
@@ -238,12 +238,12 @@ def test_to_stop_listening_asks_once_and_what_was_measured_stays(server, opened,
 def test_what_a_person_types_stays_while_the_page_keeps_itself_up_to_date(opened):
     page = opened
     page.get_by_text("Describe a caliper yourself").click()
-    page.get_by_label("As for --caliper on the command line").fill("serial:")
+    page.get_by_label("Description of its port").fill("serial:")
     with page.expect_response("**/instruments/now"):
         pass
     page.get_by_role("button", name="Listen to it from now on").last.click()
     expect(page.locator("#describe-wrong")).to_contain_text("needs a target")
-    expect(page.get_by_label("As for --caliper on the command line")).to_have_value("serial:")
+    expect(page.get_by_label("Description of its port")).to_have_value("serial:")
 
 
 # ---------------------------------------------------------------- studies
@@ -262,6 +262,7 @@ def test_studies_stand_in_a_chart_and_a_table_in_the_units_of_choice(server, pag
     study(server, name, "north", "25.01", "25.02", method="known-block", block="25")
     study(server, name, "north", "75.03", "75.02", method="known-block", block="75")
     page.goto(f"{server.url}/calipers/{name}")
+    page.get_by_text("How it is known").first.click()
     spots = page.get_by_role("table", name="Same-spot studies")
     expect(spots.locator("tbody tr")).to_have_count(1)
     expect(spots).to_contain_text("Ada, Bo")
@@ -290,7 +291,7 @@ def test_a_tolerance_that_is_no_number_is_said_at_its_field(server, page):
 def test_a_study_begins_from_the_page_and_the_bench_waits_for_presses(server, page):
     press(server, "fresh", "12.3", bench="west")
     page.goto(f"{server.url}/calipers/fresh")
-    expect(page.get_by_text("Not known yet. Press ten times")).to_be_visible()
+    expect(page.get_by_text("Not known yet. Press 10 times")).to_be_visible()
     page.locator("#spot-person").fill("Ada")
     page.locator("[data-begin=same-spot] button.main").click()
     expect(page).to_have_url(f"{server.url}/bench/west")
@@ -310,6 +311,73 @@ def test_a_series_that_runs_is_ended_only_when_the_person_says_so(server, page):
     form.get_by_role("button", name="End that series and begin").click()
     expect(page).to_have_url(f"{server.url}/bench/east")
     assert server.get("/api/benches/east")["series"]["baseline"] == "25,4"
+
+
+def test_what_was_said_of_a_caliper_is_corrected_and_undone(server, page):
+    press(server, "dep", "12.30", "12.31", "12.32", "12.33")
+    press(server, "depth gauge", "12.30")
+    changed = page.locator(".trail li")
+    page.goto(f"{server.url}/calipers/dep")
+    page.get_by_text("Correct what was said").click()
+    page.fill("#correct-name", "depth gauge")
+    page.fill("#who", "Ines")
+    page.once("dialog", lambda dialog: dialog.dismiss())
+    page.click("#correct-form [type=submit]")
+    page.once("dialog", lambda dialog: dialog.accept())
+    page.click("#correct-form [type=submit]")
+    page.wait_for_url("**/calipers/depth%20gauge")
+    expect(page.locator("main")).to_contain_text("5 readings kept")
+    expect(changed.first).to_contain_text("Name: dep → depth gauge")
+    expect(changed.first).to_contain_text("Ines")
+    page.locator("#undo").get_by_role("button").click()
+    page.wait_for_url("**/calipers/dep")
+    expect(page.locator("main")).to_contain_text("4 readings kept")
+    page.fill("#jaw-width", "3")
+    page.select_option("#readings-unit", "in")
+    page.click("#jaws-form [type=submit]")
+    expect(changed.first).to_contain_text("Width of the jaws, in mm: none → 3")
+    expect(changed.first).to_contain_text("A number without a unit counts: none → in")
+    page.get_by_text("How often it is checked").click()
+    page.fill("#check-days", "often")
+    page.click("#checks-form [type=submit]")
+    expect(page.locator("#checks-form .status")).to_have_text(
+        "Check it every … days: must be a whole number"
+    )
+    page.fill("#check-days", "30")
+    page.fill("#certificate", "block 25 mm, K 1432")
+    page.click("#checks-form [type=submit]")
+    expect(changed.first).to_contain_text("Days between series: none → 30")
+    expect(changed.first).to_contain_text("Certificate: none → block 25 mm, K 1432")
+    page.get_by_text("Correct what was said").click()
+    page.get_by_role("button", name="Retire it").click()
+    expect(page.locator("main")).to_contain_text("it is in no list any more")
+    page.goto(f"{server.url}/instruments")
+    expect(page.locator(".calipers")).to_contain_text("depth gauge")
+    page.get_by_text("Retired calipers (1)").click()
+    page.get_by_role("link", name="dep", exact=True).click()
+    page.get_by_role("button", name="Bring it back").click()
+    expect(changed.first).to_contain_text("Brought back")
+
+
+def test_a_renamed_caliper_is_told_under_its_name_and_stopped_by_it(server, page, port):
+    """Another bench's caliper is heard under the name that it has now."""
+    server.post("/api/calipers", {"spec": f"serial:{port.target},name=deep", "bench": "side"})
+    server.calipers_listen()
+    press(server, "deep", "12.30", bench="side")
+    press(server, "shallow", "12.30")
+    page.goto(f"{server.url}/bench/side")
+    expect(page.locator("#calipers")).to_contain_text("deep: listening")
+    server.client.patch("/api/calipers/shallow", json={"name": "old one"})
+    server.client.patch("/api/calipers/deep", json={"name": "shallow"})
+    expect(page.locator("#calipers")).to_have_text("shallow: listening")
+    health = {c["heard_as"]: c["name"] for c in server.get("/api/health")["calipers"]}
+    assert health["deep"] == "shallow"
+    page.goto(f"{server.url}/instruments")
+    card = page.locator(".caliper", has=page.get_by_role("link", name="shallow", exact=True))
+    card.get_by_role("button", name="Stop listening").click()
+    card.get_by_role("button", name="Really stop listening to shallow").click()
+    expect(card).to_contain_text("Not listened to now.")
+    assert "shallow" not in names(server)
 
 
 def test_an_unknown_caliper_has_a_page_that_says_so(server, page):

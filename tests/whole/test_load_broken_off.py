@@ -43,7 +43,7 @@ def test_a_killed_load_leaves_whole_series_and_is_completed(tmp_path):
     again = subprocess.run(words, capture_output=True, text=True, check=True)
     left = (DAYS - len(part)) * A_DAY
     assert again.stdout == (
-        f"{left} trials ({left} readings) loaded, {len(part) * A_DAY} known already,"
+        f"{left} strips ({left} readings) loaded, {len(part) * A_DAY} known already,"
         " 0 lines refused\n"
     )
     assert asked(store, PART) == [(0, A_DAY)] * DAYS

@@ -106,7 +106,7 @@ class Client:
             "id": str(UUID(int=chance.getrandbits(120))),
             "bench": self.bench,
             "caliper": f"caliper {self.number}",
-            "sent": "0.00" if chance.random() < 0.05 else f"{12 + chance.random():.3f}",
+            "sent": "0.00" if chance.random() < 0.05 else f"{12 + chance.random() / 10:.3f}",
             "unit": "mm",
             "taken_at": (_NOON + timedelta(seconds=4 * number)).isoformat(),
             "since_previous_ms": 4000,
@@ -279,7 +279,7 @@ def _worked(servers: list[Serving]) -> tuple[list[Client], dict[str, list[tuple[
             # Readers stop at these, whatever became of the clients.
             for n, bench in enumerate(BENCHES):
                 closing = clients[n * 2]
-                reading = closing._reading(Random(n)) | {"id": last[bench], "sent": "99.99"}
+                reading = closing._reading(Random(n)) | {"id": last[bench], "sent": "12.050"}
                 closing.sent.append(reading)
                 closing._post("/api/readings", [reading])
         heard = {bench: each.result() for bench, each in told.items()}

@@ -49,15 +49,15 @@ def test_the_bench_shows_the_digits_of_the_servers_sentence(evaluate: Any) -> No
     shown = evaluate(
         "bench/words",
         """(words) => [
-            words.angle(0.123, 0.0996, { angle: "deg" }),
+            words.angle(0.123, 0.0996, { angle: "deg" }, ["leans right", "leans left"]),
             words.angleSize(0.0996, 0.0996, { angle: "deg" }),
             words.inUnits(
                 [{ text: "0.12 ± 0.10 degrees",
                    measure: { value: 0.123, uncertainty: 0.0996, unit: "degrees", decimals: 2 } }],
                 { angle: "arcmin" },
             ),
-            words.angle(0.0000001, undefined, { angle: "deg" }),
+            words.angle(0.0000001, undefined, { angle: "deg" }, ["leans right", "leans left"]),
         ]""",
         None,
     )
-    assert shown == ["0.12° right", "0.10°", "7.4 ± 6.0 arc minutes", "0.000°"]
+    assert shown == ["0.12° leans right", "0.10°", "7.4 ± 6.0 arc minutes", "0.000°"]

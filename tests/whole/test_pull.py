@@ -340,17 +340,17 @@ def test_a_notebook_is_loaded_into_a_store_and_into_a_running_server(tmp_path):
     page = NOTEBOOK / "inches.csv"
     dry = run("load", page, "--data", tmp_path / "a", "--dry-run")
     assert dry.stdout == (
-        "5 trials (10 readings) would be loaded, 0 known already, 0 lines refused\n"
+        "5 strips (10 readings) would be loaded, 0 known already, 0 lines refused\n"
     )
     first = run("load", page, "--data", tmp_path / "a")
-    assert first.stdout.startswith("5 trials (10 readings) loaded, 0 known")
+    assert first.stdout.startswith("5 strips (10 readings) loaded, 0 known")
     assert run("load", page, "--data", tmp_path / "a").stdout.startswith(
-        "0 trials (0 readings) loaded, 5 known"
+        "0 strips (0 readings) loaded, 5 known"
     )
     with serving(tmp_path / "a") as server:
         assert len(truth(server)) == 5
         assert "5 known already" in run("load", page, "--to", server.url).stdout
-        assert "2 trials" in run("load", NOTEBOOK / "komma.csv", "--to", server.url).stdout
+        assert "2 strips" in run("load", NOTEBOOK / "komma.csv", "--to", server.url).stdout
         assert len(truth(server)) == 7
 
 
@@ -362,7 +362,7 @@ def test_refused_lines_are_listed_and_strict_takes_none(tmp_path):
     done = run("load", page, "--data", tmp_path / "a")
     assert done.stderr.count("\n") == 11
     assert done.stderr.startswith("line 3: ")
-    assert done.stdout.startswith("2 trials (4 readings) loaded")
+    assert done.stdout.startswith("2 strips (4 readings) loaded")
 
 
 def test_what_cannot_be_loaded_is_one_sentence_and_exit_2(tmp_path):

@@ -87,7 +87,7 @@ def test_what_a_person_typed_before_stays_in_the_field_when_a_press_is_refused(
     series = bench.start()
     bench.open()
     at = time.time()
-    bench.page.focus("#typed-value")
+    bench.type_by_hand()
     end = bench.keyboard.strike(us("20"), gap_ms=180, at=at)
     bench.keyboard.strike([*us("12.34"), ENTER], gap_ms=2, at=end + 0.2)
     bench.state("not understood")
