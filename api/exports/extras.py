@@ -6,6 +6,8 @@ from importlib import import_module
 from importlib.util import find_spec
 from types import ModuleType
 
+from capture.installed import add_command
+
 
 class MissingExtra(Exception):
     """A library is not installed; the message names the command that installs it."""
@@ -26,4 +28,5 @@ def find(package: str, what: str) -> None:
 
 
 def _missing(module: str, what: str) -> MissingExtra:
-    return MissingExtra(f"{what} needs one more package: pip install {module.partition('.')[0]}")
+    command = add_command(module.partition(".")[0])
+    return MissingExtra(f"{what} needs one more package; run: {command}")

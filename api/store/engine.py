@@ -15,6 +15,7 @@ from sqlalchemy.exc import ArgumentError, DisconnectionError
 from api.store import statements
 from api.store.identity import LostFile, SameFile, identity
 from api.store.urls import shown
+from capture.installed import add_command
 
 CHANNEL: Final = "bothends"
 """PostgreSQL's channel for notices of committed events (LISTEN, NOTIFY)."""
@@ -291,9 +292,8 @@ def _open_postgresql(url: URL) -> Engine:
     try:
         import psycopg  # noqa: F401
     except ImportError:
-        raise StoreError(
-            "PostgreSQL needs one more package: pip install 'psycopg[binary]'"
-        ) from None
+        command = add_command("psycopg[binary]")
+        raise StoreError(f"PostgreSQL needs one more package; run: {command}") from None
     engine = create_engine(url)
 
     # Like `pool_pre_ping`, but not for a connection that was used a moment ago, so that presses

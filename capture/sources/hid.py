@@ -15,6 +15,7 @@ from capture.errors import (
     SourceUnpluggedError,
     SourceUnsupportedError,
 )
+from capture.installed import add_command
 
 _REPORT: Final = 64
 # A read cannot be woken, so it must be short for a quick stop.
@@ -66,7 +67,7 @@ class HidDevice:
         modules = backends()
         if not modules:
             raise SourceUnsupportedError(
-                self.target, "hidapi is not installed; run: pip install hidapi"
+                self.target, f"hidapi is not installed; run: {add_command('hidapi')}"
             )
         seen = False
         for module in modules:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import re
 import select
 import socket
 import sys
@@ -43,6 +44,17 @@ _PARITIES: Final[dict[Parity, str]] = {
     "odd": serial.PARITY_ODD,
     "mark": serial.PARITY_MARK,
     "space": serial.PARITY_SPACE,
+}
+# What pyserial says of a server that is there and does not do what is asked of it, and how a
+# person calls what it refused.
+_NOT_AS_ASKED: Final = re.compile(
+    r"not seem to support RFC2217|(?P<parameters>not accept parameter change)"
+    r"|(?:rejected value|waiting) for option '(?P<setting>\w+)'"
+)
+_SETTINGS: Final = {
+    "datasize": "the number of data bits",
+    "parity": "the parity",
+    "stopsize": "the number of stop bits",
 }
 BY_ID: Final = "/dev/serial/by-id"
 
@@ -164,6 +176,8 @@ class SerialPort:
         try:
             self._port.baudrate = baud
         except _READ_FAULTS as fault:
+            if self._answered_otherwise(fault):
+                raise self._not_as_asked(str(fault), baud) from fault
             raise self._gone() from fault
 
     def wake(self) -> None:
@@ -212,6 +226,8 @@ class SerialPort:
                 f"{self.target} cannot be opened with more than a thousand open files;"
                 " distribute the instruments over several programs",
             )
+        if self._answered_otherwise(fault):
+            return self._not_as_asked(text, self._settings["baudrate"])
         if isinstance(fault, ValueError):
             return SourceUnsupportedError(
                 self.target, f"{self.target} is no port that can be opened: {text}"
@@ -220,6 +236,12 @@ class SerialPort:
             return SourceUnsupportedError(
                 self.target,
                 "too many files are open; raise the limit with ulimit -n and start again",
+            )
+        if self.is_url and number in (errno.EPIPE, errno.ECONNRESET, errno.ECONNABORTED):
+            return SourceBusyError(
+                self.target,
+                f"{self.target} answers and hangs up; if another program or computer is connected"
+                " there, close that, since many such servers take one at a time",
             )
         if self.is_url:
             return SourceMissingError(
@@ -244,6 +266,41 @@ class SerialPort:
         return SourceUnsupportedError(
             self.target, f"{name} does not take these settings ({text}); try another baud or parity"
         )
+
+    def _answered_otherwise(self, fault: Exception) -> bool:
+        """Whether somebody is there across the network who does not do what RFC 2217 asks."""
+        return self.target.startswith("rfc2217://") and _NOT_AS_ASKED.search(str(fault)) is not None
+
+    def _not_as_asked(self, text: str, baud: int) -> SourceUnsupportedError:
+        """The remedy for pyserial's complaint `text` about a server that answered."""
+        found = _NOT_AS_ASKED.search(text)
+        assert found is not None
+        address, _, options = self.target.partition("?")
+        plain = f"serial:socket://{address.removeprefix('rfc2217://')}"
+        raw = (
+            f"if it passes on what the caliper sends as it is, use {plain}, and set speed and"
+            " parity at the server itself"
+        )
+        match found["setting"]:
+            case None if found["parameters"] is None:
+                said = f"but not as RFC 2217 asks; {raw}, or switch RFC 2217 on there"
+            case "baudrate":
+                said = (
+                    f"but refuses {baud} baud; give the speed that it has, as baud=, or allow"
+                    f" {baud} there"
+                )
+            case "control" if "ign_set_control" not in options:
+                mark = "&" if options else "?"
+                said = (
+                    "but does not confirm its control lines; use"
+                    f" serial:{self.target}{mark}ign_set_control"
+                )
+            case "datasize" | "parity" | "stopsize" as setting:
+                option = {"datasize": "bytesize", "stopsize": "stopbits"}.get(setting, setting)
+                said = f"but refuses {_SETTINGS[setting]}; give what it has, as {option}="
+            case _:
+                said = f"but does not confirm what RFC 2217 sets; {raw}"
+        return SourceUnsupportedError(self.target, f"{address} answers, {said}")
 
 
 def _close(port: Any) -> None:

@@ -336,6 +336,85 @@ def test_a_port_across_the_network_is_heard_at_its_own_speed() -> None:
         server.close()
 
 
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+def test_a_plain_socket_asked_for_rfc_2217_is_named_with_the_address_that_works() -> None:
+    """And the caliper is heard at that address."""
+    port = TcpPort()
+    try:
+        at = f"127.0.0.1:{port.port}"
+        with pytest.raises(SourceUnsupportedError) as refused:
+            SerialPort(f"rfc2217://{at}?timeout=0.1").open()
+        said = refused.value.sentence
+        assert said.startswith(f"rfc2217://{at} answers, but not as RFC 2217 asks; ")
+        assert f"use serial:socket://{at}, " in said
+        with opened(f"socket://{at}") as source:
+            port.wait_for_listener()
+            port.send(b"12.34\r\n")
+            assert read_until(source, b"\n") == b"12.34\r\n"
+    finally:
+        port.close()
+    with pytest.raises(SourceMissingError, match="nobody answers"):
+        SerialPort(f"rfc2217://{at}").open()
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+def test_a_server_that_hangs_up_is_no_server_that_is_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    """pyserial gets to know it as it sends a setting: the far side agrees to RFC 2217 before."""
+    server = _Rfc2217Server()
+    sends = serial.rfc2217.Serial.rfc2217_send_subnegotiation
+
+    def hangs_up(port: serial.rfc2217.Serial, option: bytes, value: bytes = b"") -> None:
+        port._socket.shutdown(socket.SHUT_WR)
+        sends(port, option, value)
+
+    monkeypatch.setattr(serial.rfc2217.Serial, "rfc2217_send_subnegotiation", hangs_up)
+    try:
+        with pytest.raises(SourceBusyError, match="answers and hangs up; if another program"):
+            SerialPort(server.url).open()
+    finally:
+        server.close()
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+@pytest.mark.parametrize(
+    ("name", "way", "said"),
+    [
+        ("baudrate", "refuses", "refuses 4800 baud; give the speed that it has, as baud="),
+        ("bytesize", "refuses", "refuses the number of data bits; give what it has, as bytesize="),
+        ("baudrate", "is silent", "does not confirm what RFC 2217 sets; if it passes on"),
+        ("control", "is silent", "use serial:rfc2217://{at}?timeout=0.2&ign_set_control"),
+    ],
+)
+def test_a_port_across_the_network_that_refuses_a_setting_is_named_with_it(
+    monkeypatch: pytest.MonkeyPatch, name: str, way: str, said: str
+) -> None:
+    """pyserial's far side, made to answer one setting with another value or not at all."""
+    asked = {
+        "baudrate": serial.rfc2217.SET_BAUDRATE,
+        "bytesize": serial.rfc2217.SET_DATASIZE,
+        "control": serial.rfc2217.SET_CONTROL,
+    }[name]
+    does = serial.rfc2217.PortManager._telnet_process_subnegotiation
+
+    def answer(far_side: serial.rfc2217.PortManager, suboption: bytes) -> None:
+        if suboption[1:2] != asked:
+            does(far_side, suboption)
+        elif way == "refuses":
+            other = bytes(each ^ 1 for each in suboption[2:])
+            acknowledged = bytes([asked[0] + 100])
+            far_side.rfc2217_send_subnegotiation(acknowledged, other)
+
+    monkeypatch.setattr(serial.rfc2217.PortManager, "_telnet_process_subnegotiation", answer)
+    server = _Rfc2217Server()
+    try:
+        with pytest.raises(SourceUnsupportedError) as refused:
+            SerialPort(f"{server.url}?timeout=0.2", baud=4800).open()
+    finally:
+        server.close()
+    assert refused.value.sentence.startswith(f"{server.url} answers, but ")
+    assert said.format(at=server.url.removeprefix("rfc2217://")) in refused.value.sentence
+
+
 def test_a_request_reaches_the_instrument() -> None:
     asked = threading.Event()
 

@@ -7,6 +7,7 @@ import csv
 import pytest
 
 from api.exports.extras import MissingExtra, find, needed
+from capture.installed import add_command
 
 
 def test_what_is_installed_is_given_or_found():
@@ -18,7 +19,8 @@ def test_what_is_installed_is_given_or_found():
 def test_what_is_missing_is_named_with_what_needs_it(look):
     with pytest.raises(MissingExtra) as missing:
         look("no_such_library", "Parquet")
-    assert str(missing.value) == "Parquet needs one more package: pip install no_such_library"
+    command = add_command("no_such_library")
+    assert str(missing.value) == f"Parquet needs one more package; run: {command}"
 
 
 def test_of_a_module_within_a_library_the_library_is_named():
