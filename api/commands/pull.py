@@ -1,27 +1,32 @@
-"""`bothends pull`: the history into a file, and from then on what is new."""
+"""`bothends pull`: the history into a file or a pipe, and from then on what is new."""
 
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
-from api.commands.stores import failed, named_store, progress
+from api.commands.stores import failed, file_name, named_store, progress
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
     from api.exports.sources import PullSource
 
+_OUTPUT: Final = Path("-")
+_BINARY: Final = ("xlsx", "parquet", "zip")
+
 
 def add(subparsers: Subparsers) -> None:
     command = subparsers.add_parser(
         "pull",
-        help="the history into a file, and from then on what is new",
+        help="the history into a file or a pipe, and from then on what is new",
         description="Write the history to FILE, from a running server or straight from a store."
         " FILE.cursor beside it remembers how far it has come: the next time only what is new is"
         " pulled. CSV and JSON Lines files are added to, and of several rows with one id the last"
-        " counts; other files are rewritten. Prints nothing when all is well.",
+        " counts; other files are rewritten. Prints nothing when all is well. With --to - it goes"
+        " to standard output, whole, or with --cursor only what is new.",
     )
     command.add_argument("url", metavar="URL", nargs="?", help="a server: http://HOST:PORT")
     command.add_argument(
@@ -33,12 +38,24 @@ def add(subparsers: Subparsers) -> None:
         type=Path,
         metavar="FILE",
         required=True,
-        help="its ending says the format: .csv, .jsonl, .xlsx, .parquet or .zip",
+        help="its ending says the format: .csv, .jsonl, .xlsx, .parquet, .senml or .zip; - is"
+        " standard output",
+    )
+    command.add_argument(
+        "--format",
+        choices=("csv", "jsonl", "xlsx", "parquet", "senml", "zip"),
+        help="the format on standard output (default: csv)",
+    )
+    command.add_argument(
+        "--cursor",
+        type=file_name,
+        metavar="FILE",
+        help="with --to -: the file that remembers how far it has come",
     )
     command.add_argument(
         "--what",
         choices=("trials", "readings"),
-        help="which table (default: trials; a .zip holds everything)",
+        help="which table (default: trials; a .senml holds readings, a .zip everything)",
     )
     command.add_argument("--machine", help="only this machine: its id or name")
     command.add_argument("--method", help="only this method, such as reversal")
@@ -49,33 +66,69 @@ def run(args: argparse.Namespace) -> int:
     from contextlib import closing
 
     from api.exports.extras import MissingExtra
-    from api.exports.pulled_file import ENDINGS, pull_to, since_text
+    from api.exports.pulled_file import pull_to, since_text
+    from api.exports.pulled_through import pull_through
     from api.exports.sources import NoSuchQuestion, PullFailed, Question
     from api.store.engine import StoreError
 
-    file: Path = args.to
-    ending = file.suffix.lower().lstrip(".")
-    if ending not in ENDINGS:
-        fail(f"--to {file}: end the name with .{', .'.join(ENDINGS)}")
-    if not file.parent.is_dir():
-        fail(f"--to {file}: there is no folder {file.parent}; make it first")
-    if ending == "zip" and args.what is not None:
-        fail("--what: a .zip holds everything; leave it out")
-    what = "history" if ending == "zip" else args.what or "trials"
+    form = _form(args)
+    what = _what(args, form)
     try:
         since = None if args.since is None else since_text(args.since)
         question = Question(what, args.machine, args.method, since)
+        if args.to == _OUTPUT:
+            with closing(_source(args)) as source:
+                pull_through(sys.stdout.buffer, form, source, question, args.cursor)
+            return 0
         with progress() as show, closing(_source(args)) as source:
 
             def received(size: int, lines: int, rows: int | None) -> None:
                 show(lines, rows or 0, f"{size / 1e6:,.1f} MB")
 
-            pull_to(file, source, question, received)
+            pull_to(args.to, source, question, received)
     except (NoSuchQuestion, MissingExtra) as error:
         fail(str(error))
     except (PullFailed, StoreError, ValueError) as error:
         return failed(error)
     return 0
+
+
+def _form(args: argparse.Namespace) -> str:
+    """The format that the options ask for. Ends the command where they do not fit."""
+    from api.exports.pulled_file import ENDINGS
+
+    file: Path = args.to
+    if file == _OUTPUT:
+        form: str = args.format or "csv"
+        if form in _BINARY and sys.stdout.isatty():
+            fail(f"--format {form} is no text; send it to a file or a command, not to a terminal")
+        _folder_is_there("--cursor", args.cursor)
+        return form
+    if args.format is not None or args.cursor is not None:
+        fail(
+            "--format and --cursor are for --to -; the ending of a file says its format, and"
+            " FILE.cursor remembers how far it has come"
+        )
+    ending = file.suffix.lower().lstrip(".")
+    if ending not in ENDINGS:
+        fail(f"--to {file}: end the name with .{', .'.join(ENDINGS)}")
+    _folder_is_there("--to", file)
+    return ending
+
+
+def _folder_is_there(option: str, file: Path | None) -> None:
+    if file is not None and not file.parent.is_dir():
+        fail(f"{option} {file}: there is no folder {file.parent}; make it first")
+
+
+def _what(args: argparse.Namespace, form: str) -> str:
+    """The table, or `history`, that the options ask for. Ends the command where they do not fit."""
+    if form == "zip" and args.what is not None:
+        fail("--what: a .zip holds everything; leave it out")
+    if form == "senml" and args.what == "trials":
+        fail("--what trials: SenML is for readings; leave it out")
+    default = {"zip": "history", "senml": "readings"}.get(form, "trials")
+    return args.what or default
 
 
 def _source(args: argparse.Namespace) -> PullSource:

@@ -5,24 +5,25 @@ last; before rows are appended to a CSV or JSON Lines file, it records that file
 an interrupted pull, even by a power cut, leaves no partial and no double rows.
 
 CSV and JSON Lines files are appended to: of several rows with one key, the last counts. Parquet
-files and workbooks are rewritten from the old rows and the new ones; a zip is pulled again when
-anything is new. A new file replaces the old one atomically.
+files and workbooks are rewritten from the old rows and the new ones; a zip and a SenML pack are
+pulled again when anything is new. A new file replaces the old one atomically.
 """
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import Any, BinaryIO, Final, Protocol
+from typing import Any, Final, Protocol
 
+from api.exports import pull_state
 from api.exports.columns import Block, Blocks, OtherColumns, Table
 from api.exports.formats import TABLES
 from api.exports.parquet import parquet_chunks, read_parquet
+from api.exports.pull_state import PullState, replace_file, to_disk
 from api.exports.sources import (
     Answer,
     NoSuchQuestion,
@@ -33,9 +34,9 @@ from api.exports.sources import (
 )
 from api.exports.xlsx import read_xlsx, xlsx_chunks
 
-ENDINGS: Final = ("csv", "jsonl", "xlsx", "parquet", "zip")
+ENDINGS: Final = ("csv", "jsonl", "xlsx", "parquet", "senml", "zip")
 _ADDED_TO: Final = ("csv", "jsonl")
-_REWRITTEN: Final[dict[str, tuple[Any, Any]]] = {
+REWRITTEN: Final[dict[str, tuple[Any, Any]]] = {
     "parquet": (read_parquet, parquet_chunks),
     "xlsx": (read_xlsx, xlsx_chunks),
 }
@@ -48,21 +49,6 @@ class PullProgress(Protocol):
     def __call__(self, size: int, lines: int, rows: int | None) -> None: ...
 
 
-@dataclass(frozen=True, slots=True)
-class _PullState:
-    """What FILE.cursor says. `length`: of the file before rows were appended, None when that
-    was completed. made_by: the program's version and rules at the last pull."""
-
-    source: str
-    what: str
-    machine: str | None
-    method: str | None
-    since: str | None
-    after: str | None = None
-    length: int | None = None
-    made_by: str | None = None
-
-
 def pull_to(file: Path, source: PullSource, question: Question, progress: PullProgress) -> bool:
     """Bring `file` up to date from `source`; returns whether anything was new.
 
@@ -71,14 +57,13 @@ def pull_to(file: Path, source: PullSource, question: Question, progress: PullPr
     """
     ending = file.suffix.lower().lstrip(".")
     state_file = file.with_name(f"{file.name}.cursor")
-    asked = _PullState(
-        source=source.name,
-        what=question.what,
-        machine=question.machine,
-        method=question.method,
-        since=None if question.since is None else question.since.isoformat(),
-    )
-    kept = _read_state(file, state_file, asked)
+    asked = pull_state.of(source.name, question)
+    if file.exists() and not state_file.exists():
+        raise NoSuchQuestion(
+            f"{file} is there, but not {state_file.name}, which says what it holds;"
+            " give another name with --to, or move the file away"
+        )
+    kept = pull_state.read(state_file, asked, file)
     if kept is not None and kept.length is not None:
         _cut_back(file, kept.length)
     after = kept.after if kept is not None and file.exists() else None
@@ -100,44 +85,13 @@ def pull_to(file: Path, source: PullSource, question: Question, progress: PullPr
         raise PullFailed(f"{file} cannot be written ({error.strerror})") from None
 
 
-def _read_state(file: Path, state_file: Path, asked: _PullState) -> _PullState | None:
-    if not state_file.exists():
-        if file.exists():
-            raise NoSuchQuestion(
-                f"{file} is there, but not {state_file.name}, which says what it holds;"
-                " give another name with --to, or move the file away"
-            )
-        return None
-    try:
-        kept = _PullState(**json.loads(state_file.read_text("utf-8")))
-    except (OSError, ValueError, TypeError):
-        raise NoSuchQuestion(
-            f"{state_file} cannot be read; move it and {file.name} away,"
-            " and everything is pulled again"
-        ) from None
-    for name in ("source", "what", "machine", "method", "since"):
-        was, now = getattr(kept, name), getattr(asked, name)
-        if was != now:
-            raise NoSuchQuestion(
-                f"{file} was pulled with {_option_text(name, was)}, not {_option_text(name, now)};"
-                " ask the same, or give another name with --to"
-            )
-    return kept
-
-
-def _option_text(name: str, value: str | None) -> str:
-    if name == "source":
-        return f"from {value}"
-    return f"no --{name}" if value is None else f"--{name} {value}"
-
-
 def _pull(
     file: Path,
     state_file: Path,
     ending: str,
     source: PullSource,
     question: Question,
-    asked: _PullState,
+    asked: PullState,
     progress: PullProgress,
 ) -> bool:
     done = replace(asked, after=question.after)
@@ -148,10 +102,10 @@ def _pull(
                 return False
             fresh = _without_header(parts, file) if ending == "csv" else parts
             added = _add(file, state_file, fresh, done)
-        _write_state(state_file, replace(done, after=answer.cursor, made_by=answer.made_by))
+        pull_state.write(state_file, replace(done, after=answer.cursor, made_by=answer.made_by))
         return added
-    if ending in _REWRITTEN:
-        read, write = _REWRITTEN[ending]
+    if ending in REWRITTEN:
+        read, write = REWRITTEN[ending]
         table: Table = TABLES[question.what].TABLE
         with source.rows(question) as found:
             upto, made_by = found.cursor, found.made_by
@@ -168,26 +122,26 @@ def _pull(
             if upto == question.after:
                 return False
             _renew(file, state_file, _counted(answer, progress), asked)
-    _write_state(state_file, replace(done, after=upto, made_by=made_by))
+    pull_state.write(state_file, replace(done, after=upto, made_by=made_by))
     return True
 
 
 # ---------------------------------------------------------------- writing
 
 
-def _add(file: Path, state_file: Path, parts: Iterable[bytes], kept: _PullState) -> bool:
+def _add(file: Path, state_file: Path, parts: Iterable[bytes], kept: PullState) -> bool:
     """Append to `file`, or leave it as it was; returns whether there was anything to append."""
     with file.open("r+b") as out:
         length = out.seek(0, os.SEEK_END)
-        _write_state(state_file, replace(kept, length=length))
+        pull_state.write(state_file, replace(kept, length=length))
         try:
             for part in parts:
                 out.write(part)
-            _to_disk(out)
+            to_disk(out)
         except BaseException:
             out.truncate(length)
-            _to_disk(out)
-            _write_state(state_file, kept)
+            to_disk(out)
+            pull_state.write(state_file, kept)
             raise
         return out.tell() > length
 
@@ -196,39 +150,17 @@ def _cut_back(file: Path, length: int) -> None:
     if file.exists() and file.stat().st_size > length:
         with file.open("r+b") as out:
             out.truncate(length)
-            _to_disk(out)
+            to_disk(out)
 
 
-def _renew(file: Path, state_file: Path, parts: Iterable[bytes], asked: _PullState) -> None:
+def _renew(file: Path, state_file: Path, parts: Iterable[bytes], asked: PullState) -> None:
     """Replace `file` with a new one; FILE.cursor of a first one is written before it."""
 
     def mark_as_ours() -> None:
         if not state_file.exists():
-            _write_state(state_file, asked)
+            pull_state.write(state_file, asked)
 
-    _replace(file, parts, mark_as_ours)
-
-
-def _replace(file: Path, parts: Iterable[bytes], before: Callable[[], None] = lambda: None) -> None:
-    new = file.with_name(f"{file.name}.new")
-    try:
-        with new.open("wb") as out:
-            for part in parts:
-                out.write(part)
-            _to_disk(out)
-        before()
-        new.replace(file)
-    finally:
-        new.unlink(missing_ok=True)
-
-
-def _write_state(state_file: Path, kept: _PullState) -> None:
-    _replace(state_file, [(json.dumps(asdict(kept), indent=1) + "\n").encode()])
-
-
-def _to_disk(out: BinaryIO) -> None:
-    out.flush()
-    os.fsync(out.fileno())
+    replace_file(file, parts, mark_as_ours)
 
 
 # ---------------------------------------------------------------- reading the answer
