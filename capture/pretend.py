@@ -8,6 +8,7 @@ what is measured: the same press gives the same line, whatever was pressed befor
 from __future__ import annotations
 
 import contextlib
+import errno
 import math
 import os
 import random
@@ -269,7 +270,7 @@ class PtyPort:
     `link`: a stable name for the port, such as a system gives to what is plugged in. `baud`:
     the speed of the instrument; a listener at another speed reads what it would on a real port.
     `unplug` and `plug` have the same effect as with a real plug. Raises OSError where
-    the system has no pseudo-terminals.
+    the system has no pseudo-terminals, and where `link` is a file or leads to none.
     """
 
     def __init__(
@@ -309,11 +310,25 @@ class PtyPort:
         self._ends = master, slave
         self._name = os.ttyname(slave)
         if self._link is not None:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(self._link)
-            os.symlink(self._name, self._link)
+            try:
+                self._name_it(self._link)
+            except OSError:
+                self._ends = None
+                for end in (master, slave):
+                    os.close(end)
+                raise
         if self._answer is not None:
             threading.Thread(target=self._serve, args=(master,), daemon=True).start()
+
+    def _name_it(self, link: str) -> None:
+        """Lead `link` to the port. Raises OSError where something is there that is not the link of
+        such a port: nobody's file is ever replaced."""
+        if os.path.lexists(link):
+            ports = f"{os.path.dirname(self._name)}/"
+            if not (os.path.islink(link) and os.readlink(link).startswith(ports)):
+                raise FileExistsError(errno.EEXIST, "it is there and leads to no such port")
+            os.unlink(link)
+        os.symlink(self._name, link)
 
     def unplug(self) -> None:
         """Unplug: the listener's port hangs up and the name disappears."""
@@ -323,7 +338,8 @@ class PtyPort:
                 return
             if self._link is not None:
                 with contextlib.suppress(OSError):
-                    os.unlink(self._link)
+                    if os.readlink(self._link) == self._name:
+                        os.unlink(self._link)
             for end in ends:
                 os.close(end)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -41,14 +42,14 @@ def add(subparsers: Subparsers) -> None:
     )
     parser.add_argument("--link", metavar="PATH", help="a lasting name for the serial port")
     saw = parser.add_argument_group("saw")
-    saw.add_argument("--angle", type=float, default=0.08, metavar="DEGREES")
-    saw.add_argument("--tilt", type=float, default=0.0, metavar="DEGREES")
+    saw.add_argument("--angle", type=_angle, default=0.08, metavar="DEGREES")
+    saw.add_argument("--tilt", type=_angle, default=0.0, metavar="DEGREES")
     saw.add_argument(
-        "--scatter", type=float, default=0.01, metavar="DEGREES", help="from trial to trial"
+        "--scatter", type=_spread, default=0.01, metavar="DEGREES", help="from trial to trial"
     )
     saw.add_argument(
         "--stop-error",
-        type=float,
+        type=_spread,
         default=0.0,
         metavar="DEGREES",
         help="of its stop, each time it was swung away",
@@ -94,10 +95,28 @@ _TERMINATORS = {"crlf": "\r\n", "cr": "\r", "lf": "\n", "none": ""}
 
 
 def _chance(text: str) -> float:
-    chance = float(text)
-    if not 0 <= chance <= 1:
-        raise argparse.ArgumentTypeError(f"{text} is not a probability; give 0 to 1")
-    return chance
+    return _within(text, 0, 1, "a chance")
+
+
+def _angle(text: str) -> float:
+    return _within(text, -45, 45, "an angle in degrees")
+
+
+def _spread(text: str) -> float:
+    return _within(text, 0, 45, "a standard deviation in degrees")
+
+
+def _within(text: str, least: float, most: float, what: str) -> float:
+    """The number, as argparse's `type`; not one that is none (nan), nor infinite."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not least <= number <= most:
+        raise argparse.ArgumentTypeError(
+            f"{text} is not {what}; give a number from {least:g} to {most:g}"
+        )
+    return number
 
 
 def run(args: argparse.Namespace) -> int:
@@ -105,24 +124,28 @@ def run(args: argparse.Namespace) -> int:
     import signal
     import time
 
-    from analysis.methods import method
+    from analysis.methods import METHODS
     from api.commands import fail
     from capture.pretend import PretendCaliper, PtyPort, Saw, TcpPort, strip_widths
 
     _check(args)
     lengths = _lengths(args)
+    if args.method not in METHODS:
+        fail(f"--method {args.method} is not known; give one of {', '.join(METHODS)}")
     saw = Saw(args.angle, args.scatter, args.tilt, args.stop_error)
     board = _board(args, lengths)
     try:
         caliper = _caliper(args, lengths)
-        measured = method(args.method)
+        measured = METHODS[args.method]
         strip_widths(measured, saw, board)  # raises for what can't be cut, before a port is opened
     except ValueError as fault:
         fail(str(fault))
     try:
         port = TcpPort(args.tcp) if args.tcp is not None else PtyPort(args.link, baud=args.baud)
     except OSError as fault:
-        fail(f"no port to be heard on: {fault}")
+        name = f"--tcp {args.tcp}" if args.tcp is not None else f"--link {args.link}"
+        where = name if args.link or args.tcp is not None else "a serial port of its own"
+        fail(f"there is no port to be heard on: {where} cannot be had ({fault.strerror or fault})")
     hand = PretendCaliper(caliper, args.seed)
     stream = None if args.stream is None else _Stream(port, hand, args.stream)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
@@ -149,6 +172,8 @@ def _check(args: argparse.Namespace) -> None:
         fail("--every must be a number of seconds above zero")
     if args.tcp is not None and not 0 <= args.tcp <= 65535:
         fail(f"--tcp {args.tcp} is not a port; give one from 1 to 65535, or 0 for a free one")
+    if args.setup < 0:
+        fail(f"--setup {args.setup} is not how often the saw was swung away; give 0 or more")
     if args.count is not None and args.count < 1:
         fail("--count must be at least 1")
     if args.stream is not None and not 0.1 <= args.stream <= 1000:
@@ -171,6 +196,14 @@ def _lengths(args: argparse.Namespace) -> dict[str, float]:
             lengths[name] = parse_mm(getattr(args, name))
         except ValueError as fault:
             fail(f"--{name}: {fault}")
+        if lengths[name] < 0 or (lengths[name] == 0 and name not in ("inset", "repeatability")):
+            least = "at least zero" if name in ("inset", "repeatability") else "more than zero"
+            fail(f"--{name} {getattr(args, name)} must be {least}")
+    if 2 * lengths["inset"] >= lengths["width"]:
+        fail(
+            f"--inset {args.inset} at each end leaves nothing of a cut that is --width"
+            f" {args.width} long; give a smaller inset"
+        )
     return lengths
 
 

@@ -243,6 +243,36 @@ def test_a_length_is_taken_in_either_unit() -> None:
         parse_mm("19 cubits")
 
 
+@pytest.mark.parametrize("leads_to", [None, "/dev/null", "elsewhere"])
+def test_a_file_of_somebody_is_never_replaced_by_the_name_of_a_port(
+    tmp_path: Path, leads_to: str | None
+) -> None:
+    """Not by the port as it is plugged in, and not as it is unplugged."""
+    theirs = tmp_path / "theirs"
+    if leads_to is None:
+        theirs.write_text("worth keeping")
+    else:
+        theirs.symlink_to(leads_to)
+    with pytest.raises(FileExistsError, match="leads to no such port"):
+        PtyPort(str(theirs))
+    assert theirs.read_text() == "worth keeping" if leads_to is None else theirs.is_symlink()
+    gauge = tmp_path / "gauge"
+    port = PtyPort(str(gauge))
+    gauge.unlink()
+    gauge.write_text("worth keeping")
+    port.close()
+    assert gauge.read_text() == "worth keeping"
+
+
+def test_the_name_that_an_ended_port_left_behind_is_used_again(tmp_path: Path) -> None:
+    gauge = tmp_path / "gauge"
+    gauge.symlink_to("/dev/pts/4711")
+    port = PtyPort(str(gauge))
+    assert gauge.exists()
+    port.close()
+    assert not gauge.is_symlink()
+
+
 def test_a_press_depends_on_nothing_pressed_before() -> None:
     one, other = PretendBench(seed=4), PretendBench(seed=4)
     try:
