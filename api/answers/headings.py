@@ -46,6 +46,8 @@ WORDS: Final[Mapping[str, tuple[str, ...]]] = {
 }
 """The heading words that are understood, for each field that a column can hold."""
 
+_PLAIN: Final = {"baseline": "cut length", "nominal_deg": "nominal angle", "bevel_deg": "bevel"}
+
 _FIELD_OF: Final = {word: name for name, words in WORDS.items() for word in words}
 _HEADING_UNIT: Final = re.compile(
     r"[\s_]*[(\[]?\s*(?<![^\W_])(mm|in|inch|inches)\s*[)\]]?$", re.IGNORECASE
@@ -62,6 +64,11 @@ class Column:
     unit: Unit | None = None
     place: str = ""
     number: int = 1
+
+
+def heading_of(name: str) -> str:
+    """The heading by which a person says a field; for all but these it is the field's name."""
+    return _PLAIN.get(name, name.replace("_", " "))
 
 
 def columns_of(headings: Sequence[str], places: Mapping[str, str]) -> list[Column | None]:

@@ -24,7 +24,7 @@ from uuid import UUID
 
 from analysis.methods import METHODS, Method, Side
 from analysis.units import UNIT_WORDS, Unit, mm_text
-from api.answers.headings import Column, columns_of, headings_of_places
+from api.answers.headings import Column, columns_of, heading_of, headings_of_places
 from api.answers.moments import check_past
 from api.answers.notebook_dates import DateOrder, moment_of
 from api.answers.notebook_names import Named
@@ -205,7 +205,7 @@ def _check_columns(columns: Sequence[Column | None], defaults: Defaults) -> None
     said = [c for c in columns if c is not None]
     for column, count in Counter(replace(c, unit=None) for c in said).items():
         if count > 1:
-            name = column.place or column.field.replace("_", " ")
+            name = column.place or heading_of(column.field)
             raise UnreadableNotebook(f"two columns say the {name}; rename one of them")
     fields = {c.field for c in said}
     if not fields & {"reading", "readings"}:
@@ -442,7 +442,13 @@ def _check(settings: AskedSeries, method: Method) -> NewSeries:
     try:
         return new_series(settings, _NOT_KNOWN_YET, {method.key: method})
     except InvalidField as error:
-        raise ValueError(_plainly(error.field, error.message)) from None
+        message = error.message
+        if error.field in _LENGTHS and getattr(settings, error.field) is None:
+            name = heading_of(error.field)
+            message = (
+                f"{message.removesuffix('; give it')}; fill in the cell or add a column {name}"
+            )
+        raise ValueError(_plainly(error.field, message)) from None
 
 
 def _side(text: str) -> Side:
@@ -483,7 +489,7 @@ def _name(field: str, text: str | None) -> str | None:
 
 
 def _plainly(name: str, message: str) -> str:
-    return f"{'cut length' if name == 'baseline' else name.replace('_', ' ')}: {message}"
+    return f"{heading_of(name)}: {message}"
 
 
 def _length(name: str, text: str, unit: Unit) -> Value:

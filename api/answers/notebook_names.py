@@ -9,6 +9,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, select
 
+from api.answers.headings import heading_of
 from api.answers.settings import AskedSeries
 from api.answers.stop_angles import MOST_DEG, angle_text
 from api.answers.works import for_series
@@ -41,14 +42,14 @@ class Named:
             if "nominal_deg" not in angles:
                 raise ValueError(
                     f"{machine} has no stop {stop} yet; say its angle from square in a column"
-                    " nominal_deg, and it is made"
+                    f" {heading_of('nominal_deg')}, and it is made"
                 )
             known = angles["nominal_deg"], angles.get("bevel_deg", "0")
             self.stops[alike(machine), alike(stop)] = known
         for field_name, is_at in zip(MOST_DEG, known, strict=True):
             if angles.get(field_name, is_at) != is_at:
                 raise ValueError(
-                    f"{field_name.replace('_', ' ')}: {angles[field_name]}, and {stop} of {machine}"
+                    f"{heading_of(field_name)}: {angles[field_name]}, and {stop} of {machine}"
                     f" is at {is_at} degrees; name another stop, or correct the angle"
                 )
         return replace(settings, nominal_deg=known[0], bevel_deg=known[1])
@@ -64,7 +65,7 @@ class Named:
         try:
             return for_series(work, settings), work.id
         except InvalidField as error:
-            raise ValueError(f"{error.field}: {error.message}") from None
+            raise ValueError(f"{heading_of(error.field)}: {error.message}") from None
 
 
 def named_in(connection: Connection) -> Named:

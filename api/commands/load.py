@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
 from api.commands import fail
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from api.answers.loading import Loaded
     from api.answers.notebook import Notebook
     from api.commands import Subparsers
+
+
+_SAY_FOR_ALL: Final = "--machine, --method, --unit, --strip-side and --dates"
 
 
 def add(subparsers: Subparsers) -> None:
@@ -27,7 +30,8 @@ def add(subparsers: Subparsers) -> None:
         " and its nominal angle, visit and work where there are such. Commas,"
         " semicolons or tabs between the cells; decimal point or comma. Loading the same file"
         " again adds nothing. Lines that can't be taken are listed and stop no others; so are"
-        " lines that are taken and hold a reading that can hardly be right.",
+        " lines that are taken and hold a reading that can hardly be right. The exit status is 1"
+        " where every line is refused.",
     )
     command.add_argument("file", type=Path, metavar="FILE")
     command.add_argument("--dry-run", action="store_true", help="only say what would be loaded")
@@ -92,7 +96,14 @@ def run(args: argparse.Namespace) -> int:
         f"{cuts(done['trials'])} ({cuts(done['readings'], 'reading')}) {would}loaded,"
         f" {done['known']} known already, {lines} refused"
     )
-    return 0
+    if not done["refused"] or done["trials"] or done["known"]:
+        return 0
+    print(
+        "bothends: every line is refused, so nothing was loaded; what all lines lack,"
+        f" {_SAY_FOR_ALL} say for the whole file; then load it again",
+        file=sys.stderr,
+    )
+    return 1
 
 
 def _here(args: argparse.Namespace, data: bytes) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -81,11 +82,11 @@ def test_what_was_pulled_is_loaded_elsewhere_with_its_stops_and_results(
         told = capsys.readouterr()
         assert told.out.startswith(loaded)
         assert [line.partition(": ")[2] for line in told.err.splitlines()] == [
-            "nominal deg: 9, and ten right of Saw is at 10 degrees; name another stop, or correct"
+            "nominal angle: 9, and ten right of Saw is at 10 degrees; name another stop, or correct"
             " the angle",
-            "Saw has no stop five left yet; say its angle from square in a column nominal_deg, and"
-            " it is made",
-            "nominal deg: 5, and square of Saw is at 0 degrees; name another stop, or correct the"
+            "Saw has no stop five left yet; say its angle from square in a column nominal angle,"
+            " and it is made",
+            "nominal angle: 5, and square of Saw is at 0 degrees; name another stop, or correct the"
             " angle",
             "visit: '0' must be a whole number from 1 to 999",
             "there is no work boats; make it first, on the page Works",
@@ -126,6 +127,35 @@ def test_a_refused_line_stops_the_others_only_where_asked(store_url, capsys):
     assert said.out == "2 strips (4 readings) loaded, 0 known already, 11 lines refused\n"
     assert [line.partition(":")[0] for line in said.err.splitlines()][:2] == ["line 3", "line 4"]
     assert counts(store_url) == (2, 4)
+
+
+@pytest.mark.parametrize("more", [[], ["--dry-run"]])
+def test_where_every_line_is_refused_a_script_learns_it_and_a_person_what_to_say(
+    tmp_path, capsys, more
+):
+    page = tmp_path / "page.csv"
+    page.write_text(NO_COLUMNS + "2024-05-04,12.30,12.40,200\n")
+    words = ("load", page, "--data", tmp_path / "shop", "--machine", "Sled", *more)
+    thick = ("--method", "half-turn")
+    assert status(*words, "--method", "reversal") == 1
+    told = capsys.readouterr()
+    assert "0 strips (0 readings)" in told.out
+    assert "2 lines refused" in told.out
+    *lines, last = told.err.splitlines()
+    assert all("it has no unit; add a column unit, or give --unit" in line for line in lines)
+    assert "every line is refused, so nothing was loaded" in last
+    assert status("load", "--help") == 0
+    offered = capsys.readouterr().out
+    assert all(f"  {option} " in offered for option in re.findall(r"--[a-z-]+", last))
+    page.write_text("Date,lower,upper\n2024-05-03,12.30,12.40\n")
+    assert status(*words, *thick, "--unit", "mm") == 1
+    told = capsys.readouterr().err
+    assert "line 2: thickness: Half-turn needs the board's thickness; fill in the cell" in told
+    assert "or add a column thickness" in told
+    # One line that is taken, or was before, is something loaded.
+    page.write_text(NO_COLUMNS + "yesterday,12.30,12.40,200\n")
+    for _ in range(2):
+        assert status(*words, "--method", "reversal", "--unit", "mm") == 0
 
 
 def test_where_everything_is_right_strict_loads_it(store_url):
