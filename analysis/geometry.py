@@ -241,7 +241,7 @@ def at_stop(method: Method, nominal_deg: float, bevel_deg: float = 0.0) -> Metho
 
     A reversal at the angle a = nominal + error leaves a strip with a wedge of 2 a. Above one degree
     the jaws seat on a face and measure square to it; with the places set along the board that is
-    contrast / base = tan(2 a) / cos(a) (from the triangle of the two faces; `_seated`). Up to one
+    contrast / base = tan(2 a) / cos(a) (from the triangle of the two faces; `seated`). Up to one
     degree the widths are along the fence, as at square.
 
     Raises ValueError where the method does not measure such a stop, with those that do.
@@ -289,7 +289,8 @@ def nominal_mm(method: Method, baseline_mm: float | None, strip_side: Side) -> f
     return strip_sign(method, strip_side) * baseline_mm * float(ratio(relation, 0.0))
 
 
-def _seated(relation: Relation) -> bool:
+def seated(relation: Relation) -> bool:
+    """Whether the jaws seat on a face of the strip, as `at_stop` says."""
     return abs(relation.nominal_rad) > _SEATED_ABOVE
 
 
@@ -297,7 +298,7 @@ def ratio(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
     """contrast / base for an angle: the sum of coefficient * tan(multiple * angle), or as
     `at_stop` says."""
     angle = np.asarray(angle_rad, dtype=np.float64) + relation.nominal_rad
-    if _seated(relation):
+    if seated(relation):
         return np.asarray(np.tan(2 * angle) / np.cos(angle))
     return np.asarray(sum(c * np.tan(m * angle) for c, m in _terms(relation, pieces)))
 
@@ -305,7 +306,7 @@ def ratio(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
 def slope(relation: Relation, angle_rad: ArrayLike, pieces: int = 1) -> Array:
     """The derivative of `ratio` by the angle: sum of c m (1 + tan(m angle)^2)."""
     angle = np.asarray(angle_rad, dtype=np.float64) + relation.nominal_rad
-    if _seated(relation):
+    if seated(relation):
         wedge = np.tan(2 * angle)
         return np.asarray((2 * (1 + wedge * wedge) + wedge * np.tan(angle)) / np.cos(angle))
     return np.asarray(
@@ -322,7 +323,7 @@ def solve(relation: Relation, ratio: ArrayLike, pieces: int = 1) -> Array:
     value stops when it has converged, so that it does not depend on the others.
     """
     value = np.asarray(ratio, dtype=np.float64)
-    if _seated(relation):
+    if seated(relation):
         return _solve_seated(value) - relation.nominal_rad
     terms = _terms(relation, pieces)
     if len(terms) == 1:

@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, Connection, or_, select
 from api.exports.columns import (
     Blocks,
     Column,
+    Join,
     Table,
     group_id_texts,
     id_texts,
@@ -41,6 +42,11 @@ TABLE: Final = Table(
         Column("undoes", "id", "the change that this one undoes"),
     ),
     key=("id",),
+    joins=(
+        Join("series_id", "series", "series_id"),
+        Join("reading_id", "readings", "reading_id"),
+        Join("undoes", "changes", "id"),
+    ),
 )
 
 

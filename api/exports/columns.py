@@ -10,21 +10,22 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 
-from analysis.units import mm_text
+from analysis.units import Unit, mm_text, parse_length, parse_number
 
 Kind = Literal[
-    "id", "name", "word", "words", "moment", "integer", "number", "decimal", "decimals", "truth"
-]
-"""What a column's values are. All but the last are None where there is none.
+    "id", "name", "word", "words", "moment", "integer", "number", "decimal", "decimals", "truth",
+    "object",
+]  # fmt: skip
+"""What a column's values are. All but a truth are None where there is none.
 
 id: a UUID's text. name: text from outside, with any content. word, words: of this program's own
 vocabulary, separated by spaces, with hyphens inside a word. moment: RFC 3339 in UTC to the
 microsecond. integer: int. number: float. decimal, decimals: the text of exact decimal numbers,
-separated by spaces. truth: bool.
+separated by spaces. truth: bool. object: the text of a JSON object.
 """
 Block = Sequence[Sequence[Any]]
 """The values of each column in turn, all equally long and at least one."""
@@ -43,14 +44,25 @@ class Column:
     unit: str = ""
 
 
+class Join(NamedTuple):
+    """A column that names a row of another table by one of its columns; may be empty."""
+
+    column: str
+    table: str
+    theirs: str
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table as it is pulled; `key` names the columns that identify a row."""
+    """A table as it is pulled; `key` names the columns that identify a row, `joins` those that
+    name a row of another table or of this one. note: what else its reader must know."""
 
     name: str
     title: str
     columns: tuple[Column, ...]
     key: tuple[str, ...]
+    joins: tuple[Join, ...] = ()
+    note: str = ""
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -123,3 +135,16 @@ def moment_text(moment: datetime) -> str:
 def length_text(nanometres: int | None) -> str | None:
     """Exact decimal millimetres, None of None."""
     return None if nanometres is None else mm_text(nanometres)
+
+
+def given_length_texts(texts: Sequence[str | None], units: Sequence[Unit]) -> list[str | None]:
+    """Lengths as a person gave them, each in its unit, as exact decimal millimetres."""
+    return [
+        None if text is None else length_text(parse_length(text, unit))
+        for text, unit in zip(texts, units, strict=True)
+    ]
+
+
+def degrees(text: str | None) -> float | None:
+    """An angle as a person gave it, None of None."""
+    return None if text is None else float(parse_number(text))

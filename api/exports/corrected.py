@@ -31,6 +31,10 @@ class Corrected:
             return ("",) * len(series)
         return [self._of(text, number) for text, number in zip(series, numbers, strict=True)]
 
+    def of_whole(self, series: Sequence[str]) -> list[str]:
+        """What was corrected of each of these series as a whole."""
+        return [words_text(self._words.get(text, {}).get(None, ())) for text in series]
+
     def _of(self, series: str | None, number: int) -> str:
         found = self._words.get(str(series), {})
         return words_text(dict.fromkeys((*found.get(None, ()), *found.get(number, ()))))

@@ -83,4 +83,5 @@ _WRITERS: Final[dict[Kind, Callable[[Sequence[Any]], Sequence[str]]]] = {
     "decimal": _plain,
     "decimals": _plain,
     "truth": _truths,
+    "object": _names,
 }

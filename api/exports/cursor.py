@@ -24,7 +24,10 @@ _OF_SERIES: Final = ("series", "machine", "caliper name")
 EVENT_KINDS: Final = {
     "trials": ("trial", *_OF_SERIES),
     "readings": ("reading", "fate", *_OF_SERIES),
-    "history": ("trial", "reading", "fate", "correction", "person", *_OF_SERIES),
+    "history": (
+        *("trial", "reading", "fate", "correction", "person", "bench", "setup change"),
+        *_OF_SERIES,
+    ),
 }
 """The kinds of events that announce new or changed rows of what is pulled."""
 _FORM: Final = re.compile(r"([1-9][0-9]{0,17})-([0-9a-f]{8})", re.ASCII)

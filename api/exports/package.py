@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -16,24 +16,46 @@ from sqlalchemy import Connection
 
 from analysis.rules import RULES
 from api import VERSION
-from api.exports import changes, readings, trial_readings, trials
-from api.exports.columns import Column, Kind, Table, moment_text
+from api.exports import (
+    calipers,
+    changes,
+    machines,
+    readings,
+    series,
+    trial_readings,
+    trials,
+)
+from api.exports.columns import Blocks, Column, Join, Kind, Table, moment_text
 from api.exports.csv import csv_chunks
 from api.exports.wanted import Wanted
 from api.exports.write_buffer import WriteBuffer
 
 MEDIA_TYPE: Final = "application/zip"
-_PARTS: Final = (trials, readings, trial_readings, changes)
+_Blocks = Callable[[Connection, Wanted], Blocks]
+_PARTS: Final[tuple[tuple[Table, _Blocks], ...]] = (
+    (trials.TABLE, trials.blocks),
+    (readings.TABLE, readings.blocks),
+    (trial_readings.TABLE, trial_readings.blocks),
+    (changes.TABLE, changes.blocks),
+    (series.TABLE, series.blocks),
+    (machines.MACHINES, machines.machines),
+    (machines.STOPS, machines.stops),
+    (machines.SETUP_CHANGES, machines.setup_changes),
+    (machines.WORKS, machines.works),
+    (calipers.CALIPERS, calipers.calipers),
+    (calipers.STUDIES, calipers.studies),
+)
 _TYPES: Final[dict[Kind, dict[str, str]]] = {
     "id": {"type": "string", "format": "uuid"},
-    "moment": {"type": "datetime", "format": "%Y-%m-%dT%H:%M:%S.%fZ"},
+    # The zone is read, so that the moments that come out have one.
+    "moment": {"type": "datetime", "format": "%Y-%m-%dT%H:%M:%S.%f%z"},
     "integer": {"type": "integer"},
     "number": {"type": "number"},
     "decimal": {"type": "number"},
     "truth": {"type": "boolean"},
+    "object": {"type": "object"},
 }
 _TEXT: Final = {"type": "string"}
-_JOINS: Final = (("trial_id", "trials"), ("reading_id", "readings"))
 
 
 def package_chunks(connection: Connection, wanted: Wanted) -> Iterator[bytes]:
@@ -43,9 +65,9 @@ def package_chunks(connection: Connection, wanted: Wanted) -> Iterator[bytes]:
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
         archive.writestr("datapackage.json", json.dumps(descriptor(wanted), indent=2) + "\n")
         yield buffer.take()
-        for part in _PARTS:
-            with archive.open(f"{part.TABLE.name}.csv", "w", force_zip64=True) as member:
-                for chunk in csv_chunks(part.TABLE, part.blocks(connection, wanted)):
+        for table, blocks in _PARTS:
+            with archive.open(f"{table.name}.csv", "w", force_zip64=True) as member:
+                for chunk in csv_chunks(table, blocks(connection, wanted)):
                     member.write(chunk)
                     yield buffer.take()
     yield buffer.take()
@@ -56,13 +78,13 @@ def descriptor(wanted: Wanted) -> dict[str, Any]:
     return {
         "profile": "tabular-data-package",
         "name": "bothends-history",
-        "title": "Caliper readings and the trials made of them",
+        "title": "Caliper readings, the trials made of them, and all that was set and said",
         "description": "Text that a spreadsheet would run as a formula has an apostrophe before"
         " it. Of several rows with the same key in successive pulls, the last counts.",
         "created": moment_text(datetime.now(UTC)),
         "bothends": VERSION,
         "rules": RULES,
-        "resources": [_resource(part.TABLE, wanted) for part in _PARTS],
+        "resources": [_resource(table, wanted) for table, _ in _PARTS],
     }
 
 
@@ -73,22 +95,31 @@ def _resource(table: Table, wanted: Wanted) -> dict[str, Any]:
         "primaryKey": list(table.key),
     }
     # A part of the history may refer to rows of an earlier pull.
-    if table is trial_readings.TABLE and wanted == Wanted():
-        schema["foreignKeys"] = [
-            {"fields": field, "reference": {"resource": other, "fields": field}}
-            for field, other in _JOINS
-        ]
+    if table.joins and wanted == Wanted():
+        schema["foreignKeys"] = [_foreign_key(join, table) for join in table.joins]
+    said = {"description": table.note} if table.note else {}
     return {
         "profile": "tabular-data-resource",
-        "name": table.name.replace("_", "-"),
+        "name": _resource_name(table.name),
         "path": f"{table.name}.csv",
         "title": table.title,
+        **said,
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",
         "dialect": {"delimiter": ",", "lineTerminator": "\r\n", "quoteChar": '"', "header": True},
         "schema": schema,
     }
+
+
+def _resource_name(table: str) -> str:
+    return table.replace("_", "-")
+
+
+def _foreign_key(join: Join, table: Table) -> dict[str, Any]:
+    # A resource refers to itself by an empty name (Table Schema 1.0, foreign keys).
+    other = "" if join.table == table.name else _resource_name(join.table)
+    return {"fields": join.column, "reference": {"resource": other, "fields": join.theirs}}
 
 
 def _field(column: Column, table: Table) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from api.exports.changed import any_moved, changed_readings
 from api.exports.columns import (
     Blocks,
     Column,
+    Join,
     Table,
     group_id_texts,
     id_texts,
@@ -57,6 +58,7 @@ TABLE: Final = Table(
         Column("late", "truth", "whether it was held back before it reached the bench"),
     ),
     key=("reading_id",),
+    joins=(Join("series_id", "series", "series_id"), Join("caliper", "calipers", "caliper")),
 )
 
 

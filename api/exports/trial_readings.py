@@ -7,7 +7,7 @@ from typing import Final
 from sqlalchemy import Connection, Text, cast, select
 
 from api.exports.changed import changed_trials
-from api.exports.columns import Blocks, Column, Table, group_id_texts, id_texts
+from api.exports.columns import Blocks, Column, Join, Table, group_id_texts, id_texts
 from api.exports.wanted import Wanted, fetch
 from api.store.facts import method_as_stored
 from api.store.statements import as_sent
@@ -23,6 +23,10 @@ TABLE: Final = Table(
         Column("reading_id", "id", "the reading"),
     ),
     key=("trial_id", "slot"),
+    joins=(
+        Join("trial_id", "trials", "trial_id"),
+        Join("reading_id", "readings", "reading_id"),
+    ),
 )
 
 

@@ -13,6 +13,7 @@ from api.exports.changed import changed_trials, corrected_series
 from api.exports.columns import (
     Blocks,
     Column,
+    Join,
     Table,
     group_id_texts,
     id_texts,
@@ -84,6 +85,7 @@ TABLE: Final = Table(
         ),
     ),
     key=("trial_id",),
+    joins=(Join("series_id", "series", "series_id"),),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
@@ -15,6 +16,23 @@ from analysis.units import Unit
 from api.store.tables import Bench, Caliper, Reading
 
 _T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class SaidOfCaliper:
+    """What was said of a caliper, called `name`, under all names it is heard under. rows: the ids
+    of these. retired_at: None where it is in the lists; the others None where not said."""
+
+    name: str
+    rows: tuple[int, ...]
+    heard_as: tuple[str, ...]
+    first_heard: datetime
+    jaw_width_nm: int | None
+    note: str | None
+    readings_unit: str | None
+    retired_at: datetime | None
+    check_days: int | None
+    certificate: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,30 +60,56 @@ def known_calipers(connection: Connection) -> list[KnownCaliper]:
     with _LOCK:
         tally = _TALLIES.setdefault(connection.engine, _Tally())
         heard = tally.brought_up_to_date(connection)
-    together: dict[str, list[Row[Any]]] = {}
-    for row in connection.execute(select(Caliper.__table__).order_by(Caliper.id)):
-        together.setdefault(row.shown, []).append(row)
     found = []
-    for shown, rows in together.items():
-        benches = [each for row in rows for each in heard.get(row.id, {}).items()]
+    for said in said_of_calipers(connection):
+        benches = [each for row in said.rows for each in heard.get(row, {}).items()]
         bench, latest = max(benches, key=lambda each: each[1].last_heard, default=(None, None))
         found.append(
             KnownCaliper(
-                shown,
-                min(row.first_heard_at for row in rows),
+                said.name,
+                said.first_heard,
                 sum(each.readings for _, each in benches),
                 bench,
                 latest.last_heard if latest else None,
-                next((row.jaw_width_nm for row in rows if row.jaw_width_nm is not None), None),
-                tuple(row.name for row in rows),
-                next((row.note for row in rows if row.note), None),
-                next((row.readings_unit for row in rows if row.readings_unit), None),
-                all(row.retired_at is not None for row in rows),
-                next((row.check_days for row in rows if row.check_days is not None), None),
-                next((row.certificate for row in rows if row.certificate), None),
+                said.jaw_width_nm,
+                said.heard_as,
+                said.note,
+                said.readings_unit,
+                said.retired_at is not None,
+                said.check_days,
+                said.certificate,
             )
         )
+    return found
+
+
+def said_of_calipers(connection: Connection) -> list[SaidOfCaliper]:
+    """What was said of every caliper, by name."""
+    together: dict[str, list[Row[Any]]] = {}
+    for row in connection.execute(select(Caliper.__table__).order_by(Caliper.id)):
+        together.setdefault(row.shown, []).append(row)
+    found = [
+        SaidOfCaliper(
+            shown,
+            tuple(row.id for row in rows),
+            tuple(row.name for row in rows),
+            min(row.first_heard_at for row in rows),
+            next((row.jaw_width_nm for row in rows if row.jaw_width_nm is not None), None),
+            next((row.note for row in rows if row.note), None),
+            next((row.readings_unit for row in rows if row.readings_unit), None),
+            _retired_at(rows),
+            next((row.check_days for row in rows if row.check_days is not None), None),
+            next((row.certificate for row in rows if row.certificate), None),
+        )
+        for shown, rows in together.items()
+    ]
     return sorted(found, key=lambda each: (each.name.casefold(), each.name))
+
+
+def _retired_at(rows: Sequence[Row[Any]]) -> datetime | None:
+    """One that is heard under several names is retired with the last of them."""
+    moments = [row.retired_at for row in rows if row.retired_at is not None]
+    return max(moments) if len(moments) == len(rows) else None
 
 
 def heard_as(connection: Connection, name: str) -> list[str]:

@@ -152,7 +152,25 @@ def test_an_incremental_package_holds_what_is_new(person, client):
     found = {
         name: len(rows(archive.read(name).decode())) for name in archive.namelist() if "csv" in name
     }
-    assert found == {"trials.csv": 1, "readings.csv": 1, "trial_readings.csv": 1, "changes.csv": 0}
+    changed = {"trials.csv": 1, "readings.csv": 1, "trial_readings.csv": 1, "changes.csv": 0}
+    # What the rows mean comes whole.
+    whole = {"series.csv": 1, "machines.csv": 1, "stops.csv": 1, "calipers.csv": 1}
+    none = dict.fromkeys(("setup_changes.csv", "works.csv", "caliper_studies.csv"), 0)
+    assert found == changed | whole | none
+    again = client.get("/api/history.zip").links["next"]["url"]
+    unchanged = client.get("/api/history.zip").headers["ETag"]
+    assert client.get(again, headers={"If-None-Match": unchanged}).status_code == 304
+    # A series that ended, or something that was done to the machine, is new.
+    said = {"machine": "Window saw", "kind": "adjusted"}
+    person.post("/api/setup-changes", said, 201)
+    adjusted = client.get(again, headers={"If-None-Match": unchanged})
+    assert adjusted.status_code == 200
+    (series,) = rows(zipfile.ZipFile(io.BytesIO(adjusted.content)).read("series.csv").decode())
+    person.post(f"/api/series/{series['series_id']}/finish")
+    tag = adjusted.headers["ETag"]
+    ended = client.get(again, headers={"If-None-Match": tag})
+    (series,) = rows(zipfile.ZipFile(io.BytesIO(ended.content)).read("series.csv").decode())
+    assert series["finished_at"]
     resources = json.loads(archive.read("datapackage.json"))["resources"]
     assert not any("foreignKeys" in r["schema"] for r in resources)
 

@@ -160,7 +160,9 @@ def test_every_export_of_a_store_that_was_brought_up_says_what_it_said(folder, b
     kept = {file.name: file.read_bytes() for file in folder.iterdir() if "_" not in file.name}
     assert exports.keys() == kept.keys()
     for name, data in exports.items():
-        now = {table: _before_stops(rows) for table, rows in _tables(name, data).items()}
+        now = _tables(name, data)
+        if folder.name < "0010":
+            now = {table: _before_stops(rows) for table, rows in now.items()}
         for table, (header, *rows) in _tables(name, kept[name]).items():
             # Columns are only ever added, at the end.
             assert [row[: len(header)] for row in now[table]] == [header, *rows], (name, table)
