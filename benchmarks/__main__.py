@@ -35,7 +35,7 @@ MODULES = (
     "exports",
     "many_benches",
 )
-_README = Path(__file__).parents[1] / "README.md"
+_DEVELOPERS = Path(__file__).parents[1] / "DEVELOPERS.md"
 
 
 def _asked() -> argparse.Namespace:
@@ -50,7 +50,7 @@ def _asked() -> argparse.Namespace:
     parser.add_argument(
         "--compare", type=Path, metavar="FILE", help="say what moved since this file of --json"
     )
-    parser.add_argument("--readme", action="store_true", help="put the table into README.md")
+    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
     args = parser.parse_args()
     for name in args.names:
         if name not in MODULES:
@@ -88,8 +88,8 @@ def main() -> None:
     text = table.markdown(found)
     if args.json:
         args.json.write_text(json.dumps(found, indent=1) + "\n")
-    if args.readme:
-        table.put_into(_README, text)
+    if args.write:
+        table.put_into(_DEVELOPERS, text)
     if earlier is not None:
         text += "\n" + table.compared(found, earlier)
     if args.markdown:

@@ -18,7 +18,7 @@ from api import VERSION
 from benchmarks.measuring import Row
 from tests.api.postgres import binaries
 
-_BEGIN: Final = "<!-- Written by python -m benchmarks --readme -->"
+_BEGIN: Final = "<!-- Written by python -m benchmarks --write -->"
 _END: Final = "<!-- The end of what it writes -->"
 
 # One change in a hundred that is said is chance: of a hundred rows that stay, about one.

@@ -20,6 +20,7 @@ from api.web.live import MOST_READERS, Live
 from api.web.live_hub import Sources
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
+from api.web.pages.help import view as help_page
 from api.web.pages.instruments import view as instruments_page
 from api.web.pages.machine import view as machine_page
 from api.web.pages.plan import view as plan_page
@@ -134,6 +135,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         compare_page,
         plan_page,
         instruments_page,
+        help_page,
     ):
         app.include_router(page.router)
     app.mount("/static", StaticPages(), name="static")

@@ -119,6 +119,6 @@ def test_a_page_without_the_marks_stays_as_it_is(tmp_path: Path):
     assert page.read_text() == "no marks\n"
 
 
-def test_the_readme_has_a_place_for_the_table():
-    text = (Path(table.__file__).parents[1] / "README.md").read_text()
+def test_the_text_for_contributors_has_a_place_for_the_table():
+    text = (Path(table.__file__).parents[1] / "DEVELOPERS.md").read_text()
     assert 0 < text.index(table._BEGIN) < text.index(table._END)

@@ -19,7 +19,11 @@ def measured(server: Serving, machine: str, deviations_mm: tuple[float, ...], **
 
 def cut(server: Serving, deviations_mm: tuple[float, ...], bench: str = "main") -> None:
     """Strips for the series of a bench, read one after the other."""
-    values = [v for d in deviations_mm for v in (12.0, 12.0 + d)]
+    press(server, *(v for d in deviations_mm for v in (12.0, 12.0 + d)), bench=bench)
+
+
+def press(server: Serving, *values_mm: float, bench: str = "main") -> None:
+    """Readings of a bench's caliper, one after the other."""
     server.post(
         "/api/readings",
         [
@@ -33,6 +37,6 @@ def cut(server: Serving, deviations_mm: tuple[float, ...], bench: str = "main") 
                 # Strips are seldom read within a second of one another.
                 "since_previous_ms": 4000,
             }
-            for value in values
+            for value in values_mm
         ],
     )

@@ -35,6 +35,9 @@ PAGES: Final = {
     "/plan": "/plan",
     "/instruments": "/instruments",
     "/calipers/{name:path}": "/calipers/six-inch",
+    "/help": "/help",
+    "/help/all": "/help/all",
+    "/help/{name}": "/help/exports",
 }
 _PARTS_OF_PAGES: Final = {"/bench/{name}/code.svg", "/instruments/now"}
 

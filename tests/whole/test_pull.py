@@ -7,7 +7,6 @@ import io
 import json
 import pty
 import subprocess
-import sys
 import tty
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout, suppress
@@ -371,93 +370,3 @@ def test_what_cannot_be_loaded_is_one_sentence_and_exit_2(tmp_path):
         done = run("load", *words, "--data", tmp_path / "a", status=2)
         assert done.stderr.count("\n") == 1
     assert run("load", NOTEBOOK / "inches.csv", "--to", "http://127.0.0.1:9", status=1)
-
-
-# ---------------------------------------------------------------- in other tools
-
-
-def python(code: str, folder: Path) -> str:
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=folder, capture_output=True, text=True, timeout=60
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stdout
-
-
-class Pulled(NamedTuple):
-    folder: Path
-    complete: int
-
-
-@pytest.fixture(scope="module")
-def pulled(shop: Serving, tmp_path_factory: pytest.TempPathFactory) -> Pulled:
-    """A folder of files in which a trial changed between two pulls, and how many trials were
-    complete then: other tests may add some before these files are read."""
-    folder = tmp_path_factory.mktemp("pulled")
-    shop.start_series()
-    press(shop, "12.30", "12.40", "12.31")
-    for ending in ("csv", "parquet", "xlsx", "zip"):
-        quiet("pull", shop.url, "--to", folder / f"trials.{ending}")
-    press(shop, "12.42")
-    for ending in ("csv", "parquet", "xlsx", "zip"):
-        quiet("pull", shop.url, "--to", folder / f"trials.{ending}")
-    return Pulled(folder, list(truth(shop).values()).count("complete"))
-
-
-def readme(heading: str) -> str:
-    """The example under a heading of the README, as a reader copies it."""
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    part = text.split(f"### {heading}\n", 1)[1]
-    return part.split("```", 2)[1].partition("\n")[2]
-
-
-def test_pandas_reads_the_files(pulled):
-    shown = python(
-        readme("pandas") + 'print(len(same), same["angle_deg"].mean(), same["taken_at"].dtype)\n',
-        pulled.folder,
-    ).splitlines()
-    means = [float(line.split()[1]) for line in shown]
-    assert means[0] == pytest.approx(means[1], rel=1e-12)
-    assert [line.split()[0] for line in shown] == [str(pulled.complete)] * 2
-    assert all("UTC" in line for line in shown)
-
-
-def test_duckdb_reads_the_files(pulled):
-    shown = python(
-        "import duckdb\n"
-        f'print(duckdb.sql("""{readme("DuckDB")}""").fetchall())\n'
-        "print(duckdb.sql(\"SELECT typeof(deviation_mm), typeof(taken_at) FROM 'trials.parquet'\")"
-        ".fetchall()[0])\n",
-        pulled.folder,
-    )
-    assert "Window saw" in shown
-    assert "DECIMAL(18,6)" in shown
-    assert "TIMESTAMP WITH TIME ZONE" in shown
-
-
-def test_curl_pulls_what_is_new(shop, tmp_path):
-    import shutil
-
-    if shutil.which("curl") is None:
-        pytest.skip("no curl here")
-    shell = f"set -e\n{readme('curl')}wc -l < new.csv\n"
-    done = subprocess.run(
-        ["sh", "-c", shell],
-        cwd=tmp_path,
-        env={"URL": shop.url, "PATH": "/usr/bin:/bin"},
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert (done.returncode, done.stdout.strip(), done.stderr) == (0, "1", "")
-
-
-def test_r_reads_the_csv(pulled):
-    import shutil
-
-    if shutil.which("Rscript") is None:
-        pytest.skip("no R here")
-    done = subprocess.run(
-        ["Rscript", "-e", readme("R")], cwd=pulled.folder, capture_output=True, text=True
-    )
-    assert done.stdout == str(pulled.complete)

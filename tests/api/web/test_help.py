@@ -1,0 +1,111 @@
+"""The help reads alike in the repository and under /help, and its links lead somewhere in both."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from api.web.pages.help import manual
+from tests.api.conftest import ON_SQLITE
+from tests.manual import PAGES, ROOT, anchors, links
+
+CHAPTERS = ["/help", "/help/all", *(f"/help/{name}" for name in manual.names())]
+
+
+class _Page(HTMLParser):
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.headings: list[str] = []
+        self.styled: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        of = dict(attrs)
+        self.ids += [of["id"] or ""] if "id" in of else []
+        self.links += [of["href"] or ""] if tag == "a" else []
+        self.headings += [tag] if re.fullmatch("h[1-6]", tag) else []
+        self.styled += [tag] if "style" in of or tag in ("style", "img") else []
+
+
+def read(client, pages: dict[str, _Page], address: str) -> _Page:
+    if address not in pages:
+        answer = client.get(address)
+        assert answer.status_code == 200, address
+        pages[address] = _Page(answer.text)
+    return pages[address]
+
+
+def test_every_chapter_is_one_that_the_first_page_leads_to():
+    assert {*manual.names(), manual.INDEX} == PAGES.keys() - {"README"}
+
+
+@pytest.mark.parametrize("name", [*PAGES, "DEVELOPERS"])
+def test_every_link_leads_somewhere_in_the_repository(name):
+    file = PAGES.get(name, ROOT / f"{name}.md")
+    for link in links(file):
+        target, _, place = link.partition("#")
+        there = (file.parent / target).resolve() if target else file
+        assert there.is_file(), link
+        assert not place or place in anchors(there), link
+        assert there.is_relative_to(ROOT), link
+
+
+@ON_SQLITE
+def test_every_link_leads_somewhere_in_the_program(client):
+    pages: dict[str, _Page] = {}
+    for address in CHAPTERS:
+        for link in read(client, pages, address).links:
+            target, _, place = link.partition("#")
+            if not target or target.startswith("/help"):
+                there = read(client, pages, target or address)
+                assert not place or place in there.ids, (address, link)
+
+
+@ON_SQLITE
+def test_a_chapter_keeps_the_frame_and_the_policy_of_all_pages(client):
+    for address in CHAPTERS:
+        page = read(client, {}, address)
+        assert page.headings.count("h1") == 1, address
+        assert page.headings[0] == "h1", address
+        levels = [int(heading[1]) for heading in page.headings]
+        steps = [b - a for a, b in pairwise(levels)]
+        assert max(steps, default=0) <= 1, address
+        assert len(page.ids) == len({*page.ids}), address
+        assert page.styled == [], address
+
+
+@ON_SQLITE
+def test_what_leads_out_of_the_manual_is_plain_text_in_the_program(client):
+    text = client.get("/help/figures").text
+    assert "TRUTH.md of the source" in re.sub("<[^>]*>", "", text)
+    assert 'TRUTH.md"' not in text
+
+
+def test_markup_of_a_page_is_shown_and_never_obeyed(monkeypatch, tmp_path: Path):
+    (tmp_path / "index.md").write_text("# Help\n\n[one](one.md)\n")
+    (tmp_path / "one.md").write_text("# One\n\n<b onclick=x>a</b> [b](javascript:alert(1))\n")
+    monkeypatch.setattr(manual, "FOLDER", tmp_path)
+    for cached in (manual._read, manual.chapter):
+        cached.cache_clear()
+    try:
+        said = manual.chapter("one").lead
+    finally:
+        monkeypatch.undo()
+        for cached in (manual._read, manual.chapter):
+            cached.cache_clear()
+    assert "&lt;b onclick=x&gt;" in said
+    assert "href" not in said
+
+
+@ON_SQLITE
+@pytest.mark.parametrize("name", ["nothing", "index", "page.css", "..%2Fplan", "INDEX"])
+def test_a_page_that_the_help_has_not_is_said_so(client, name):
+    answer = client.get(f"/help/{name}")
+    assert answer.status_code == 404
+    assert "no such page" in answer.text or name.startswith("..")
