@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Final, Literal
+from typing import Literal
 
 from numpy.typing import ArrayLike
 
@@ -17,7 +17,7 @@ from analysis.interval import Interval
 from analysis.looked import EachLook
 from analysis.spread import Summary, summary
 from analysis.uncertainty import coverage_factor
-from analysis.visits import CALLED, Counted
+from analysis.visits import Counted, called
 
 Answer = Literal["helped", "made it worse", "cannot tell"]
 
@@ -51,6 +51,7 @@ def adjusted(
     apart_u: float = 0.0,
     floor_sd: float = 0.0,
     counted: Counted = "trial",
+    noun: str = "strip",
     level: float = 0.95,
     each_look: EachLook = (False, False),
 ) -> Adjustment:
@@ -87,7 +88,8 @@ def adjusted(
     stands = f"{was} from nominal before, {now} after"
     change = out[1] - out[0]
     fewest = looked.FEWEST if any(each_look) else 2
-    sentence = _sentence(answer, a, b, change, stands, u, interval, unit, counted, fewest)
+    what = called(counted, noun)
+    sentence = _sentence(answer, a, b, change, stands, u, interval, unit, what, fewest)
     return Adjustment(answer, a, b, change, interval, stands, sentence)
 
 
@@ -153,12 +155,6 @@ def _nearest(interval: Interval) -> float:
     return max(0.0, interval.low, -interval.high)
 
 
-_FEW: Final = {
-    2: ("one {} shows no scatter", "two"),
-    looked.FEWEST: ("one or two {}s show too little of the scatter", "three"),
-}
-
-
 def _sentence(
     answer: Answer,
     a: Summary,
@@ -168,17 +164,15 @@ def _sentence(
     u: float | None,
     interval: Interval | None,
     unit: SizeUnit,
-    counted: Counted,
+    what: str,
     fewest: int,
 ) -> str:
-    what = CALLED[counted]
     if interval is None:
         if min(a.n, b.n) < fewest:
-            few, least = _FEW[fewest]
-            before = f"{least} before and " if a.n < fewest else ""
+            before = f"{fewest} before and " if a.n < fewest else ""
             return (
-                f"Cannot tell whether it helped ({stands}): {few.format(what)}; make at least"
-                f" {before}{least} after."
+                f"Cannot tell whether it helped ({stands}): {looked.few(min(a.n, b.n), what)}; make"
+                f" at least {before}{fewest} after."
             )
         return (
             f"Cannot tell whether it helped ({stands}): the {what}s show no scatter to judge by; "

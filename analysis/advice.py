@@ -458,7 +458,7 @@ def _left(found: Found, setting: float, unit: SizeUnit = "rad") -> Advice | None
 def too_few(trials: int, noun: str) -> str:
     """Why so few trials are not enough to move anything, and how many more are."""
     more = ENOUGH - trials
-    shown = f"one {noun} shows nothing" if trials == 1 else f"{trials} {noun}s show too little"
+    shown = f"1 {noun} shows nothing" if trials == 1 else f"{trials} {noun}s show too little"
     return (
         f"{shown} of how much the machine scatters from cut to cut, and a move by that may make "
         f"it worse. Cut {more} more {noun}{'s' if more > 1 else ''} first."
@@ -491,15 +491,15 @@ def _halves_sentence(
     size = plus_minus_text(halves.estimate, halves.interval.half_width, "rad")
     if 0 in halves.interval:
         sentences = [
-            f"The two halves of the fence are in one line, as far as this shows ({size}), if the "
+            f"Both halves of the fence are in one line, as far as this shows ({size}), if the "
             "board's edges are parallel."
         ]
     else:
         sentences = [
-            f"The two halves of the fence are out of line by {size}, if the board's edges are "
+            f"The halves of the fence are out of line by {size}, if the board's edges are "
             "parallel: edges that are not show by as much as they are out. Parts cut with the "
             f"board on the left come out at {_leaning(left)}, on the right at {_leaning(right)}; "
-            "a reversal shows the mean of the two."
+            "a reversal shows the mean of both."
         ]
     if agrees is False:
         sentences.append(

@@ -216,8 +216,7 @@ def crossed(
         return _empty(int(np.isfinite(x).sum()), words)
     if min(p, o, r) < 2:
         words = (
-            "This needs at least two parts, two people and two repeats each; "
-            f"it has {p}, {o} and {r}."
+            f"This needs at least 2 parts, 2 people and 2 repeats each; it has {p}, {o} and {r}."
         )
         return _empty(x.size, words)
     return _study(
@@ -325,7 +324,7 @@ def hand_from(studies: Sequence[HandStudy]) -> HandStudy:
     fresh study of this hand comes back as it is. Raises ValueError for none.
     """
     if not studies:
-        raise ValueError("studies: give at least one")
+        raise ValueError("studies: give at least 1")
     if len(studies) == 1 and not studies[0].years and not studies[0].other_hand:
         return studies[0]
     df = np.array([s.df for s in studies])
@@ -558,7 +557,7 @@ def _block_sentence(
     sentences = [
         f"No offset shows: {size}."
         if 0 in offset.interval
-        else f"The caliper reads {size} {way}: set its zero. A difference of two readings is "
+        else f"The caliper reads {size} {way}: set its zero. A difference of readings is "
         "not touched by this."
     ]
     if scale.interval is None:

@@ -24,7 +24,7 @@ from analysis.interval import Interval
 from analysis.sentences import capital
 from analysis.spread import Summary, sd_interval, summary
 from analysis.uncertainty import FEW, HAND_BOUND_MM
-from analysis.visits import CALLED, Counted
+from analysis.visits import Counted, called
 
 Array = NDArray[np.float64]
 Which = Literal["first", "second"]
@@ -424,6 +424,7 @@ def compare(
     floor_sd: float = 0.0,
     trials: Trials = ONE_HAND,
     counted: Counted = "trial",
+    noun: str = "strip",
     level: float = 0.95,
 ) -> Comparison:
     """Which of two series is further out, which is less steady, and whether the data show it.
@@ -436,7 +437,7 @@ def compare(
     apart_u, floor_sd: see `difference_of_means`. trials: how they are made; where differently, the
     scatter of single cuts is compared.
     counted: what the values are; of visits' means (`visits.units`) no scatter is compared, since it
-    is of stop and strips together.
+    is of stop and strips together. noun: what a sentence calls a trial.
     'Further out' is shown when the difference of the means and their sum (both counted from
     nominal) both have intervals that exclude zero: |m2| > |m1| exactly when
     (m2 - m1)(m2 + m1) > 0. 'Less steady' is shown when the interval of `spread_ratio`
@@ -452,7 +453,8 @@ def compare(
     found = Comparison(
         a, b, difference, spread, further, further_shown, loose, loose_shown, sentence=""
     )
-    return replace(found, sentence=_pair_sentence(found, names, unit, nominal, trials, counted))
+    sentence = _pair_sentence(found, names, unit, nominal, trials, counted, noun)
+    return replace(found, sentence=sentence)
 
 
 def compare_many(
@@ -463,6 +465,7 @@ def compare_many(
     floor_sd: float = 0.0,
     apart_u: ArrayLike = 0.0,
     counted: Counted = "trial",
+    noun: str = "strip",
     level: float = 0.95,
 ) -> ManyComparison:
     """Three or more series: do any differ, and which pairs.
@@ -473,8 +476,8 @@ def compare_many(
     all statements together hold at `level`.
     apart_u: (k, k), or one for all: as for `difference_of_means`, of each pair
     (`systematic.apart_u`). The analysis of variance knows nothing of it.
-    counted: as for `compare`; the means of visits are too few for an analysis of variance, whose
-    equal spreads they cannot show.
+    counted, noun: as for `compare`; the means of visits are too few for an analysis of variance,
+    whose equal spreads they cannot show.
     Raises ValueError where names and series differ in number.
     """
     if len(names) != len(series):
@@ -510,7 +513,7 @@ def compare_many(
         spreads_p,
         tuple(pairs),
         rule,
-        _many_sentence(summaries, pairs, names, unit, counted),
+        _many_sentence(summaries, pairs, names, unit, counted, noun),
     )
 
 
@@ -617,11 +620,12 @@ def _pair_sentence(
     nominal: float | None,
     trials: Trials,
     counted: Counted,
+    noun: str,
 ) -> str:
     a, b = c.first, c.second
     if a.mean is None or b.mean is None or c.difference is None:
         name = names[0] if a.mean is None else names[1]
-        return f"{capital(name)} has no strips yet; cut some to compare."
+        return f"{capital(name)} has no {noun}s yet; make some to compare."
     estimate, u, interval = (
         c.difference.estimate,
         c.difference.standard_error,
@@ -649,9 +653,10 @@ def _pair_sentence(
     if interval is None:
         if min(a.n, b.n) > 1:
             return (
-                f"{lead}, but that is not sure: the {CALLED[counted]}s show no scatter to judge by."
+                f"{lead}, but that is not sure: the {called(counted, noun)}s show no scatter to"
+                " judge by."
             )
-        return f"{lead}, but that is not sure: {_ONE_SHOWS_NOTHING[counted]}."
+        return f"{lead}, but that is not sure: {_one_shows_nothing(counted, noun)}."
     if shown:
         gap = plus_minus_text(estimate, interval.half_width, unit)
         lead += f" (the means differ by {gap})"
@@ -660,29 +665,36 @@ def _pair_sentence(
         lead += f", not yet shown: the difference is uncertain by ± {half}"
     if counted == "visit":
         return f"{lead}. {_NOT_STEADINESS}"
-    return f"{lead}. {_steadiness(c, subject, names, unit, trials)}"
+    return f"{lead}. {_steadiness(c, subject, names, unit, trials, noun)}"
 
 
-_ONE_SHOWS_NOTHING: Final[dict[Counted, str]] = {
-    "trial": "one strip cannot show how steady a machine is; make at least two with each",
-    "visit": (
-        "one visit cannot show how a machine comes back to its stop; cut strips in at least two"
+def _one_shows_nothing(counted: Counted, noun: str) -> str:
+    if counted == "trial":
+        return f"1 {noun} cannot show how steady a machine is; make at least 2 with each"
+    return (
+        f"1 visit cannot show how a machine comes back to its stop; make {noun}s in at least 2"
         " visits with each"
-    ),
-}
+    )
+
+
 _NOT_STEADINESS: Final = (
-    "Which one repeats better is not compared: visits scatter by stop and strips together."
+    "Which one repeats better is not compared: visits scatter by the stop and single cuts together."
 )
 
 
 def _steadiness(
-    c: Comparison, subject: int, names: tuple[str, str], unit: SizeUnit, trials: Trials
+    c: Comparison,
+    subject: int,
+    names: tuple[str, str],
+    unit: SizeUnit,
+    trials: Trials,
+    noun: str,
 ) -> str:
     """The second half of the sentence, about the machine that is the subject of the first."""
     span = _span(c, subject, unit, trials)
     if c.less_steady is None:
         if not trials.alike:
-            return f"Which one's cuts scatter less is not told by these strips ({span})."
+            return f"Which one's cuts scatter less is not told by these {noun}s ({span})."
         if c.first.sd != c.second.sd:
             return f"Which is steadier the caliper's count does not show ({span})."
         return f"Both are equally steady ({span})."
@@ -692,7 +704,7 @@ def _steadiness(
         shown = f"It is {word} than {names[1 - subject]} ({span})."
         if min(c.first.n, c.second.n) < _TAILS_NEED:
             # Fisher's F takes normal scatter for granted (NIST e-Handbook 1.3.5.9).
-            shown += " So few strips cannot show whether one odd strip did that."
+            shown += f" So few {noun}s cannot show whether one odd {noun} did that."
         return shown
     looks = f"It looks {word} than {names[1 - subject]} ({span}), but"
     interval = c.spread.interval if c.spread is not None else None
@@ -702,7 +714,7 @@ def _steadiness(
             f"{looks} another hand or caliper may do that: 10 presses of each on one spot "
             "(method Same spot) would tell."
         )
-    return f"{looks} these strips do not prove it."
+    return f"{looks} these {noun}s do not prove it."
 
 
 def _span(c: Comparison, subject: int, unit: SizeUnit, trials: Trials) -> str:
@@ -724,17 +736,17 @@ def _many_sentence(
     names: Sequence[str],
     unit: SizeUnit,
     counted: Counted,
+    noun: str,
 ) -> str:
     if len(summaries) < 2:
-        return "One series alone compares with nothing; choose at least two."
+        return "1 series alone compares with nothing; choose at least 2."
     empty = [name for name, s in zip(names, summaries, strict=True) if s.n == 0]
     if empty:
-        return f"No strips yet of {', '.join(empty)}; cut some to compare."
+        return f"No {noun}s yet of {', '.join(empty)}; make some to compare."
     if all(pair.p_adjusted is None for pair in pairs):
-        more = "cut more of each" if counted == "trial" else "cut strips in more visits of each"
-        return (
-            f"Too few {CALLED[counted]}s, or no scatter at all, to say whether they differ; {more}."
-        )
+        more = "make more of each" if counted == "trial" else f"make {noun}s in more visits of each"
+        few = called(counted, noun)
+        return f"Too few {few}s, or no scatter at all, to say whether they differ; {more}."
     sentences = []
     for pair in pairs:
         if pair.differs:
@@ -744,5 +756,5 @@ def _many_sentence(
             size = size_text(pair.difference.estimate, unit, pair.difference.standard_error)
             sentences.append(f"{names[high]} is above {names[low]} by {size}")
     if not sentences:
-        return "No two of them differ by more than is uncertain about each."
+        return "None of them differ by more than is uncertain about each."
     return capital("; ".join(sentences)) + "."

@@ -20,6 +20,13 @@ FEWEST = 3
 """Trials, or visits (`visits.units`), from which on such a series says anything by itself."""
 
 
+def few(number: int, what: str) -> str:
+    """Why so few of `what` ("strip") tell nothing."""
+    if number == 1:
+        return f"1 {what} shows no scatter"
+    return f"{number} {what}s show too little of the scatter"
+
+
 def half_width(
     first: Summary,
     second: Summary,

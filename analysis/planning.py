@@ -63,7 +63,7 @@ def power(
         df = trials + trials_other - 2
         shift = effect * math.sqrt(trials * trials_other / max(trials + trials_other, 1))
     if df < 1:
-        raise ValueError("trials: too few for any scatter to be seen; plan at least two")
+        raise ValueError("trials: too few for any scatter to be seen; plan at least 2")
     t = quantiles.student_t(1 - (alpha / 2 if alternative == "either" else alpha), df)
     # P(T > t) with shift d equals P(T < -t) with shift -d; this keeps small powers exact.
     more, less = _noncentral_t(-t, df, -shift), _noncentral_t(-t, df, shift)

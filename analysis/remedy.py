@@ -154,7 +154,7 @@ class Remedy:
 _MORE_TRIALS: Final = Remedy(
     "more cuts",
     2,
-    Sentence("One result does not show how much they scatter: make at least 2 more."),
+    Sentence("1 result does not show how much they scatter: make at least 2 more."),
 )
 
 
@@ -289,7 +289,7 @@ def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     cuts = _first(more, parts.tells(gap, more_cuts=more))
     if cuts is None:
         return None
-    words = f"one more {parts.noun}" if cuts == 1 else f"{cuts} more {parts.noun}s"
+    words = f"{cuts} more {parts.noun}{'' if cuts == 1 else 's'}"
     sentence = Sentence(f"About {words} should tell.")
     return cuts * (_CUT_S + places * _READING_S), Remedy("more cuts", cuts, sentence)
 

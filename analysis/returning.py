@@ -22,7 +22,7 @@ from analysis.interval import Interval
 from analysis.looked import EachLook
 from analysis.spread import Summary, summary
 from analysis.uncertainty import FEW
-from analysis.visits import CALLED, Counted
+from analysis.visits import Counted, called
 
 Answer = Literal["came back", "did not", "cannot tell"]
 Way = Literal["prediction interval", "Welch and two one-sided tests", "each look"]
@@ -65,6 +65,7 @@ def came_back(
     known_sd: float | None = None,
     known_df: float = math.inf,
     counted: Counted = "trial",
+    noun: str = "strip",
     unit: SizeUnit = "rad",
     level: float = 0.95,
     each_look: EachLook = (False, False),
@@ -80,7 +81,7 @@ def came_back(
     floor_sd: least standard deviation of one trial that the caliper's rounding allows.
     known_sd, known_df: standard deviation of one trial known from earlier series, used only
     where neither side has two trials. counted: what the values are; visits' means
-    (`visits.units`) count as trials do here.
+    (`visits.units`) count as trials do here. noun: what a sentence calls a trial.
 
     With several trials on both sides: Welch's interval, and two one-sided tests (TOST) at
     1 - level. With one trial on a side: the other side's scatter is used for both, so that
@@ -113,9 +114,8 @@ def came_back(
         else:
             more = _more_cuts(a, b, shift, margin, floor_sd, apart_u, known_sd, level)
     accepted = "" if margin is None else _accepted(margin, margin_of, unit)
-    sentence = _sentence(
-        answer, a, b, shift, expected, margin, accepted, more, unit, counted, looks
-    )
+    what = called(counted, noun)
+    sentence = _sentence(answer, a, b, shift, expected, margin, accepted, more, unit, what, looks)
     return Return(answer, way, a, b, shift, expected, margin, p_within, more, sentence)
 
 
@@ -283,28 +283,27 @@ def _sentence(
     accepted: str,
     more: int | None,
     unit: SizeUnit,
-    counted: Counted,
+    what: str,
     few: bool,
 ) -> str:
-    what = CALLED[counted]
     if a.n == 0 or shift is None:
         when = "before" if a.n == 0 else "after"
-        return f"Cannot tell: there is no strip from {when} the swing."
+        return f"Cannot tell: there is no {what} from {when} the swing."
     if shift.interval is None or shift.standard_error is None:
         if few and min(a.n, b.n) < looked.FEWEST:
             when = (
                 "after the swing" if a.n >= looked.FEWEST else "before the next swing and after it"
             )
             return (
-                f"Cannot tell yet: one or two {what}s show too little of the scatter; make at"
-                f" least three {when}."
+                f"Cannot tell yet: {looked.few(min(a.n, b.n), what)}; make at least"
+                f" {looked.FEWEST} {when}."
             )
         if a.n > 1 or b.n > 1:
             return (
                 f"Cannot tell: the {what}s are all alike to the caliper's last digit, so their "
                 "scatter is unknown; read them with a finer caliper."
             )
-        return "Cannot tell: one strip before and one after show no scatter; add at least one more."
+        return f"Cannot tell: 1 {what} before and 1 after show no scatter; add at least 1 more."
     moved = plus_minus_text(shift.estimate, shift.interval.half_width, unit)
     if answer == "came back":
         return f"It came back to its stop: the shift, {moved}, is within {accepted}."

@@ -44,7 +44,7 @@ _ENOUGH_FOR_ORDER: Final = 10
 _ENOUGH_FOR_SCATTER: Final = 5
 _BY_VISITS: Final = (
     "The result counts visits to the stop, not strips: how the machine comes back is anew at each "
-    "visit. Two visits show little of it; each more visit makes the uncertainty much smaller."
+    "visit. 2 visits show little of it; each more visit makes the uncertainty much smaller."
 )
 
 
@@ -311,7 +311,7 @@ def _why_nothing(relation: Relation, facts: SeriesFacts) -> str:
     if relation.over == "baseline" and facts.baseline_mm is None:
         return f"Give the baseline: {facts.method.baseline}."
     if relation.over == "thickness" and facts.thickness_mm is None:
-        return "Give the thickness between the two heights that were read."
+        return "Give the thickness between the 2 heights that were read."
     return f"No complete {facts.method.noun} yet."
 
 

@@ -59,7 +59,7 @@ _RANGES: Final[dict[str, dict[str, _Range]]] = {
         _ANY: _Range(30, 1000),
     },
     "the length of the joint": {"a miter saw": _Range(4, 350), _ANY: _Range(3, 1500)},
-    "the distance between the two places": {_ANY: _Range(30, 1500)},
+    "the distance between the 2 places": {_ANY: _Range(30, 1500)},
     "the size of the block": {_ANY: _Range(0.5, 1000)},
     "the inset of the jaws": {_ANY: _Range(0, 100)},
     "the width of the jaws": {_ANY: _Range(0.3, 50)},
@@ -69,8 +69,8 @@ _BASELINES: Final = {
     "blade-to-slot": "the distance along the slot",
     "planed-thickness": "the width of the board",
     "closing-miters": "the length of the joint",
-    "miter-pair": "the distance between the two places",
-    "reversed-square": "the distance between the two places",
+    "miter-pair": "the distance between the 2 places",
+    "reversed-square": "the distance between the 2 places",
     "known-block": "the size of the block",
 }
 _OTHERS: Final[dict[Field, str]] = {

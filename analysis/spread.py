@@ -196,7 +196,7 @@ def tolerance_factor(
     z, bisection on log k. Raises ValueError for n < 2.
     """
     if n < 2:
-        raise ValueError("trials: a tolerance interval takes two or more")
+        raise ValueError("trials: a tolerance interval takes 2 or more")
     from scipy import special
 
     nodes, weights = _legendre()
@@ -272,7 +272,7 @@ def own_scatter(
     135-143; from memory, its coverage checked by simulation), cut at zero.
     """
     if n < 2:
-        raise ValueError("trials: scatter takes two or more")
+        raise ValueError("trials: scatter takes 2 or more")
     bottom, _ = _difference_of_variances(sd, n, math.hypot(hand_sd, rounding_sd), hand_df, level)
     _, top = _difference_of_variances(max(sd, most_sd), n, hand_sd, hand_df, level)
     interval = _root_interval(bottom / share, top / share, level)
@@ -294,7 +294,7 @@ def bounded_scatter(
     the upper one the limit with nothing taken off, so that it holds whatever they add.
     """
     if n < 2:
-        raise ValueError("trials: scatter takes two or more")
+        raise ValueError("trials: scatter takes 2 or more")
     bottom = sd_interval(sd, n, level).low ** 2 - most_hand_sd**2
     top = sd_interval(max(sd, most_sd), n, level).high ** 2
     return OwnScatter(None, _root_interval(bottom / share, top / share, level), bottom <= 0)

@@ -89,7 +89,7 @@ def until(followed: Followed, own_days: int | None = None) -> Until:
     """When the next check is due. own_days: a person's own interval, which no date exceeds; None
     where none is said. Raises ValueError without a check."""
     if followed.days.size == 0:
-        raise ValueError("checks: give at least one")
+        raise ValueError("checks: give at least 1")
     days, off = _by_day(followed.days, followed.off)
     present, now_off = _by_day(followed.days[followed.since :], followed.off[followed.since :])
     most = LONGEST_DAYS if own_days is None else float(own_days)

@@ -26,8 +26,13 @@ from analysis.uncertainty import coverage_factor, factor
 
 Array = NDArray[np.float64]
 Counted = Literal["trial", "visit"]
-CALLED: Final[dict[Counted, str]] = {"trial": "strip", "visit": "visit"}
-"""What a sentence calls one of what is counted."""
+
+
+def called(counted: Counted, noun: str) -> str:
+    """What a sentence calls one of what is counted; noun: what it calls a trial."""
+    return noun if counted == "trial" else counted
+
+
 """Of what the scatter of a mean is taken."""
 _TOLD: Final = 0.05
 
@@ -308,8 +313,8 @@ def _between(
 
 def _of_single(sd: float, count: int, unit: SizeUnit) -> str:
     return (
-        f"Over {count} visits of one strip each, the strips scatter by {size_text(sd, unit)}"
-        " (standard deviation), stop and cutting together. Cut two strips or more at each visit to"
+        f"Over {count} visits of 1 strip each, the strips scatter by {size_text(sd, unit)}"
+        " (standard deviation), stop and cutting together. Cut 2 strips or more at each visit to"
         " tell the stop apart."
     )
 

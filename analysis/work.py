@@ -63,7 +63,7 @@ def angle_for_diagonals(difference_mm: float, width_mm: float, height_mm: float)
 def angle_for_last_gap(gap_mm: ArrayLike, joint_mm: float, pieces: int) -> Array:
     """The error of each miter that leaves `gap_mm` at the last joint: atan(gap/joint) / (2 n)."""
     if pieces < 3:
-        raise ValueError("pieces: a frame has at least three")
+        raise ValueError("pieces: a frame has at least 3")
     ratio = np.asarray(gap_mm, float) / positive("joint", joint_mm)
     return np.asarray(np.arctan(ratio) / (2 * pieces))
 

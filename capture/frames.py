@@ -252,7 +252,7 @@ class FrameReader:
     def _endless(self) -> str:
         return (
             f"no pause of {self.gap:g} s in which a frame could begin; give a `gap` shorter than"
-            " the pause between two frames, or the frame's sync"
+            " the pause between frames, or the frame's sync"
         )
 
     def quiet(self, now: float) -> list[Value | NotUnderstood]:

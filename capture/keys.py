@@ -461,7 +461,7 @@ def read_strokes(
     if gaps and median(gaps) < _MACHINE_MS and max(gaps) >= _PAUSE_MS:
         return NotUnderstood(
             text,
-            "a burst of keys with a pause inside, as if two devices typed at once; press again",
+            "a burst of keys with a pause inside, as if 2 devices typed at once; press again",
         )
     burst = bool(gaps) and max(gaps) < fingers_ms
     if _is_reading(text):

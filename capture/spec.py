@@ -166,7 +166,7 @@ def _with_target(kind: Kind, target: str) -> Spec:
         if re.fullmatch(r"(0[xX])?[0-9A-Za-z]+:(0[xX])?[0-9A-Za-z]+", target):
             raise SpecError(
                 "target",
-                f"{target!r} is not VID:PID; give both ids as up to four hexadecimal digits, "
+                f"{target!r} is not VID:PID; give both ids as up to 4 hexadecimal digits, "
                 "for example hid:0483:5740",
             )
     return spec
@@ -200,7 +200,7 @@ def _checked(spec: Spec) -> Spec:
             raise SpecError(
                 "gap",
                 "without sync, only silence separates the frames of a stream: give a gap"
-                f" below {GAP_S * 1000:.0f}ms and shorter than the pause between two frames,"
+                f" below {GAP_S * 1000:.0f}ms and shorter than the pause between frames,"
                 " such as gap=30ms, or sync:BYTES in the frame",
             )
     return spec
@@ -409,7 +409,7 @@ _MEANINGS: Final[dict[str, tuple[str, str]]] = {
         "none: lines of text",
     ),
     "request": (r"ask: the text to send to it, such as ?\r", "none"),
-    "interval": ("ask: seconds between two requests; without it, when the page asks", "none"),
+    "interval": ("ask: seconds between requests; without it, when the page asks", "none"),
 }
 assert _MEANINGS.keys() == _OPTIONS.keys()
 

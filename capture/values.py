@@ -135,7 +135,7 @@ def read_value(
             return Message(_shown(text))
         if label.lower() in UNIT_WORDS:
             if unit is not None and UNIT_WORDS[unit.lower()] != UNIT_WORDS[label.lower()]:
-                return NotUnderstood(_shown(text), f"two units, {label} and {unit}, in one line")
+                return NotUnderstood(_shown(text), f"2 units, {label} and {unit}, in one line")
             label, unit = None, label
     if flags is not None:
         unknown = [word for word in flags.split() if word.lower() not in _FLAGS]

@@ -41,10 +41,10 @@ SAME_SPOT: Final = Method(
         Step("measure", "Read it, open the jaws, take the caliper away, and read it again."),
     ),
     traps=(
-        "Take the caliper away between two readings, else only the display is tested.",
+        "Take the caliper away between readings, else only the display is tested.",
         "One series for each person; several people on the same spots show whose hand differs.",
     ),
-    needs="One strip and ten or more readings.",
+    needs="1 strip and 10 or more readings.",
     checks="the repeatability of caliper and hand",
     judges="hand",
 )

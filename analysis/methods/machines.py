@@ -39,7 +39,7 @@ BLADE_TO_SLOT: Final = Method(
     swap=(1, 0),
     closed_jaws=False,
     cuts=(),
-    baseline="distance along the slot between the two places where the tooth was measured",
+    baseline="distance along the slot between the 2 places where the tooth was measured",
     steps=(
         Step("lay", "Unplug the saw. Mark one tooth."),
         Step(
@@ -133,7 +133,7 @@ PLANED_THICKNESS: Final = Method(
     ),
     traps=(
         "Read away from the board's ends, where a planer may dig in.",
-        "To use four corners, set repeats to two and read each edge near both ends.",
+        "To use 4 corners, set repeats to 2 and read each edge near both ends.",
         "A board that rocks on the table shows the board, not the machine.",
     ),
     needs="A board that lies flat, with one face already true.",
@@ -189,7 +189,7 @@ CLOSING_MITERS: Final = Method(
     traps=(
         "Open on the outside: the corners are too obtuse. Open on the inside: too acute; send "
         "that gap as a negative number, or keep it in a series of its own.",
-        "Errors of two cuts that complete each other to a square corner cancel and do not show.",
+        "Errors of 2 cuts that complete each other to a square corner cancel and do not show.",
         "Where the last joint stands open at both ends, what counts is how much wider it is open "
         "at one end than at the other.",
         "Pieces of unequal length open the joint too.",

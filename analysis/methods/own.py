@@ -136,10 +136,10 @@ def _places(value: object, quantity: str) -> tuple[Place, ...]:
         or not 1 <= len(value) <= 2
         or not all(isinstance(label, str) and label.strip() for label in value)
     ):
-        raise ValueError("places: give a list of one or two names, in reading order")
+        raise ValueError("places: give a list of 1 or 2 names, in reading order")
     labels = [str(label).strip() for label in value]
     if len(set(labels)) != len(labels):
-        raise ValueError("places: the two names must differ")
+        raise ValueError("places: the 2 names must differ")
     spots = (0.5,) if len(labels) == 1 else (0.0, 1.0)
     if quantity == "tilt":
         return tuple(Place(la, la, up=s) for la, s in zip(labels, spots, strict=True))
@@ -147,7 +147,7 @@ def _places(value: object, quantity: str) -> tuple[Place, ...]:
 
 
 def _terms(value: object) -> tuple[Term, ...]:
-    wrong = "terms: give a list of one to four pairs [coefficient, multiple], such as [[2, 1]]"
+    wrong = "terms: give a list of 1 to 4 pairs [coefficient, multiple], such as [[2, 1]]"
     if not isinstance(value, list | tuple) or not 1 <= len(value) <= 4:
         raise ValueError(wrong)
     terms = []

@@ -14,9 +14,9 @@ _LINES: Final = (
     Place("near", "near end", along=0.0),
     Place("far", "far end", along=1.0),
 )
-_BETWEEN_PLACES: Final = "distance between the two places where the gap is read, square to the edge"
+_BETWEEN_PLACES: Final = "distance between the 2 places where the gap is read, square to the edge"
 _GAPS: Final = (
-    "Read the gap along the straight edge, each time between the same sides of the two lines.",
+    "Read the gap along the straight edge, each time between the same sides of both lines.",
     "Lines that begin at one point show the same, but the gap is then 0 near the edge and may be "
     "negative far from it: it counts as positive where the first line lies on the right.",
     "Hold the knife's flat side against what guides it: a pencil's line is wider than the error.",
@@ -38,7 +38,7 @@ REVERSED_SQUARE: Final = Method(
             ("its inside angle is larger than 90 degrees", "its inside angle is below 90 degrees"),
             ways=("over 90 degrees", "under 90 degrees"),
             words="error of the square",
-            base="distance between the two places",
+            base="distance between the 2 places",
         ),
     ),
     swap=(1, 0),
@@ -72,7 +72,7 @@ REVERSED_SQUARE: Final = Method(
         *_GAPS,
         "A second line on the right of the first gives the same size with the other sign.",
         "A hollow or bulging edge of the board counts as an error of the square: use an edge that "
-        "three straight edges have shown to be straight.",
+        "the method Three straight edges has shown to be straight.",
         "Draw both lines anew each time, else only the reading of the gap is repeated.",
     ),
     needs="A board with one straight edge, longer than twice the square's stock. Give the square a "
@@ -84,8 +84,8 @@ REVERSED_SQUARE: Final = Method(
 THREE_EDGES: Final = Method(
     key="three-edges",
     title="Three straight edges",
-    summary="Lay three edges against each other in pairs, on two equal spacers, and read the gap "
-    "in the middle: together the three gaps tell how hollow each edge is.",
+    summary="Lay 3 edges against each other in pairs, on 2 equal spacers, and read the gap "
+    "in the middle: together the 3 gaps tell how hollow each edge is.",
     places=(
         Place("A B", "A against B", along=0.0),
         Place("B C", "B against C", along=0.3),
@@ -101,7 +101,7 @@ THREE_EDGES: Final = Method(
     steps=(
         Step(
             "lay",
-            "Mark the three edges A, B and C, and on each its middle and the two places, near its "
+            "Mark the 3 edges A, B and C, and on each its middle and the 2 places, near its "
             "ends, where the spacers stand. A is the edge that you ask about.",
         ),
         Step(
@@ -122,16 +122,16 @@ THREE_EDGES: Final = Method(
     ),
     traps=(
         "Positive means hollow in the middle, negative means that the middle stands out.",
-        "Two edges alone show only their sum: a hollow one fits a bulging one without a gap.",
-        "The same three gaps tell the other edges too: for B enter B against C, C against A, A "
+        "2 edges alone show only their sum: a hollow one fits a bulging one without a gap.",
+        "The same 3 gaps tell the other edges too: for B enter B against C, C against A, A "
         "against B, in a series of B; for C enter C against A, A against B, B against C.",
-        "Read all four gaps with the same jaws: inside and outside jaws have different zeros.",
-        "Unequal spacers count as a hollow of a quarter of their difference: use two of one piece.",
+        "Read all 4 gaps with the same jaws: inside and outside jaws have different zeros.",
+        "Unequal spacers count as a hollow of a quarter of their difference: use 2 of one piece.",
         "It compares one place, the middle; an edge that waves may be straight there.",
     ),
-    needs="Three edges of about one length, and two equal spacers, thick enough for the inside "
+    needs="3 edges of about one length, and 2 equal spacers, thick enough for the inside "
     "jaws, about 10 mm. Give edge A a name of its own where the machine is asked for.",
-    checks="how far edge A is hollow in its middle, from a straight line through the two places "
+    checks="how far edge A is hollow in its middle, from a straight line through the 2 places "
     "where the spacers stand",
     source=f"{PRACTICE}; {_LAID_OUT}",
 )
@@ -209,8 +209,8 @@ MITER_PAIR: Final = Method(
     key="miter-pair",
     title="Two miters",
     stop_deg=45.0,
-    summary="Set two pieces mitered at 45 degrees against each other and reverse the corner at a "
-    "straight edge, like a try square: the gap grows by four times the error of a miter.",
+    summary="Set 2 pieces mitered at 45 degrees against each other and reverse the corner at a "
+    "straight edge, like a try square: the gap grows by 4 times the error of a miter.",
     places=_LINES,
     # The corner is 90 degrees and the errors of both miters; its reversal doubles that.
     relations=(
@@ -223,7 +223,7 @@ MITER_PAIR: Final = Method(
             ("the corner is too obtuse", "the corner is too acute"),
             ways=("too obtuse", "too acute"),
             words="error of each miter",
-            base="distance between the two places",
+            base="distance between the 2 places",
             adjusted_by="miter setting",
         ),
     ),
@@ -236,7 +236,7 @@ MITER_PAIR: Final = Method(
         Step("lay", "Set the saw to its 45 degree stop."),
         Step(
             "cut",
-            "Cut the miter of two pieces with the same edge of each on the fence.",
+            "Cut the miter of 2 pieces with the same edge of each on the fence.",
             "A",
             1,
             "left",
@@ -244,7 +244,7 @@ MITER_PAIR: Final = Method(
         ),
         Step(
             "lay",
-            "Turn one piece over, set the two miters tight against each other and clamp them to a "
+            "Turn one piece over, set both miters tight against each other and clamp them to a "
             "corner. Clamp a flat board with one straight edge toward you.",
         ),
         Step(
@@ -273,9 +273,9 @@ MITER_PAIR: Final = Method(
         "One miter cut at the left stop and one at the right show the mean of both stops.",
         "Only for miters of 45 degrees; a frame of other corners is for closing miters.",
     ),
-    needs="Two straight pieces with parallel edges, each longer than the distance between the two "
+    needs="2 straight pieces with parallel edges, each longer than the distance between the 2 "
     "places, and a board with a straight edge.",
-    checks="the miter setting, as the mean error of the two cuts; positive means that the saw is "
+    checks="the miter setting, as the mean error of both cuts; positive means that the saw is "
     "set too near to square",
     source=f"{PRACTICE}; {_LAID_OUT}",
 )

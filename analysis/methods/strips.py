@@ -16,7 +16,7 @@ from analysis.methods.sawing import (
 
 _REACH_IN: Final = (
     "Reach in with the tips of the jaws, or give their width and the inset: flat jaws touch the "
-    "widest point under them, so the length that counts is the one between the two places touched. "
+    "widest point under them, so the length that counts is the one between the places touched. "
     "3 mm at each end of a 200 mm strip left unsaid is 3 % of the angle."
 )
 _UNEQUAL: Final = (
@@ -24,7 +24,7 @@ _UNEQUAL: Final = (
     "the fourth strip on. Among strips of one width it cannot be noticed."
 )
 _TWO_HALVES: Final = (
-    "A reversal averages the two halves of the fence: its cuts are made with the board once on "
+    "A reversal averages both halves of the fence: its cuts are made with the board once on "
     "each side of the blade. Where the halves are not in one line, parts cut later with the "
     "board on the left come out at the left half's error, not at this mean. A roll on the left "
     "and a roll on the right tell the halves apart."
@@ -36,7 +36,7 @@ REVERSAL: Final = Method(
     key="reversal",
     most_nominal_deg=10.0,
     title="Reversal",
-    summary="Cut, turn the board over on the same edge, cut a narrow strip: its two ends differ "
+    summary="Cut, turn the board over on the same edge, cut a narrow strip: its ends differ "
     "by twice the error of the cut.",
     places=(_FENCE_END, _OPEN_END),
     relations=(cut_angle(DIFFERENCE, (Term(2, 1),)),),
@@ -90,8 +90,8 @@ REVERSAL: Final = Method(
         "strip reads zero whatever the error; with the other face up (a roll) it reads the "
         "right size, and the wrong sign if the strip fell on the other side. Many results near "
         "zero on a saw that a square calls out deserve the question which edge lay on the fence.",
-        "If the setting moved between the two cuts, the strip shows the mean of the two.",
-        "Swapping the strip's two ends gives the same size with the other sign.",
+        "If the setting moved between the cuts, the strip shows the mean of both.",
+        "Swapping the strip's ends gives the same size with the other sign.",
         _REACH_IN,
         _UNEQUAL,
         "Held square to one face of the strip the jaws read a little long: nothing at "
@@ -99,7 +99,7 @@ REVERSAL: Final = Method(
     ),
     needs="A straight board edge and straight fence halves. The board need not be square, nor its "
     "edges parallel.",
-    checks="the angle of the cut in plan, as the mean of the two halves of the fence",
+    checks="the angle of the cut in plan, as the mean of both halves of the fence",
     source=f"{PRACTICE}; {OWN_GEOMETRY}",
 )
 
@@ -159,7 +159,7 @@ HALF_TURN: Final = Method(
         "Read lower against upper edge at one place along the strip. End against end gauges "
         "the board's edges, not the saw.",
         "Where the jaws do not reach through, the thickness that counts is the height between "
-        "the two places touched: give that.",
+        "the places touched: give that.",
         "A thick board shows a small tilt better than a thin one.",
         "Taking the lower for the upper edge gives the same size with the other sign.",
         _UNEQUAL,
@@ -174,7 +174,7 @@ ROLL: Final = Method(
     most_nominal_deg=0.0,
     title="Roll",
     summary="Cut, roll the board over onto its other edge and face, cut a narrow strip on the "
-    "same side: its four corners give the angle and the tilt at once.",
+    "same side: its 4 corners give the angle and the tilt at once.",
     places=(
         Place("fence end lower", "fence end, lower edge", along=0.0, up=0.0),
         Place("fence end upper", "fence end, upper edge", along=0.0, up=1.0),
@@ -222,8 +222,7 @@ ROLL: Final = Method(
         ),
         Step(
             "measure",
-            "Read the four corners: fence end lower, fence end upper, open end "
-            "lower, open end upper.",
+            "Read the 4 corners: fence end lower, fence end upper, open end lower, open end upper.",
             "B",
             2,
             "right",
@@ -233,10 +232,10 @@ ROLL: Final = Method(
     cautions=SAWING_CAUTIONS,
     traps=(
         "It judges only the half of the fence that the board lies on. A roll on the left and a "
-        "roll on the right tell the two halves apart.",
+        "roll on the right tell the halves apart.",
         "Edges out of parallel by an angle bias the result by half that angle.",
         "Read both ends at equal heights, else tilt leaks into the angle.",
-        "Swapping the strip's two ends gives the same angle with the other sign.",
+        "Swapping the strip's ends gives the same angle with the other sign.",
         _REACH_IN,
         _UNEQUAL,
     ),
@@ -249,8 +248,8 @@ FIVE_CUT: Final = Method(
     key="five-cut",
     most_nominal_deg=0.0,
     title="Five cuts",
-    summary="Cut the four sides of a panel in turn, each fresh edge laid on the fence, then a "
-    "strip off the first side: its two ends differ by four times the error of the fence.",
+    summary="Cut the 4 sides of a panel in turn, each fresh edge laid on the fence, then a "
+    "strip off the first side: its ends differ by 4 times the error of the fence.",
     places=(_FENCE_END, _OPEN_END),
     relations=(cut_angle(DIFFERENCE, (Term(1, 1), Term(1, 3)), "length of the strip"),),
     swap=(1, 0),
@@ -304,11 +303,11 @@ FIVE_CUT: Final = Method(
     traps=(
         "Turn the panel the same way every time, with the same face up.",
         "It judges the half of the fence that the panel lies on.",
-        "Swapping the strip's two ends gives the same size with the other sign.",
+        "Swapping the strip's ends gives the same size with the other sign.",
         _REACH_IN,
         _UNEQUAL,
     ),
-    needs="A panel large enough to hold safely at all five cuts, and a straight fence.",
+    needs="A panel large enough to hold safely at all 5 cuts, and a straight fence.",
     checks="the angle between fence and blade path on the half of the fence used",
     source=f"{PRACTICE}; {OWN_GEOMETRY}",
 )

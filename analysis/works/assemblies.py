@@ -75,9 +75,9 @@ def joints(of: Sequence[tuple[float, tuple[Cut, ...], int]]) -> Assembly:
     of_joint: list[int] = []
     for kind, (length, ends, count) in enumerate(of, start=1):
         if not 1 <= len(ends) <= 2:
-            raise ValueError("cuts: a joint has one or two")
+            raise ValueError("cuts: a joint has 1 or 2")
         if count < 1:
-            raise ValueError("count: give at least one")
+            raise ValueError("count: give at least 1")
         for each in range(count):
             of_joint += [len(lengths)] * len(ends)
             cuts += ends
@@ -206,7 +206,7 @@ def shelves(
     piece instead of the longest. Raises ValueError naming the field.
     """
     if count < 1:
-        raise ValueError("count: give at least one piece")
+        raise ValueError("count: give at least 1 piece")
     _few_enough(count)
     length, depth = positive("length", length_mm), positive("depth", depth_mm)
     cuts = tuple(end for _ in range(count) for end in ends)

@@ -71,7 +71,7 @@ def matching(found: Matching, say: Words) -> str:
             "long: measure some by the method Stop block."
         )
     return (
-        f"Two pieces cut to one stop on {called} differ by no more than "
+        f"2 pieces cut to one stop on {called} differ by no more than "
         f"{say.small(found.differ_mm)} in 95 of 100 pairs; in {of_hundred(found.within)} by no "
         "more than the accepted gap."
     )

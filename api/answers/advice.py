@@ -202,7 +202,7 @@ def _advice(
             assert base is not None
             if adjusting.span_mm is None:
                 notes.append(
-                    "Told over the width of the board; give the distance between the two adjusting "
+                    "Told over the width of the board; give the distance between the 2 adjusting "
                     "points to know it there."
                 )
             return advice.advise_cutterhead(
@@ -215,7 +215,7 @@ def _advice(
                 notes.append(f"It is the {known.half} half of the fence that this judges.")
             elif facts.method.sided:
                 notes.append(
-                    "A reversal shows the mean of the two halves of the fence. Where they are not "
+                    "A reversal shows the mean of both halves of the fence. Where they are not "
                     "in one line, parts cut later with the board on one side come out at that "
                     "half's error: a roll with the board on each side tells them apart."
                 )

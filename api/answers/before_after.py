@@ -60,7 +60,7 @@ def before_after(
         )
     begun = (before.row.started_at, after.row.started_at)
     if begun[0] > begun[1]:
-        raise InvalidField("after", "was cut before the other series; change the two round")
+        raise InvalidField("after", "was cut before the other series; change them round")
     pair = (before, after)
     changes = setup_changes(connection, machine)
     return BeforeAfter(

@@ -56,12 +56,13 @@ def came_back(
         each_look=(before.each_look, after.each_look),
         apart_u=math.hypot(between_first_two((before, after), of.values).apart_u, units.uneven_u),
         counted=units.counted,
+        noun=of.values.noun,
         unit=of.values.unit,
     )
     notes = of.notes
     if of.happened:
         notes += (
-            f"Recorded between the two: {', '.join(of.happened)}. A shift may come from that "
+            f"Recorded between these series: {', '.join(of.happened)}. A shift may come from that "
             "rather than from the stop.",
         )
     return CameBack(of, result, margin_from, notes)

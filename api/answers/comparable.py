@@ -269,7 +269,8 @@ def notes(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
     if called:
         at += (
             f"{' and '.join(called)}: cut in several visits to the stop. Here each visit counts"
-            " once, not each strip, since how a machine comes back is anew at each visit."
+            f" once, not each {noun_of(found)}, since how a machine comes back is anew at each"
+            " visit."
             + ("" if all(several) else " What was cut in one visit shows nothing of that."),
         )
     methods = {s.method.key: s.method for s in found}
@@ -290,7 +291,7 @@ class ComparableValues:
     unit in which the first series is spoken of. nominals_mm: what was taken off each one's values,
     so that they are errors; 0 for an angle; None of all where one has none. trials: the rows behind
     the values. least_sd: of one trial, that rounding alone makes. units: what of the values is
-    independent.
+    independent. noun: what a sentence calls one of the trials (`noun_of`).
     """
 
     quantity: Quantity
@@ -300,6 +301,7 @@ class ComparableValues:
     values: tuple[NDArray[np.float64], ...]
     least_sd: float
     units: Units
+    noun: str
 
     @property
     def errors(self) -> bool:
@@ -344,7 +346,14 @@ def values_of(found: Sequence[ComparableSeries], quantity: Quantity) -> Comparab
         units=units(
             values, [s.visits_of(trials) for s, trials in zip(found, counted, strict=True)]
         ),
+        noun=noun_of(found),
     )
+
+
+def noun_of(found: Sequence[ComparableSeries]) -> str:
+    """What a sentence calls a trial of any of them, whatever their methods call it."""
+    nouns = {s.method.noun for s in found}
+    return nouns.pop() if len(nouns) == 1 else "measurement"
 
 
 def systematic_of(

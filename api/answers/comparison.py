@@ -71,6 +71,7 @@ def _quantity(
         floor_sd=values.least_sd,
         trials=trials_of(found, values),
         counted=units.counted,
+        noun=values.noun,
     )
     many = None
     if len(found) > 2:
@@ -81,5 +82,6 @@ def _quantity(
             floor_sd=values.least_sd,
             apart_u=apart_u(systematic_of(found, values)),
             counted=units.counted,
+            noun=values.noun,
         )
     return QuantityCompared(values, pair, many)

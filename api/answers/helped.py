@@ -52,6 +52,7 @@ def helped(
         apart_u=between.apart_u,
         floor_sd=of.values.least_sd,
         counted=of.values.units.counted,
+        noun=of.values.noun,
         each_look=(before.each_look, after.each_look),
     )
     answer, sentence = _answer(of, result)
@@ -62,13 +63,13 @@ def _answer(of: BeforeAfter, result: adjustment.Adjustment) -> tuple[Answer, str
     # Two series always differ; only a change made for this purpose can have helped.
     if not of.happened:
         return "nothing was changed", (
-            "Nothing is recorded between the two that could have helped; if the machine was"
+            "Nothing is recorded between these series that could have helped; if the machine was"
             " adjusted, say so on its page."
         )
     if TO_CUT_NEARER.isdisjoint(of.happened):
         stands = f": the mean is {result.stands}" if result.stands else ""
         return "nothing was adjusted", (
-            f"Between the two it was {of.done}, but no adjustment and no other blade is"
+            f"Between these series it was {of.done}, but no adjustment and no other blade is"
             f" recorded{stands}. If the machine was adjusted, say so on its page."
         )
     return result.answer, result.sentence

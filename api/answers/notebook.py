@@ -206,7 +206,7 @@ def _check_columns(columns: Sequence[Column | None], defaults: Defaults) -> None
     for column, count in Counter(replace(c, unit=None) for c in said).items():
         if count > 1:
             name = column.place or heading_of(column.field)
-            raise UnreadableNotebook(f"two columns say the {name}; rename one of them")
+            raise UnreadableNotebook(f"2 columns say the {name}; rename one of them")
     fields = {c.field for c in said}
     if not fields & {"reading", "readings"}:
         raise UnreadableNotebook(
@@ -346,7 +346,7 @@ def _values(
 ) -> tuple[Value, ...]:
     """The line's readings in reading order."""
     if together is not None and readings:
-        raise ValueError("its readings are in one column and in several; keep one of the two")
+        raise ValueError("its readings are in one column and in several; keep one of them")
     texts: list[tuple[str, str, Unit | None]]
     if together is not None:
         parts = re.split(r"[\s/|]+", together)

@@ -147,7 +147,7 @@ def _known(
         return f"{called} was changed since it was measured: measure it again."
     check, facts = latest.check, latest.series.facts
     if check.sd is None:
-        return f"{called} was measured by one strip, which does not show its scatter: cut more."
+        return f"{called} was measured by 1 strip, which does not show its scatter: cut more."
     visits, returned = check.visits, of_stop(of_machine, state.stop.id)
     sd, df = check.sd, check.trials - 1
     if visits is not None:

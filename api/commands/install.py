@@ -251,7 +251,7 @@ def rules(ids: Sequence[str]) -> str:
         parts = _ID.fullmatch(text)
         if parts is None:
             raise ValueError(
-                f"--id {text} is not a pair of USB ids; give two times four hexadecimal digits,"
+                f"--id {text} is not a pair of USB ids; give 2 times 4 hexadecimal digits,"
                 " such as 1209:0001"
             )
         vendor, product = parts.groups()

@@ -167,7 +167,7 @@ class DailyBackups:
             f"Make one now (bothends backup --to FILE {options(self._store, self._data)}), and see"
             " what the program's log says."
         )
-        return replace(state, trouble=f"It is more than two days old. {what_now}")
+        return replace(state, trouble=f"It is more than 2 days old. {what_now}")
 
     def look(self) -> None:
         """Make the backup that is due, remove those that go, and see how they stand."""

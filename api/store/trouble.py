@@ -21,7 +21,7 @@ _SENTENCES: Final = (
     ("malformed", "the store's file is damaged; restore a backup"),
     ("not a database", "the store's file is damaged; restore a backup"),
     ("unable to open database", "the store's file cannot be opened; see that it is there"),
-    ("deadlock", "two programs wrote the same at the same moment"),
+    ("deadlock", "another program wrote the same at the same moment"),
     ("no such table", "the store's tables are gone; restore a backup"),
     ('relation "', "the store's tables are gone; restore a backup"),
     ("invalid page", _DAMAGED),

@@ -249,7 +249,7 @@ def field_error(error: Any) -> dict[str, str]:
         case "too_long":
             message = f"must hold at most {error['ctx']['max_length']} entries"
         case "too_short" if error["ctx"]["min_length"] == 1:
-            message = "give at least one"
+            message = "give at least 1"
         case "too_short":
             message = f"must hold at least {error['ctx']['min_length']} entries"
         case "string_unicode":

@@ -53,7 +53,7 @@ def test_before_and_after_change_places_with_the_answer():
     [
         ([], [0.1, 0.2], "there is no cut from before"),
         ([0.1, 0.2], [math.nan], "there is no cut from after"),
-        ([0.1, 0.2], [0.1], "one strip shows no scatter"),
+        ([0.1, 0.2], [0.1], "1 strip shows no scatter"),
         ([0.1, 0.1], [0.2, 0.2], "no scatter to judge by"),
     ],
 )

@@ -321,7 +321,7 @@ def test_nothing_is_moved_after_one_strip_or_two() -> None:
     )
     assert one.why_left == two.why_left == "too few trials"
     assert one.move is None
-    assert "one strip shows nothing of how much the machine scatters" in one.sentence
+    assert "1 strip shows nothing of how much the machine scatters" in one.sentence
     assert "Cut 2 more strips first" in one.sentence
     assert "Cut 1 more strip first" in two.sentence
     assert not three.leave_it

@@ -203,8 +203,8 @@ def test_presses_that_show_no_scatter_are_answered_in_words(
     ("readings", "says"),
     [
         (np.empty((0, 2, 2)), "Nothing was read"),
-        (np.ones((1, 2, 2)), "at least two parts"),
-        (np.ones((2, 2, 1)), "at least two parts"),
+        (np.ones((1, 2, 2)), "at least 2 parts"),
+        (np.ones((2, 2, 1)), "at least 2 parts"),
         (np.ones((3, 2, 2)), "reads the same"),
         (np.array([[[1, 2], [3, math.nan]], [[1, 2], [3, 4]]]), "part 1, person 2, repeat 2"),
     ],

@@ -348,8 +348,8 @@ def test_alike_readings_are_not_taken_for_certainty() -> None:
     [
         ([], [], "no strips yet"),
         ([], [1], "no strips yet"),
-        ([1], [2], "one strip"),
-        ([1], [2, 3], "one strip"),
+        ([1], [2], "1 strip"),
+        ([1], [2, 3], "1 strip"),
         ([math.nan], [1, 2], "no strips yet"),
         ([0.1, 0.1, 0.1], [0.1, 0.1, 0.1], "no scatter"),
         ([1, 1, 1], [1, 2, 3], "steady"),

@@ -96,7 +96,7 @@ def test_an_old_study_counts_less_than_a_fresh_one():
 
 
 def test_without_a_study_no_hand_is_known():
-    with pytest.raises(ValueError, match="studies: give at least one"):
+    with pytest.raises(ValueError, match="studies: give at least 1"):
         hand_from([])
 
 

@@ -39,21 +39,23 @@ def test_each_mean_has_the_width_of_how_it_was_looked_at():
 
 def test_one_or_two_strips_or_visits_after_an_adjustment_say_how_many_tell():
     visits = adjusted(_BEFORE, [5.0, 5.1], counted="visit", each_look=(False, True))
-    few = "one or two visits show too little of the scatter; make at least three after."
+    few = "2 visits show too little of the scatter; make at least 3 after."
     assert few in visits.sentence
     back = came_back(_BEFORE[:2], [5.0], counted="visit", each_look=(False, True))
     assert back.sentence == (
-        "Cannot tell yet: one or two visits show too little of the scatter; make at least three"
-        " before the next swing and after it."
+        "Cannot tell yet: 1 visit shows no scatter; make at least 3 before the next swing and after"
+        " it."
     )
-    for after in ([5.0], [5.0, 5.1]):
-        told = adjusted(_BEFORE, after, each_look=(True, True))
+    for after, few in (
+        ([5.0], "1 part shows no scatter"),
+        ([5.0, 5.1], "2 parts show too little of the scatter"),
+    ):
+        told = adjusted(_BEFORE, after, noun="part", each_look=(True, True))
         assert (told.answer, told.interval) == ("cannot tell", None)
-        few = "one or two strips show too little of the scatter; make at least three after."
-        assert few in told.sentence
+        assert f"{few}; make at least 3 after." in told.sentence
         back = came_back(_BEFORE, after, margin=1.0, each_look=(True, True))
         assert (back.answer, back.p_within) == ("cannot tell", None)
-        assert "make at least three after the swing." in back.sentence
+        assert "make at least 3 after the swing." in back.sentence
     assert back.more_cuts is None or back.more_cuts >= 1
 
 

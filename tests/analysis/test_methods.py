@@ -220,7 +220,7 @@ def test_a_method_that_cannot_be_is_refused_by_the_fields_name(change, field):
 
 def test_the_traps_are_told():
     told = {m.key: " ".join(m.traps) for m in ALL}
-    assert "averages the two halves" in told["reversal"]
+    assert "averages both halves" in told["reversal"]
     assert "reads zero whatever the error" in told["reversal"]
     assert "half that angle" in told["roll"]
     assert "same tooth" in told["blade-to-slot"]

@@ -50,7 +50,7 @@ def test_a_result_outside_is_helped_as_one_as_far_inside():
 def test_one_more_cut_is_said_as_one():
     found = remedy(1 - least(SAW, more_cuts=1) * 1.001, BAND, SAW)
     assert (found.kind, found.amount) == ("more cuts", 1)
-    assert found.sentence == "About one more strip should tell."
+    assert found.sentence == "About 1 more strip should tell."
     several = remedy(1 - least(SAW, more_cuts=3) * 1.001, BAND, SAW)
     assert several.sentence == "About 3 more strips should tell."
 

@@ -121,7 +121,7 @@ def test_a_single_cut_before_takes_the_scatter_from_after() -> None:
         ([], [1.0], "no strip from before"),
         ([1.0], [], "no strip from after"),
         ([1.0, math.nan], [math.nan], "no strip from after"),
-        ([1.0], [1.0], "add at least one more"),
+        ([1.0], [1.0], "add at least 1 more"),
         ([1.0, 1.0], [1.0, 1.0], "finer caliper"),
         ([0.1, 0.1, 0.1], [0.3], "finer caliper"),
     ],

@@ -228,7 +228,7 @@ def test_a_missing_thickness_costs_a_roll_only_its_tilt():
     assert found.trials == 1
     assert found.quantities["angle"].mean is not None
     assert found.quantities["tilt"].sentence == (
-        "Give the thickness between the two heights that were read."
+        "Give the thickness between the 2 heights that were read."
     )
 
 

@@ -194,9 +194,9 @@ def test_none_and_one_and_equal_values_claim_nothing():
 
 
 def test_one_trial_is_refused_where_two_are_needed():
-    with pytest.raises(ValueError, match="two or more"):
+    with pytest.raises(ValueError, match="2 or more"):
         spread.tolerance_factor(1)
-    with pytest.raises(ValueError, match="two or more"):
+    with pytest.raises(ValueError, match="2 or more"):
         spread.own_scatter(1.0, 1, 0.5)
 
 

@@ -56,7 +56,7 @@ def test_one_strip_a_visit_does_not_tell_the_stop_from_the_cutting():
     found = visits([0.1, 0.3, 0.2], [1, 2, 4], "mm")
     assert (found.within, found.between, found.told) == (None, None, None)
     assert found.returns == pytest.approx(0.1)
-    assert "two strips or more at each visit" in found.sentence
+    assert "2 strips or more at each visit" in found.sentence
     assert visits([0.1, 0.3], [2, 2], "mm") is None
 
 

@@ -51,7 +51,7 @@ def test_a_work_is_made_given_parts_corrected_undone_and_retired(
         shelves.get_by_label(label).fill(value)
     parts.get_by_label("Right end").select_option(label="Sled, square")
     parts.get_by_role("button", name="Save the parts").click()
-    expect(parts.locator(".status")).to_have_text("Where the ends are cut: give at least one")
+    expect(parts.locator(".status")).to_have_text("Where the ends are cut: give at least 1")
     complaints.clear()  # of the refusal
     parts.get_by_label("Left end").select_option(label="Window saw, square")
     parts.get_by_label("Right end").select_option(label="Sled, square")

@@ -114,7 +114,7 @@ def _error(deg: float | None, gap: str | None, joint: str | None, unit: Unit) ->
         )
     high = Tolerance.gap(_length("gap", gap, unit), _length("joint", joint, unit)).high
     if high > math.radians(45):
-        raise InvalidField("gap", "must be smaller than its joint; swap the two")
+        raise InvalidField("gap", "must be smaller than its joint; swap them")
     return high
 
 

@@ -75,7 +75,7 @@ def _pair(
     first, second = all_comparable(store, [("before", before), ("after", after)])
     shared = shared_quantities([first, second])
     if quantity is not None and quantity not in shared:
-        raise InvalidField("quantity", f"these two series both show {' and '.join(shared)} only")
+        raise InvalidField("quantity", f"these 2 series both show {' and '.join(shared)} only")
     return (first, second), quantity or shared[0]
 
 

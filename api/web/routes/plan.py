@@ -51,7 +51,7 @@ def plan(
     alpha: Annotated[_Risk, Query(description="risk of an error seen that is not there")] = 0.05,
     beta: Annotated[_Risk, Query(description="risk of missing one that is")] = 0.1,
     two_series: Annotated[
-        bool, Query(description="a difference between two machines instead of an error")
+        bool, Query(description="a difference between 2 machines instead of an error")
     ] = False,
 ) -> PlanOut:
     """How many cuts, how wide a board, how fine a caliper; and a table of what can be seen."""

@@ -20,7 +20,7 @@ def test_before_and_after_are_of_one_machine_and_in_this_order(person, question)
     first, second = cut(person, "Saw", (10, 11)), cut(person, "Saw", (10, 12))
     other = cut(person, "Sled", (10, 11))
     address = f"/api/compare/{question}?before="
-    assert "change the two round" in refused(person, f"{address}{second}&after={first}")
+    assert "change them round" in refused(person, f"{address}{second}&after={first}")
     assert "another machine" in refused(person, f"{address}{first}&after={other}")
     assert "show angle only" in refused(person, f"{address}{first}&after={second}&quantity=tilt")
 

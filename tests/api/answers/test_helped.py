@@ -70,7 +70,7 @@ def test_what_is_not_done_to_cut_nearer_is_not_said_to_have_helped(person, kinds
     assert found["answer"] == "nothing was adjusted"
     assert "helped" not in found["sentence"]
     assert found["sentence"] == (
-        f"Between the two it was {done}, but no adjustment and no other blade is recorded: the"
+        f"Between these series it was {done}, but no adjustment and no other blade is recorded: the"
         f" mean is {was:.4f} degrees from nominal before, {now:.4f} degrees after. If the machine"
         " was adjusted, say so on its page."
     )
@@ -90,7 +90,7 @@ def test_another_blade_or_an_adjustment_among_others_may_have_helped(person, kin
 def test_where_nothing_was_done_nothing_is_said_to_have_helped(person, kinds):
     found = nearer_after(person, *kinds)
     assert found["answer"] == "nothing was changed"
-    assert found["sentence"].startswith("Nothing is recorded between the two that could have")
+    assert found["sentence"].startswith("Nothing is recorded between these series that could have")
 
 
 def test_without_cuts_from_before_there_is_nothing_to_tell_apart(person):
@@ -101,6 +101,6 @@ def test_without_cuts_from_before_there_is_nothing_to_tell_apart(person):
     assert found["answer"] == "nothing was adjusted"
     assert found["change"] is None
     assert found["sentence"] == (
-        "Between the two it was moved, but no adjustment and no other blade is recorded. If the"
-        " machine was adjusted, say so on its page."
+        "Between these series it was moved, but no adjustment and no other blade is recorded. If"
+        " the machine was adjusted, say so on its page."
     )

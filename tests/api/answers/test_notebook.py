@@ -204,8 +204,8 @@ def test_what_spreadsheets_save_unasked_is_read():
         ("machine,method,part\n", "date"),
         ("date,method,part\n", "--machine"),
         ("date,machine,part\n", "--method"),
-        ("date,machine,method,part,part\n", "two columns"),
-        ("date,machine,method,part,day\n", "two columns say the date"),
+        ("date,machine,method,part,part\n", "2 columns"),
+        ("date,machine,method,part,day\n", "2 columns say the date"),
         ('date,machine,method,part\n"' + "x" * 200_000, "is not CSV"),
     ],
 )

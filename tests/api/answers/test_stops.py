@@ -142,11 +142,11 @@ def test_away_and_back_between_strips_tells_the_stop_from_the_cutting(person: Pe
     beside = compared["quantities"]["angle"]
     assert (beside["counted"], beside["spread_ratio"]) == ("visit", None)
     assert beside["difference"]["interval"] is None
-    assert "one visit cannot show how a machine comes back" in beside["sentence"]
+    assert "1 visit cannot show how a machine comes back" in beside["sentence"]
     back = person.get(f"/api/compare/return?before={series}&after={moved['id']}")
     # No number of strips was planned, so each of them may have been a look.
     assert (back["counted"], back["way"]) == ("visit", None)
-    assert "one or two visits show too little of the scatter" in back["sentence"]
+    assert "1 visit shows no scatter" in back["sentence"]
     page = person.client.get(f"/compare?a={series}&b={moved['id']}").text
     assert "Not compared between visits" in page
     assert back["sentence"] in page

@@ -189,7 +189,7 @@ def test_a_damaged_store_is_said_and_its_earlier_backups_stay(shop, caplog):
 def test_a_late_backup_is_said_with_what_to_do(shop):
     shop.look()
     shop.now += 3 * _DAY
-    assert shop.daily.state().trouble.startswith("It is more than two days old. Make one now")
+    assert shop.daily.state().trouble.startswith("It is more than 2 days old. Make one now")
     shop.look()
     assert shop.daily.state().trouble == ""
 

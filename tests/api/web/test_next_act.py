@@ -134,7 +134,7 @@ def test_each_verdict_has_its_own_act(person, rng):
     said = next_of(person, few)
     assert (said["act"], said["way"]) == ("measure more", "more cuts")
     assert said["amount"] >= 1
-    assert said["instruction"] == "About one more strip should tell."
+    assert said["instruction"] == "About 1 more strip should tell."
     person.post(f"/api/series/{few}/resume")
     assert next_of(person, few)["act"] == "go on"
     person.post(f"/api/series/{few}/finish")

@@ -52,7 +52,7 @@ class Sent(BaseModel):
         ({"on": "perhaps"}, "on", "must be true or false"),
         ({"id": "saw"}, "id", "must be a UUID such as 01939d3e-7c1a-7000-8000-000000000000"),
         ({"several": 5}, "several", "must be a JSON array, in brackets"),
-        ({"several": []}, "several", "give at least one"),
+        ({"several": []}, "several", "give at least 1"),
         ({"several": [1, 2, 3]}, "several", "must hold at most 2 entries"),
         ({"several": [1, "x"]}, "several.1", "must be a whole number"),
         ({"inner": {}}, "inner.n", "is needed"),

@@ -69,7 +69,7 @@ def picture(rows: Sequence[Row], unit: Of, *, from_nominal: bool, noun: str = "s
             lane = (y.at(top + at) for at in (_MOMENT + 0.3, _END))
             parts.append(charts.line(x.at(0), next(lane), x.at(0), next(lane), "nominal"))
         parts += _beyond(row, y.at(tops[index] + _MOMENT + 0.9), x, unit)
-        parts += _row(row, values, index, top, x, y)
+        parts += _row(row, values, index, top, x, y, noun)
     words = "; ".join(f"{letter(i)}: {row.name}, {row.moment}" for i, row in enumerate(rows))
     title = f"Every {noun} of {len(rows)} series, their means and how far they spread"
     svg = charts.chart(title, parts, words, kind="rows", height=height)
@@ -116,10 +116,12 @@ def _heads(rows: Sequence[Row], tops: Sequence[float], y: Scale) -> list[str]:
     return parts
 
 
-def _row(row: Row, held: Sequence[float], index: int, top: float, x: Scale, y: Scale) -> list[str]:
+def _row(
+    row: Row, held: Sequence[float], index: int, top: float, x: Scale, y: Scale, noun: str
+) -> list[str]:
     kind = f"s{index % 3 + 1}"
     if not row.values:
-        return [charts.text(0, y.at(top + _TRIALS + 0.6), "no strips yet", "start quiet", 1.6)]
+        return [charts.text(0, y.at(top + _TRIALS + 0.6), f"no {noun}s yet", "start quiet", 1.6)]
     first, last = (y.at(top + _TRIALS + way * 0.5) for way in (-1, 1))
     parts = [charts.rect(x.at(min(held)), first, x.at(max(held)), last, f"spread {kind}")]
     small = 4.0 if len(held) <= 60 else 2.0

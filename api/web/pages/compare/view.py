@@ -17,7 +17,12 @@ from analysis.methods import SAWING_CAUTIONS, Quantity
 from analysis.sentences import capital, cuts, decimals_for, number, plain
 from analysis.units import parse_number
 from api.answers.came_back import came_back
-from api.answers.comparable import ComparableSeries, all_comparable, shared_quantities
+from api.answers.comparable import (
+    ComparableSeries,
+    all_comparable,
+    noun_of,
+    shared_quantities,
+)
 from api.answers.comparison import compared
 from api.answers.helped import helped
 from api.answers.moments import day
@@ -72,6 +77,7 @@ def compare_page(
         "problem": None,
         "hint": "" if (a and b) or (first and second) else _NOTHING_TO_COMPARE,
         "found": [],
+        "noun": "strip",
         "notes": [],
         "so_far": [],
         "one_machine": None,
@@ -113,11 +119,13 @@ def _answers(
     answers: dict[str, Any] = {
         "several": with_several(store),
         "found": [_shown(found, comparison, q) for q in shared_quantities(found)],
+        "noun": noun_of(found),
         "notes": comparison.notes,
         "so_far": [
-            f"{name} is still running: this holds for its {cuts(s.whole.scored.score.trials)} so"
-            " far, looked at once. Who looks after every strip finds a difference too often"
-            " where there is none: let the end of the series decide."
+            f"{name} is still running: this holds for its"
+            f" {cuts(s.whole.scored.score.trials, s.method.noun)} so far, looked at once. Who looks"
+            f" after every {s.method.noun} finds a difference too often where there is none: let"
+            " the end of the series decide."
             for s, name in zip(found, (s.name for s in comparison.series), strict=True)
             if s.row.id in runs
         ],
@@ -215,7 +223,7 @@ def _shown(
         ],
         of.unit,
         from_nominal=from_nominal,
-        noun=found[0].method.noun,
+        noun=noun_of(found),
     )
     relation = found[0].method.relation(quantity)
     return {
@@ -229,7 +237,7 @@ def _shown(
         "findings": _findings(of, names, found),
         "measures": _measures(of, names) if of.unit == "deg" else [],
         "measure_names": [NAMES[m] for m in NAMES if m != "rad"],
-        "known": _known(of, names),
+        "known": _known(of, names, noun_of(found)),
         "pairs": _pairs(of, found),
     }
 
@@ -254,7 +262,8 @@ def _findings(
 ) -> list[Any]:
     """The two answers separately; of the first two series where there are more."""
     called = {s.row.id: name for s, name in zip(found, names, strict=True)}
-    several = " (the first two)" if len(found) > 2 else ""
+    noun = noun_of(found)
+    several = " (the first 2)" if len(found) > 2 else ""
 
     def finding_of(question: str, finding: Finding, nothing: str, shown: str, looks: str) -> Any:
         return {
@@ -263,9 +272,9 @@ def _findings(
             "shown": finding.shown,
             "words": ""
             if finding.series is None
-            else f"Shown by these strips: {shown}."
+            else f"Shown by these {noun}s: {shown}."
             if finding.shown
-            else f"It looks so, but these strips do not show it: {looks}.",
+            else f"It looks so, but these {noun}s do not show it: {looks}.",
         }
 
     return [
@@ -281,7 +290,7 @@ def _findings(
             of.less_steady,
             "Neither, or not known" if of.counted == "trial" else "Not compared between visits",
             "the interval of the ratio of spreads (95 %) leaves no doubt",
-            "single cuts may scatter alike (95 %); few strips seldom show more",
+            f"single cuts may scatter alike (95 %); few {noun}s seldom show more",
         ),
     ]
 
@@ -309,7 +318,7 @@ def _measures(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, l
     return rows
 
 
-def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Markup]]:
+def _known(of: QuantityComparison, names: Sequence[str], noun: str) -> list[tuple[str, Markup]]:
     """The figures behind the findings, with the standards' terms."""
     rows = []
     difference, ratio = of.difference, of.spread_ratio
@@ -343,7 +352,7 @@ def _known(of: QuantityComparison, names: Sequence[str]) -> list[tuple[str, Mark
         rule = "F test" if ratio.rule == "F" else "test of Brown and Forsythe"
         rows.append(
             (
-                "Ratio of the spreads of strips",
+                f"Ratio of the spreads of {noun}s",
                 Markup("{:.2f}{} ({} over {}); {}, {} (NIST e-Handbook {})").format(
                     ratio.ratio, between, names[1], names[0], rule, _said(ratio.p), section
                 ),

@@ -75,7 +75,7 @@ correcting.addEventListener("submit", (event) => {
   const others = all(document, "#others option", HTMLOptionElement).map((option) => option.value);
   correct(correcting, address, (said) => {
     const another = said.name && others.includes(said.name);
-    return another && !confirm(`Another caliper is called ${said.name}. Are the two the same caliper? Their readings are those of one from then on; it can be undone.`) ? null : said;
+    return another && !confirm(`Another caliper is called ${said.name}. Are they the same caliper? Their readings are those of one from then on; it can be undone.`) ? null : said;
   }, (said) => `/calipers/${encodeURIComponent(said.name ?? caliper)}`);
 });
 

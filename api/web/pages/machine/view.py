@@ -172,7 +172,7 @@ def what_to_move(request: Request, machine: str, store: TheStore) -> HTMLRespons
         except ValueError:
             series = None
         if series is None or series.row.machine_id != found.machine.id:
-            return _missing(request, "That series is not one of this machine.")
+            return _missing(request, "This series is of another machine.")
     return page(
         request,
         "machine/adjust.html",

@@ -86,7 +86,7 @@ def _done(act: Sequence[ChangeOut], wording: _Wording, merges: frozenset[UUID]) 
     # What a merge moved goes back with the merge, on the machine's page.
     merged = act[0].act in merges and act[0].subject_kind == "series"
     if merged:
-        words = [f"{each}, since the two were merged" for each in words]
+        words = [f"{each}, since they were merged" for each in words]
     standing = [c.id for c in act if not (c.undone or c.undoes or merged)]
     return Done(
         act[-1],
