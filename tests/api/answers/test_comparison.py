@@ -142,7 +142,7 @@ def test_a_trial_that_was_taken_back_or_is_open_takes_no_part(person):
 def test_series_without_trials_are_answered_in_words(person):
     a, b = cut(person, "Old saw", ()), cut(person, "New saw", (3,))
     angle = person.get(f"/api/compare?a={a}&b={b}")["quantities"]["angle"]
-    assert angle["sentence"] == "Old saw has no strips yet; cut some to compare."
+    assert angle["sentence"] == "Old saw has no strips yet; make some to compare."
     assert angle["difference"] is angle["spread_ratio"] is None
     assert angle["further_out"] == {"series": None, "shown": False}
 
