@@ -250,18 +250,15 @@ def _unit_slips(series: _Series, wedge: float) -> list[tuple[Doubt, tuple[int, .
     found: list[tuple[Doubt, tuple[int, ...]]] = []
     usable = np.where(size >= _SMALLEST * series.reading_sd, size, np.nan)
     typical = _rowwise_median(usable)
-    for i in range(size.shape[0]):
-        row = usable[i]
-        row = row[np.isfinite(row)]
-        if row.size >= 2 and _mixes_units(row, wedge):
-            than = "25.4 times as much" if not wedge else "more than the stop's angle explains"
-            sentence = (
-                f"{series.named([i])} mixes {size_text(float(row.min()), 'mm')} and "
-                f"{size_text(float(row.max()), 'mm')}, {than}: was one read in "
-                "inches, the other in mm?"
-            )
-            found.append((_unit_slip(series, [i], sentence), (i,)))
-            typical[i] = np.nan
+    for i in _mixing_units(usable, wedge):
+        than = "25.4 times as much" if not wedge else "more than the stop's angle explains"
+        sentence = (
+            f"{series.named([i])} mixes {size_text(float(np.nanmin(usable[i])), 'mm')} and "
+            f"{size_text(float(np.nanmax(usable[i])), 'mm')}, {than}: was one read in "
+            "inches, the other in mm?"
+        )
+        found.append((_unit_slip(series, [i], sentence), (i,)))
+        typical[i] = np.nan
     whole = _slipped_strips(typical, size.shape[1] > 1)
     if len(whole) == 2 == size.shape[0]:
         sentence = (
@@ -278,15 +275,24 @@ def _unit_slips(series: _Series, wedge: float) -> list[tuple[Doubt, tuple[int, .
     return found
 
 
-def _mixes_units(row: Array, wedge: float) -> bool:
-    """Whether one reading of a strip is in another unit than the others."""
+def _mixing_units(usable: Array, wedge: float) -> list[int]:
+    """The strips of which one reading is in another unit than the others; nan = not usable."""
+    finite = np.isfinite(usable)
+    several = np.flatnonzero(finite.sum(axis=1) >= 2)
+    rows, finite = usable[several], finite[several]
     if not wedge:
-        return _slip(float(row.max() / row.min()), _WITHIN_STRIP)
-    beside = row[0] + wedge, row[-1] - wedge  # what the last and the first should read
-    return any(
-        should >= _WEDGE_KNOWN * abs(wedge) and _slip(max(r / should, should / r), _WITHIN_STRIP)
-        for r, should in zip((row[-1], row[0]), beside, strict=True)
-    )
+        mixes = _slip(np.nanmax(rows, axis=1) / np.nanmin(rows, axis=1), _WITHIN_STRIP)
+        return [int(i) for i in several[mixes]]
+    each = np.arange(several.size)
+    first = rows[each, finite.argmax(axis=1)]
+    last = rows[each, rows.shape[1] - 1 - finite[:, ::-1].argmax(axis=1)]
+    mixes = np.zeros(several.size, dtype=bool)
+    # What the last and the first should read.
+    for should, read in ((first + wedge, last), (last - wedge, first)):
+        known = should >= _WEDGE_KNOWN * abs(wedge)
+        ratio = read / np.where(known, should, read)
+        mixes |= known & _slip(np.maximum(ratio, 1 / ratio), _WITHIN_STRIP)
+    return [int(i) for i in several[mixes]]
 
 
 def _unit_slip(series: _Series, rows: Sequence[int], sentence: str) -> Doubt:
@@ -323,8 +329,9 @@ def _rowwise_median(rows: Array) -> Array:
     return found
 
 
-def _slip(ratio: float, slack: float) -> bool:
-    return MM_PER_INCH / slack <= ratio <= MM_PER_INCH * slack
+def _slip(ratio: float | Array, slack: float) -> Any:
+    """Whether each ratio is about that of the units."""
+    return (ratio >= MM_PER_INCH / slack) & (ratio <= MM_PER_INCH * slack)
 
 
 def _shifted(series: _Series, slots: Array, rest: Array, ends: tuple[str, str]) -> Doubt | None:

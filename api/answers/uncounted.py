@@ -7,7 +7,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection
 
-from api.store.log import read_series
+from api.store.log import all_in_trials, read_series
 from capture import folded, pairing
 from capture.records import Corrected, MoveIn, Press
 
@@ -16,8 +16,10 @@ def uncounted(connection: Connection, series_id: UUID) -> Sequence[folded.Aside]
     """The readings that the bench heard while it fed a series, or that were moved to it, and that
     no trial holds, in order.
 
-    From the bench's log, replayed.
+    From the bench's log, replayed: where each is in a trial, that need not be.
     """
+    if all_in_trials(connection, series_id):
+        return ()
     heard: dict[UUID, None] = {}
     folding = pairing.Folding()
     for entry in read_series(connection, series_id):

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, exists, select
 
 from api.store.act_rows import BEGINNING, MADE, entry_of, readings_moved
 from api.store.rows.series import READINGS
-from api.store.tables import Act, Reading, Series
+from api.store.tables import Act, Reading, Series, TrialReading
 from capture import records
 from capture.values import read_as
 
@@ -61,6 +61,23 @@ def read_series(connection: Connection, series_id: UUID) -> Iterator[records.Ent
         elif acts[seq].series_id in (None, series_id):
             entry = entry_of(acts[seq], {key: read_as(r, unit) for key, r in moved.items()})
             yield entry
+
+
+def all_in_trials(connection: Connection, series_id: UUID) -> bool:
+    """Whether every press among the entries of a series is in a trial, of that series or of one
+    that it was moved to, and none was moved in."""
+    moved_in = Act.series_id == series_id, Act.kind == "move in"
+    if connection.execute(select(Act.seq).where(*moved_in).limit(1)).first() is not None:
+        return False
+    begun: Any = select(Act.bench_id, Act.seq).where(
+        Act.series_id == series_id, Act.kind.in_(BEGINNING)
+    )
+    for begin in connection.execute(begun).all():
+        within = _within(Reading, _segment(connection, begin))
+        placed = exists().where(TrialReading.reading_id == Reading.id)
+        if connection.execute(select(Reading.id).where(*within, ~placed).limit(1)).first():
+            return False
+    return True
 
 
 def moved_readings(connection: Connection, acts: Iterable[Row[Any]]) -> dict[UUID, records.Reading]:

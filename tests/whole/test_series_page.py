@@ -507,6 +507,42 @@ def test_the_report_of_5_and_of_250_strips_is_one_page_and_nothing_is_cut(shop):
     expect(shop.page.locator(".paper")).to_contain_text("Every reading is on the page of this")
 
 
+_FOLDED_LAID_OUT = """
+  globalThis.laidOut = [];
+  const { get } = Object.getOwnPropertyDescriptor(Element.prototype, "scrollWidth");
+  Object.defineProperty(Element.prototype, "scrollWidth", { get() {
+    if (this.closest("details:not([open])")) laidOut.push(this.className);
+    return get.call(this);
+  } });
+"""
+
+
+def test_a_series_of_250_strips_is_three_screens_and_its_folded_table_costs_nothing(shop):
+    """Once opened the table is there whole, and a strip is reached by its address."""
+    series = shop.start(tolerance_deg="0.1")
+    shop.strips(*(40 + 7 * number % 11 for number in range(249)), 80)
+    shop.server.post(f"/api/series/{series}/finish")
+    page = shop.page
+    page.add_init_script(_FOLDED_LAID_OUT)
+    for width, height in ((390, 844), (1280, 800)):
+        page.set_viewport_size({"width": width, "height": height})
+        shop.open(f"/series/{series}")
+        screens = page.evaluate("document.documentElement.scrollHeight") / height
+        assert screens <= 3, (width, screens)
+    page.wait_for_function("document.readyState == 'complete'")
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => setTimeout(done)))")
+    assert page.evaluate("laidOut") == []
+    # Nobody chose other units, so nothing is written anew.
+    expect(page.locator("data[data-written]")).to_have_count(0)
+    page.locator("#numbers-angle > summary").click()
+    expect(page.locator("#numbers-angle tbody tr")).to_have_count(250)
+    expect(page.locator("#numbers-angle tbody tr").last).to_contain_text("second look")
+    page.locator("details:has(.cautions) > summary").click()
+    expect(page.locator(".cautions")).to_contain_text("Unplug")
+    shop.open(f"/series/{series}?from=226#trial-250")
+    expect(page.locator("#trial-250")).to_be_in_viewport()
+
+
 def test_the_report_holds_method_trials_budget_verdict_and_standards(shop):
     series = shop.start(tolerance_deg="0.1", note="new blade", strips=2)
     ids = shop.press("12.00", "12.40", "12.00", "12.43")

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Of, Picture, Scale
-from api.web.pages.shared.numbers import size
+from api.web.pages.shared.numbers import plain
 from api.web.shapes import ContributionOut, IntervalOut
 
 # Where the trials end, and where their mean is; how much of the height is for what is beyond.
@@ -90,7 +90,7 @@ def strip_chart(
     parts += [charts.text(x, 100, words, "strong", dy=1.4) for x, words in taken]
     parts += charts.below(_numbers(dots), taken)
     parts.append(charts.text(_LAST_TRIAL / 2, 100, f"{noun} number", "quiet", dy=2.7))
-    words = f"{len(dots)} {noun}s, mean {_plain(mean, unit)}. The table below holds the numbers."
+    words = f"{len(dots)} {noun}s, mean {plain(mean, unit)}. The table below holds the numbers."
     return Picture(charts.chart(title, parts, words), tuple(keys), tuple(outside))
 
 
@@ -147,7 +147,7 @@ def _dots(y: Scale, unit: Of, dots: Sequence[Dot], beyond: frozenset[int]) -> li
     half = min(5.0, max(1.6, _NARROWEST * _LAST_TRIAL / 100 / len(dots) / 2.5))
     # The doubtful ones last, above all others.
     for x, dot in sorted(held, key=lambda each: each[1].doubted):
-        words = f"{dot.number}: {_plain(dot.value, unit, dot.u, sign=unit == 'deg')}"
+        words = f"{dot.number}: {plain(dot.value, unit, dot.u, sign=unit == 'deg')}"
         if dot.doubted:
             look = charts.mark(x, y.at(dot.value), "diamond", "dot s2", max(half, 4.0), words)
         else:
@@ -166,11 +166,11 @@ def _strays(unit: Of, beyond: Sequence[Dot], dots: Sequence[Dot], y: Scale) -> l
         at = _LANE / 2 if over else 100.0 - _LANE / 2
         places = [_across(dots.index(d), dots) for d in here]
         for x, dot in zip(places, here, strict=True):
-            words = f"{dot.number}: {_plain(dot.value, unit, dot.u, sign=unit == 'deg')}"
+            words = f"{dot.number}: {plain(dot.value, unit, dot.u, sign=unit == 'deg')}"
             marker: charts.Marker = "triangle" if over else "down"
             parts.append(charts.mark(x, at, marker, "dot s2", 5.5, words))
         furthest = max(here, key=lambda d: d.value if over else -d.value)
-        shown = _plain(furthest.value, unit, furthest.u, sign=unit == "deg")
+        shown = plain(furthest.value, unit, furthest.u, sign=unit == "deg")
         x, kind, dx = charts.beside(places)
         before = str(furthest.number) + ":" if len(here) == 1 else "up to" if over else "down to"
         parts.append(charts.number(x, at, furthest.value, unit, shown, kind, dx, 0.35, before))
@@ -185,10 +185,6 @@ def _numbers(dots: Sequence[Dot]) -> list[tuple[float, str]]:
         for i, d in enumerate(dots)
         if d.number % step == 0 or i == 0
     ]
-
-
-def _plain(value: float, unit: Of, u: float | None = None, *, sign: bool = False) -> str:
-    return size(value, unit, u, sign=sign).striptags()
 
 
 def budget_chart(title: str, unit: Of, lines: Sequence[ContributionOut], combined: float) -> Markup:
@@ -207,7 +203,7 @@ def budget_chart(title: str, unit: Of, lines: Sequence[ContributionOut], combine
         top, foot = (100 * (3.0 * i + at) / height for at in (1.5, 2.6))
         end = max(x.at(value), 0.3)
         parts.append(charts.rect(0, top, end, foot, f"{look} budget-bar"))
-        shown = _plain(value, unit, value)
+        shown = plain(value, unit, value)
         strong = " strong" * (i == len(rows) - 1)
         parts.append(charts.number(end, foot, value, unit, shown, "start" + strong, 0.4, -0.2))
     return charts.chart(title, parts, kind="rows", height=height)

@@ -26,16 +26,22 @@ def size(
     """`value` in degrees or mm; a dash for None. `sign`: a plus is shown too."""
     if value is None or not math.isfinite(value):
         return _NONE
-    kind, word, usual = _SHOWN[unit]
-    decimals = decimals_for(uncertainty) if uncertainty else usual
-    shown = number(abs(value), decimals)
-    zero = float(shown) == 0
-    before = "" if zero else "−" if value < 0 else "+" if sign else ""
+    shown = plain(value, unit, uncertainty, sign=sign)
     # Not by `Markup.format`, which costs five times as much: nothing here needs escaping, and a
     # long series shows a thousand numbers.
     u = f' data-u="{uncertainty!r}"' if uncertainty else ""
     plus = ' data-sign=""' if sign else ""
-    return Markup(f'<data class="{kind}" value="{value!r}"{u}{plus}>{before}{shown}{word}</data>')
+    return Markup(f'<data class="{_SHOWN[unit][0]}" value="{value!r}"{u}{plus}>{shown}</data>')
+
+
+def plain(value: float, unit: Unit, uncertainty: float | None = None, *, sign: bool = False) -> str:
+    """The same of a finite value without the mark-up, as words about a picture need it."""
+    _, word, usual = _SHOWN[unit]
+    decimals = decimals_for(uncertainty) if uncertainty else usual
+    shown = number(abs(value), decimals)
+    zero = float(shown) == 0
+    before = "" if zero else "−" if value < 0 else "+" if sign else ""
+    return f"{before}{shown}{word}"
 
 
 def with_uncertainty(

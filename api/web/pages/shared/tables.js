@@ -2,7 +2,8 @@
 
 const say = () => {
   for (const box of document.querySelectorAll(".table-box")) {
-    box.toggleAttribute("data-scrolls", box.scrollWidth > box.clientWidth + 1);
+    // To ask how wide one is that is folded away would lay it out, row by row.
+    if (!box.closest("details:not([open])")) box.toggleAttribute("data-scrolls", box.scrollWidth > box.clientWidth + 1);
   }
 };
 

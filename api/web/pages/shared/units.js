@@ -24,18 +24,21 @@ export function show(root = document) {
   const angle = units.angle === "deg" ? null : angleUnit(units);
   const length = units.length && LENGTHS[units.length];
   for (const element of /** @type {NodeListOf<HTMLElement | SVGElement>} */ (root.querySelectorAll(WHERE))) {
+    const unit = element.classList.contains("len") ? length : angle;
+    // A page of a long series has a thousand that need no change.
+    if (!unit && element.dataset.written === undefined) continue;
     // As the server wrote it; kept, so that its digits come back with its unit.
     element.dataset.written ??= element.textContent ?? "";
     const value = Number(element.dataset.value ?? element.getAttribute("value"));
-    const unit = element.classList.contains("len") ? length : angle;
     const shown = unit && text(value, bare(element, unit), Number(element.dataset.u), "sign" in element.dataset);
     element.textContent = shown ?? element.dataset.written;
   }
   for (const element of /** @type {NodeListOf<HTMLDataElement>} */ (root.querySelectorAll("data.measure"))) {
     const { u, unit, decimals } = element.dataset;
-    element.dataset.written ??= element.textContent ?? "";
     const measure = { value: Number(element.value), uncertainty: u === undefined ? null : Number(u), unit: unit ?? "", decimals: Number(decimals) };
     const shown = measureIn(measure, units);
+    if (!shown && element.dataset.written === undefined) continue;
+    element.dataset.written ??= element.textContent ?? "";
     // The unit of "0.1 to 0.3 mm" is written once.
     element.textContent = (shown && "bare" in element.dataset ? shown.split(" ")[0] : shown) ?? element.dataset.written;
   }
