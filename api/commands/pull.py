@@ -26,7 +26,9 @@ def add(subparsers: Subparsers) -> None:
         " FILE.cursor beside it remembers how far it has come: the next time only what is new is"
         " pulled. CSV and JSON Lines files are added to, and of several rows with one id the last"
         " counts; other files are rewritten. Prints nothing when all is well. With --to - it goes"
-        " to standard output, whole, or with --cursor only what is new.",
+        " to standard output, whole, or with --cursor only what is new. With --follow it gives"
+        " each event of a bench as one line of JSON, as it happens, until Ctrl-C: a file gets each"
+        " once; a pipe at least once, where --cursor remembers how far it has come.",
     )
     command.add_argument("url", metavar="URL", nargs="?", help="a server: http://HOST:PORT")
     command.add_argument(
@@ -60,6 +62,19 @@ def add(subparsers: Subparsers) -> None:
     command.add_argument("--machine", help="only this machine: its id or name")
     command.add_argument("--method", help="only this method, such as reversal")
     command.add_argument("--since", metavar="MOMENT", help="only taken at or after, in UTC")
+    command.add_argument(
+        "--follow", action="store_true", help="each event of a bench, as it happens"
+    )
+    command.add_argument(
+        "--bench", metavar="NAME", help="the bench that --follow follows (default: main)"
+    )
+    command.add_argument(
+        "--after",
+        type=int,
+        metavar="N",
+        help="where --follow begins the first time: after event number N, 0 before all"
+        " (default: with what happens from now on)",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,6 +86,12 @@ def run(args: argparse.Namespace) -> int:
     from api.exports.sources import NoSuchQuestion, PullFailed, Question
     from api.store.engine import StoreError
 
+    if args.follow:
+        from api.commands.following import follow
+
+        return follow(args)
+    if args.bench is not None or args.after is not None:
+        fail("--bench and --after are for --follow")
     form = _form(args)
     what = _what(args, form)
     try:

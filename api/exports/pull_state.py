@@ -56,7 +56,7 @@ def read(state_file: Path, asked: PullState, what: Path) -> PullState | None:
     try:
         kept = PullState(**found)
     except TypeError:
-        raise _unreadable(state_file, what, "everything is pulled again") from None
+        raise unreadable(state_file, what, "everything is pulled again") from None
     for name in ("source", "what", "machine", "method", "since"):
         was, now = getattr(kept, name), getattr(asked, name)
         if was != now:
@@ -95,11 +95,12 @@ def read_json(state_file: Path, what: Path, then: str) -> dict[str, Any] | None:
     except (OSError, ValueError):
         found = None
     if not isinstance(found, dict):
-        raise _unreadable(state_file, what, then)
+        raise unreadable(state_file, what, then)
     return found
 
 
-def _unreadable(state_file: Path, what: Path, then: str) -> NoSuchQuestion:
+def unreadable(state_file: Path, what: Path, then: str) -> NoSuchQuestion:
+    """What to raise of a state file that is not as it was written."""
     beside = "" if what == state_file else f" and {what.name}"
     return NoSuchQuestion(f"{state_file} cannot be read; move it{beside} away, and {then}")
 

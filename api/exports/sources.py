@@ -160,10 +160,13 @@ def _wanted(connection: Connection, question: Question) -> Wanted:
 class ServerSource:
     """Pulls from a running server, and asks it other things.
 
-    transport: to one in this process. Raises NoSuchQuestion where `url` is not the address of one.
+    transport: to one in this process. timeout: in seconds, of each read. Raises NoSuchQuestion
+    where `url` is not the address of one.
     """
 
-    def __init__(self, url: str, transport: httpx2.BaseTransport | None = None) -> None:
+    def __init__(
+        self, url: str, transport: httpx2.BaseTransport | None = None, timeout: float = _TIMEOUT_S
+    ) -> None:
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
             raise NoSuchQuestion(
@@ -173,7 +176,7 @@ class ServerSource:
         self._here = transport is not None
         try:
             self._http = http.client(
-                timeout=_TIMEOUT_S,
+                timeout=timeout,
                 proxy=None if transport else _proxy(parts.scheme, parts.hostname),
                 follow_redirects=True,
                 transport=transport,
@@ -218,6 +221,16 @@ class ServerSource:
             blocks = read_jsonl(table, _lines(answer.parts))
             yield Rows(blocks, answer.cursor, answer.rows, answer.made_by)
 
+    @contextmanager
+    def live(self, bench: str, after: int) -> Iterator[Iterator[bytes]]:
+        """The live events of a bench after event number `after`, as Server-Sent Events, in the
+        parts in which they come. Raises PullFailed, NoSuchQuestion."""
+        query = urlencode({"bench": bench, "after": after})
+        with self._asked("GET", f"{self.name}/api/live?{query}") as response:
+            if not response.headers.get("Content-Type", "").startswith("text/event-stream"):
+                raise PullFailed(f"{self.name} answers, but is not bothends; check the address")
+            yield self._live_parts(response)
+
     def post(self, path: str, data: bytes, media_type: str) -> Any:
         """The JSON that the server answers to `data`. Raises PullFailed, NoSuchQuestion."""
         return self.ask("POST", path, data, media_type)
@@ -261,6 +274,12 @@ class ServerSource:
             yield from response.iter_raw(_READ)
         except httpx2.HTTPError as error:
             raise PullFailed(f"{self.name} broke off ({error}); nothing was changed") from None
+
+    def _live_parts(self, response: httpx2.Response) -> Iterator[bytes]:
+        try:
+            yield from response.iter_raw()
+        except httpx2.HTTPError as error:
+            raise PullFailed(f"{self.name} broke off ({error})") from None
 
 
 def _lines(parts: Iterable[bytes]) -> Iterator[bytes]:
