@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from api.web.pages.help import manual
+from api.web.pages.help.manual import FOLDER
 from tests.api.conftest import ON_SQLITE
 from tests.manual import PAGES, ROOT, anchors, links
 
@@ -109,3 +110,17 @@ def test_a_page_that_the_help_has_not_is_said_so(client, name):
     answer = client.get(f"/help/{name}")
     assert answer.status_code == 404
     assert "no such page" in answer.text or name.startswith("..")
+
+
+@ON_SQLITE
+def test_what_other_pages_lead_to_in_the_help_is_there(client):
+    found = {
+        link
+        for file in sorted(FOLDER.parent.rglob("*.html"))
+        for link in re.findall(r'href="(/help/\w+(?:#[\w-]+)?)"', file.read_text("utf-8"))
+    }
+    assert len(found) > 5
+    for link in found - {"/help/all"}:
+        address, _, place = link.partition("#")
+        assert not place or place in read(client, {}, address).ids, link
+        assert client.get(address).status_code == 200, link
