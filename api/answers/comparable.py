@@ -24,6 +24,7 @@ from analysis.systematic import Between, Systematic, between, systematic
 from analysis.units import MM_PER_INCH, mm, parse_length
 from analysis.visits import Units, units
 from api.answers.checks import board_of, one_caliper
+from api.answers.moments import clock, day
 from api.answers.series import ScoredTrials, scored_trials
 from api.errors import InvalidField
 from api.store.facts import resolution_mm
@@ -231,7 +232,7 @@ def names(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
         for s in found
     ]
     called = plain
-    for more in (_day, _moment):
+    for more in (day, _moment):
         counts = {name: called.count(name) for name in called}
         called = [
             f"{first} on {more(s.row.started_at)}" if counts[name] > 1 else name
@@ -244,14 +245,8 @@ def names(found: Sequence[ComparableSeries]) -> tuple[str, ...]:
     )
 
 
-def _day(moment: datetime) -> str:
-    """The day in the server's time zone."""
-    local = moment.astimezone()
-    return f"{local.day} {local:%B %Y}"
-
-
 def _moment(moment: datetime) -> str:
-    return f"{_day(moment)} at {moment.astimezone():%H:%M}"
+    return f"{day(moment)} at {clock(moment)}"
 
 
 def notes(found: Sequence[ComparableSeries]) -> tuple[str, ...]:

@@ -17,6 +17,16 @@ def day(at: datetime) -> str:
     return f"{here.day} {here:%B %Y}"
 
 
+def clock(at: datetime) -> str:
+    """ "09:05"."""
+    return f"{at.astimezone():%H:%M}"
+
+
+def minute(at: datetime) -> str:
+    """ "3 March 2026, 09:05"."""
+    return f"{day(at)}, {clock(at)}"
+
+
 def ago(at: datetime, now: datetime) -> str:
     """ "today", "yesterday", "12 days ago", "5 weeks ago", "7 months ago", "3 years ago".
 

@@ -6,7 +6,7 @@ import { messageOf, uuid7 } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
 import { listen } from "../shared/live.js";
 import * as sounds from "../shared/sounds.js";
-import { entryText, outbox } from "./outbox.js";
+import { entryText, outbox, waitingWords } from "./outbox.js";
 import { numberIn } from "./words.js";
 
 /** @type {Record<string, string>} */
@@ -98,7 +98,7 @@ function takeKeys(name, series, refused, say) {
     refused: (entry, error) => refused(`${entryText(entry)} (${messageOf(error)})`),
     changed({ waiting, unsaved }) {
       if (!waiting) return;
-      say(`${waiting} kept ${unsaved ? "on this page (leave it open)" : "in this browser"}, sent as soon as the server answers.`);
+      say(`${waitingWords(waiting, unsaved)}.`);
       sounds.play("kept beside");
     },
   });
@@ -128,7 +128,7 @@ function bar(name) {
   const back = Object.assign(document.createElement("a"), { href: benchPage(name), textContent: "To the Bench" });
   line.append(said, " ", back);
   document.body.append(line);
-  for (const kind of ["click", "keydown"]) addEventListener(kind, () => sounds.locked() && sounds.unlock(), { passive: true });
+  sounds.unlockByTouch();
   return {
     /** @param {string} text */
     say: (text) => (said.textContent = text),

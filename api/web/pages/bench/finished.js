@@ -2,10 +2,10 @@
 // Loaded as a series is shown, so that the set-up comes sooner.
 
 import { all, at, one } from "../shared/elements.js";
-import { Refused, get, getPage, memory, messageOf } from "../shared/http.js";
+import { Refused, capital, get, getPage, memory, messageOf } from "../shared/http.js";
 import * as sounds from "../shared/sounds.js";
 import { show as showUnits } from "../shared/units.js";
-import { capital, figure, showSince, verdictMark } from "./measuring.js";
+import { figure, showSince, verdictMark } from "./measuring.js";
 import * as setup from "./setup.js";
 import * as words from "./words.js";
 
@@ -23,8 +23,7 @@ let shown = null;
 export function begin(series, method, aloud) {
   shown = series;
   const when = new Date(series.finished_at ?? Date.now());
-  const title = `${series.machine.name}${setup.stopWords(series)}: ${method?.title ?? series.method}`;
-  at("finished-title").textContent = `${title}, finished on ${when.toLocaleString("en-GB", { dateStyle: "long", timeStyle: "short" })}`;
+  at("finished-title").textContent = `${setup.titleOf(series, method)}, finished on ${when.toLocaleString("en-GB", { dateStyle: "long", timeStyle: "short" })}`;
   for (const id of ["did-it", "once-more"]) at(id).dataset.again = series.id;
   for (const [id, path] of Object.entries(pagesOf(series))) at(id, HTMLAnchorElement).href = path;
   at("finished-heard").hidden = true;

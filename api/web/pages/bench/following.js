@@ -88,7 +88,7 @@ function corrected(shown, now) {
 
 /** @param {SeriesHead} shown */
 function showTitle(shown) {
-  at("measuring-title").textContent = `${shown.machine.name}${setup.stopWords(shown)}: ${method()?.title ?? shown.method}`;
+  at("measuring-title").textContent = setup.titleOf(shown, method());
 }
 
 // Also tells of a reading that waited and was taken back: it was in no trial that could tell it.

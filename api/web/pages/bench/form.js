@@ -1,6 +1,7 @@
 // The fields of the set-up, and what is wrong with them.
 
 import { all, at, one } from "../shared/elements.js";
+import { capital } from "../shared/http.js";
 
 export const form = at("setup", HTMLFormElement);
 
@@ -11,9 +12,6 @@ export const form = at("setup", HTMLFormElement);
 export function field(name) {
   return /** @type {HTMLInputElement | HTMLSelectElement | RadioNodeList} */ (form.elements.namedItem(name));
 }
-
-/** @param {string} words */
-export const capital = (words) => words.charAt(0).toUpperCase() + words.slice(1);
 
 /**
  * The element of a field, or of its group of radio buttons; null where the form has none.

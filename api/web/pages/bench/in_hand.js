@@ -1,7 +1,7 @@
 // What to do about a doubtful strip while it is in the hand: a sentence, and the acts as buttons.
 
 import { around, at } from "../shared/elements.js";
-import { patch, post } from "../shared/http.js";
+import { capital, patch, post } from "../shared/http.js";
 import * as undo from "./undo.js";
 import * as words from "./words.js";
 
@@ -118,7 +118,7 @@ export async function act(event, benchPath) {
   const { series, method, trials } = about;
   const of = `/api/series/${series.id}`;
   const strips = words.trialNames(method, doubt.trials);
-  const leftOut = `${strips.charAt(0).toUpperCase()}${strips.slice(1)} left out.`;
+  const leftOut = `${capital(strips)} left out.`;
   switch (/** @type {Act} */ (button.dataset.act)) {
     case "swap ends":
       return corrected(`Ends of ${strips} swapped.`, of, doubt, "swap-ends", doubt.trials.map((n) => `swap ${n}`));

@@ -1,6 +1,7 @@
 // What the page shows while a series runs: the next place, the last reading, trials, the score.
 
 import { all, at, one } from "../shared/elements.js";
+import { capital } from "../shared/http.js";
 import { fit } from "./fitting.js";
 import * as words from "./words.js";
 
@@ -139,9 +140,6 @@ function showMore(reading, method, units) {
 export function showUnits(method, units) {
   if (shown) showMore(shown, method, units);
 }
-
-/** @param {string} text */
-export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 /**
  * Show what was pressed or typed here while the server is away.

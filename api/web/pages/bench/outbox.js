@@ -15,6 +15,14 @@ const MOST_FAILURES = 4;
 const DIGITS = 9;
 
 /**
+ * How many entries wait for the server, and where they are until then.
+ * @param {number} waiting
+ * @param {boolean} unsaved whether this browser keeps none
+ */
+export const waitingWords = (waiting, unsaved) =>
+  `${waiting} kept ${unsaved ? "on this page (leave it open)" : "in this browser"}, sent as soon as the server answers`;
+
+/**
  * An entry in words for a person: what was typed.
  * @param {{ body: Taken }} entry
  */

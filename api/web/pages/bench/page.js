@@ -33,11 +33,7 @@ function wire() {
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && here.finished?.refresh());
   document.addEventListener("fullscreenchange", showFull);
   at("full").addEventListener("click", full);
-  // Not on pointerdown: the line that asks would disappear while the finger is down, and what the
-  // person taps would move away.
-  for (const kind of ["click", "keydown"]) {
-    addEventListener(kind, () => sounds.locked() && sounds.unlock().then(askForSound), { passive: true });
-  }
+  sounds.unlockByTouch(askForSound);
   at("unlock").addEventListener("click", () => sounds.unlock().then(() => (askForSound(), sounds.play("kept"))));
   const [soundsOn, speechOn] = [at("sounds-on", HTMLInputElement), at("speech-on", HTMLInputElement)];
   soundsOn.checked = sounds.settings.sounds;

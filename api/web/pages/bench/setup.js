@@ -2,8 +2,8 @@
 // sends them.
 
 import { all, around, at, one } from "../shared/elements.js";
-import { Refused, get, messageOf, post } from "../shared/http.js";
-import { capital, field, form, show, visible } from "./form.js";
+import { Refused, capital, get, messageOf, post } from "../shared/http.js";
+import { field, form, show, visible } from "./form.js";
 import * as proposing from "./proposing.js";
 
 const WORKS = "/api/works?retired=true"; // a series may be for one that is retired
@@ -154,6 +154,13 @@ export function stopWords({ machine, stop }) {
   const known = machines.find((m) => m.id === machine.id);
   return !known || known.stops.every((each) => each.stop.id === stop.id) ? "" : `, ${stop.name}`;
 }
+
+/**
+ * What a series is called over its strips and over its result.
+ * @param {SeriesHead} series
+ * @param {MethodOut | undefined} how
+ */
+export const titleOf = (series, how) => `${series.machine.name}${stopWords(series)}: ${how?.title ?? series.method}`;
 
 function adapt() {
   const chosen = method();

@@ -7,7 +7,7 @@ import { ask, unitTyped } from "./following.js";
 import { benchPath, here, name, page } from "./here.js";
 import { heardRefusal, withdrawn } from "./hearing.js";
 import { showNotSent } from "./measuring.js";
-import { entryText, outbox } from "./outbox.js";
+import { entryText, outbox, waitingWords } from "./outbox.js";
 import { askForSound, notice, showCalipers, sign } from "./screen.js";
 import * as sounds from "../shared/sounds.js";
 
@@ -28,8 +28,7 @@ const box = outbox(name, {
     typedField.value ||= text;
   },
   changed({ waiting, aside, unsaved }) {
-    const where = unsaved ? "on this page (leave it open)" : "in this browser";
-    sign("sign-queue", false, `${waiting} kept ${where}, sent as soon as the server answers`);
+    sign("sign-queue", false, waitingWords(waiting, unsaved));
     at("sign-queue").hidden = waiting === 0;
     showAside(aside);
   },

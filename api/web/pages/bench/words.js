@@ -1,6 +1,7 @@
 // Numbers and directions in words, in the units that the person chose, the same wherever the
 // page shows or says them.
 
+import { capital } from "../shared/http.js";
 import { ANGLES, LENGTHS, MM_PER_INCH, angleUnit, chosen, decimalsFor, fixed, measureIn, text } from "../shared/measures.js";
 
 /** @typedef {string[]} Ways what stands beside a positive and a negative number */
@@ -125,7 +126,7 @@ export function inUnits(parts, units) {
  * What the server says in the middle of a sentence, as one of its own.
  * @param {string} said
  */
-export const sentence = (said) => `${said.charAt(0).toUpperCase()}${said.slice(1)}.`;
+export const sentence = (said) => `${capital(said)}.`;
 
 /** @param {Pick<MethodOut, "noun"> | undefined} method */
 export const nounOf = (method) => method?.noun ?? "strip";

@@ -12,7 +12,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row
 
 from analysis.sentences import cuts
-from api.answers.moments import day
+from api.answers.moments import day, minute
 from api.answers.since_change import asked
 from api.errors import InvalidField
 from api.store.facts import method_of
@@ -52,7 +52,7 @@ def choices(store: Connection, methods: Collection[str]) -> tuple[list[_Machine]
         of = found.setdefault(row.machine_id, _Machine(row.machine_id, name, short(name), []))
         when = day(row.started_at)
         if days[row.machine_id, when] > 1:
-            when += f", {row.started_at.astimezone():%H:%M}"
+            when = minute(row.started_at)
         at = f"{row.stop}, " if row.machine_id in several else ""
         so_far = " so far: still running" if row.id in runs else ""
         words = f"{when}: {at}{method.title}, {cuts(row.trials)}{so_far}"

@@ -25,7 +25,7 @@ from api.answers.comparable import (
 )
 from api.answers.comparison import compared
 from api.answers.helped import helped
-from api.answers.moments import day
+from api.answers.moments import day, minute
 from api.errors import InvalidField, NotFound
 from api.store.rows.measured import running
 from api.store.rows.stops import with_several
@@ -254,7 +254,7 @@ def _moment(side: ComparableSeries, among: Sequence[ComparableSeries]) -> str:
     at = side.row.started_at
     stop = f"{side.row.stop}, " if len({each.row.stop for each in among}) > 1 else ""
     several = sum(day(each.row.started_at) == day(at) for each in among) > 1
-    return stop + day(at) + (f", {at.astimezone():%H:%M}" if several else "")
+    return stop + (minute(at) if several else day(at))
 
 
 def _findings(

@@ -2,7 +2,7 @@
 
 import { benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
-import { Refused, get, getPage, memory, messageOf, post, remove } from "../shared/http.js";
+import { Refused, capital, get, getPage, memory, messageOf, post, remove } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
 import { listen } from "../shared/live.js";
 import { show as showUnits } from "../shared/units.js";
@@ -260,7 +260,7 @@ function identified(caliper) {
 /** @param {string} message */
 function over(message) {
   end();
-  at("over-why").textContent = message ? `${message.charAt(0).toUpperCase()}${message.slice(1)}. Every port is released.` : "It was stopped. Every port is released.";
+  at("over-why").textContent = message ? `${capital(message)}. Every port is released.` : "It was stopped. Every port is released.";
   step("over", "over-title");
 }
 

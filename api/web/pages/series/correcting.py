@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from analysis.methods import Method
 from analysis.sentences import capital
-from api.answers.moments import day
+from api.answers.moments import minute
 from api.answers.settings import alike
 from api.store.rows import machines as machine_rows
 from api.store.rows import series as rows
@@ -87,8 +87,7 @@ def correcting_form(
             Target(
                 each.id,
                 f"{each.machine_name}{f', {each.stop}' if each.machine_id in several else ''}:"
-                f" {titles[each.method]}, {day(each.started_at)}"
-                f" {each.started_at.astimezone():%H:%M}",
+                f" {titles[each.method]}, {minute(each.started_at)}",
             )
             for each in near
         ),

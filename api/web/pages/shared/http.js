@@ -36,8 +36,11 @@ export function messageOf(error, form) {
   return sentences.join("; ");
 }
 
-/** @param {string} text */
-const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+/**
+ * The text with its first letter as a capital.
+ * @param {string} text
+ */
+export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 /**
  * What `form` calls the innermost part of a field such as `parts.frame.cuts` that it shows; "" where

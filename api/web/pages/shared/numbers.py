@@ -13,6 +13,7 @@ from typing import Final, Literal
 from markupsafe import Markup
 
 from analysis.sentences import decimals_for, number
+from api.answers import moments
 
 Unit = Literal["deg", "mm"]
 
@@ -69,6 +70,5 @@ def degrees(text: str) -> str:
 
 def day(moment: datetime, *, time: bool = False) -> Markup:
     """The day (and the time) at the place of the server: "2 March 2026, 09:05"."""
-    local = moment.astimezone()
-    shown = f"{local.day} {local:%B %Y}" + (f", {local:%H:%M}" if time else "")
+    shown = moments.minute(moment) if time else moments.day(moment)
     return Markup(f'<time datetime="{moment.isoformat()}">{shown}</time>')

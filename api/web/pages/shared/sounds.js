@@ -55,6 +55,16 @@ export async function unlock() {
   return context.state === "running";
 }
 
+/**
+ * Let the first tap or key allow sounds, whatever it is for.
+ * @param {() => void} [then] done after it
+ */
+export function unlockByTouch(then = () => {}) {
+  // Not on pointerdown: a line that asks would disappear while the finger is down, and what the
+  // person taps would move away.
+  for (const kind of ["click", "keydown"]) addEventListener(kind, () => locked() && unlock().then(then), { passive: true });
+}
+
 /** How many sounds this page was asked for. */
 export const asked = () => count;
 
