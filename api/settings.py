@@ -22,6 +22,10 @@ DAILY_BACKUPS: Final = 7
 """How many daily backups are kept where nothing else is said."""
 
 
+PORT: Final = 8017
+"""The port to serve on where nothing else is said."""
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """`data`: the folder of the store and its backups. `db`: a database URL; None for the SQLite
@@ -32,7 +36,7 @@ class Settings:
     data: Path
     db: str | None = None
     host: str = "127.0.0.1"
-    port: int = 8017
+    port: int = PORT
     allow_hosts: tuple[str, ...] = ()
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
@@ -43,6 +47,14 @@ class Settings:
 def program() -> Path:
     """The `bothends` command of the environment that this runs in."""
     return Path(sys.executable).with_name("bothends")
+
+
+def user_settings() -> Path:
+    """The settings file of a user, in the platform's folder for settings."""
+    import platformdirs
+
+    folder = platformdirs.user_config_dir("bothends", appauthor=False)
+    return Path(folder) / "bothends.toml"
 
 
 def user_data() -> Path:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
+from api.commands.stores import data_folder
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -139,10 +140,9 @@ def _server(args: argparse.Namespace) -> str:
 def _open_queue(args: argparse.Namespace, url: str) -> Queue:
     """The queue in the folder that --data names, for the server at `url`."""
     from api.instruments.forward.queue import Queue, QueueError
-    from api.settings import user_data
 
     try:
-        queue = Queue((args.data or user_data()) / "bench.sqlite")
+        queue = Queue(data_folder(args) / "bench.sqlite")
         queue.claim(url, change=args.change_server)
     except QueueError as error:
         fail(str(error))

@@ -14,7 +14,8 @@ from uuid import UUID
 from analysis.sentences import plain
 from api.commands import correction_shown as shown
 from api.commands import fail
-from api.commands.stores import DB_HELP, failed, open_existing, store_url
+from api.commands.settings_said import DB_HELP
+from api.commands.stores import failed, open_existing, store_url
 
 if TYPE_CHECKING:
     from api.commands import Subparsers

@@ -8,11 +8,13 @@ import re
 import shlex
 import sys
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
-from api.commands.serve import check_backups
+from api.commands.serve import check_backups, settings_of
+from api.commands.settings_said import SETTINGS, Said, add_settings, option_words
 from api.settings import program
 
 if TYPE_CHECKING:
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
 
 SYSTEM_UNIT: Final = "/etc/systemd/system/bothends.service"
 USER_UNIT: Final = "systemd/user/bothends.service"
+STORE: Final = "/var/lib/bothends"
+"""The folder of the system service's store."""
+OF_A_SERVICE: Final = [each for each in SETTINGS if each.name not in ("data", "pretend")]
 _ID: Final = re.compile(r"([0-9a-f]{4}):([0-9a-f]{4})")
 
 
@@ -54,29 +59,19 @@ def add(subparsers: Subparsers) -> None:
         " lsusb shows; repeat for more",
     )
     command.add_argument(
-        "--caliper",
-        action="append",
-        default=[],
-        metavar="SPEC",
-        help="an instrument that the service listens to; repeat for more",
-    )
-    command.add_argument(
         "--bench-to",
         metavar="URL",
         help="a service that runs bothends bench: the calipers here, the server at URL",
     )
-    command.add_argument("--host", help="address that the service serves on")
     command.add_argument(
-        "--allow-host",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="a further name by which browsers may reach the service; repeat for more",
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help="the settings file of a service that serves, such as /etc/bothends.toml; root alone"
+        " need be able to read it",
     )
-    command.add_argument("--port", type=int, help="port that the service serves on")
-    command.add_argument(
-        "--backups", type=int, metavar="N", help="daily backups that the service keeps; 0: none"
-    )
+    # What the service is told, as `serve` is told it.
+    add_settings(command, OF_A_SERVICE, said=False)
     command.add_argument(
         "--root",
         type=Path,
@@ -97,9 +92,10 @@ def run(args: argparse.Namespace) -> int:
         fail("say what to install: --systemd, --udev or both; add --print to see it first")
     if args.port is not None and not 0 < args.port <= 65535:
         fail(f"--port {args.port} is not a port; give one from 1 to 65535")
-    check_backups(args.backups)
+    if args.backups is not None:
+        check_backups(args.backups)
     ids = list(args.id)
-    for text in args.caliper:
+    for text in args.caliper or ():
         try:
             spec = parse_spec(text)
         except SpecError as error:
@@ -109,10 +105,8 @@ def run(args: argparse.Namespace) -> int:
     everything = not (args.systemd or args.udev)
     files: list[tuple[Path, str, str]] = []
     if args.systemd or everything:
-        if args.bench_to is None:
-            words = serve_words(args.caliper, args.host, args.port, args.allow_host, args.backups)
-        else:
-            words = _bench_words(args)
+        told = _serve_words(args) if args.bench_to is None else _bench_words(args)
+        words = [str(program()), *told]
         if args.user:
             place = _below(args.root, str(_user_folder() / USER_UNIT))
             files.append((place, unit(words, user=True), _USER_NEXT))
@@ -128,7 +122,8 @@ def run(args: argparse.Namespace) -> int:
                     " use --user",
                     file=sys.stderr,
                 )
-            files.append((_below(args.root, SYSTEM_UNIT), unit(words), _SYSTEM_NEXT))
+            then = _SYSTEM_NEXT + ("" if args.bench_to else _store_said(words[0], args))
+            files.append((_below(args.root, SYSTEM_UNIT), unit(words), then))
     if args.udev or (everything and ids):
         try:
             place = _below(args.root, RULES_FILE)
@@ -152,65 +147,109 @@ _USER_NEXT: Final = (
 _RULES_NEXT: Final = "sudo udevadm control --reload && sudo udevadm trigger"
 
 
-def serve_words(
-    calipers: Iterable[str],
-    host: str | None,
-    port: int | None,
-    allow_hosts: Iterable[str] = (),
-    backups: int | None = None,
-) -> list[str]:
-    """The command that the service runs, by full path."""
-    words = [str(program()), "serve"]
-    if host is not None:
-        words += ["--host", host]
-    for name in allow_hosts:
-        words += ["--allow-host", name]
-    if port is not None:
-        words += ["--port", str(port)]
-    if backups is not None:
-        words += ["--backups", str(backups)]
-    for each in calipers:
-        words += ["--caliper", each]
-    return words
+def _store_said(command: str, args: argparse.Namespace) -> str:
+    """Where the service's store lies, and how other commands are told so."""
+    if args.db is not None:
+        return f"\n    other commands find its store so: sudo {command} doctor --db {args.db}"
+    asked = f"sudo {command} doctor --data {STORE}"
+    if args.config is not None and Said({"config": args.config}, {}).get("db"):
+        asked = f"sudo env BOTHENDS_CONFIG={args.config.absolute()} {command} doctor"
+    else:
+        asked += f" (it is in {STORE})"
+    return f"\n    other commands find its store so: {asked}"
+
+
+def _serve_words(args: argparse.Namespace) -> list[str]:
+    """The command of a service that serves."""
+    from api.errors import InvalidField
+    from api.store.urls import database_url, shown
+
+    words = ["serve"]
+    if args.config is not None:
+        words += ["--config", str(_readable("--config", args.config))]
+        said = Said({"config": args.config}, {})
+        in_file = settings_of(said)
+        if not args.user:
+            _refuse_files_elsewhere(said.where("data"), said.get("data") and "sqlite:")
+            _refuse_files_elsewhere(said.where("db"), in_file.db)
+    if args.db is not None:
+        try:
+            url = database_url(args.db)
+        except InvalidField as error:
+            fail(f"--db: {error.message}")
+        if args.db.startswith("@"):
+            args.db = f"@{_readable('--db', Path(args.db[1:]))}"
+        elif "***" in shown(url):
+            fail(
+                "--db: everybody may read what a service is told, and this has a password in it;"
+                " put the URL into a file that only root may read, and give --db @FILE"
+            )
+        if not args.user:
+            _refuse_files_elsewhere("--db", url)
+    return [*words, *option_words(vars(args), OF_A_SERVICE)]
+
+
+def _refuse_files_elsewhere(where: str, url: str | None) -> None:
+    """End the command where the system's service is to keep its store in a file elsewhere."""
+    if url is not None and url.startswith("sqlite"):
+        fail(
+            f"{where}: the service writes no file but those in {STORE}, where its own store is;"
+            " leave it out, and take over another store by bothends move"
+        )
+
+
+def _readable(option: str, file: Path) -> Path:
+    """The whole path of a file that the service reads. Ends the command where there is none."""
+    path = file.expanduser().absolute()
+    if not path.is_file():
+        fail(f"{option} {file}: there is no such file; write it first")
+    return path
 
 
 def _bench_words(args: argparse.Namespace) -> list[str]:
+    """The command of a service that hands its readings to a server."""
     from api.instruments.forward.client import server_url
 
-    if args.allow_host or any(v is not None for v in (args.host, args.port, args.backups)):
-        fail(
-            "--host, --port, --allow-host and --backups are for a service that serves; with"
-            " --bench-to it serves nothing"
-        )
+    serves = [each for each in OF_A_SERVICE if each.name != "caliper"]
+    given = option_words(vars(args), serves)[::2] + ["--config"] * (args.config is not None)
+    if given:
+        fail(f"{given[0]} is for a service that serves; with --bench-to it serves nothing")
     if not args.caliper:
         fail("--bench-to needs the calipers of this bench: --caliper SPEC, repeated for more")
     try:
-        server_url(args.bench_to)
+        url = server_url(args.bench_to)
     except ValueError as error:
         fail(
             f"--bench-to {args.bench_to!r} is not a server's address ({error}); give one such as"
             " http://shop.local:8017"
         )
-    return bench_words(args.bench_to, args.caliper)
-
-
-def bench_words(url: str, calipers: Iterable[str]) -> list[str]:
-    """The command of a service that hands its readings to the server at `url`."""
-    words = [str(program()), "bench", "--to", url]
-    for each in calipers:
-        words += ["--caliper", each]
-    return words
+    return ["bench", "--to", url, *option_words(vars(args), OF_A_SERVICE)]
 
 
 def unit(words: Sequence[str], user: bool = False) -> str:
     """The systemd unit that runs `words`, for the system or for one user.
 
-    The system's keeps its store in /var/lib/bothends, the user's where `serve` does.
+    The system's keeps its store in STORE, the user's where `serve` does. The system's reads the
+    files that --config and --db name through systemd, for only root may be able to.
     """
     if user:
         return _shipped("bothends-user.service").replace("@COMMAND@", unit_words(words))
-    words = [*words[:2], "--data", "/var/lib/bothends", *words[2:]]
-    return _shipped("bothends.service").replace("@COMMAND@", unit_words(words))
+    told, files = [], []
+    for before, word in pairwise(["", *words]):
+        path = word if before == "--config" else word.removeprefix("@")
+        if before == "--config" or (before == "--db" and path != word):
+            name = before.removeprefix("--")
+            files.append(f"LoadCredential={name}:{path.replace('%', '%%')}")
+            told.append(f"{'@' if path != word else ''}%d/{name}")
+        else:
+            told.append(unit_words([word]))
+    # What a settings file says of the store goes before this folder, which an option would not.
+    if "--config" in words:
+        files.append(f"Environment=XDG_DATA_HOME={Path(STORE).parent}")
+    else:
+        told[2:2] = ["--data", STORE]
+    text = _shipped("bothends.service").replace("@COMMAND@", " ".join(told))
+    return text.replace("@FILES@", "\n".join(files) or "# It reads no file of root's.")
 
 
 def unit_words(words: Iterable[str]) -> str:

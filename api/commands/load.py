@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
 from api.commands import fail
-from api.commands.stores import named_store
+from api.commands.stores import data_folder, named_store
 
 if TYPE_CHECKING:
     from api.answers.loading import Loaded
@@ -115,12 +115,12 @@ def _here(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
     from api.answers.notebook import Defaults, read_notebook
     from api.answers.notebook_names import named_in
     from api.exports.sources import PullFailed
-    from api.settings import Settings, user_data
+    from api.settings import Settings
     from api.store.engine import file_in
     from api.store.journal import Journal
     from api.store.opening import open_store
 
-    settings = Settings(data=args.data or user_data(), db=named_store(args.db, args.data))
+    settings = Settings(data=data_folder(args), db=named_store(args.db, args.data))
     defaults = Defaults(args.machine, args.method, args.unit, args.strip_side, args.dates)
     book = None
     if settings.db is None and not file_in(settings.data).exists():

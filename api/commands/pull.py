@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
-from api.commands.stores import failed, file_name, named_store, progress
+from api.commands.stores import data_folder, failed, file_name, named_store, progress
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -154,7 +154,7 @@ def _what(args: argparse.Namespace, form: str) -> str:
 
 def _source(args: argparse.Namespace) -> PullSource:
     from api.exports.sources import PullFailed, ServerSource, StoreSource
-    from api.settings import Settings, user_data
+    from api.settings import Settings
     from api.store.engine import file_in
     from api.store.opening import open_store
     from api.store.urls import shown
@@ -163,7 +163,7 @@ def _source(args: argparse.Namespace) -> PullSource:
         fail("give one of URL, --data and --db, not several")
     if args.url is not None:
         return ServerSource(args.url)
-    data: Path = args.data or user_data()
+    data = data_folder(args)
     # Opening it would create an empty store.
     db = named_store(args.db, args.data)
     if db is None and not file_in(data).exists():

@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
-from api.commands.stores import DB_HELP, named_store
-from api.settings import DAILY_BACKUPS
+from api.commands.settings_said import CONFIG_HELP, SAID_HELP, Said, add_settings
+from api.commands.stores import named_store
+from api.settings import DAILY_BACKUPS, PORT
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
 _log = logging.getLogger(__name__)
 
-_PORT: Final = 8017
 _MOST_BACKUPS: Final = 366
 _NONE_LEFT: Final = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
 _QUIET_S: Final = 60.0
@@ -51,49 +51,17 @@ def add(subparsers: Subparsers) -> None:
         epilog=SPEC_OPTIONS,
         help="calipers, store, API and pages in one process",
         description="Takes readings, keeps them, scores them and shows them, until it is stopped"
-        " with Ctrl-C.",
+        f" with Ctrl-C. {SAID_HELP}",
     )
-    command.add_argument(
-        "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
-    )
-    command.add_argument("--db", metavar="URL", help=DB_HELP)
-    command.add_argument("--host", default="127.0.0.1", help="address to serve on (%(default)s)")
-    command.add_argument(
-        "--port", type=int, default=_PORT, help="port (%(default)s); 0 picks a free one"
-    )
-    command.add_argument(
-        "--allow-host",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="a further name by which browsers may reach this server, such as shop.example;"
-        " repeat for more",
-    )
-    command.add_argument(
-        "--caliper",
-        action="append",
-        default=[],
-        metavar="SPEC",
-        help="an instrument to listen to, such as serial:/dev/ttyUSB0,unit=mm; repeat for more",
-    )
-    command.add_argument(
-        "--pretend",
-        action="store_true",
-        help="an invented demo shop and a pretend caliper, in a store of their own",
-    )
-    command.add_argument(
-        "--backups",
-        type=int,
-        metavar="N",
-        help=f"daily backups of an SQLite store that are kept, in the folder backups beside it"
-        f" ({DAILY_BACKUPS}; none with --pretend); 0 makes none",
-    )
+    add_settings(command)
+    command.add_argument("--config", type=Path, metavar="FILE", help=CONFIG_HELP)
     command.add_argument("--seed", type=int, default=1, help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:
-    settings = _settings(args)
-    listener = _listener(settings.host, settings.port)
+    said = Said(vars(args))
+    settings = settings_of(said, args.seed)
+    listener = _listener(settings.host, settings.port, said.where("host"), said.where("port"))
     # After the port is bound, so that a second server on one store by mistake changes nothing.
     from api.instruments.listening import remembered
     from api.server import Server
@@ -180,56 +148,69 @@ def _end(_signal: int, _frame: FrameType | None) -> NoReturn:
     raise SystemExit(0)
 
 
-def _settings(args: argparse.Namespace) -> Settings:
+def settings_of(said: Said, seed: int = 1) -> Settings:
+    """The settings that are said. Ends the command with a sentence where one cannot be right."""
     from api.settings import Settings, user_data
     from capture.errors import SpecError
     from capture.spec import parse_spec
 
-    if not 0 <= args.port <= 65535:
-        fail(f"--port {args.port} is not a port; give one from 1 to 65535, or 0 for a free one")
-    for name in args.allow_host:
+    port: int = said.get("port", PORT)
+    if not 0 <= port <= 65535:
+        fail(
+            f"{said.where('port')}: {port} is not a port; give one from 1 to 65535, or 0 for a"
+            " free one"
+        )
+    names: list[str] = said.get("allow-host", [])
+    for name in names:
         if not re.fullmatch(r"[A-Za-z0-9.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\]", name):
-            fail(f"--allow-host {name} is not the name of a host; give one such as shop.example")
-    check_backups(args.backups)
+            fail(
+                f"{said.where('allow-host')}: {name} is not the name of a host; give one such as"
+                " shop.example"
+            )
+    pretend: bool = said.get("pretend", False)
+    backups: int = said.get("backups", 0 if pretend else DAILY_BACKUPS)
+    check_backups(backups, said.where("backups"))
     specs = []
-    for text in args.caliper:
+    for text in said.get("caliper", []):
         try:
             specs.append(parse_spec(text))
         except SpecError as error:
-            fail(f"--caliper {text}: {error}")
-    usual = 0 if args.pretend else DAILY_BACKUPS
-    data = args.data
-    if data is None:
-        data = user_data() / "pretend" if args.pretend else user_data()
+            fail(f"{said.where('caliper')}: {text}: {error}")
+    db: str | None = said.get("db")
     return Settings(
-        data=data,
-        # The environment variable names the store of real readings.
-        db=args.db and named_store(args.db) if args.pretend else named_store(args.db, args.data),
-        host=args.host,
-        port=args.port,
-        allow_hosts=tuple(args.allow_host),
+        data=said.get("data") or (user_data() / "pretend" if pretend else user_data()),
+        db=None if db is None else named_store(db),
+        host=said.get("host", "127.0.0.1"),
+        port=port,
+        allow_hosts=tuple(names),
         calipers=tuple(specs),
-        pretend=args.pretend,
-        seed=args.seed,
-        backups=usual if args.backups is None else args.backups,
+        pretend=pretend,
+        seed=seed,
+        backups=backups,
     )
 
 
-def check_backups(number: int | None) -> None:
-    """End the command where --backups cannot be right."""
-    if number is not None and not 0 <= number <= _MOST_BACKUPS:
+def check_backups(number: int, where: str = "--backups") -> None:
+    """End the command where what was said there of daily backups cannot be right."""
+    if not 0 <= number <= _MOST_BACKUPS:
         fail(
-            f"--backups {number} is not a number of daily backups to keep; give one from 1 to"
+            f"{where}: {number} is not a number of daily backups to keep; give one from 1 to"
             f" {_MOST_BACKUPS}, or 0 for none"
         )
 
 
-def _listener(host: str, port: int) -> socket.socket:
-    """A bound socket, so that a port in use is known before anything is opened."""
+def _listener(
+    host: str, port: int, host_said: str = "--host", port_said: str = "--port"
+) -> socket.socket:
+    """A bound socket, so that a port in use is known before anything is opened. The sentences of
+    a refusal say where the two were said."""
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
     except socket.gaierror:
-        fail(f"--host {host} is not an address of this machine; 127.0.0.1 and 0.0.0.0 usually are")
+        fail(
+            f"{host_said}: {host} is not an address of this machine; 127.0.0.1 and 0.0.0.0"
+            " usually are"
+        )
     # With the protocol given, asyncio sends each answer at once (TCP_NODELAY); otherwise an answer
     # on a kept connection waits 40 ms for the acknowledgement of the previous one.
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
@@ -243,7 +224,7 @@ def _listener(host: str, port: int) -> socket.socket:
         listener.close()
         fail(
             f"port {port} on {host} cannot be had ({error.strerror}); if a bothends or another"
-            " program runs there, stop it or choose another with --port, 0 for any free one"
+            f" program runs there, stop it or choose another with {port_said}, 0 for any free one"
         )
     return listener
 

@@ -10,14 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from api.commands import fail
+from api.commands.settings_said import DB_HELP, Said
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
-
-DB_HELP = (
-    "the store by its database URL, or @FILE that holds it (default: the file in --data; without"
-    " --data $BOTHENDS_DB, else the file in your own folder)"
-)
 
 
 def add_store_options(command: argparse.ArgumentParser) -> None:
@@ -44,26 +40,26 @@ def store_url(args: argparse.Namespace) -> str:
 
 
 def data_folder(args: argparse.Namespace) -> Path:
-    """The data folder that --data names, else the user's own: the one that `serve` would use."""
+    """The data folder that --data names, else the one that `serve` would use."""
     from api.settings import user_data
 
-    folder: Path | None = args.data
+    folder: Path | None = args.data or Said({}).get("data")
     return folder or user_data()
 
 
 def named_store(db: str | None, data: Path | None = None) -> str | None:
-    """The URL that `db` or else the environment gives; None where it is the file in `data`.
+    """The URL that `db` gives, else the environment or the settings file; None where it is the
+    file in the data folder.
 
-    A folder that is given means the store in it, whatever the environment says. Ends the command
+    A folder that is given means the store in it, whatever is said elsewhere. Ends the command
     where a file that `db` names can't be read.
     """
     from api.errors import InvalidField
     from api.store.urls import database_url
 
-    if db is None and data is not None:
-        return None
+    url = db or (Said({}).get("db") if data is None else None)
     try:
-        return database_url(db)
+        return None if url is None else database_url(url)
     except InvalidField as error:
         fail(error.message)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Final
 
@@ -11,22 +10,18 @@ from sqlalchemy.exc import ArgumentError
 
 from api.errors import InvalidField
 
-VARIABLE: Final = "BOTHENDS_DB"
-"""The environment variable that names the store where no option does."""
-
 _HIDDEN: Final = "***"
 # Names of libpq's parameters that are secrets themselves (PostgreSQL documentation, 34.1.2).
 _SECRETS: Final = frozenset(("password", "sslpassword", "oauth_client_secret", "scram_client_key"))
 
 
-def database_url(given: str | None) -> str | None:
-    """The URL that an option or, without one, the environment gives; None where neither does.
+def database_url(text: str) -> str:
+    """The URL that is given, or that stands in the file which is given.
 
     `@FILE` means the contents of the file, so that no password is on a command line, which every
     user of a computer can read. Raises InvalidField where the file can't be read.
     """
-    text = given or os.environ.get(VARIABLE) or None
-    if text is None or not text.startswith("@"):
+    if not text.startswith("@"):
         return text
     try:
         found = Path(text[1:]).expanduser().read_text(encoding="utf-8").strip()

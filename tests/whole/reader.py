@@ -42,7 +42,8 @@ sys.exit(int(here.makefile().read() or 1))
 _AROUND: Final = {
     "sudo": 'exec "$@"',
     "usermod": '[ "$1" = -aG ]',
-    "systemctl": 'for unit; do :; done; ls "$ROOT"/etc/systemd/system/"${unit%.service}".* '
+    "systemctl": '[ "$1" = daemon-reload ] && exit; for unit; do :; done; '
+    'ls "$ROOT"/etc/systemd/system/"${unit%.service}".* '
     '"$HOME"/.config/systemd/user/"${unit%.service}".* 2>/dev/null | grep -q .',
     "python3": '[ "$1 $2" = "-m venv" ] && mkdir -p "$3/bin"',
     "pip": f'exec "{sys.executable}" -m tests.whole.asked_of_pip "$@"',

@@ -24,6 +24,8 @@ import pytest
 
 from analysis.methods.own import custom_method
 from api.cli import main
+from api.commands.serve import settings_of
+from api.commands.settings_said import Said
 from tests.api.postgres import PostgresServer
 from tests.manual import PAGES, ROOT, Example, examples
 from tests.ptys import plugged
@@ -37,6 +39,9 @@ _PLACES: Final = {
     ".venv/bin/": "",
     "/opt/bothends/bin/": "",
     "/opt/": "../opt/",
+    "/usr/local/bin/": "../root/",
+    "/etc/bothends.toml": "bothends.toml",
+    "/var/lib/bothends": "../home/shop",
 }
 _PROGRAMS: Final = {"sh": "sh", "python": sys.executable, "sql": sys.executable, "r": "Rscript"}
 """By the languages of examples that run."""
@@ -117,6 +122,12 @@ def _nothing(_manual: Manual) -> None:
     pass
 
 
+def _a_settings_file(manual: Manual) -> None:
+    (manual.reader.here / "bothends.toml").write_text(manual.last)
+    said = Said({"config": manual.reader.here / "bothends.toml"}, {})
+    assert (settings_of(said).port, len(settings_of(said).calipers)) == (8100, 2)
+
+
 def _a_method_of_ones_own(manual: Manual) -> None:
     method = custom_method(tomllib.loads(manual.last))
     assert (method.key, method.title) == ("sled-turn", "Sled turn")
@@ -172,6 +183,7 @@ _THEN_SAID: Final[dict[_At, str]] = {
     ),
 }
 _AFTER: Final[dict[_At, Callable[[Manual], None]]] = {
+    ("running#settings", "toml"): _a_settings_file,
     ("methods#a-method-of-your-own", "toml"): _a_method_of_ones_own,
     ("exports#on-a-schedule", "sh"): _pulled_again,
     ("exports#only-what-is-new", "sh"): _nothing_is_new,

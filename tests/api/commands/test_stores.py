@@ -12,6 +12,7 @@ import pytest
 
 from api.commands.stores import (
     add_store_options,
+    data_folder,
     failed,
     named_store,
     open_existing,
@@ -19,7 +20,6 @@ from api.commands.stores import (
     store_url,
 )
 from api.store.engine import StoreError, sqlite_file_url, sqlite_url
-from api.store.urls import VARIABLE
 from tests.api.commands.running import status
 
 
@@ -29,11 +29,16 @@ def asked(*words: str) -> argparse.Namespace:
     return parser.parse_args(words)
 
 
-def test_an_option_goes_before_the_environment_and_that_before_the_own_folder(
+def test_a_store_is_named_by_an_option_the_environment_a_file_or_is_in_the_own_folder(
     own_folder, monkeypatch
 ):
     assert store_url(asked()) == sqlite_url(own_folder)
-    monkeypatch.setenv(VARIABLE, "sqlite:////elsewhere.sqlite")
+    (own_folder / "bothends.toml").write_text('db = "sqlite:////in-file.sqlite"')
+    assert store_url(asked()) == "sqlite:////in-file.sqlite"
+    monkeypatch.setenv("BOTHENDS_DATA", "/said")
+    assert store_url(asked()) == sqlite_url(Path("/said"))
+    assert data_folder(asked()) == Path("/said")
+    monkeypatch.setenv("BOTHENDS_DB", "sqlite:////elsewhere.sqlite")
     assert store_url(asked()) == "sqlite:////elsewhere.sqlite"
     assert store_url(asked("--data", "/shop")) == sqlite_url(Path("/shop"))
     assert store_url(asked("--db", "sqlite:////named.sqlite")) == "sqlite:////named.sqlite"

@@ -63,19 +63,11 @@ def test_what_can_be_shown_is_shown() -> None:
     assert shown("postgresql://shop@db.local/shop") == "postgresql://shop@db.local/shop"
 
 
-def test_the_store_is_named_by_an_option_a_file_or_the_environment(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.delenv("BOTHENDS_DB", raising=False)
-    assert database_url(None) is None
-    monkeypatch.setenv("BOTHENDS_DB", "postgresql://a/b")
-    assert database_url(None) == "postgresql://a/b"
+def test_the_store_is_named_by_its_url_or_a_file_that_holds_it(tmp_path: Path) -> None:
     assert database_url("sqlite:///x") == "sqlite:///x"
     file = tmp_path / "db"
     file.write_text("postgresql://c/d\n")
     assert database_url(f"@{file}") == "postgresql://c/d"
-    monkeypatch.setenv("BOTHENDS_DB", f"@{file}")
-    assert database_url(None) == "postgresql://c/d"
     for wrong in ("", "one\ntwo\n"):
         file.write_text(wrong)
         with pytest.raises(InvalidField, match="one line"):
