@@ -168,6 +168,7 @@ CLOSING_MITERS: Final = Method(
     noun="frame",
     pieces=4,
     cuts=TWO_CUTS,
+    picture="last joint",
     steps=(
         Step(
             "cut",
@@ -177,8 +178,9 @@ CLOSING_MITERS: Final = Method(
             1,
             "left",
             "right",
+            shown="miter",
         ),
-        Step("lay", "Close all joints but the last."),
+        Step("lay", "Close all joints but the last.", shown="frame"),
         Step(
             "measure",
             "Read the gap at the open side of the last joint. Note whether it is open "

@@ -22,7 +22,8 @@ Quantity = Literal["angle", "tilt", "length"]
 Side = Literal["left", "right"]
 Action = Literal["lay", "cut", "turn", "cut again", "measure"]
 AdjustedPart = Literal["fence", "blade tilt", "blade mount", "miter setting", "cutterhead", "stop"]
-Picture = Literal["two lines", "edges", "round"]
+Picture = Literal["two lines", "edges", "round", "last joint"]
+Shown = Literal["miter", "corner", "corner at left", "corner at right", "frame"]
 
 PRACTICE: Final = "common practice, no source"
 
@@ -92,7 +93,8 @@ class Step:
     edge_on_fence: the board's edge that lies on the fence ("A", "B", ...; "raw" for one not
     yet cut). face_up: 1 or 2. board_side: the side of the blade on which the board that is
     kept lies; the strip or waste falls to the other one, `strip_falls`. fresh_cut: the edge
-    or end that this cut makes. None where a step has no such thing.
+    or end that this cut makes. None where a step has no such thing. shown: mitred pieces, in place
+    of a board that is cut square; "at left" and "at right" is where the leg on the edge lies.
     """
 
     action: Action
@@ -102,6 +104,7 @@ class Step:
     board_side: Side | None = None
     strip_falls: Side | None = None
     fresh_cut: str | None = None
+    shown: Shown | None = None
 
 
 @dataclass(frozen=True, slots=True)

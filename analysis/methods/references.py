@@ -241,21 +241,25 @@ MITER_PAIR: Final = Method(
             1,
             "left",
             "right",
+            shown="miter",
         ),
         Step(
             "lay",
             "Turn one piece over, set both miters tight against each other and clamp them to a "
             "corner. Clamp a flat board with one straight edge toward you.",
+            shown="corner",
         ),
         Step(
             "lay",
             "Hold one leg of the corner with its outer edge against the straight edge, the leg to "
             "the left, the other leg away from you. Draw a line with a knife along its outer edge.",
+            shown="corner at left",
         ),
         Step(
             "turn",
             "Turn the corner over: the same leg against the same edge, now to the right. Draw the "
             "second line along the same outer edge, beginning about 5 mm to the left of the first.",
+            shown="corner at right",
         ),
         Step(
             "measure",

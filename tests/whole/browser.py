@@ -41,6 +41,21 @@ TOO_WIDE: Final = """(() => {
 })()"""
 """What makes a page scroll sideways; nothing where it does not."""
 
+WORDS_OVER_WORDS: Final = """(() => {
+  const found = [];
+  for (const chart of document.querySelectorAll('svg.chart')) {
+    const words = [...chart.querySelectorAll('text')]
+      .filter((text) => text.checkVisibility())
+      .map((text) => ({ words: text.textContent, box: text.getBoundingClientRect() }));
+    for (const [i, { words: one, box: a }] of words.entries())
+      for (const { words: other, box: b } of words.slice(i + 1))
+        if (a.left < b.right - 2 && b.left < a.right - 2
+            && a.top < b.bottom - 4 && b.top < a.bottom - 4) found.push(`${one} over ${other}`);
+  }
+  return found;
+})()"""
+"""Which words of a chart stand over others of it; a line's box is higher than its letters."""
+
 Key = tuple[str, str]
 """What a key says and where it sits: `key` and `code` of a keyboard event."""
 

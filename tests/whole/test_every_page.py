@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page
 
 from api.web import pages
-from tests.whole.browser import TOO_WIDE, WIDTHS, no_serious_axe_findings
+from tests.whole.browser import TOO_WIDE, WIDTHS, WORDS_OVER_WORDS, no_serious_axe_findings
 from tests.whole.serving import Serving
 from tests.whole.shops import cut, measured
 
@@ -78,6 +78,7 @@ def test_it_fits_any_screen_and_text_and_axe_finds_nothing_serious(
         for width in WIDTHS:
             page.set_viewport_size({"width": width, "height": 844})
             assert page.evaluate(TOO_WIDE) == [], (size, width)
+            assert page.evaluate(WORDS_OVER_WORDS) == [], (size, width)
     page.emulate_media(color_scheme="dark", reduced_motion="reduce")
     no_serious_axe_findings(page, "color-contrast")
     page.emulate_media(color_scheme="light", reduced_motion="reduce")

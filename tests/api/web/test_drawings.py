@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from itertools import pairwise, product
+from itertools import combinations, pairwise, product
 from xml.etree import ElementTree
 
 import pytest
 
 from analysis.methods import METHODS, Method, Side, Step, custom_method, steps_for
 from api.web.pages.bench.view import cautions_for
+from api.web.pages.shared.charts import width
 from api.web.pages.shared.drawings import (
     lean_drawing,
     places_drawing,
@@ -137,6 +138,50 @@ def test_no_two_places_of_a_method_cover_each_other():
         spots = [parts(e, "spot")[0] for e in parts(picture, "place")]
         at = {(spot.get("cx"), spot.get("cy")) for spot in spots}
         assert len(at) == len(spots), method.key
+
+
+def label_boxes(picture: ElementTree.Element) -> list[tuple[str, float, float, float, float]]:
+    """The words of a picture with their left, top, right and bottom, in a wide typeface."""
+    found = []
+    nexts = {id(e) for g in parts(picture, "next") for e in g.iter("text")}
+    for e in picture.iter("text"):
+        kinds = (e.get("class") or "").split()
+        size = 13 if "small" in kinds else 14
+        if "label" in kinds:
+            size = 18 if id(e) in nexts else 16
+        long = width(e.text or "") * size * 0.95
+        x, y = float(e.get("x") or 0), float(e.get("y") or 0)
+        left = x - (0 if "start" in kinds else long if "end" in kinds else long / 2)
+        found.append((e.text or "", left, y - 0.7 * size, left + long, y + 0.15 * size))
+    return found
+
+
+@pytest.mark.parametrize("method", list(METHODS.values()), ids=list(METHODS))
+def test_no_word_of_a_picture_stands_over_another_or_is_cut_off(method):
+    pictures = [p for side in SIDES for _, p in drawn(method, side)]
+    pictures += [ElementTree.fromstring(places_drawing(method, lit=p.key)) for p in method.places]
+    for picture in pictures:
+        right = float((picture.get("viewBox") or "").split()[2])
+        boxes = label_boxes(picture)
+        assert all(left >= -2 and end <= right + 2 for _, left, _, end, _ in boxes), boxes
+        over = [
+            (a[0], b[0])
+            for a, b in combinations(boxes, 2)
+            if a[1] < b[3] and b[1] < a[3] and a[2] < b[4] and b[2] < a[4]
+        ]
+        assert over == []
+
+
+@pytest.mark.parametrize("key", ["closing-miters", "miter-pair"])
+def test_mitred_pieces_are_drawn_mitred(key):
+    for step, picture in drawn(METHODS[key], "left"):
+        if step.action != "measure":
+            pieces = [e for e in picture.iter() if e.get("class") in ("board", "strip", "uncut")]
+            assert pieces
+            assert all(e.tag == "path" for e in pieces), "none is a rectangle"
+    cut = next(p for s, p in drawn(METHODS[key], "left") if s.action == "cut")
+    x1, y1, x2, y2 = map(float, re.findall(r"[0-9.]+", parts(cut, "fresh")[0].get("d", "")))
+    assert abs(x2 - x1) == y1 - y2, "at 45 degrees"
 
 
 def test_a_method_of_ones_own_is_drawn_too():

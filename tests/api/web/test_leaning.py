@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 import pytest
 
 from analysis.methods import METHODS
-from api.web.pages.shared.leaning import fence_move, leaning
+from api.web.pages.shared.leaning import fence_move, leaning, turn_move
 
 LEANING = [
     pytest.param(relation, id=f"{key} {relation.quantity}")
@@ -73,3 +73,12 @@ def test_the_fence_is_moved_at_the_end_that_is_no_pivot(pivot, toward):
     x, start, tip = parts(picture, "turn")[:3]
     assert (x > 160) is (other == "right")
     assert (tip < start) is toward  # the board lies above the fence
+
+
+@pytest.mark.parametrize("tilt", [True, False])
+@pytest.mark.parametrize("to_left", [True, False])
+def test_the_arrow_of_a_turn_points_to_the_side_that_is_said(tilt, to_left):
+    picture = turn_move(tilt, to_left)
+    start_x, _, _, _, tip_x = parts(picture, "turn")[:5]
+    assert (tip_x < start_x) is to_left
+    assert f"{'top' if tilt else 'far end'} to the {'left' if to_left else 'right'}" in picture

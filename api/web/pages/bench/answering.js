@@ -31,7 +31,10 @@ export function answer(name, series, now) {
   const { say, link } = bar(name);
   /** @param {NextOut | null} next */
   const onward = (next) => (next ? ` Next: ${next.label}.` : "");
-  say(`A series of ${series.machine.name} is running.${onward(now.next)}`);
+  const machine = document.createElement("span");
+  machine.className = "name";
+  machine.textContent = series.machine.name;
+  say("A series of ", machine, ` is running.${onward(now.next)}`);
   /** @type {Map<string, number>} */
   const readings = new Map(); // how many each trial has
   let away = false;
@@ -130,8 +133,8 @@ function bar(name) {
   document.body.append(line);
   sounds.unlockByTouch();
   return {
-    /** @param {string} text */
-    say: (text) => (said.textContent = text),
+    /** @param {(string | Node)[]} what */
+    say: (...what) => said.replaceChildren(...what),
     /** @param {boolean} up */
     link: (up) => (line.dataset.on = String(up)),
   };

@@ -279,7 +279,9 @@ def _changes(changes: Sequence[Change], line: DriftOut, drawing: _Drawing) -> li
         numbers = [words for words in found if words != "?"]
         shown = "–".join(dict.fromkeys((numbers[0], numbers[-1]))) if numbers else ""
         shown += " ?" * ("?" in found)
-        parts.append(charts.text(at, 0, shown.strip(), "change-word", dy=-0.5))
+        # Clear of the number of the axis at the corner.
+        kind = "change-word start" if at < _APART + _FIRST else "change-word"
+        parts.append(charts.text(at, 0, shown.strip(), kind, dy=-0.5))
     return parts
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -14,11 +13,8 @@ from markupsafe import Markup
 from sqlalchemy import Connection, Row
 
 from analysis import sentences
-from analysis.advice import ADJUSTING_CAUTIONS
-from analysis.methods import AdjustedPart, Quantity
-from analysis.units import Unit
 from api import MADE_BY
-from api.answers import advice, checks, history
+from api.answers import checks, history
 from api.answers.history import DriftLine, MachineHistory
 from api.answers.machine_state import (
     KIND_WORDS,
@@ -29,35 +25,31 @@ from api.answers.machine_state import (
 from api.answers.moments import ago, day
 from api.answers.rules_changed import rules_changed
 from api.answers.since_change import of_machine
-from api.answers.work import WorkAnswer, work
-from api.errors import InvalidField, NotFound
+from api.errors import NotFound
 from api.store.rows import changes as rows_of_changes
 from api.store.rows import machines as rows
 from api.store.rows import series as rows_of_series
 from api.store.rows.machines import parse_id
 from api.store.squares import SQUARE
 from api.store.stamps import made_at, now
-from api.web.asked import number_of
-from api.web.asked.advice import adjusting_of
-from api.web.asked.work import work_of
 from api.web.convert import change_out, outward
-from api.web.convert.advice import advice_out
 from api.web.convert.history import drift_out, halves_out
 from api.web.convert.next_act import since_change_out
 from api.web.deps import TheKept, TheServer, TheStore
 from api.web.guard import loopback
 from api.web.pages.bench.view import MACHINE_KINDS
 from api.web.pages.compare.links import links
+from api.web.pages.machine.adjusting import adjusting_for
 from api.web.pages.machine.card import PAPERS, card_of, check_again, due_first
 from api.web.pages.machine.chart import Change, history_chart
 from api.web.pages.machine.listed import listed
 from api.web.pages.machine.stops import Stops, stops_of
+from api.web.pages.machine.work import work_asked
 from api.web.pages.shared import phone
 from api.web.pages.shared.charts import Picture
-from api.web.pages.shared.leaning import fence_move, leaning
+from api.web.pages.shared.leaning import leaning
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.trail import Trail, seconds_left, trail
-from api.web.shapes.advice import AdviceOut
 from api.web.shapes.history import DriftOut
 
 router = APIRouter(include_in_schema=False)
@@ -120,10 +112,10 @@ def machine(request: Request, machine: str, store: TheStore) -> HTMLResponse:
         withdrawn=[_change(0, c) for c in withdrawn],
         trail=_trail(store, found.machine.id, [*found.changes, *withdrawn], stops),
         kinds=KIND_WORDS,
-        adjusting=_adjusting(found, None, {}),
+        adjusting=adjusting_for(found, None, {}),
         since=since_change_out(of_machine(store, found)),
         measured_at=_measured_at(store, found.state),
-        work=_work({**_angle_of(found.state)}),
+        work=work_asked({**_angle_of(found.state)}),
     )
 
 
@@ -178,7 +170,7 @@ def what_to_move(request: Request, machine: str, store: TheStore) -> HTMLRespons
         "machine/adjust.html",
         part="machines",
         machine=found.machine,
-        adjusting=_adjusting(found, series, query),
+        adjusting=adjusting_for(found, series, query),
     )
 
 
@@ -215,7 +207,7 @@ def work_page(request: Request) -> HTMLResponse:
         request,
         "machine/work.html",
         part="machines",
-        work=_work(dict(request.query_params)),
+        work=work_asked(dict(request.query_params)),
     )
 
 
@@ -403,110 +395,3 @@ def _row(series: checks.CheckedSeries) -> dict[str, object]:
         "calipers": ", ".join(series.calipers),
         "note": series.row.note,
     }
-
-
-# ---------------------------------------------------------------- adjusting, and the work
-
-
-@dataclass(frozen=True, slots=True)
-class _Adjusting:
-    """The form about the fence as it was filled in, and what to move."""
-
-    query: dict[str, str]
-    series: str
-    unit: Unit
-    pivot: Literal["left", "right"]
-    asks_fence: bool
-    asks_span: bool
-    asks_screw: bool
-    asks_angle: bool
-    advice: AdviceOut | None
-    adjusted_by: dict[Quantity, AdjustedPart | None]
-    drawings: dict[str, Markup]
-    measured: str
-    method: str
-    noun: str
-    refused: str
-    field: str
-    cautions: Sequence[str]
-
-
-def _adjusting(
-    found: MachineHistory,
-    series: checks.CheckedSeries | None,
-    query: dict[str, str],
-) -> _Adjusting | None:
-    """None where nothing was measured."""
-    chosen = bool(query.get("series"))
-    if series is None:
-        if not found.state.known:
-            return None
-        series = found.state.known[0].series
-    unit: Unit = "in" if query.get("unit", series.row.unit) == "in" else "mm"
-    pivot: Literal["left", "right"] = "right" if query.get("pivot") == "right" else "left"
-    method = series.facts.method
-    answer, refused, field = None, "", ""
-    try:
-        adjusting = adjusting_of(
-            pivot,
-            query.get("span"),
-            query.get("pitch"),
-            query.get("setting"),
-            unit,
-            query.get("setting_deg"),
-        )
-        answer = advice_out(advice.series_advice(found, series, adjusting))
-    except InvalidField as error:
-        refused, field = f"{sentences.capital(error.message)}.", error.field
-    return _Adjusting(
-        query=query,
-        series=str(series.id) if chosen else "",
-        unit=unit,
-        pivot=pivot,
-        asks_fence=advice.uses_fence(method),
-        asks_span=advice.uses_span(method),
-        asks_screw=advice.uses_screw(method),
-        asks_angle=advice.sets_angle(method),
-        advice=answer,
-        adjusted_by={r.quantity: r.adjusted_by for r in method.relations},
-        drawings={
-            m.quantity: Markup(fence_move(pivot, m.move.toward_board))
-            for m in (answer.advice if answer else ())
-            if m.move is not None and m.move.toward_board is not None
-        },
-        measured=day(series.row.started_at),
-        method=method.title,
-        noun=method.noun,
-        refused=refused,
-        field=field,
-        cautions=ADJUSTING_CAUTIONS,
-    )
-
-
-_WORK_FIELDS: Final = ("angle_deg", "u_deg", "joint", "width", "height", "pieces", "gap", "unit")
-
-
-@dataclass(frozen=True, slots=True)
-class _Work:
-    query: dict[str, str]
-    unit: Unit
-    found: WorkAnswer | None
-    refused: str
-    field: str
-
-
-def _work(query: dict[str, str]) -> _Work:
-    unit: Unit = "in" if query.get("unit") == "in" else "mm"
-    given = {name: query.get(name, "") for name in _WORK_FIELDS}
-    if not any(given[name] for name in ("joint", "width", "height", "pieces", "gap")):
-        given["joint"] = "150" if unit == "mm" else "6"
-    try:
-        asked = work_of(
-            given["joint"], given["width"], given["height"], given["pieces"], given["gap"], unit
-        )
-        angle = number_of("angle_deg", given["angle_deg"])
-        u = number_of("u_deg", given["u_deg"]) or 0.0
-        found = work(None if angle is None else math.radians(angle), math.radians(u), asked)
-    except InvalidField as error:
-        return _Work(given, unit, None, f"{sentences.capital(error.message)}.", error.field)
-    return _Work(given, unit, found, "", "")

@@ -79,8 +79,11 @@ def strip_chart(
     if seen.nominal:
         keys.append(charts.line_key("nominal", "nominal"))
     if y.low <= mean <= y.high:
-        parts += _mean(y, mean, interval)
+        beyond = interval is not None and interval.low <= y.low and interval.high >= y.high
+        parts += _mean(y, mean, interval, shaded=not beyond)
         band = "mean" if interval is None else "mean; shaded: its uncertainty (95 %)"
+        if beyond:
+            band = "mean; bar: its uncertainty (95 %), which reaches beyond the axis"
         keys.append(charts.key("square", "mean s1", band))
     else:
         outside.append("The mean is outside the picture.")
@@ -123,11 +126,14 @@ def _seen(
     return _Seen(y, frozenset(far), tolerance, unit == "deg" and low <= 0.0 <= high)
 
 
-def _mean(y: Scale, mean: float, interval: IntervalOut | None) -> list[str]:
+def _mean(y: Scale, mean: float, interval: IntervalOut | None, *, shaded: bool) -> list[str]:
+    """The mean and its interval; shaded: also across the drawing, which tells nothing where it
+    covers all of it."""
     parts = [charts.line(0, y.at(mean), 100, y.at(mean), "curve s1")]
     if interval is not None:
         low, high = y.within(interval.low), y.within(interval.high)
-        parts.append(charts.rect(0, low, 100, high, "spread s1"))
+        if shaded:
+            parts.append(charts.rect(0, low, 100, high, "spread s1"))
         parts.append(charts.line(_MEAN, low, _MEAN, high, "interval s1"))
     parts.append(charts.mark(_MEAN, y.at(mean), "square", "mean s1", 6))
     return parts

@@ -16,10 +16,10 @@ from html import escape
 from typing import Final, Literal
 
 from analysis.methods import Method, Picture, Place, Side, Step
+from api.web.pages.shared import miters
+from api.web.pages.shared.svg import Drawn, badge, rect, svg, text
 
 Turn = Literal["over", "around", "roll", "quarter", "none"]
-_Picture = tuple[list[str], list[tuple[float, float]], str]
-"""What is drawn, where the spots of the places are on it, and what it shows in words."""
 
 # The step's picture: 320 wide, 240 high.
 _BLADE: Final = 160
@@ -65,6 +65,8 @@ def step_drawing(steps: Sequence[Step], index: int, method: Method) -> str:
     step = steps[index]
     if step.action == "measure":
         return places_drawing(method, numbered=True, lit=_read_at(steps, index, method))
+    if step.shown is not None:
+        return miters.drawing(step.shown)
     if step.board_side is None or step.edge_on_fence is None or step.face_up is None:
         return ""
     before = next((s for s in reversed(steps[:index]) if s.board_side is not None), None)
@@ -93,7 +95,7 @@ def step_drawing(steps: Sequence[Step], index: int, method: Method) -> str:
         parts.append(_cut(strip=step.action == "cut again"))
     if step.action == "cut again":
         parts.append(_strip_ends(step.board_side))
-    return _svg(320, 240, _name(step, turn), parts, "drawing step")
+    return svg(320, 240, _name(step, turn), parts, "drawing step")
 
 
 def _read_at(steps: Sequence[Step], index: int, method: Method) -> str | None:
@@ -114,7 +116,7 @@ def side_drawing(side: Side) -> str:
         rect("board", 10 if board == "left" else 58, 24, 44, 39),
         rect("strip", 60 if side == "right" else 43, 24, 9, 39, fill="hatch"),
     ]
-    return _svg(112, 80, "", parts, "drawing side")
+    return svg(112, 80, "", parts, "drawing side")
 
 
 def places_drawing(method: Method, *, numbered: bool = False, lit: str | None = None) -> str:
@@ -131,8 +133,10 @@ def places_drawing(method: Method, *, numbered: bool = False, lit: str | None = 
     if method.picture is not None:
         body, at, view = _PICTURES[method.picture]()
     elif along and up:
-        body = [rect("strip", 64, 62, 112, 92, fill="hatch")]
-        at = [(64.0 + 112 * p.along, 154 - 92 * p.up) for p in method.places]
+        # So wide that the labels of two corners stand beside each other.
+        width = 292
+        body = [rect("strip", 66, 62, 160, 92, fill="hatch")]
+        at = [(66.0 + 160 * p.along, 154 - 92 * p.up) for p in method.places]
         view = "the cut face of the strip"
     elif up:
         body = [rect("strip", 60, 58, 36, 100, fill="hatch")]
@@ -174,10 +178,10 @@ def places_drawing(method: Method, *, numbered: bool = False, lit: str | None = 
                 for p, (x, _) in zip(method.places, at, strict=True)
             ),
         )
-    return _svg(width, height, f"{view}; places: {labels}", body, "drawing places")
+    return svg(width, height, f"{view}; places: {labels}", body, "drawing places")
 
 
-def _two_lines() -> _Picture:
+def _two_lines() -> Drawn:
     body = [
         '<rect class="fence" x="12" y="186" width="216" height="9"/>',
         text(222, 211, "straight edge", "quiet end"),
@@ -187,7 +191,7 @@ def _two_lines() -> _Picture:
     return body, [(64.0, 160.0), (64.0, 52.0)], "the two lines, seen from above"
 
 
-def _pairs_of_edges() -> _Picture:
+def _pairs_of_edges() -> Drawn:
     heights = (24.0, 78.0, 132.0)
     body = [rect("strip", 14, y + side, 92, 6, fill="hatch") for y in heights for side in (-20, 14)]
     body.append(rect("waste", 38, 174, 44, 32))
@@ -195,7 +199,7 @@ def _pairs_of_edges() -> _Picture:
     return body, at, "the edges laid against each other in pairs, seen from above"
 
 
-def _round() -> _Picture:
+def _round() -> Drawn:
     body = [
         '<circle class="strip" cx="64" cy="102" r="50"/>',
         text(64, 113, "+", "letter"),
@@ -204,10 +208,11 @@ def _round() -> _Picture:
     return body, [(64.0, 166.0), (64.0, 38.0)], "what turns, seen along its axis"
 
 
-_PICTURES: Final[dict[Picture, Callable[[], _Picture]]] = {
+_PICTURES: Final[dict[Picture, Callable[[], Drawn]]] = {
     "two lines": _two_lines,
     "edges": _pairs_of_edges,
     "round": _round,
+    "last joint": miters.last_joint,
 }
 
 
@@ -220,16 +225,7 @@ def lean_drawing() -> str:
         '<path class="lean right" d="M50 98L72 8"/>',
         '<path class="lean none" d="M50 98V8"/>',
     ]
-    return _svg(100, 112, "", parts, "drawing lean-picture")
-
-
-def _svg(width: int, height: int, name: str, parts: Iterable[str], classes: str) -> str:
-    label = f'role="img" aria-label="{escape(name)}"' if name else 'aria-hidden="true"'
-    return (
-        f'<svg class="{classes}" viewBox="0 0 {width} {height}" {label} focusable="false">'
-        + "".join(parts)
-        + "</svg>"
-    )
+    return svg(100, 112, "", parts, "drawing lean-picture")
 
 
 def _name(step: Step, turn: Turn) -> str:
@@ -244,18 +240,6 @@ def _name(step: Step, turn: Turn) -> str:
     if step.action == "cut again":
         words.append(f"the strip falls to the {_other(step.board_side or 'left')}")
     return "; ".join(words)
-
-
-def rect(css: str, x: float, y: float, w: float, h: float, fill: str | None = None) -> str:
-    """A rectangle, filled with the pattern `fill` where one is named."""
-    box = f'x="{x:g}" y="{y:g}" width="{w:g}" height="{h:g}"'
-    texture = f'<rect fill="url(#{fill})" {box}/>' if fill else ""
-    return f'<rect class="{css}" {box}/>{texture}'
-
-
-def text(x: float, y: float, words: str, css: str = "") -> str:
-    """Words about (x, y), centred unless `css` holds "start" or "end"."""
-    return f'<text class="{css}" x="{x:g}" y="{y:g}">{escape(words)}</text>'
 
 
 def _fence() -> str:
@@ -337,7 +321,7 @@ def _fresh_face(board_side: Side, *, crosses: bool) -> str:
 
 def _fresh_edge(board_side: Side, letter: str) -> str:
     x = _BLADE - 20 if board_side == "left" else _BLADE + 20
-    return f'<path class="fresh" d="M{_BLADE} {_BOARD_TOP}V{_FENCE}"/>' + _badge(
+    return f'<path class="fresh" d="M{_BLADE} {_BOARD_TOP}V{_FENCE}"/>' + badge(
         x, _BOARD_TOP + 40, letter, "edge fresh-edge"
     )
 
@@ -359,9 +343,9 @@ def _edges(step: Step, *, both: bool) -> list[str]:
     if step.edge_on_fence == "raw":
         return [text(middle, _FENCE - 10, "any straight edge", "small")]
     on = step.edge_on_fence or ""
-    parts = [bar, _badge(middle, _FENCE - 20, on, "edge on")]
+    parts = [bar, badge(middle, _FENCE - 20, on, "edge on")]
     if both:
-        parts.append(_badge(middle, _BOARD_TOP + 15, "B" if on == "A" else "A", "edge"))
+        parts.append(badge(middle, _BOARD_TOP + 15, "B" if on == "A" else "A", "edge"))
     else:
         parts += _cut_before(on, step, middle)
     return parts
@@ -376,14 +360,7 @@ def _cut_before(on: str, step: Step, middle: float) -> list[str]:
     if step.action == "turn":
         at.append((_BLADE + outwards * 15, row))
     earlier = "ABCD"["ABCD".index(on) - 1 :: -1] if on in "BCD" else ""
-    return [_badge(x, y, edge, "edge") for edge, (x, y) in zip(earlier, at, strict=False)]
-
-
-def _badge(x: float, y: float, letter: str, css: str) -> str:
-    return (
-        f'<g class="{css}"><rect x="{x - 11:g}" y="{y - 11:g}" width="22" height="22" rx="3"/>'
-        f"{text(x, y + 5, letter, 'letter')}</g>"
-    )
+    return [badge(x, y, edge, "edge") for edge, (x, y) in zip(earlier, at, strict=False)]
 
 
 def _face(step: Step) -> str:
@@ -430,8 +407,8 @@ def _place(place: Place, x: float, y: float, number: int | None, *, corner: bool
     if corner:
         # "open end, lower edge": short lines one under the other, clear of the strip's corner.
         lines = place.label.split(", ")
-        top = y + 32 if place.up < 0.5 else y - 20 - 15 * (len(lines) - 1)
-        label = "".join(text(x, top + 15 * i, line, "label mid") for i, line in enumerate(lines))
+        top = y + 32 if place.up < 0.5 else y - 20 - 18 * (len(lines) - 1)
+        label = "".join(text(x, top + 18 * i, line, "label mid") for i, line in enumerate(lines))
     elif level:
         label = text(x, y + 48, place.label, "label mid")
     else:

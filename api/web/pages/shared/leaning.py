@@ -7,7 +7,7 @@ from typing import Final
 
 from analysis.methods import Relation
 from analysis.sentences import direction, plain
-from api.web.pages.shared.drawings import rect, text
+from api.web.pages.shared.svg import rect, text
 
 _WIDTH: Final = 320
 _FOOT: Final = 190.0
@@ -139,5 +139,29 @@ def fence_move(pivot: str, toward_board: bool) -> str:
         f'L{point} {tip}L{point + 9} {tip + head}"/>'
         f"{text(at, 140, 'pivot', 'quiet')}"
         f"{text(point, 176, way, 'strong end' if point > 200 else 'strong start')}"
+        "</svg>"
+    )
+
+
+def turn_move(tilt: bool, to_left: bool) -> str:
+    """The blade in its cut, with an arrow for the turn of its upper end in the drawing: the far end
+    seen from above, or the top of a tilt."""
+    foot = "table" if tilt else "fence"
+    way = "left" if to_left else "right"
+    end = "top" if tilt else "far end"
+    tip, out = (96, -1) if to_left else (224, 1)
+    kind = f"strong {'end' if to_left else 'start'}"
+    label = f"The blade turns: its {end} goes to the {way}"
+    return (
+        f'<svg class="drawing turn-move" viewBox="0 0 {_WIDTH} 172" role="img"'
+        f' aria-label="{label}" focusable="false">'
+        f"{rect('board', 64, 54, 192, 76)}"
+        f"{text(_MIDDLE - out * 58, 98, 'board')}"
+        f"{rect('fence', 24, 132, 272, 12)}"
+        f'<path class="blade" d="M{_MIDDLE} 30V150"/>'
+        f'<path class="turn" d="M{_MIDDLE} 26Q{_MIDDLE + out * 36} 24 {tip} 46'
+        f'M{tip - out * 15} 48L{tip} 46L{tip - out * 5} 33"/>'
+        f"{text(_MIDDLE + out * 8, 16, f'{end} to the {way}', kind)}"
+        f"{text(26, 166, foot, 'quiet start')}"
         "</svg>"
     )

@@ -44,6 +44,15 @@ def test_the_interval_of_the_mean_is_a_band_and_a_bar():
     assert len(of_class(picture, "interval")) == 1
 
 
+def test_an_interval_wider_than_the_axis_does_not_shade_all_of_it():
+    dots = [Dot(n, 0.02 + n / 1000, 0.0) for n in range(1, 5)]
+    wide = IntervalOut(low=-0.9, high=1.0, level=0.95)
+    chart = strip_chart("Angle", "deg", [*dots, Dot(5, 9.0, 0.0)], 0.0235, wide, None)
+    assert not of_class(chart.svg, "spread")
+    assert len(of_class(chart.svg, "interval")) == 1
+    assert "beyond the axis" in " ".join(chart.keys)
+
+
 @pytest.mark.parametrize(("limit", "shown"), [(0.2, True), (0.39, True), (0.41, False)])
 def test_limits_far_wider_than_all_else_are_left_out_and_that_is_said(limit, shown):
     # The trials span 0.1 degrees; eight times that are the widest limits drawn.
