@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import os
 import re
 import shlex
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from api.commands import fail
+from api.commands import fail, timers
 from api.commands.serve import check_backups, settings_of
 from api.commands.settings_said import SETTINGS, Said, add_settings, option_words
+from api.commands.units import STORE, shipped, unit_words, user_folder
 from api.settings import program
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 SYSTEM_UNIT: Final = "/etc/systemd/system/bothends.service"
 USER_UNIT: Final = "systemd/user/bothends.service"
-STORE: Final = "/var/lib/bothends"
-"""The folder of the system service's store."""
 OF_A_SERVICE: Final = [each for each in SETTINGS if each.name not in ("data", "pretend")]
 _ID: Final = re.compile(r"([0-9a-f]{4}):([0-9a-f]{4})")
 
@@ -72,6 +70,7 @@ def add(subparsers: Subparsers) -> None:
     )
     # What the service is told, as `serve` is told it.
     add_settings(command, OF_A_SERVICE, said=False)
+    timers.add_options(command)
     command.add_argument(
         "--root",
         type=Path,
@@ -88,8 +87,8 @@ def run(args: argparse.Namespace) -> int:
 
     if sys.platform != "linux":
         fail("systemd and udev are Linux's; here, have the system start bothends serve at login")
-    if not (args.systemd or args.udev or args.show):
-        fail("say what to install: --systemd, --udev or both; add --print to see it first")
+    if not (args.systemd or args.udev or args.show or args.timer):
+        fail("say what to install: --systemd, --udev or --timer; add --print to see it first")
     if args.port is not None and not 0 < args.port <= 65535:
         fail(f"--port {args.port} is not a port; give one from 1 to 65535")
     if args.backups is not None:
@@ -102,13 +101,13 @@ def run(args: argparse.Namespace) -> int:
             fail(f"--caliper {text}: {error}")
         if spec.vid is not None:
             ids.append(f"{spec.vid:04x}:{spec.pid:04x}")
-    everything = not (args.systemd or args.udev)
+    everything = not (args.systemd or args.udev or args.timer)
     files: list[tuple[Path, str, str]] = []
     if args.systemd or everything:
         told = _serve_words(args) if args.bench_to is None else _bench_words(args)
         words = [str(program()), *told]
         if args.user:
-            place = _below(args.root, str(_user_folder() / USER_UNIT))
+            place = _below(args.root, str(user_folder() / USER_UNIT))
             files.append((place, unit(words, user=True), _USER_NEXT))
         else:
             hidden = _hidden_from_others(Path(words[0]))
@@ -130,12 +129,14 @@ def run(args: argparse.Namespace) -> int:
             files.append((place, rules([*_opened_before(place), *ids] if ids else []), _RULES_NEXT))
         except ValueError as fault:
             fail(str(fault))
+    files += [(_below(args.root, path), text, then) for path, text, then in timers.files(args)]
     for path, text, then in files:
         if args.show:
             print(f"# {path}\n{text}")
         else:
             _put(path, text)
-            print(f"    then run: {then}")
+            if then:
+                print(f"    then run: {then}")
     return 0
 
 
@@ -233,7 +234,7 @@ def unit(words: Sequence[str], user: bool = False) -> str:
     files that --config and --db name through systemd, for only root may be able to.
     """
     if user:
-        return _shipped("bothends-user.service").replace("@COMMAND@", unit_words(words))
+        return shipped("bothends-user.service").replace("@COMMAND@", unit_words(words))
     told, files = [], []
     for before, word in pairwise(["", *words]):
         path = word if before == "--config" else word.removeprefix("@")
@@ -248,23 +249,8 @@ def unit(words: Sequence[str], user: bool = False) -> str:
         files.append(f"Environment=XDG_DATA_HOME={Path(STORE).parent}")
     else:
         told[2:2] = ["--data", STORE]
-    text = _shipped("bothends.service").replace("@COMMAND@", " ".join(told))
+    text = shipped("bothends.service").replace("@COMMAND@", " ".join(told))
     return text.replace("@FILES@", "\n".join(files) or "# It reads no file of root's.")
-
-
-def unit_words(words: Iterable[str]) -> str:
-    """`words` quoted for a systemd unit (systemd.service(5), COMMAND LINES).
-
-    Unlike in a shell, % and $ are special everywhere, and within double quotes nothing else is
-    special but \\ and the quote itself.
-    """
-    quoted = []
-    for word in words:
-        plain = word.replace("%", "%%").replace("$", "$$")
-        if not re.fullmatch(r"[A-Za-z0-9_@%$+=:,./-]+", plain):
-            plain = '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
-        quoted.append(plain)
-    return " ".join(quoted)
 
 
 def _opened_before(file: Path) -> list[str]:
@@ -300,17 +286,7 @@ def rules(ids: Sequence[str]) -> str:
             f" {mark}",
             f'SUBSYSTEMS=="hid", KERNELS=="*:{vendor.upper()}:{product.upper()}.*", {mark}',
         ]
-    return _shipped("70-bothends.rules").replace("@CALIPERS@", "\n".join(lines))
-
-
-def _shipped(name: str) -> str:
-    from importlib.resources import files
-
-    return (files("api") / "system" / name).read_text(encoding="utf-8")
-
-
-def _user_folder() -> Path:
-    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    return shipped("70-bothends.rules").replace("@CALIPERS@", "\n".join(lines))
 
 
 def _below(root: Path, path: str) -> Path:

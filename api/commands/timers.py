@@ -1,0 +1,106 @@
+"""`bothends install --timer`: a backup or a pull into a folder, again and again (systemd)."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Final
+
+from api.commands import fail
+from api.commands.units import STORE, shipped, unit_words, user_folder
+from api.settings import program
+
+_SYSTEM: Final = "/etc/systemd/system"
+_TITLES: Final = {
+    "backup": "a checked copy of its store",
+    "pull": "its history in files",
+}
+
+
+def add_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--timer",
+        action="append",
+        default=[],
+        choices=tuple(_TITLES),
+        help="a timer that copies the store (backup) or pulls trials.csv, readings.csv and"
+        " history.zip (pull) into --folder; repeat for both",
+    )
+    command.add_argument("--folder", type=Path, metavar="DIR", help="where a timer puts its files")
+    command.add_argument(
+        "--every",
+        choices=("hourly", "daily", "weekly"),
+        default="daily",
+        help="how often a timer runs (default: daily)",
+    )
+    command.add_argument(
+        "--from",
+        dest="source",
+        metavar="URL",
+        help="the server that --timer pull asks (default: the one on this computer)",
+    )
+
+
+def files(args: argparse.Namespace) -> list[tuple[str, str, str]]:
+    """The units that the options ask for: each its path, its text, and what to run then, "" where
+    nothing is. Ends the command where the options do not fit."""
+    if not args.timer:
+        if args.folder is not None or args.source is not None:
+            fail("--folder and --from are for --timer; say which: --timer backup, --timer pull")
+        return []
+    if args.folder is None:
+        fail("--timer needs the folder where it puts its files: --folder DIR")
+    folder = args.folder.expanduser().absolute()
+    if not folder.is_dir():
+        fail(f"--folder {folder}: there is no such folder; make it first")
+    made = []
+    for what in dict.fromkeys(args.timer):
+        name = f"{user_folder()}/systemd/user" if args.user else _SYSTEM
+        name += f"/bothends-{what}"
+        commands = _backup(args, folder) if what == "backup" else _pulls(args, folder)
+        made += [
+            (f"{name}.service", service(what, commands, folder, args.user), ""),
+            (f"{name}.timer", timer(what, args.every), _next(what, args.user)),
+        ]
+    return made
+
+
+def service(what: str, commands: list[list[str]], folder: Path, user: bool = False) -> str:
+    """The unit that runs `commands`, one after the other, and may write into `folder`."""
+    text = shipped("bothends-timed-user.service" if user else "bothends-timed.service")
+    run = "\n".join(f"ExecStart={unit_words(words)}" for words in commands)
+    # In a path only % and quotes are special (systemd.exec(5)).
+    place = unit_words([str(folder)]).replace("$$", "$")
+    return text.replace("@TITLE@", _TITLES[what]).replace("@RUN@", run).replace("@FOLDER@", place)
+
+
+def timer(what: str, every: str) -> str:
+    """The unit that starts the service of that name (systemd.timer(5))."""
+    return (
+        shipped("bothends-timed.timer").replace("@TITLE@", _TITLES[what]).replace("@EVERY@", every)
+    )
+
+
+def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
+    own = [] if args.user else ["--data", STORE]
+    store = own if args.db is None else ["--db", args.db]
+    return [[str(program()), "backup", *store, "--to", str(folder / "bothends.sqlite")]]
+
+
+def _pulls(args: argparse.Namespace, folder: Path) -> list[list[str]]:
+    url = args.source or f"http://127.0.0.1:{args.port or 8017}"
+    pull = [str(program()), "pull", url]
+    return [
+        [*pull, "--to", str(folder / "trials.csv")],
+        [*pull, "--what", "readings", "--to", str(folder / "readings.csv")],
+        [*pull, "--to", str(folder / "history.zip")],
+    ]
+
+
+def _next(what: str, user: bool) -> str:
+    tool = "systemctl --user" if user else "sudo systemctl"
+    lingers = " (and, to have it run while you are logged out: loginctl enable-linger)"
+    return (
+        f"{tool} daemon-reload && {tool} enable --now bothends-{what}.timer"
+        f"{lingers if user else ''}; once at once, to see it work: {tool} start bothends-{what}"
+    )

@@ -1,0 +1,39 @@
+"""What the units of `bothends install` are made from."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+STORE: Final = "/var/lib/bothends"
+"""The folder of the system service's store."""
+
+
+def unit_words(words: Iterable[str]) -> str:
+    """`words` quoted for a systemd unit (systemd.service(5), COMMAND LINES).
+
+    Unlike in a shell, % and $ are special everywhere, and within double quotes nothing else is
+    special but \\ and the quote itself.
+    """
+    quoted = []
+    for word in words:
+        plain = word.replace("%", "%%").replace("$", "$$")
+        if not re.fullmatch(r"[A-Za-z0-9_@%$+=:,./-]+", plain):
+            plain = '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+        quoted.append(plain)
+    return " ".join(quoted)
+
+
+def shipped(name: str) -> str:
+    """The text of a file in api/system."""
+    from importlib.resources import files
+
+    return (files("api") / "system" / name).read_text(encoding="utf-8")
+
+
+def user_folder() -> Path:
+    """The folder of the user's own settings."""
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")

@@ -1,0 +1,123 @@
+"""`bothends install --timer`: what it writes is what systemd and the commands understand."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from api.cli import main, parser
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="systemd is Linux's")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """With what a unit would take for something else."""
+    made = tmp_path / 'on a "100 %" $HOME disk'
+    made.mkdir()
+    return made
+
+
+def install(root: Path, *words: object) -> list[Path]:
+    """The files written."""
+    assert main(["install", "--root", str(root), *map(str, words)]) == 0
+    return sorted(each for each in root.rglob("*") if each.is_file())
+
+
+def commands(service: Path) -> list[list[str]]:
+    """What the unit runs: once systemd's % and $ are single again, a shell would read the same."""
+    return [
+        shlex.split(line.removeprefix("ExecStart=").replace("%%", "%").replace("$$", "$"))
+        for line in service.read_text().splitlines()
+        if line.startswith("ExecStart=")
+    ]
+
+
+BOTH = ("--timer", "backup", "--timer", "pull")
+
+
+@pytest.mark.parametrize("own", [[], ["--user"]])
+def test_the_timers_run_what_the_program_takes(
+    tmp_path: Path, folder: Path, own: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = install(tmp_path / "root", *BOTH, "--folder", folder, "--every", "weekly", *own)
+    names = [each.name for each in found]
+    assert names == [
+        f"bothends-{what}.{kind}" for what in ("backup", "pull") for kind in ("service", "timer")
+    ]
+    backup, _, pull, timer = found
+    store = [] if own else ["--data", "/var/lib/bothends"]
+    program = str(Path(sys.executable).with_name("bothends"))
+    url = "http://127.0.0.1:8017"
+    assert commands(backup) == [[program, "backup", *store, "--to", f"{folder}/bothends.sqlite"]]
+    assert commands(pull) == [
+        [program, "pull", url, "--to", f"{folder}/trials.csv"],
+        [program, "pull", url, "--what", "readings", "--to", f"{folder}/readings.csv"],
+        [program, "pull", url, "--to", f"{folder}/history.zip"],
+    ]
+    for words in (*commands(backup), *commands(pull)):
+        parser().parse_args(words[1:])
+    assert {"OnCalendar=weekly", "Persistent=yes"} <= set(timer.read_text().splitlines())
+    said = capsys.readouterr().out
+    tool = "systemctl --user" if own else "sudo systemctl"
+    assert f"run: {tool} daemon-reload && {tool} enable --now bothends-pull.timer" in said
+    assert ("loginctl enable-linger" in said) == bool(own)
+    assert backup.parent.parts[-2:] == ("systemd", "user" if own else "system")
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+@pytest.mark.parametrize("own", [[], ["--user"]])
+def test_systemd_understands_the_timers(tmp_path: Path, folder: Path, own: list[str]) -> None:
+    found = install(tmp_path / "root", *BOTH, "--folder", folder, *own)
+    words = ["systemd-analyze", *(["--user"] if own else []), "verify", *found]
+    # A person's systemd looks into their own folder of what runs, which a test has none of.
+    env = os.environ | {"XDG_RUNTIME_DIR": str(tmp_path)}
+    read = subprocess.run(words, capture_output=True, text=True, check=False, env=env)
+    assert (read.returncode, read.stdout, read.stderr) == (0, "", "")
+    if own:
+        return
+    (place,) = (
+        line.removeprefix("ReadWritePaths=")
+        for line in found[0].read_text().splitlines()
+        if line.startswith("ReadWritePaths=")
+    )
+    assert shlex.split(place.replace("%%", "%"))[0] == str(folder)
+    # systemd's own measure, from 0 (shut in) to 10.
+    rated = ["systemd-analyze", "security", "--offline=yes", "--threshold=35", "--no-pager"]
+    judged = subprocess.run([*rated, found[0]], capture_output=True, text=True, check=False)
+    assert judged.returncode == 0, judged.stdout
+
+
+def test_another_server_and_port_are_asked(tmp_path: Path, folder: Path) -> None:
+    words = ("--timer", "pull", "--folder", folder)
+    for asked, url in (
+        (("--port", 9000), "http://127.0.0.1:9000"),
+        (("--from", "http://shop.local:8017"), "http://shop.local:8017"),
+    ):
+        service, _ = install(tmp_path / str(asked[0]), *words, *asked)
+        assert {command[2] for command in commands(service)} == {url}
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--timer", "backup"], "--folder DIR"),
+        (["--timer", "pull", "--folder", "no/such"], "make it first"),
+        (["--systemd", "--folder", "."], "--folder and --from are for --timer"),
+    ],
+)
+def test_words_that_do_not_fit_are_one_sentence(
+    tmp_path: Path, words: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as end:
+        install(tmp_path, *words)
+    said = capsys.readouterr().err
+    assert (end.value.code, said.count("bothends:")) == (2, 1 + ("would not start" in said))
+    assert says in said
+    assert [*tmp_path.iterdir()] == []
