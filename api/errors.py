@@ -5,6 +5,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from difflib import SequenceMatcher
+
 
 class InvalidField(ValueError):
     """A field that can't be right; `message` says what is allowed."""
@@ -21,3 +24,9 @@ class NotFound(LookupError):
 
 class Conflict(Exception):
     """What was asked can't be done in the present state; the message says what to do first."""
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """Of the names that are known, at least one, the one that `word` is most like."""
+    meant = word.casefold()
+    return max(known, key=lambda each: SequenceMatcher(None, meant, each.casefold()).ratio())

@@ -34,6 +34,7 @@ from api.answers.settings import (
     LONGEST_NOTE,
     MOST_PIECES,
     AskedSeries,
+    is_plain,
     new_series,
 )
 from api.answers.stop_angles import MOST_DEG
@@ -483,7 +484,7 @@ def _note(text: str | None) -> str | None:
 
 
 def _name(field: str, text: str | None) -> str | None:
-    if text is not None and (len(text) > LONGEST_NAME or not text.isprintable()):
+    if text is not None and (len(text) > LONGEST_NAME or not is_plain(text)):
         raise ValueError(f"{field}: must be plain words of at most {LONGEST_NAME} characters")
     return text
 

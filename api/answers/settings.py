@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Final
@@ -20,6 +21,14 @@ from api.store.new_series import NewSeries
 
 LONGEST_NOTE = 4000
 LONGEST_NAME = 200
+UNSEEN = (
+    r"\u0000-\u001f\u007f-\u00a0\u00ad\u061c\u1680\u180e\u2000-\u200f\u2028-\u202f\u205f-\u206f"
+    r"\u3000\ufeff\ufff9-\uffff"
+)
+"""What no name may hold, as a class of a regular expression has it, in Python and in ECMA-262:
+controls, spaces but the plain one, marks that turn or join what stands beside them. What is not yet
+assigned may become a letter."""
+_PLAIN = re.compile(f"[^{UNSEEN}]*")
 # Wider than the jaws of any caliper.
 LONGEST_JAWS_MM = 100.0
 CLOSED_DEG = 0.1
@@ -69,6 +78,11 @@ LENGTHS: Final = (
     *("tolerance_gap", "tolerance_joint", "tolerance_length", "tolerance_nominal"),
 )
 """The settings of a series that are kept as lengths in its unit."""
+
+
+def is_plain(name: str) -> bool:
+    """Whether a name shows all that it holds."""
+    return _PLAIN.fullmatch(name) is not None
 
 
 def new_series(

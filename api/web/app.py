@@ -8,12 +8,12 @@ from contextlib import asynccontextmanager
 from threading import BoundedSemaphore
 from typing import Any
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 
 from api import VERSION
 from api.server import Server
-from api.web import convert, problems
+from api.web import contract, convert, problems
 from api.web.guard import Guard
 from api.web.kept import KeptAnswers
 from api.web.live import MOST_READERS, Live
@@ -51,12 +51,13 @@ from api.web.routes import (
     work,
     works,
 )
+from api.web.verbs import HeadAsGet
 
 
 class _Application(FastAPI):
     def openapi(self) -> dict[str, Any]:
         if self.openapi_schema is None:
-            problems.describe(super().openapi())
+            contract.describe(super().openapi())
         assert self.openapi_schema is not None
         return self.openapi_schema
 
@@ -87,6 +88,8 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         title="bothends",
         version=VERSION,
         summary="Caliper readings at the saw, paired into trials, scored with their uncertainty.",
+        description=contract.DESCRIPTION,
+        generate_unique_id_function=contract.name_of,
         lifespan=lifespan,
         docs_url=None,  # its page loads scripts from elsewhere; /openapi.json needs nothing
         redoc_url=None,
@@ -97,9 +100,10 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     problems.install(app)
     # A phone at the saw is often far from the router. Live streams are not compressed.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    app.add_middleware(HeadAsGet)
     # Added last, so it comes first.
     app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
-    under_api = APIRouter(prefix="/api")
+    under_api = APIRouter(prefix="/api", dependencies=[Depends(contract.only_known_parameters)])
     # What is asked for most often first: addresses are tried in this order.
     for resource in (
         readings,

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated
 
-from fastapi import Depends, HTTPException, Request
+from fastapi import Body, Depends, HTTPException, Request
 from sqlalchemy import Connection
 
 from api.server import Server
 from api.web.guard import loopback
 from api.web.kept import KeptAnswers
+from api.web.shapes import EmptyIn
 
 
 # Both are coroutines, since FastAPI runs a plain function in a thread, which costs each request a
@@ -45,6 +46,13 @@ def _here(request: Request) -> None:
             " page there, or name them at its start with --caliper",
         )
 
+
+async def _nothing(_body: Annotated[EmptyIn | None, Body()] = None) -> None:
+    pass
+
+
+NothingToSay = Depends(_nothing)
+"""For routes whose address says all."""
 
 OnThisComputer = Depends(_here)
 """For routes that only people at the server's own computer may use."""

@@ -18,29 +18,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.errors import Conflict, InvalidField, NotFound
 from api.store.engine import StoreError
 from api.web.pages.shared.rendering import page
-from api.web.shapes import Problem
+from api.web.verbs import allowed
 
 _log = logging.getLogger(__name__)
 
-_MEDIA_TYPE: Final = "application/problem+json"
+MEDIA_TYPE: Final = "application/problem+json"
 _NO_JSON: Final = "the body is not JSON; send a JSON document"
-
-
-def describe(document: dict[str, Any]) -> None:
-    """Say in an OpenAPI document what `install` does: every error is a problem document."""
-    shapes = document["components"]["schemas"]
-    for not_ours in ("HTTPValidationError", "ValidationError"):
-        shapes.pop(not_ours, None)
-    shapes["Problem"] = Problem.model_json_schema()
-    content = {_MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
-    for operations in document["paths"].values():
-        for operation in operations.values():
-            answers = operation["responses"]
-            answers.setdefault("default", {"description": "an error; `detail` says what to do"})
-            for status, answer in answers.items():
-                said = str(answer.get("content", "HTTPValidationError"))
-                if status >= "400" and "HTTPValidationError" in said:
-                    answer["content"] = content
 
 
 def problem(
@@ -48,6 +31,7 @@ def problem(
     detail: str,
     errors: list[dict[str, str]] | None = None,
     more: dict[str, Any] | None = None,
+    headers: dict[str, str] | None = None,
 ) -> JSONResponse:
     """A problem document; `detail` says what to do, `more` are members of its own."""
     body: dict[str, Any] = {
@@ -59,7 +43,7 @@ def problem(
     if errors:
         body["errors"] = errors
     body |= more or {}
-    return JSONResponse(body, status, media_type=_MEDIA_TYPE)
+    return JSONResponse(body, status, headers, media_type=MEDIA_TYPE)
 
 
 def no_such_address(
@@ -171,7 +155,12 @@ def install(app: FastAPI) -> None:
         if error.status_code == 400:  # raised for a body alone, where it is not even text
             return problem(422, _NO_JSON, [{"field": "body", "message": _NO_JSON}])
         if error.status_code == 405:
-            detail = "this address does not take that method; /openapi.json lists those it takes"
+            methods = allowed(request)
+            headers = {"Allow": ", ".join(methods)}
+            if request.method == "OPTIONS":
+                return Response(status_code=204, headers=headers)
+            detail = f"this address does not take {request.method}; it takes {headers['Allow']}"
+            return problem(405, detail, headers=headers)
         answer = problem(error.status_code, detail)
         answer.headers.update(error.headers or {})
         return answer

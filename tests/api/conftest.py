@@ -18,6 +18,7 @@ from api.server import Server
 from api.settings import Settings
 from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
+from tests.api.documented import documented
 from tests.api.postgres import PostgresServer, postgres
 
 
@@ -103,8 +104,10 @@ LAN_HOST = "10.0.0.5"
 
 
 def local_client(application: FastAPI) -> TestClient:
-    """Somebody on the server's own computer."""
-    return TestClient(application, base_url="http://127.0.0.1:8017", client=("127.0.0.1", 50_000))
+    """Somebody on the server's own computer, to whom nothing is answered that is not documented."""
+    made = TestClient(application, base_url="http://127.0.0.1:8017", client=("127.0.0.1", 50_000))
+    made.event_hooks = {"response": [documented(application)]}
+    return made
 
 
 @pytest.fixture(scope="session")

@@ -26,7 +26,7 @@ class AskedOut(Out):
 
 
 @router.post("/ask", status_code=202)
-def ask(
+def ask_caliper(
     name: BenchName, server: TheServer, body: Annotated[AskIn | None, Body()] = None
 ) -> AskedOut:
     """Send a caliper of mode=ask its request. Its answer comes like any reading.

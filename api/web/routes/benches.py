@@ -17,7 +17,7 @@ from api.store.stamps import now
 from api.web import convert
 from api.web.convert.next_act import since_change_out
 from api.web.convert.sentences import now_out, progress_out
-from api.web.deps import TheServer
+from api.web.deps import NothingToSay, TheServer
 from api.web.shapes import (
     AwayIn,
     BenchName,
@@ -69,7 +69,7 @@ def get_bench(name: BenchName, server: TheServer) -> BenchNowOut:
 
 
 @router.post("/take-back")
-def take_back(
+def take_back_at_bench(
     name: BenchName, server: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
 ) -> BenchOut:
     """Take back the last reading that counts, or the one named."""
@@ -78,7 +78,7 @@ def take_back(
 
 
 @router.post("/swap-ends")
-def swap_ends(
+def swap_ends_at_bench(
     name: BenchName, server: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
 ) -> BenchOut:
     """Swap the names of the two ends of the last strip, or of the trial numbered."""
@@ -87,7 +87,7 @@ def swap_ends(
 
 
 @router.post("/away")
-def away(
+def say_away(
     name: BenchName, server: TheServer, body: Annotated[AwayIn | None, Body()] = None
 ) -> BenchOut:
     """The machine was swung away and back to its stop: the next strip begins another visit."""
@@ -96,15 +96,15 @@ def away(
     return _out(server, name)
 
 
-@router.post("/stayed")
-def stayed(name: BenchName, server: TheServer) -> BenchOut:
+@router.post("/stayed", dependencies=[NothingToSay])
+def say_stayed(name: BenchName, server: TheServer) -> BenchOut:
     """It was not, as was said since the last strip: the next one belongs to the same visit."""
     server.journal.act(name, Stayed())
     return _out(server, name)
 
 
 @router.post("/restore")
-def restore(name: BenchName, server: TheServer, body: RestoreIn) -> BenchOut:
+def restore_at_bench(name: BenchName, server: TheServer, body: RestoreIn) -> BenchOut:
     """Count a reading that was set aside as a bounce."""
     server.journal.act(name, Restore(body.reading))
     return _out(server, name)
@@ -179,8 +179,8 @@ def tell_calipers(name: BenchName, body: CalipersIn, server: TheServer) -> Clock
     return ClockOut(behind_ms=behind_ms)
 
 
-@router.post("/pretend-press")
-def pretend_press(name: BenchName, server: TheServer) -> PressedOut:
+@router.post("/pretend-press", dependencies=[NothingToSay])
+def press_pretend_caliper(name: BenchName, server: TheServer) -> PressedOut:
     """Press the pretend caliper's send button; the live stream says when the reading is kept."""
     if server.pretend is None or not server.pretends(name):
         raise Conflict("this bench has no pretend caliper; start with: bothends serve --pretend")

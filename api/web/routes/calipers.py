@@ -98,7 +98,7 @@ class StudyIn(In):
 
 
 @router.get("")
-def calipers(
+def list_calipers(
     server: TheServer,
     store: TheStore,
     retired: Annotated[bool, Query(description="those that are retired too")] = False,
@@ -109,7 +109,7 @@ def calipers(
 
 
 @router.post("", status_code=201, dependencies=[OnThisComputer])
-def listen(body: ListenIn, server: TheServer) -> ListenedOut:
+def add_caliper(body: ListenIn, server: TheServer) -> ListenedOut:
     """Listen to an instrument from now on, and after the next start too."""
     listened = _kept(server, _spec(body))
     return ListenedOut(
@@ -122,7 +122,7 @@ def listen(body: ListenIn, server: TheServer) -> ListenedOut:
 
 
 @router.patch("/{name:path}")
-def change_caliper(
+def correct_caliper(
     name: str,
     body: CaliperChangeIn,
     response: Response,
@@ -162,7 +162,7 @@ def _on_record(server: TheServer, store: Connection, name: str) -> CaliperRecord
 
 
 @router.delete("/{name:path}", dependencies=[OnThisComputer])
-def forget(name: str, server: TheServer, bench: BenchName | None = None) -> ForgottenOut:
+def remove_caliper(name: str, server: TheServer, bench: BenchName | None = None) -> ForgottenOut:
     """Stop listening to a caliper and release its port. What it measured stays."""
     name = _listened_as(server, name, bench)
     try:
@@ -190,7 +190,7 @@ def _listened_as(server: TheServer, name: str, bench: str | None) -> str:
 
 
 @router.get("/{name:path}/studies")
-def studies(
+def get_caliper_studies(
     name: str,
     store: TheStore,
     tolerance: Annotated[
@@ -209,7 +209,7 @@ def studies(
 
 
 @router.post("/{name:path}/studies", status_code=201)
-def begin_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
+def start_caliper_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
     """Start a study of a caliper: its bench feeds the series from now on."""
     if body.method == "known-block" and body.block is None:
         raise InvalidField("block", "give the size that is stated on the block")

@@ -14,11 +14,12 @@ from api.answers.comparable import ComparableSeries, all_comparable, shared_quan
 from api.answers.comparison import compared
 from api.answers.helped import helped
 from api.errors import InvalidField
+from api.web.contract import may
 from api.web.convert.comparison import adjustment_out, comparison_out, return_out
 from api.web.deps import TheStore
 from api.web.shapes.comparison import AdjustmentOut, ComparisonOut, ReturnOut
 
-router = APIRouter(tags=["compare"])
+router = APIRouter(tags=["compare"], responses=may(404))
 
 _Before = Annotated[UUID, Query(description="the series cut first")]
 _After = Annotated[UUID, Query(description="the series cut after it, of the same machine")]
@@ -28,7 +29,7 @@ _Which = Annotated[
 
 
 @router.get("/compare")
-def compare(
+def compare_series(
     store: TheStore,
     a: Annotated[UUID, Query(description="the first series")],
     b: Annotated[UUID, Query(description="the second series")],

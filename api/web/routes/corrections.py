@@ -165,7 +165,7 @@ def _work(server: Server, row: Row[Any], given: Mapping[str, Any]) -> dict[str, 
 
 
 @router.post("/series/{series_id}/trials/{number}/swap-ends")
-def swap_ends(
+def swap_trial_ends(
     series_id: UUID, number: Number, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """Swap the ends of a trial; also after the series has ended."""
@@ -173,7 +173,7 @@ def swap_ends(
 
 
 @router.post("/series/{series_id}/trials/{number}/leave-out")
-def leave_out(
+def leave_trial_out(
     series_id: UUID, number: Number, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """Leave a trial out: it is shown, and does not count. Say why in `reason`."""
@@ -181,7 +181,7 @@ def leave_out(
 
 
 @router.post("/series/{series_id}/trials/{number}/count-again")
-def count_again(
+def count_trial_again(
     series_id: UUID, number: Number, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """Let a trial that was left out count again."""
@@ -189,7 +189,7 @@ def count_again(
 
 
 @router.post("/series/{series_id}/trials/{number}/away")
-def away(
+def say_trial_away(
     series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """The machine was swung away and back to its stop before this trial: another visit begins."""
@@ -197,7 +197,7 @@ def away(
 
 
 @router.post("/series/{series_id}/trials/{number}/stayed")
-def stayed(
+def say_trial_stayed(
     series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """It was not: the trial belongs to the visit of the one before."""
@@ -205,7 +205,7 @@ def stayed(
 
 
 @router.post("/series/{series_id}/trials/{number}/move")
-def move(
+def move_trial(
     series_id: UUID, number: Number, request: TheCorrection, body: MoveIn | None = None
 ) -> SeriesOut | ResultsOut:
     """Move a trial, or all from it on, to another series, or to a new one with the same settings.
@@ -220,7 +220,7 @@ def move(
 
 
 @router.post("/readings/{reading_id}/take-back")
-def take_back(
+def take_reading_back(
     reading_id: UUID, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """Take a reading back: it stays in the log, and counts in no trial. The answer, and `If-Match`,
@@ -229,7 +229,7 @@ def take_back(
 
 
 @router.post("/readings/{reading_id}/restore")
-def restore(
+def restore_reading(
     reading_id: UUID, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """Let a reading count that was taken back, bounced, or waits for an answer. The answer, and
@@ -238,7 +238,7 @@ def restore(
 
 
 @router.post("/changes/{change_id}/undo")
-def undo(
+def undo_change(
     change_id: UUID, request: TheCorrection, body: CorrectionIn | None = None
 ) -> ChangeOut | ResultsOut:
     """Undo a change, and the others of the same request, by another entry; one that is undone stays
@@ -266,7 +266,7 @@ def undo(
 
 
 @router.get("/changes")
-def all_changes(
+def list_changes(
     request: Request,
     response: Response,
     store: TheStore,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from datetime import datetime
 from itertools import chain
 from threading import BoundedSemaphore
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from anyio import CancelScope
 from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request, Response
@@ -28,12 +29,29 @@ from api.exports.wanted import Wanted
 from api.server import Server
 from api.store.rows import machines as rows
 from api.store.rows.machines import parse_id
+from api.web.contract import may
 from api.web.deps import TheServer
+from api.web.shapes.exports import content_of, file_of
+from api.web.verbs import is_head
 
 router = APIRouter(tags=["history"])
 
 Parts = Generator[bytes, None, None]
 _PART: Final = 1 << 18
+_ANSWERS: Final[dict[int | str, dict[str, Any]]] = {
+    304: {"description": "nothing is new"},
+    **may(404),
+    410: {"description": "the cursor is of another history; pull everything once more"},
+}
+_HEADERS: Final = {
+    name: {"description": said, "schema": {"type": "string"}}
+    for name, said in {
+        "Link": 'with rel="next": where to pull the next time',
+        "ETag": "for If-None-Match: 304 while nothing is new",
+        MADE_BY_HEADER: "the program's version, and the number of its rules",
+        HEADER: "about how many rows there are, where that is known beforehand",
+    }.items()
+}
 
 
 class _Asked:
@@ -119,6 +137,9 @@ def _answer(
         rows = expected_rows(connection, what, wanted)
         if rows is not None:
             headers[HEADER] = str(rows)
+        if is_head(request):
+            # Where a format can't be had is said, too; but some begin only when all is written.
+            wanted = replace(wanted, after=cursor.number(connection, upto))
         parts = _gathered(chunks(connection, wanted))
         try:
             # The first part is made here, so that an error can still be answered as one.
@@ -187,7 +208,7 @@ def _offer(what: str, form: str) -> None:
     router.add_api_route(
         f"/{what}.{form}",
         pull,
-        name=f"{what}_{form}",
+        name=f"export_{what}_{form}",
         summary=f"{what.capitalize()} as {offered.title}",
         description=f"All {what}, or with `after` those new or changed since that pull. The `Link`"
         ' header (RFC 8288) with rel="next" is the address to pull the next time; a request with'
@@ -196,9 +217,8 @@ def _offer(what: str, form: str) -> None:
         " the number of its rules.",
         response_class=StreamingResponse,
         responses={
-            200: {"content": {offered.media_type.partition(";")[0]: {}}},
-            304: {"description": "nothing is new"},
-            410: {"description": "the cursor is of another history; pull everything once more"},
+            **_ANSWERS,
+            200: {"content": content_of(what, form), "headers": _HEADERS},
             501: {"description": "the format needs one more package; the answer names it"},
         },
     )
@@ -212,9 +232,12 @@ for _what, _forms in formats.OFFERED.items():
 @router.get(
     "/history.zip",
     response_class=StreamingResponse,
-    responses={200: {"content": {package.MEDIA_TYPE: {}}}, 304: {"description": "nothing is new"}},
+    responses={
+        **_ANSWERS,
+        200: {"content": file_of(package.MEDIA_TYPE), "headers": _HEADERS},
+    },
 )
-def history_zip(
+def export_history_zip(
     request: Request, server: TheServer, asked: Annotated[_Asked, Depends()]
 ) -> Response:
     """Trials, readings and their relations, as a zipped Tabular Data Package."""

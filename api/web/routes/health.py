@@ -16,7 +16,7 @@ router = APIRouter(tags=["health"])
 @router.get(
     "/health", responses={503: {"model": HealthOut, "description": "the store can't be read"}}
 )
-def health(server: TheServer, response: Response) -> HealthOut:
+def get_health(server: TheServer, response: Response) -> HealthOut:
     """The state of the server; 503 while its store is damaged or can't be read, with what to do in
     `message`."""
     message = server.trouble()

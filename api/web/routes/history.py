@@ -28,7 +28,7 @@ router = APIRouter(tags=["machines"])
 
 
 @router.get("/machines/{machine:path}/history", response_model=HistoryOut)
-def machine_history(machine: str, store: TheStore) -> Response:
+def get_machine_history(machine: str, store: TheStore) -> Response:
     """A machine (by id or name): its series, what happened to it, phases, limits and shifts."""
     read = history.read(store, parse_id(machine))
     since = since_change_out(of_machine(store, read))
@@ -38,14 +38,14 @@ def machine_history(machine: str, store: TheStore) -> Response:
 
 
 @router.get("/machines/{machine:path}/map")
-def map_of_machine(machine: str, store: TheStore) -> MachineMapOut:
+def get_machine_map(machine: str, store: TheStore) -> MachineMapOut:
     """A machine's stops together: whether the zero, the scale or one stop is wrong, and which to
     mend first."""
     return map_out(machine_map(store, history.read(store, parse_id(machine))))
 
 
 @router.get("/machines/{machine:path}/advice")
-def machine_advice(
+def get_machine_advice(
     machine: str,
     store: TheStore,
     series: Annotated[

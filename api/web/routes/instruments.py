@@ -15,8 +15,9 @@ from api.instruments.listening import ListenError, check_from_afar
 from api.instruments.plugged_in import plugged_in
 from api.server import Server
 from api.store.stamps import now
+from api.web.contract import may
 from api.web.convert.instruments import found_out
-from api.web.deps import OnThisComputer, TheServer
+from api.web.deps import NothingToSay, OnThisComputer, TheServer
 from api.web.shapes import In, LengthText, Out, Strokes
 from api.web.shapes.instruments import FoundOut
 from capture.errors import SpecError
@@ -132,20 +133,20 @@ def start_identifying(server: TheServer, body: IdentifyIn | None = None) -> Iden
         ) from None
 
 
-@router.get("/identify", dependencies=[OnThisComputer])
-def identifying(server: TheServer) -> IdentifyOut:
+@router.get("/identify", dependencies=[OnThisComputer], responses=may(403))
+def get_identifying(server: TheServer) -> IdentifyOut:
     """What was heard until now; this changes nothing."""
     return _out(server.identifying.progress())
 
 
-@router.post("/identify/keep", dependencies=[OnThisComputer])
+@router.post("/identify/keep", dependencies=[OnThisComputer, NothingToSay])
 def keep_identifying(server: TheServer) -> IdentifyOut:
     """Keep listening, and what was heard until now: a page sends it while it waits."""
     return _out(server.identifying.keep())
 
 
 @router.post("/identify/shown", dependencies=[OnThisComputer])
-def shown(body: ShownIn, server: TheServer) -> IdentifyOut:
+def identify_by_display(body: ShownIn, server: TheServer) -> IdentifyOut:
     """Say what the display shows, before the press or after it."""
     try:
         return _out(server.identifying.shown(f"{body.value} {body.unit}"))

@@ -18,8 +18,12 @@ from api.web.shapes import BenchName
 router = APIRouter(tags=["live"])
 
 
-@router.get("/live", response_class=StreamingResponse)
-async def live(
+@router.get(
+    "/live",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+)
+async def follow_events(
     request: Request,
     server: TheServer,
     bench: BenchName = "main",

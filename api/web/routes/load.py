@@ -58,7 +58,7 @@ async def _body(request: Request) -> bytes:
         }
     },
 )
-def load(
+def load_notebook(
     server: TheServer,
     data: Annotated[bytes, Depends(_body)],
     dry_run: bool = False,

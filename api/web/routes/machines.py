@@ -41,7 +41,7 @@ MOST = 500
 
 
 @router.get("/machines")
-def machines(
+def list_machines(
     request: Request,
     response: Response,
     store: TheStore,
@@ -97,7 +97,7 @@ def add_machine(body: MachineIn, server: TheServer) -> MachineOut:
 
 
 @router.get("/machines/{machine_id}")
-def one_machine(machine_id: UUID, response: Response, store: TheStore) -> MachineOut:
+def get_machine(machine_id: UUID, response: Response, store: TheStore) -> MachineOut:
     """One machine; of one that was merged, the machine it was merged into."""
     found = MachineOut.model_validate(rows.machine(store, machine_id))
     response.headers["ETag"] = tag(found)
@@ -126,7 +126,7 @@ def correct_machine(
 
 
 @router.post("/machines/{machine_id}/merge")
-def merge(
+def merge_machine(
     machine_id: UUID,
     body: MergeIn,
     response: Response,
@@ -175,7 +175,7 @@ def correct_setup_change(
 
 
 @router.get("/people")
-def people(store: TheStore) -> list[PersonOut]:
+def list_people(store: TheStore) -> list[PersonOut]:
     """Who is named in the trail of changes, by name."""
     return [PersonOut.model_validate(row) for row in rows_of_changes.people(store)]
 

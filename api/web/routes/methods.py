@@ -11,5 +11,5 @@ router = APIRouter(tags=["methods"])
 
 
 @router.get("/methods")
-def methods(server: TheServer) -> list[MethodOut]:
+def list_methods(server: TheServer) -> list[MethodOut]:
     return [MethodOut.model_validate(m) for m in server.methods.values()]

@@ -11,6 +11,7 @@ from analysis.units import Unit
 from api.answers import plan as answers
 from api.answers.settings import FEWEST_PIECES, MOST_PIECES
 from api.web.asked.plan import asked_for
+from api.web.contract import may
 from api.web.convert.plan import plan_out
 from api.web.deps import TheServer, TheStore
 from api.web.shapes.plan import PlanOut
@@ -21,8 +22,8 @@ _Length = Annotated[str | None, Query(max_length=40)]
 _Risk = Annotated[float, Query(ge=0.0001, le=0.5)]
 
 
-@router.get("/plan")
-def plan(
+@router.get("/plan", responses=may(404))
+def plan_series(
     server: TheServer,
     store: TheStore,
     error_deg: Annotated[

@@ -16,12 +16,15 @@ from starlette.requests import ClientDisconnect
 
 from api.answers.moments import aware
 from api.server import Server
+from api.web.contract import only_known_parameters
 from api.web.deps import TheServer
 from api.web.problems import field_error, problem
 from api.web.shapes import (
     AcknowledgementOut,
     NotTakenOut,
+    NotTakenProblem,
     OutcomeOut,
+    Problem,
     ReadingIn,
     RefusalIn,
 )
@@ -63,8 +66,8 @@ def _or_wrong(value: Any, read: Callable[[Any], Any]) -> Any:
 _Readings = Annotated[list[Annotated[ReadingIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
 _Refusals = Annotated[list[Annotated[RefusalIn, WrapValidator(_or_wrong)]], Body(max_length=5000)]
 _PROBLEMS: dict[int | str, dict[str, Any]] = {
-    409: {"description": "an id is known with another value"},
-    422: {"description": "something can't be right"},
+    409: {"model": NotTakenProblem | Problem, "description": "an id is known with another value"},
+    422: {"model": NotTakenProblem | Problem, "description": "something can't be right"},
 }
 
 
@@ -76,6 +79,7 @@ class _BodyAlone(APIRoute):
         read, handler = TypeAdapter(_Readings).validate_python, self.endpoint
 
         async def handle(request: Request) -> Response:
+            await only_known_parameters(request)
             try:
                 body = read(await request.json())
             except ClientDisconnect:

@@ -14,14 +14,14 @@ router = APIRouter(tags=["machines"])
 
 
 @router.get("/rules")
-def rules(store: TheStore) -> RulesOut:
+def get_rules(store: TheStore) -> RulesOut:
     """The number of today's rules, what each number changed, and which series read otherwise since
     the last change, until that was seen."""
     return _out(rules_changed(store))
 
 
 @router.post("/rules/seen")
-def rules_seen(body: RulesSeenIn, server: TheServer) -> RulesOut:
+def say_rules_seen(body: RulesSeenIn, server: TheServer) -> RulesOut:
     """A person has seen what these rules changed: it is not shown again."""
     server.journal.rules_seen(body.rules)
     with server.reading() as store:

@@ -21,7 +21,7 @@ from api.web.asked.work import work_made, work_or_usual
 from api.web.convert.known import known_out
 from api.web.convert.next_act import next_act_out
 from api.web.corrected import etag
-from api.web.deps import TheKept, TheServer, TheStore
+from api.web.deps import NothingToSay, TheKept, TheServer, TheStore
 from api.web.kept import series_body
 from api.web.shapes import SeriesIn, SeriesOut
 from api.web.shapes.known import KnownOut
@@ -53,7 +53,7 @@ def get_series(series_id: UUID, server: TheServer, kept: TheKept) -> Response:
     return Response(body, media_type="application/json", headers={"ETag": etag(body)})
 
 
-@router.post("/series/{series_id}/finish")
+@router.post("/series/{series_id}/finish", dependencies=[NothingToSay])
 def finish_series(series_id: UUID, server: TheServer) -> SeriesOut:
     """End a series; one that has ended stays as it is."""
     server.journal.finish(series_id)
@@ -61,7 +61,7 @@ def finish_series(series_id: UUID, server: TheServer) -> SeriesOut:
         return convert.series_out(series.series(store, series_id))
 
 
-@router.post("/series/{series_id}/resume")
+@router.post("/series/{series_id}/resume", dependencies=[NothingToSay])
 def resume_series(series_id: UUID, server: TheServer) -> SeriesOut:
     """Let the bench of a series that has ended feed it again; 409 while it feeds another."""
     server.journal.resume(series_id)
@@ -89,12 +89,12 @@ def measure_again(
 
 
 @router.get("/series/{series_id}/next")
-def what_next(series_id: UUID, store: TheStore) -> NextActOut:
+def get_next_act(series_id: UUID, store: TheStore) -> NextActOut:
     """What a series found, and one act to do next, as things stand now."""
     return next_act_out(next_act(store, series_id))
 
 
 @router.get("/series/{series_id}/known")
-def how_it_is_known(series_id: UUID, store: TheStore) -> KnownOut:
+def explain_series(series_id: UUID, store: TheStore) -> KnownOut:
     """How a series' result is known: by its budget, and by Monte Carlo, which takes a moment."""
     return known_out(known(store, series_id))

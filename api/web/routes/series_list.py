@@ -12,6 +12,7 @@ from api.answers.series import many_scored
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import parse_id
 from api.store.rows.series import latest_series
+from api.web.contract import may
 from api.web.convert.series_list import series_line
 from api.web.deps import TheServer, TheStore
 from api.web.shapes.series_list import SeriesPage
@@ -21,7 +22,7 @@ router = APIRouter(tags=["series"])
 MOST = 500
 
 
-@router.get("/series")
+@router.get("/series", responses=may(404))
 def list_series(
     request: Request,
     response: Response,

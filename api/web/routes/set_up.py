@@ -24,6 +24,7 @@ from api.web.asked.machine import machine_named
 from api.web.asked.series import series_asked
 from api.web.asked.stop import stop_named
 from api.web.asked.work import work_or_usual
+from api.web.contract import may
 from api.web.convert.set_up import proposed_out
 from api.web.deps import TheServer, TheStore
 from api.web.shapes import MachineOut
@@ -36,7 +37,7 @@ _Length = Annotated[str | None, Query(max_length=40, description="as typed, in `
 
 
 @router.get("/length")
-def length(text: _Text, unit: Unit = "mm") -> LengthOut:
+def read_length(text: _Text, unit: Unit = "mm") -> LengthOut:
     """What is understood by a length as it is typed: `8 1/32`, `8-1/32"`, `203,9`, `8 in`."""
     mm = length_mm("text", text, unit)
     if mm is None:
@@ -44,8 +45,8 @@ def length(text: _Text, unit: Unit = "mm") -> LengthOut:
     return LengthOut(mm=mm, unit=without_unit(text)[1] or unit)
 
 
-@router.get("/set-up/proposed")
-def propose(
+@router.get("/set-up/proposed", responses=may(404))
+def propose_set_up(
     server: TheServer,
     store: TheStore,
     machine: Annotated[
@@ -69,7 +70,7 @@ def propose(
 
 
 @router.get("/set-up")
-def set_up(
+def get_set_up(
     server: TheServer,
     method: str,
     kind: Annotated[
@@ -107,7 +108,7 @@ def set_up(
 
 
 @router.post("/set-up")
-def check(body: SetUpIn, server: TheServer) -> list[AskedLengthOut]:
+def check_set_up(body: SetUpIn, server: TheServer) -> list[AskedLengthOut]:
     """Whether a series could be started so, which stores nothing: refused as `POST /api/series`
     refuses it, else the lengths that no bench of this kind uses.
 

@@ -21,7 +21,7 @@ router = APIRouter(tags=["stops"])
 
 
 @router.get("/machines/{machine_id}/stops")
-def stops(
+def list_stops(
     machine_id: UUID,
     store: TheStore,
     retired: Annotated[bool, Query(description="those that are retired too")] = False,
@@ -44,7 +44,7 @@ def add_stop(body: StopIn, server: TheServer) -> StopOut:
 
 
 @router.get("/stops/{stop_id}")
-def one_stop(stop_id: UUID, response: Response, store: TheStore) -> StopOut:
+def get_stop(stop_id: UUID, response: Response, store: TheStore) -> StopOut:
     """One stop."""
     found = stop_out(rows.stop(store, stop_id))
     response.headers["ETag"] = tag(found)

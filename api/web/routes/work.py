@@ -20,7 +20,7 @@ Text = Annotated[str | None, Query(max_length=40)]
 
 
 @router.get("/work")
-def what_it_does(
+def tell_what_it_does(
     angle_deg: Text = None,
     u_deg: Annotated[
         str, Query(description="its expanded uncertainty at 95 %", max_length=40)

@@ -28,7 +28,7 @@ _NEED: Final = ("unit", *_NEEDS[0], *_NEEDS[1])
 
 
 @router.get("/works")
-def all_works(
+def list_works(
     store: TheStore,
     retired: Annotated[bool, Query(description="those that are retired too")] = False,
 ) -> list[MadeWorkOut]:
@@ -47,7 +47,7 @@ def add_work(body: WorkIn, server: TheServer) -> MadeWorkOut:
 
 
 @router.get("/works/{work_id}")
-def one_work(work_id: UUID, response: Response, store: TheStore) -> MadeWorkOut:
+def get_work(work_id: UUID, response: Response, store: TheStore) -> MadeWorkOut:
     """One work."""
     found = made_work_out(rows.work(store, work_id))
     response.headers["ETag"] = tag(found)
@@ -84,7 +84,7 @@ def correct_work(
 
 
 @router.get("/works/{work_id}/answer")
-def answer(work_id: UUID, store: TheStore, kept: TheKept) -> WorkAnswerOut:
+def get_work_answer(work_id: UUID, store: TheStore, kept: TheKept) -> WorkAnswerOut:
     """What is known now of every stop, for this work; with parts, how likely it succeeds."""
     work = rows.work(store, work_id)
     (stops,) = works.of_works(store, [work])
@@ -93,7 +93,7 @@ def answer(work_id: UUID, store: TheStore, kept: TheKept) -> WorkAnswerOut:
 
 
 @router.get("/machines/{machine:path}/works")
-def machine_works(machine: str, store: TheStore, kept: TheKept) -> list[StopWorksOut]:
+def get_machine_works(machine: str, store: TheStore, kept: TheKept) -> list[StopWorksOut]:
     """Whether each stop of a machine (by id or name) is good enough for each work."""
     found = machines.machine(store, parse_id(machine))
     standings = standings_by_stop(store, kept, [found])

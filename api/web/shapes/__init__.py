@@ -27,6 +27,8 @@ from api.answers.settings import (
     LONGEST_NOTE,
     MOST_PIECES,
     MOST_STRIPS,
+    UNSEEN,
+    is_plain,
 )
 from api.store.trail import By, Seen
 from capture.folded import Why
@@ -38,7 +40,9 @@ from capture.values import LONGEST_PATTERN
 class In(BaseModel):
     """A request's body: an unknown field is an error, not ignored."""
 
-    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+    model_config = ConfigDict(
+        extra="forbid", str_strip_whitespace=True, json_schema_extra=lambda shape: _say_nul(shape)
+    )
 
     @field_validator("*", mode="before")
     @classmethod
@@ -52,8 +56,23 @@ class In(BaseModel):
         return value
 
 
+def _say_nul(shape: Any) -> None:
+    """Say of each text in a body's schema that it holds no NUL, unless what is said is narrower."""
+    parts = list(shape.get("properties", {}).values())
+    for part in parts:
+        if part.get("type") == "string" and part.keys().isdisjoint(("pattern", "format", "enum")):
+            part["pattern"] = "^[^\\u0000]*$"
+        parts += part.get("anyOf", [])
+        parts += [part["items"]] if "items" in part else []
+
+
 class Out(BaseModel):
     model_config = ConfigDict(from_attributes=True)
+
+
+class EmptyIn(In):
+    """Nothing. A request that changes something has a body all the same: its type shows that it
+    comes from a program, not from a page of another site."""
 
 
 def _as_text(value: object) -> object:
@@ -72,12 +91,16 @@ def _plausible(value: datetime) -> datetime:
 
 
 def _plain(value: str) -> str:
-    if not value.isprintable():
+    if not is_plain(value):
         raise PydanticCustomError("plain", "must be plain words, without control characters")
     return value
 
 
-When = Annotated[datetime, AfterValidator(_plausible)]
+When = Annotated[
+    datetime,
+    AfterValidator(_plausible),
+    Field(json_schema_extra={"pattern": "^(19[7-9][0-9]|2[01][0-9]{2}|2200)-"}),
+]
 
 
 LengthText = Annotated[str, BeforeValidator(_as_text), Field(max_length=40)]
@@ -88,8 +111,14 @@ Name = Annotated[
     str,
     StringConstraints(min_length=1, max_length=LONGEST_NAME, strip_whitespace=True),
     AfterValidator(_plain),
+    # Something is left without the spaces around it.
+    Field(json_schema_extra={"pattern": f"^ *[^ {UNSEEN}][^{UNSEEN}]*$"}),
 ]
-BenchName = Annotated[Name, StringConstraints(pattern=r"^[^/\\]+$")]
+BenchName = Annotated[
+    Name,
+    StringConstraints(pattern=r"^[^/\\]+$"),
+    Field(json_schema_extra={"pattern": rf"^ *[^ /\\{UNSEEN}][^/\\{UNSEEN}]*$"}),
+]
 Note = Annotated[str, StringConstraints(max_length=LONGEST_NOTE)]
 
 SetupChangeKind = Literal[
@@ -835,11 +864,23 @@ class StoreOut(Out):
     last: ReadingOut | None
 
 
+class WrongField(Out):
+    """field: of the body, with dots where it is inside another one, or a parameter; `body`, all of
+    it."""
+
+    field: str
+    message: str
+
+
 class Problem(Out):
     """An RFC 9457 problem document; `detail` says what to do."""
 
-    type: str = "about:blank"
+    type: str
     title: str
     status: int
     detail: str
-    errors: list[dict[str, str]] = []
+    errors: list[WrongField] = []
+
+
+class NotTakenProblem(Problem, AcknowledgementOut):
+    """Some of what was handed over was refused; what became of the rest is said as ever."""

@@ -13,12 +13,9 @@ from api.web.app import build
 from tests.api.conftest import local_client
 
 
-def test_the_contract_names_the_program_and_every_operation_once(application: FastAPI) -> None:
+def test_the_contract_names_the_program(application: FastAPI) -> None:
     told = application.openapi()
     assert (told["info"]["title"], told["info"]["version"]) == ("bothends", VERSION)
-    names = [said["operationId"] for path in told["paths"].values() for said in path.values()]
-    assert len(names) > 40
-    assert len(set(names)) == len(names)
 
 
 def test_the_pages_that_would_load_scripts_from_elsewhere_are_not_served(

@@ -18,7 +18,7 @@ from api.server import Server
 from api.settings import Settings
 from api.store.engine import file_in
 from api.web.app import build
-from api.web.routes.live import live
+from api.web.routes.live import follow_events
 from tests.api.bench import Person
 from tests.api.conftest import local_client
 from tests.api.damage import PAGE, number_of_pages, overwrite, small_store
@@ -193,7 +193,7 @@ def test_a_live_stream_of_a_damaged_store_says_so(whole: Path, tmp_path: Path) -
 
     async def first() -> str:
         async with app.router.lifespan_context(app):
-            answer = await live(Request({"type": "http", "app": app}), server)
+            answer = await follow_events(Request({"type": "http", "app": app}), server)
             parts = answer.body_iterator
             try:
                 async with asyncio.timeout(60):

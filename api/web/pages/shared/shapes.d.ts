@@ -352,10 +352,15 @@ interface MadeWorkOut {
   retired_at: string | null;
 }
 
+interface WrongField {
+  field: string;
+  message: string;
+}
+
 interface Problem {
   title: string;
   detail: string;
-  errors: Record<string, string>[];
+  errors: WrongField[];
 }
 
 /** What GET answers, by its address. */

@@ -10,6 +10,7 @@ import gzip
 import hashlib
 import mimetypes
 import re
+from copy import copy
 from pathlib import Path
 from typing import Final
 
@@ -105,7 +106,10 @@ class StaticPages:
         answer = self._answers.get((name, gzipped, version == _VERSIONED))
         if answer is None:
             raise HTTPException(404)
-        await answer(scope, receive, send)
+        sent = copy(answer)
+        # What stands between adds to the headers of an answer, and would again each time.
+        sent.raw_headers = list(answer.raw_headers)
+        await sent(scope, receive, send)
 
 
 def _answer(name: str, body: bytes, *, gzipped: bool, lasting: bool) -> Response:

@@ -1,0 +1,142 @@
+"""What the OpenAPI document says of every operation beyond its own parameters and answers: its
+name, and the errors it is answered with. And that no parameter is taken that it does not name."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from fastapi import Request
+from fastapi.dependencies.models import Dependant
+from fastapi.exceptions import RequestValidationError
+from fastapi.routing import APIRoute
+from pydantic.json_schema import models_json_schema
+
+from api.errors import nearest
+from api.web.problems import MEDIA_TYPE
+from api.web.shapes import NotTakenProblem, Problem
+
+DESCRIPTION: Final = """\
+Every error is a problem document (RFC 9457, `application/problem+json`); its `detail` is a sentence
+that says what to do, and `errors` says what is wrong with which field or parameter.
+
+HEAD is answered wherever GET is, and `Allow` names the methods of an address, in the answer to
+OPTIONS and in a 405. Each address has one format, whatever `Accept` says. All text is UTF-8. A
+moment without a zone is taken as UTC. A parameter that an address does not name is refused.
+"""
+_REFERENCE: Final = "#/components/schemas/{model}"
+_WRITING: Final = frozenset(("post", "put", "patch", "delete"))
+_ERRORS: Final = {
+    403: "refused: it comes from a page of another site, or from another computer than the server's"
+    " own, which this is kept for",
+    404: "nothing is at this address, or nothing has the id or name that is said",
+    409: "it can't be done as things are; `detail` says what to do first",
+    412: "it is not any more what `If-Match` names; read it again",
+    413: "the body is too large; send it in parts",
+    415: "the body is not of the type that is asked for",
+    421: "the server is not known by this host's name",
+    422: "something that is said can't be right; `errors` says what, by field",
+    500: "a fault of the program; its log says more",
+    503: "it can't be done now: the store can't be read or written, or too much is asked for at"
+    " once; `detail` says what to do",
+}
+_ALWAYS: Final = (421, 422, 500, 503)
+
+
+def name_of(route: APIRoute) -> str:
+    """The operation's id, which a generated client makes a function of: the handler's own name."""
+    return route.name
+
+
+def may(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """What a route says of errors that it may be answered with, beyond those that follow from its
+    method, address and parameters."""
+    return {status: {"description": _ERRORS[status]} for status in statuses}
+
+
+def describe(document: dict[str, Any]) -> None:
+    """Say in an OpenAPI document what `problems` and `guard` do, and what `deps` asks for."""
+    components = document["components"]
+    shapes = components["schemas"]
+    for not_ours in ("HTTPValidationError", "ValidationError"):
+        shapes.pop(not_ours, None)
+    problems: list[Any] = [(each, "validation") for each in (Problem, NotTakenProblem)]
+    shapes |= models_json_schema(problems, ref_template=_REFERENCE)[1]["$defs"]
+    components["responses"] = {
+        _answer_name(status): {"description": said, "content": _problem()}
+        for status, said in _ERRORS.items()
+    }
+    for path, operations in document["paths"].items():
+        for method, operation in operations.items():
+            answers = operation["responses"]
+            for status in _statuses(path, method, operation):
+                if "HTTPValidationError" in str(answers.get(str(status), "HTTPValidationError")):
+                    name = f"#/components/responses/{_answer_name(status)}"
+                    answers[str(status)] = {"$ref": name}
+            for status, answer in answers.items():
+                if status >= "400" and "$ref" not in answer:
+                    _as_problem(answer)
+            operation["responses"] = dict(sorted(answers.items()))
+            if "requestBody" in operation:
+                # A body's type shows that it comes from a program; see `guard`.
+                operation["requestBody"]["required"] = True
+
+
+def _statuses(path: str, method: str, operation: dict[str, Any]) -> list[int]:
+    """The errors that may come whatever the operation itself does."""
+    parameters = operation.get("parameters", [])
+    found = list(_ALWAYS)
+    if "{" in path:
+        found.append(404)
+    if method in _WRITING:
+        found += [403, 409]
+    if "requestBody" in operation:
+        found += [413, 415]
+    if any(each["name"].lower() == "if-match" for each in parameters):
+        found.append(412)
+    return found
+
+
+def _as_problem(answer: dict[str, Any]) -> None:
+    """What a route says of an error, as it is sent: as a problem document, unless it has a shape
+    that is none."""
+    content = answer.setdefault("content", {})
+    schema = content.get("application/json", {}).get("schema", {})
+    if f"/{NotTakenProblem.__name__}'" in str(schema):
+        content |= _problem(content.pop("application/json")["schema"])
+    content |= {} if MEDIA_TYPE in content else _problem()
+
+
+def _problem(schema: dict[str, Any] | None = None) -> dict[str, Any]:
+    return {MEDIA_TYPE: {"schema": schema or {"$ref": _REFERENCE.format(model=Problem.__name__)}}}
+
+
+def _answer_name(status: int) -> str:
+    return f"Problem{status}"
+
+
+async def only_known_parameters(request: Request) -> None:
+    """Raises RequestValidationError where the address has a query parameter that the operation
+    does not name, with the nearest one that it does."""
+    if not request.scope["query_string"]:
+        return
+    known = sorted(_queried(request.scope["route"].dependant))
+    unknown = [name for name in dict.fromkeys(request.query_params) if name not in known]
+    if unknown:
+        raise RequestValidationError(
+            [
+                {"type": "parameter", "loc": ("query", name), "msg": _unknown(name, known)}
+                for name in unknown
+            ]
+        )
+
+
+def _unknown(name: str, known: list[str]) -> str:
+    if not known:
+        return "is not known here, where no parameter is taken; leave it out"
+    return f"is not known here; the nearest is {nearest(name, known)}, of {', '.join(known)}"
+
+
+def _queried(dependant: Dependant) -> list[str]:
+    """The names of the query parameters that a handler and its dependencies take."""
+    own = [field.alias for field in dependant.query_params]
+    return own + [name for each in dependant.dependencies for name in _queried(each)]
