@@ -46,6 +46,8 @@ def planned_strips(
     last: Row[Any] | None,
     tolerance: Tolerance | None,
     noun: str = "strip",
+    *,
+    changed: bool = False,
 ) -> PlannedStrips:
     """The number after which 9 of 10 series with the settings of `last` give a verdict at their
     planned end, where the stop scatters as before and stands where it stood, or at nominal where
@@ -54,7 +56,7 @@ def planned_strips(
     `benchmarks.truth.loop`).
 
     last: a row of `tables.Series` with its stop; None for a stop that was never measured. noun: the
-    word for one trial, where none was.
+    word for one trial, where none was. changed: the machine is changed before the next series.
     """
     noun = noun if last is None else method_of(last).noun
     if tolerance is None:
@@ -63,8 +65,11 @@ def planned_strips(
     known = [] if last is None else _known(found, last, tolerance)
     if last is None or not known:
         return _usual(noun, "how much the cuts of this stop scatter is not known yet")
-    changed = latest_changes(connection).get(last.machine_id, ())
-    needed, seen = max(_needed(of, tolerance, changed) for of in known)
+    changes = latest_changes(connection).get(last.machine_id, ())
+    needed, seen = max(
+        _needed(of, tolerance, changed or any(each.at > of[0].at for each in changes))
+        for of in known
+    )
     trials = sentences.cuts(seen, noun)
     if needed > _MOST:
         return PlannedStrips(
@@ -105,23 +110,20 @@ def _known(
     return [known for known in each if any(k.check.sd is not None for k in known)]
 
 
-def _needed(
-    known: Sequence[KnownCheck], tolerance: Tolerance, changed: Sequence[Row[Any]]
-) -> tuple[float, int]:
+def _needed(known: Sequence[KnownCheck], tolerance: Tolerance, moved: bool) -> tuple[float, int]:
     """How many trials tell, inf where no number does, and from how many the scatter is known."""
     told = [(k.check.trials, k.check.sd) for k in known if k.check.sd is not None]
     scatter = earlier_scatter(islice(told, _FOR_SCATTER), day(known[-1].at))
     assert scatter is not None
-    left = _left(known[0], (tolerance.high - tolerance.low) / 2, changed)
+    left = _left(known[0], (tolerance.high - tolerance.low) / 2, moved)
     if left <= 0:
         return math.inf, scatter.trials
     needed = planning.cuts_needed(left / scatter.sd) if scatter.sd > 0 else _FEWEST
     return needed or math.inf, scatter.trials
 
 
-def _left(latest: KnownCheck, half: float, changed: Sequence[Row[Any]]) -> float:
+def _left(latest: KnownCheck, half: float, moved: bool) -> float:
     """How far from the limit the next series is expected at least, as far as the latest one knows
     that, less what no number of trials tells."""
-    moved = any(change.at > latest.at for change in changed)
     left = abs(half - (0.0 if moved else abs(latest.off)))
     return left - latest.check.anew_u - latest.check.seen.shared

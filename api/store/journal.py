@@ -165,7 +165,7 @@ class Journal:
         With it comes what was recorded, None where nothing was `changed`.
 
         Raises NotFound where there is no such machine, and Conflict where a series of something
-        else runs on the bench.
+        else runs on the bench, or that series itself while nothing was changed.
         """
         with self.transactions.writing() as written:
             machine = _need_machine(written.connection, new.machine_id)
@@ -173,6 +173,8 @@ class Journal:
             running = bench.series
             if running is not None and running.id != series_id:
                 return running.id, _recorded(written.connection, bench, new, series_id, changed)
+            if running is not None and changed is None:
+                raise _runs(written.connection, bench)  # it is gone on with, not begun anew
             change = None
             if changed is not None:
                 change = add_change(written, machine, changed, at, note)

@@ -7,7 +7,7 @@ import re
 from playwright.sync_api import Browser, Page, expect
 
 from tests.whole.at_the_bench import Bench, forgive
-from tests.whole.browser import no_serious_axe_findings
+from tests.whole.browser import HeldBack, no_serious_axe_findings
 
 
 def _finished(bench: Bench) -> str:
@@ -50,6 +50,70 @@ def test_a_finish_pressed_too_early_is_undone_and_the_strip_goes_on(bench: Bench
     bench.press("12.61")
     bench.state("pair complete: strip 3")
     bench.holds(series, [["12.30", "12.40"], ["12.31", "12.42"], ["12.50", "12.61"]])
+
+
+_HOLDS_SCORES = """
+  const listen = EventSource.prototype.addEventListener;
+  const held = [];
+  globalThis.holding = false;
+  globalThis.letScores = () => { holding = false; held.splice(0).forEach((told) => told()); };
+  EventSource.prototype.addEventListener = function (kind, heard, ...more) {
+    const later = (event) => holding ? held.push(() => heard(event)) : heard(event);
+    listen.call(this, kind, kind === "score" ? later : heard, ...more);
+  };
+"""
+
+
+def test_a_planned_number_is_counted_and_no_result_is_shown_for_another(bench: Bench) -> None:
+    """A score that comes late is not shown as that of the strips read since, nor the verdict of
+    the end as that of a series that goes on."""
+    page = bench.page
+    series = bench.start(strips=3, tolerance_deg="0.3")
+    page.add_init_script(_HOLDS_SCORES)
+    bench.open()
+
+    def strips(*pairs: tuple[str, str]) -> None:
+        for pair in pairs:
+            for sent in pair:
+                bench.press(sent, since_previous_ms=4000)
+
+    strips(("12.30", "12.40"), ("12.31", "12.42"))
+    verdict, result = page.locator("#verdict"), page.locator("#result")
+    expect(verdict).to_have_text(re.compile("2 of 3 strips.*verdict at the end"))
+    expect(result).to_have_attribute("data-verdict", "")
+    page.evaluate("holding = true")
+    strips(("12.30", "12.41"))
+    bench.state("pair complete: strip 3")
+    expect(result).to_have_attribute("data-behind", "")
+    expect(page.locator("#progress")).to_contain_text("The result is of 2 strips")
+    page.evaluate("letScores()")
+    expect(verdict).to_have_text(re.compile("3 of 3 strips.*finish for the verdict"))
+    expect(result).not_to_have_attribute("data-behind", "")
+    page.click("#finish")
+    expect(page.locator("#found-verdict")).to_contain_text("Good enough")
+    held = HeldBack(page, f"**/api/series/{series}", "GET")
+    page.click("#resume")
+    expect(page.locator("#measuring")).to_be_visible()
+    expect(page.locator("#figure")).to_have_text("No result yet")
+    expect(verdict).to_be_hidden()
+    held.let_go()
+    expect(verdict).to_contain_text("3 of 3 strips")
+
+
+def test_a_link_proposes_nothing_once_a_series_of_its_machine_has_begun(bench: Bench) -> None:
+    made = bench.server.post("/api/machines", {"name": f"Saw of {bench.name}", "kind": "other"})
+    page = bench.page
+    page.goto(f"{bench.server.url}/bench/{bench.name}?machine={made['id']}")
+    expect(page.locator("#sign-live")).to_have_text("live")
+    series = bench.start()
+    expect(page.locator("#measuring")).to_be_visible()
+    assert "?" not in page.url
+    bench.press("12.30")
+    bench.shows("12.30")
+    bench.server.post(f"/api/series/{series}/finish")
+    expect(page.locator("#finished")).to_be_visible()
+    page.reload()
+    expect(page.locator("#finished")).to_be_visible()
 
 
 def test_finish_tells_of_no_strip_to_come_and_a_link_of_what_runs(bench: Bench) -> None:

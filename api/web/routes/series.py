@@ -74,10 +74,11 @@ def measure_again(
     series_id: UUID, server: TheServer, body: Annotated[AgainIn | None, Body()] = None
 ) -> BegunOut:
     """Start a series once more: same machine, stop, method and settings; and record what was done
-    to the machine in between, where something was. 409 while its bench feeds another one."""
+    to the machine in between, where something was. 409 while its bench feeds another one, or the
+    series itself, to which nothing was done, still runs."""
     asked = body or AgainIn()
     with server.reading() as store:
-        new = again(store, series_id, asked.bench, asked.strips)
+        new = again(store, series_id, asked.bench, asked.strips, asked.changed is not None)
         note = asked.note or None
         if asked.changed == "adjusted" and note is None:
             note = proposed_move(store, series_id)

@@ -60,10 +60,12 @@ def test_out_adjusted_and_better_is_told_without_being_asked(person, server, cli
         assert client.get(link).status_code == 200, link
     # "I did it": the change with the move, and the same series once more, in one request.
     again = person.post(f"/api/series/{first}/again", {"changed": "adjusted"}, 201)
-    same = ("machine", "stop", "method", "bench", "baseline", "unit", "work", "strips", "tolerance")
+    same = ("machine", "stop", "method", "bench", "baseline", "unit", "work", "tolerance")
     before = person.series(first)
     assert [again[name] for name in same] == [before[name] for name in same]
     assert (again["note"], again["finished_at"]) == (None, None)
+    # As many as tell by how the five scattered, not as many as were cut before that was known.
+    assert again["strips"] == 3
     (change,) = history_of(person)["setup_changes"]
     assert change["note"] == f"As proposed: {what}"
     # A second tap does it no second time.
@@ -189,6 +191,11 @@ def test_another_series_on_the_bench_is_not_ended_by_measuring_again(person, cli
     assert (again["bench"], again["strips"]) == ("loft", 4)
     (change,) = history_of(person)["setup_changes"]
     assert (change["kind"], change["note"]) == ("blade changed", "60 teeth")
+    # One that still runs is not ended either, unless something was done to the machine.
+    still = client.post(f"/api/series/{again['id']}/again", json={"bench": "loft"})
+    assert still.status_code == 409
+    assert "runs on bench loft; finish it first" in still.json()["detail"]
+    assert person.series(again["id"])["finished_at"] is None
     missing = client.post("/api/series/01939d3e-7c1a-7000-8000-000000000000/again", json={})
     assert missing.status_code == 404
 

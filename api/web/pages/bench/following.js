@@ -36,7 +36,7 @@ const places = (shown) => showPlaces(shown).then(next);
 export function next() {
   // What is kept beside the store is paired later, so nobody knows yet where the next one goes.
   const known = here.bench?.series && !here.bench.series.finished_at && !here.store.kept_beside;
-  measuring.showNext(known ? here.bench?.next : null, method(), openTrial(), here.series?.strips, here.progress?.enough);
+  measuring.showNext(known ? here.bench?.next : null, method(), openTrial(), here.series?.strips, !here.behind && here.progress?.enough);
 }
 
 /** @param {BenchOut & Partial<BenchNowOut>} state */
@@ -105,6 +105,7 @@ export function showAwaiting() {
 let delayed = ""; // why a series could not be shown at once
 /** @param {SeriesHead} running */
 async function begin(running) {
+  setup.measured(running);
   present(running);
   at("places").replaceChildren();
   places(running);
@@ -132,6 +133,7 @@ export function present(running) {
   here.series = running;
   here.trials = new Map();
   here.score = null;
+  here.behind = false;
   here.doubts = null;
   here.progress = null;
   here.since = [];
@@ -145,6 +147,8 @@ export function present(running) {
   for (const id of ["take-back", "swap-ends", "type", "finish"]) at(id).hidden = false;
   at("away").hidden = !chosen?.reveals.some((quantity) => quantity !== "length");
   measuring.showNothingYet(chosen);
+  // A series that is gone on with had a verdict of its end.
+  showScore();
   if (!running.finished_at) view("measuring");
 }
 
@@ -215,7 +219,8 @@ export function showAll() {
 
 export function showScore() {
   const work = here.series ? setup.workName(here.series) : "";
-  measuring.showScore(here.score, shownUnits(), work, method());
+  const planned = running()?.strips;
+  measuring.showScore(here.score, shownUnits(), work, method(), { planned, behind: here.behind });
   measuring.showSince(at("since"), here.since, shownUnits());
   here.finished?.showResult(here.score, shownUnits(), work, method());
 }
@@ -243,6 +248,7 @@ async function over(series, latest) {
   if (before && whole) await presentEnded(before, whole);
   else {
     if (whole) here.score = whole.score;
+    here.behind = false;
     await ended({ ...series, finished_at: (!before && latest?.finished_at) || new Date().toISOString() }, true);
   }
   if (waited?.outcome === "asked") heardLine(`The last reading, ${words.numberIn(waited)}, does not count in it.`);

@@ -136,6 +136,8 @@ function heardTrial(trial) {
   }
   // Also one that is gone: an older answer with it may still come.
   here.trials.set(trial.id, trial);
+  // Its score comes a moment later, of a long series on a busy computer some seconds.
+  here.behind ||= trial.state === "complete" || before?.state === "complete";
   if (trial.state === "complete" && before?.state !== "complete") justCompleted = trial;
   showAll();
 }
@@ -144,6 +146,7 @@ function heardTrial(trial) {
 function heardScore(event) {
   if (!here.series || event.series !== here.series.id) return;
   here.score = event.score;
+  here.behind = false;
   here.doubts = event.now;
   const enough = event.progress.planned && event.progress.enough && !here.progress?.enough;
   here.progress = event.progress;

@@ -14,6 +14,7 @@ export const benchPath = /** @type {const} */ (`/api/benches/${encodeURIComponen
  * @property {SeriesHead | null} series the series shown: the running one, or the one just finished
  * @property {Map<string, TrialOut>} trials of the series shown
  * @property {ScoreOut | null} score
+ * @property {boolean} behind whether trials were told since that the score does not know of
  * @property {NowOut[] | null} doubts what to do about doubtful strips at once; null before it was told
  * @property {SinceChangeOut[]} since what the change before the running series did
  * @property {ProgressOut | null} progress how far the series is; null before it was told
@@ -31,6 +32,7 @@ export const here = {
   series: null,
   trials: new Map(),
   score: null,
+  behind: false,
   doubts: null,
   progress: null,
   since: [],

@@ -354,22 +354,28 @@ export function showSince(list, since, units) {
  * @param {Units} units
  * @param {string} work what the verdict is for, where it is for a work
  * @param {MethodOut | undefined} method
+ * @param {{ planned?: number | null, behind?: boolean }} now how many trials are planned of a series that
+ * runs; whether the score is of the trials before the latest change
  */
-export function showScore(score, units, work, method) {
+export function showScore(score, units, work, method, { planned = null, behind = false } = {}) {
   const box = at("result");
   const verdict = at("verdict");
   const main = score && words.mainQuantity(score);
   const quantity = main?.quantity;
   const mean = quantity?.mean ?? null;
   const u = quantity?.expanded_uncertainty ?? undefined;
-  box.dataset.verdict = quantity?.verdict ?? "";
+  box.toggleAttribute("data-behind", behind);
+  // A test of a planned number has no verdict before its end: how far it is, is what there is to say.
+  const waits = planned && quantity?.rule === "not yet";
+  box.dataset.verdict = waits ? "" : (quantity?.verdict ?? "");
   verdict.hidden = !quantity?.verdict;
-  if (quantity?.verdict) {
-    setMark(verdict, verdictMark(quantity.verdict));
-    const said = capital(quantity.verdict);
+  if (score && quantity?.verdict) {
+    setMark(verdict, waits ? "waiting" : verdictMark(quantity.verdict));
+    const said = waits ? `${score.trials} of ${words.counted(method, planned)}` : capital(quantity.verdict);
+    const small = [waits && (score.trials < planned ? "verdict at the end" : "finish for the verdict"), work && `for ${work}`].filter(Boolean).join(" ");
     one(verdict, "span").textContent = said;
-    one(verdict, "small").textContent = work && ` for ${work}`;
-    one(verdict, "small").hidden = !work;
+    one(verdict, "small").textContent = small && ` ${small}`;
+    one(verdict, "small").hidden = !small;
     fit(verdict, said, MARK);
   }
   const angle = quantity?.unit === "deg" ? mean : null;

@@ -120,6 +120,7 @@ async function load() {
       if (at("places").dataset.method !== whole.method) guiding.showPlaces(running);
       here.since = initial.since;
       fill(whole);
+      setup.measured(running);
       if (setup.namesAnother(running)) here.meanwhile = `A series of ${running.machine.name}${setup.stopWords(running)} still runs, and each reading goes to it. To measure what you chose instead, finish it, then tap “Set up the next series”.`;
     } else await showLast(initial);
     follow(state);

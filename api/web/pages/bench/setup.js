@@ -42,7 +42,17 @@ export function offered(after) {
  * @param {SeriesHead} series
  */
 export function namesAnother({ machine, stop }) {
-  return (named().get("machine") ?? machine.id) !== machine.id || (named().get("stop") ?? stop.id) !== stop.id;
+  /** @type {(key: string, of: { id: string, name: string }) => boolean} */
+  const isOther = (key, { id, name }) => ![null, id, name].includes(named().get(key));
+  return isOther("machine", machine) || isOther("stop", stop);
+}
+
+/**
+ * What the link to this page names is measured by `series`: it proposes nothing any longer.
+ * @param {SeriesHead} series
+ */
+export function measured(series) {
+  if (location.search && !namesAnother(series)) history.replaceState(null, "", location.pathname);
 }
 
 /**
@@ -386,7 +396,7 @@ export async function start(bench) {
   if (said.work && !works.some((work) => work.id === said.work)) works = await get(WORKS);
   field("machine_name").value = field("kind").value = field("note").value = "";
   show([], "");
-  // What the link named is measured.
+  // Whatever the link named, this is what was chosen.
   history.replaceState(null, "", location.pathname);
 }
 

@@ -176,7 +176,8 @@ export function spoken(trial, score, method, units) {
   if (trial.tilt_deg != null) said.push(spokenAngle(trial.tilt_deg, trial.angle_deg == null ? "" : "tilt ", units, tilted));
   const first = said.length ? `${name}: ${said.join(", ")}.` : `${name} complete.`;
   const quantity = score && mainQuantity(score)?.quantity;
-  return quantity?.verdict ? `${first} So far: ${quantity.verdict}.` : first;
+  // Of a planned number there is no verdict before its end.
+  return quantity?.verdict && quantity.rule !== "not yet" ? `${first} So far: ${quantity.verdict}.` : first;
 }
 
 /**

@@ -101,12 +101,14 @@ interface QuantityOut {
   mean: number | null;
   expanded_uncertainty: number | null;
   verdict: "cannot tell yet" | "good enough" | "needs adjusting" | null;
+  rule: "each look" | "one look" | "not yet" | "earlier series" | null;
   statement: string;
   sentence: string;
   sentence_parts: SentencePartOut[];
 }
 
 interface ScoreOut {
+  trials: number;
   quantities: Record<string, QuantityOut>;
   notes: string[];
 }
