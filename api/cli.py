@@ -28,6 +28,7 @@ COMMANDS: Final = (
     "doctor",
     "move",
     "install",
+    "completion",
 )
 
 

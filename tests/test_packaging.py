@@ -1,0 +1,128 @@
+"""What is handed on: the source archive passes its tests, the wheel holds the program and no more.
+
+Both are built of the files that git knows, as a release is, in a folder of their own.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import tarfile
+import tomllib
+import zipfile
+from dataclasses import dataclass
+from email import message_from_bytes
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+ROOT: Final = Path(__file__).parents[1]
+PROJECT: Final = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+PROGRAM: Final = ("analysis/", "capture/", "api/")
+_NOT_HANDED_ON: Final = (".gitignore", ".ci/")
+
+# One test file of each room, among them those that read fixtures, tables and pages.
+_SOME_TESTS: Final = (
+    "tests/analysis/test_facts.py",
+    "tests/capture/test_lines.py",
+    "tests/api/test_cli.py",
+    "tests/api/exports/test_extras.py",
+    "tests/api/web/test_static.py",
+)
+
+
+@dataclass(frozen=True)
+class Handed:
+    """tracked: the files that git knows; source: the unpacked archive; wheel: one built of it."""
+
+    tracked: frozenset[str]
+    source: Path
+    wheel: Path
+
+
+def _build(folder: Path, what: str, into: Path) -> Path:
+    code = f"import sys; from setuptools import build_meta as b; b.build_{what}(sys.argv[1])"
+    subprocess.run(
+        [sys.executable, "-c", code, str(into)],
+        cwd=folder,
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    (made,) = into.iterdir()
+    return made
+
+
+@pytest.fixture(scope="module")
+def handed(tmp_path_factory: pytest.TempPathFactory) -> Handed:
+    if not (ROOT / ".git").exists():
+        pytest.skip("what is handed on is looked at where git says what belongs to it")
+    listed = subprocess.run(
+        ["git", "ls-files", "-z"], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    names = [name for name in listed.stdout.split("\0") if name and (ROOT / name).exists()]
+    folder = tmp_path_factory.mktemp("handed")
+    for name in names:
+        (folder / "tree" / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(ROOT / name, folder / "tree" / name)
+    for each in ("archive", "wheel"):
+        (folder / each).mkdir()
+    with tarfile.open(_build(folder / "tree", "sdist", folder / "archive")) as archive:
+        archive.extractall(folder / "source", filter="data")
+    (source,) = (folder / "source").iterdir()
+    return Handed(frozenset(names), source, _build(source, "wheel", folder / "wheel"))
+
+
+def test_the_source_archive_holds_every_file_that_its_tests_need(handed: Handed) -> None:
+    files = {
+        path.relative_to(handed.source).as_posix()
+        for path in handed.source.rglob("*")
+        if path.is_file()
+    }
+    assert {n for n in handed.tracked if not n.startswith(_NOT_HANDED_ON)} <= files
+
+
+def test_the_tests_pass_from_the_source_archive(handed: Handed) -> None:
+    """And what they try is what is in it, not what is installed here."""
+    code = (
+        "import sys, api, pytest; assert api.__file__.startswith(sys.argv[1]), api.__file__;"
+        "sys.exit(pytest.main(sys.argv[2:]))"
+    )
+    words = ("-q", "-p", "no:cacheprovider", "-p", "no:xdist", *_SOME_TESTS)
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(handed.source), *words],
+        cwd=handed.source,
+        capture_output=True,
+        text=True,
+        timeout=110,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_the_wheel_holds_the_program_with_all_its_pages_and_no_more(handed: Handed) -> None:
+    with zipfile.ZipFile(handed.wheel) as wheel:
+        files = {name for name in wheel.namelist() if not name.partition("/")[0].endswith("-info")}
+        (metadata,) = (name for name in wheel.namelist() if name.endswith("/METADATA"))
+        said = message_from_bytes(wheel.read(metadata))
+    assert files == {name for name in handed.tracked if name.startswith(PROGRAM)}
+    assert {Path(name).suffix for name in files} >= {".css", ".html", ".js", ".md", ".service"}
+    assert set(said["Requires-Python"].split(",")) == set(
+        PROJECT["project"]["requires-python"].split(",")
+    )
+
+
+def test_all_say_the_same_of_python() -> None:
+    """Who reads README installs what pip then takes; what is checked is what the oldest takes."""
+    bounds = re.fullmatch(r">=3\.(\d+),<3\.(\d+)", PROJECT["project"]["requires-python"])
+    assert bounds is not None
+    oldest, first_too_new = map(int, bounds.groups())
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert re.findall(r"Python 3\.(\d+) to 3\.(\d+)", readme) == [
+        (str(oldest), str(first_too_new - 1))
+    ]
+    assert PROJECT["tool"]["ruff"]["target-version"] == f"py3{oldest}"
+    assert PROJECT["tool"]["mypy"]["python_version"] == f"3.{oldest}"
+    assert f"version_info < (3, {oldest})" in (ROOT / "tests" / "run").read_text()
