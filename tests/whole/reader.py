@@ -2,7 +2,7 @@
 
 The shell is a real one, and so is each `bothends`: it is forked from a process that has done the
 imports, since nine tenths of a start are those. What a reader has and a test has not (a caliper, a
-server's address, root, a package to fetch) is stood in for: see `STANDS_IN` and `_AROUND`.
+server's address, root, a package to fetch) is stood in for: see `_AROUND`, and the places of `Reader`.
 """
 
 from __future__ import annotations
@@ -175,7 +175,7 @@ class Reader:
 
     def types(self, text: str) -> str:
         """What the shell shows; fails where a command does."""
-        return self._shown(["sh", "-euc", self.meant(text)])
+        return self._shown(["sh", "-euc", text])
 
     def runs(self, *words: str) -> str:
         return self._shown([*words])
