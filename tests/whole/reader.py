@@ -2,7 +2,8 @@
 
 The shell is a real one, and so is each `bothends`: it is forked from a process that has done the
 imports, since nine tenths of a start are those. What a reader has and a test has not (a caliper, a
-server's address, root, a package to fetch) is stood in for: see `_AROUND`, and the places of `Reader`.
+server's address, root, a package to fetch) is stood in for, in `_AROUND` and by what a `Reader` is
+given.
 """
 
 from __future__ import annotations
