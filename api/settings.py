@@ -49,16 +49,19 @@ def program() -> Path:
     return Path(sys.executable).with_name("bothends")
 
 
-def user_settings() -> Path:
-    """The settings file of a user, in the platform's folder for settings."""
+def user_settings() -> Path | None:
+    """The settings file of a user, in the platform's folder for settings; None without a home."""
     import platformdirs
 
-    folder = platformdirs.user_config_dir("bothends", appauthor=False)
+    try:
+        folder = platformdirs.user_config_dir("bothends", appauthor=False)
+    except RuntimeError:
+        return None
     return Path(folder) / "bothends.toml"
 
 
 def user_data() -> Path:
-    """The platform's folder for a user's data."""
+    """The platform's folder for a user's data. Raises RuntimeError for a user without a home."""
     import platformdirs
 
     return Path(platformdirs.user_data_dir("bothends", appauthor=False))

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
 from api.commands.settings_said import CONFIG_HELP, SAID_HELP, Said, add_settings
-from api.commands.stores import named_store
+from api.commands.stores import named_store, own_folder
 from api.settings import DAILY_BACKUPS, PORT
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def _end(_signal: int, _frame: FrameType | None) -> NoReturn:
 
 def settings_of(said: Said, seed: int = 1) -> Settings:
     """The settings that are said. Ends the command with a sentence where one cannot be right."""
-    from api.settings import Settings, user_data
+    from api.settings import Settings
     from capture.errors import SpecError
     from capture.spec import parse_spec
 
@@ -178,7 +178,7 @@ def settings_of(said: Said, seed: int = 1) -> Settings:
             fail(f"{said.where('caliper')}: {text}: {error}")
     db: str | None = said.get("db")
     return Settings(
-        data=said.get("data") or (user_data() / "pretend" if pretend else user_data()),
+        data=said.get("data") or (own_folder() / "pretend" if pretend else own_folder()),
         db=None if db is None else named_store(db),
         host=said.get("host", "127.0.0.1"),
         port=port,

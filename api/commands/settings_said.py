@@ -216,6 +216,8 @@ def _of_file(named: Path | None) -> _Layer:
     from api.settings import user_settings
 
     path = user_settings() if named is None else named.expanduser()
+    if path is None:
+        return {}
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError as error:

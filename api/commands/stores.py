@@ -41,10 +41,18 @@ def store_url(args: argparse.Namespace) -> str:
 
 def data_folder(args: argparse.Namespace) -> Path:
     """The data folder that --data names, else the one that `serve` would use."""
+    folder: Path | None = args.data or Said({}).get("data")
+    return folder or own_folder()
+
+
+def own_folder() -> Path:
+    """The user's own data folder. Ends the command for a user without a home."""
     from api.settings import user_data
 
-    folder: Path | None = args.data or Said({}).get("data")
-    return folder or user_data()
+    try:
+        return user_data()
+    except RuntimeError:
+        fail("this user has no home folder; say with --data where the store is")
 
 
 def named_store(db: str | None, data: Path | None = None) -> str | None:

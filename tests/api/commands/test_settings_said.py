@@ -112,6 +112,19 @@ def test_the_file_at_the_usual_place_is_read_where_none_is_named(own_folder: Pat
     assert settings_of(Said({"config": own_folder / "shop.toml"}, {})).port == 8017
 
 
+def test_a_user_without_a_home_has_no_usual_file_and_is_asked_for_a_folder(
+    monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    monkeypatch.undo()
+    for name in ("HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("os.path.expanduser", lambda path: path)
+    assert settings_of(Said({"data": Path("/srv/shop")}, {})).data == Path("/srv/shop")
+    with pytest.raises(SystemExit):
+        settings_of(Said({}, {}))
+    assert "this user has no home folder; say with --data" in capsys.readouterr().err
+
+
 def test_names_in_the_file_are_those_of_files_beside_it(file: Path) -> None:
     (file.parent / "url").write_text("postgresql://shop:s3cret@db/shop\n")
     file.write_text('data = "store"\ndb = "@url"\n')
