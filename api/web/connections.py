@@ -29,12 +29,17 @@ class Connection(HttpToolsProtocol):
     _dropping: asyncio.TimerHandle | None = None
     # Bytes of a request's lines before its body; None while they are not awaited.
     _head: int | None = 0
+    # Whether what came last holds the end of such lines, or of a body: what follows it there is
+    # too little to count.
+    _ended = False
 
     def data_received(self, data: bytes) -> None:
-        if self._head is not None:
-            self._head += len(data)
+        self._ended = False
         super().data_received(data)
-        if self._head is not None and self._head > _LONGEST_HEAD:
+        if self._head is None or self._ended:
+            return
+        self._head += len(data)
+        if self._head > _LONGEST_HEAD:
             self.send_400_response("The request's headers are too long.")
 
     def on_message_begin(self) -> None:
@@ -43,7 +48,12 @@ class Connection(HttpToolsProtocol):
 
     def on_headers_complete(self) -> None:
         self._head = None
+        self._ended = True
         super().on_headers_complete()
+
+    def on_message_complete(self) -> None:
+        self._ended = True
+        super().on_message_complete()
 
     def pause_writing(self) -> None:
         super().pause_writing()

@@ -97,4 +97,6 @@ def test_connections_that_find_no_file_left_wait_and_fill_no_log(tmp_path: Path)
         open_files.allow(pid, before)
         assert httpx2.get(f"{server.url}/api/health", timeout=30).status_code == 200
         assert server.stop() == 0
-        assert len(server.log.read_text().splitlines()) == 1
+        # The daily backup may have been due just then; it says so once itself.
+        said = [line for line in server.log.read_text().splitlines() if "backups:" not in line]
+        assert len(said) == 1

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
 
+import pytest
 import uvicorn
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
@@ -115,14 +116,24 @@ def test_a_reader_that_takes_nothing_does_not_hold_up_the_end(caplog):
     assert caplog.records == []
 
 
-def test_a_request_whose_headers_do_not_end_is_refused():
+@pytest.mark.parametrize("at_once", [True, False])
+def test_a_request_whose_headers_do_not_end_is_refused(at_once):
     with running() as server, socket.create_connection(("127.0.0.1", server.port)) as endless:
         endless.settimeout(PATIENCE_S)
-        endless.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n")
-        assert until(lambda: server.of(endless))
+        begun = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+        headers = b"".join(b"X-%d: %s\r\n" % (number, b"x" * 1000) for number in range(100))
         with suppress(ConnectionError):  # what is sent after it has hung up
-            for number in range(100):
-                endless.sendall(f"X-{number}: {'x' * 1000}\r\n".encode())
+            if at_once:
+                endless.sendall(begun + headers)
+            else:
+                endless.sendall(begun)
+                assert until(lambda: server.of(endless))
+                endless.sendall(headers)
+        answer = b""
+        with suppress(ConnectionError):
+            while more := endless.recv(1000):
+                answer += more
+        assert answer.startswith(b"HTTP/1.1 400") or not answer
         assert until(lambda: not server.of(endless))
 
 
