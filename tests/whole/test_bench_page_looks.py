@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
-from tests.whole.at_the_bench import fill_in
+from tests.whole.at_the_bench import fill_in, forgive
 from tests.whole.browser import no_serious_axe_findings
 
 _GLYPHS = """() => {
@@ -67,6 +67,30 @@ def test_a_sign_is_read_from_three_metres_and_all_to_act_on_is_in_sight(bench, w
     assert page.evaluate(_OUT_OF_SIGHT, asked) == []
     page.click("#settings summary")
     expect(page.locator("nav.parts")).to_be_visible()
+
+
+def test_on_a_phone_that_lies_neither_a_doubt_nor_a_lost_link_hides_the_result(bench):
+    page = bench.page
+    page.set_viewport_size({"width": 844, "height": 390})
+    bench.start(tolerance_deg="0.05")
+    bench.open()
+    page.evaluate("document.querySelector('#unlock').hidden = true")
+    signs = ["next", "value", "state", "verdict", "figure", "take-back", "finish"]
+    for fence, opened in (("12.30", "12.70"), ("12.31", "12.72"), ("12.30", "12.71")):
+        bench.press(fence, since_previous_ms=4000)
+        bench.press(opened, since_previous_ms=4000)
+    expect(page.locator("#figure")).to_contain_text("3 strips")
+    bench.press("12.71", since_previous_ms=4000)
+    bench.press("12.30", since_previous_ms=4000)
+    expect(page.locator("#in-hand")).to_contain_text("swap them")
+    expect(page.locator("#figure")).to_contain_text("4 strips")
+    assert page.evaluate(_OUT_OF_SIGHT, ["in-hand", *signs]) == []
+    heights = page.evaluate(_GLYPHS)
+    assert min(heights[name] for name in ("figure", "place", "verdict")) >= 36, heights
+    page.context.set_offline(True)
+    expect(page.locator("#notice")).to_contain_text("Not connected")
+    assert page.evaluate(_OUT_OF_SIGHT, ["notice", "in-hand", *signs]) == []
+    forgive(bench.complaints)
 
 
 def test_a_long_number_is_made_narrow_and_stays_as_high(bench):
