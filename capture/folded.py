@@ -41,6 +41,9 @@ OutcomeKind = Literal[
 Why = Literal["bounced", "awaiting", "replaced", "taken back", "closed jaws"]
 """Why a reading is in no trial: the same press, sent twice; it waits for an answer to a question;
 another reading took its place; it was taken back; it was a press with closed jaws."""
+Fate = Literal["counted", "left out", "in no trial"] | Why
+"""What became of a reading: its trial counts; its trial was left out; no series ran, or it was lost
+with its trial; or why it was set aside."""
 
 
 @dataclass(frozen=True, slots=True)

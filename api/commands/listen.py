@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from api.commands import SPEC_OPTIONS, SpecHelp
 
@@ -98,7 +98,14 @@ def _json(event: str, record: Reading | Refusal | CaliperState) -> str:
     import json
 
     facts = {"event": event} | dataclasses.asdict(record)
-    return json.dumps(facts, default=str, ensure_ascii=False)
+    return json.dumps(facts, default=_text, ensure_ascii=False)
+
+
+def _text(value: Any) -> str:
+    """An id, or a moment after RFC 3339."""
+    from datetime import datetime
+
+    return value.isoformat() if isinstance(value, datetime) else str(value)
 
 
 def _reading(reading: Reading) -> str:

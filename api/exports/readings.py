@@ -2,7 +2,7 @@
 belongs to, and the unit in which that reads it, may be corrected.
 
 The trials say which readings count: a trial lists its readings, and those that were taken back or
-set aside are in none.
+set aside are in none; `fate` says why.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from api.exports.columns import (
 )
 from api.exports.wanted import Wanted, fetch
 from api.store.act_rows import TURNING
+from api.store.rows.readings import FATE
 from api.store.statements import as_sent
 from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
 from capture.values import read_line
@@ -56,6 +57,13 @@ TABLE: Final = Table(
             "button, keys (of a keyboard caliper), typed (by hand) or imported (old notes)",
         ),
         Column("late", "truth", "whether it was held back before it reached the bench"),
+        Column(
+            "fate",
+            "word",
+            "what became of it: counted; left out, with its trial; taken back; closed jaws, which"
+            " took the one before back; bounced, the same press sent twice; awaiting an answer;"
+            " replaced by the one after it; in no trial, where no series ran",
+        ),
     ),
     key=("reading_id",),
     joins=(Join("series_id", "series", "series_id"), Join("caliper", "calipers", "caliper")),
@@ -69,7 +77,7 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
     """
     for block in fetch(connection, _query(connection, wanted, by_moment)):
         ids, benches, seqs, series, machines, methods, calipers, sent, units, nm, *rest = block
-        taken, kept, origins, late, read_in = rest
+        taken, kept, origins, late, read_in, fates = rest
         yield [
             id_texts(ids),
             benches,
@@ -84,6 +92,7 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
             moment_texts(kept),
             origins,
             [bool(v) for v in late],
+            fates,
         ]
 
 
@@ -133,6 +142,7 @@ def _query(connection: Connection, wanted: Wanted, by_moment: bool) -> Select[An
             Reading.origin,
             Reading.late,
             Series.readings_unit,
+            FATE,
         )
         .select_from(Reading)
         .outerjoin(Bench, Bench.id == Reading.bench_id)

@@ -15,6 +15,7 @@ from typing import Final
 from api.exports.columns import Blocks, Table
 
 MEDIA_TYPE: Final = "application/senml+json"
+_ALL: Final = "bothends:"
 # What a name may hold (RFC 8428, 4.5.1), except the character that escapes the rest.
 _OTHER: Final = re.compile(r"[^A-Za-z0-9:./-]")
 
@@ -22,7 +23,8 @@ _OTHER: Final = re.compile(r"[^A-Za-z0-9:./-]")
 def senml_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
     """One pack, a record a reading; the blocks come in the order of time (RFC 8428, 4.4).
 
-    An empty pack where there is nothing.
+    A pack has one record or more (2), and a record a value or a sum (4.2): where there is no
+    reading, one says that the sum of none is zero.
     """
     yield b"["
     ids, benches, calipers, lengths, moments = (
@@ -39,13 +41,15 @@ def senml_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
         ]
         yield ("\n" if first else ",\n").encode() + ",\n".join(records).encode()
         first = False
+    if first:
+        yield f'\n{{"n":"{_ALL}","u":"m","s":0}}'.encode()
     yield b"\n]\n"
 
 
 @lru_cache(maxsize=4096)
 def sensor_name(bench: str, caliper: str) -> str:
     """`bothends:BENCH:CALIPER`, with each byte that no name may hold as `_` and two hex digits."""
-    return f"bothends:{_named(bench)}:{_named(caliper)}"
+    return f"{_ALL}{_named(bench)}:{_named(caliper)}"
 
 
 def _named(text: str) -> str:

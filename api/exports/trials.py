@@ -83,6 +83,11 @@ TABLE: Final = Table(
             "what was said of it or of its series and is said otherwise now: names of settings;"
             " ends, counted, reading, moved for the trial itself",
         ),
+        Column(
+            "visit",
+            "integer",
+            "to the stop: the machine was not moved away from it between strips of one visit",
+        ),
     ),
     key=("trial_id",),
     joins=(Join("series_id", "series", "series_id"),),
@@ -102,7 +107,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
         closing(fetch(connection, _series_query(connection, wanted))) as beside,
     ):
         series_of = _SeriesBeside(beside)
-        for ids, series, numbers, taken, *rest, flags, calipers, lengths in found:
+        for ids, series, numbers, taken, *rest, flags, calipers, lengths, visits in found:
             machines, methods, baselines, stops, nominal = series_of(series)
             series_texts = group_id_texts(series)
             nothing = (None,) * len(ids)
@@ -122,6 +127,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
                 nominal,
                 nothing,
                 corrected.words(series_texts, numbers),
+                visits,
             ]
 
 
@@ -234,6 +240,7 @@ def _query(connection: Connection, wanted: Wanted) -> Select[Any]:
         as_sent(Trial.flags),
         as_sent(Trial.calipers),
         Trial.length_mm,
+        Trial.visit,
     ).order_by(Trial.series_id, Trial.number)
     if narrowed is not None:
         query = query.where(Trial.series_id.in_(narrowed))

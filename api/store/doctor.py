@@ -27,7 +27,7 @@ from sqlalchemy import (
     update,
 )
 
-from api.store import trails
+from api.store import asides, trails
 from api.store.engine import begin_writing
 from api.store.log import read_log, read_log_by_series
 from api.store.projection import project
@@ -37,6 +37,7 @@ from api.store.squares import astray, fill_in, machines_without
 from api.store.statements import as_sent
 from api.store.tables import (
     Act,
+    Aside,
     Base,
     Bench,
     Event,
@@ -197,6 +198,13 @@ class _SeriesReplayed:
                 f"the readings of series {self.series.id} are in other places than its log says",
                 True,
             )
+        of_series = select(Aside.reading_id, Aside.why).where(Aside.series_id == self.series.id)
+        stored_aside = {row.reading_id: row.why for row in connection.execute(of_series)}
+        if stored_aside != {key: each.why for key, each in self.state.aside.items()}:
+            yield Finding(
+                f"other readings of series {self.series.id} are in no trial than its log says",
+                True,
+            )
 
     def _slots(self, connection: Connection) -> Iterable[Any]:
         return connection.execute(
@@ -213,6 +221,7 @@ class _SeriesReplayed:
             delete(TrialReading).where(TrialReading.trial_id.in_(select(Trial.id).where(of_series)))
         )
         write_trials(connection, rows, slots)
+        asides.write(connection, self.series.id, self.state)
         changed = [("trial", row.id) for row in rows] + [("score", self.series.id)]
         publish(
             connection,

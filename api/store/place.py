@@ -23,6 +23,7 @@ _SINCE: Final = {
     "changes": "0008",
     "stops": "0010",
     "works": "0010",
+    "asides": "0011",
 }
 # Tables of these names are in no other program's database; machines or events may be.
 _OURS_ALONE: Final = frozenset(("benches", "refusals", "setup_changes", "trial_readings"))

@@ -85,7 +85,7 @@ def write(
     """Add `rows` to `table`, in their order.
 
     names: the columns that each row gives, in its order; the others stay empty or count up.
-    over: a row whose id is there already is overwritten; else that is an IntegrityError.
+    over: a row whose key is there already is overwritten; else that is an IntegrityError.
     """
     engine = connection.dialect.name
     cursor = connection.connection.cursor()
@@ -225,5 +225,5 @@ def _insert(
         insert = insert.values({n: bindparam(n, type_=table.c[n].type) for n in names})
     if over:
         changed = {n: insert.excluded[n] for n in names if not table.c[n].primary_key}
-        insert = insert.on_conflict_do_update(index_elements=["id"], set_=changed)
+        insert = insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=changed)
     return cast(Insert, insert)

@@ -3,8 +3,8 @@
 Source of truth: readings, acts, refusals, changes (append-only, enforced by triggers), machines,
 their stops, series, works, calipers, setup changes, people. What of these is corrected is
 corrected in its row; `changes` holds what was there before. Derived, and rebuilt by replaying the
-log: trials, trial_readings, and the series that a bench feeds with the reading that waits there.
-`events` numbers what happened, so that a reader can continue after the last one it saw.
+log: trials, trial_readings, asides, and the series that a bench feeds with the reading that waits
+there. `events` numbers what happened, so that a reader can continue after the last one it saw.
 """
 
 from __future__ import annotations
@@ -486,6 +486,16 @@ class TrialReading(Base):
     reading_id: Mapped[UUID] = mapped_column(ForeignKey("readings.id"), index=True)
     unit: Mapped[str | None] = mapped_column(String(2))
     nm: Mapped[int | None] = mapped_column(BigInteger)
+
+
+class Aside(Base):
+    """A reading that a series heard and that is in no trial, and why. Derived."""
+
+    __tablename__ = "asides"
+
+    reading_id: Mapped[UUID] = mapped_column(ForeignKey("readings.id"), primary_key=True)
+    series_id: Mapped[UUID] = mapped_column(ForeignKey("series.id"), index=True)
+    why: Mapped[str] = mapped_column(String(16))
 
 
 class Event(Base):

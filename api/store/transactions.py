@@ -37,7 +37,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from api.errors import NotFound
-from api.store import statements
+from api.store import asides, statements
 from api.store.act_rows import act_row
 from api.store.appending import READING_COLUMNS, Appended, Ask, BenchState
 from api.store.engine import DamagedStore, Writer
@@ -292,6 +292,11 @@ class Writing:
             self._move_bench(bench.id, appended.seq, state)
             if series is not None:
                 self.project(bench.id, series, state, [*appended.gone_on, *outcomes])
+            aside = asides.write_changed(self.connection, bench.state.latest, state.latest)
+        heard = {reading.id for reading, _ in appended.heard}  # each of which has an event
+        for reading_id in aside:
+            if reading_id not in heard:
+                self.add_event(bench.id, "fate", reading_id)
         if appended.acted:
             self.add_event(bench.id, "bench", state.series)
         ended = bench.series
@@ -309,16 +314,21 @@ class Writing:
         """
         bench = self.bench_of(series_id)
         entry = records.Corrected(series_id, act)
-        state, outcome = pairing.apply(pairing.fold(read_series(self.connection, series_id)), entry)
+        before = pairing.fold(read_series(self.connection, series_id))
+        state, outcome = pairing.apply(before, entry)
         if outcome.did_nothing:
             return outcome
         self._append_act(bench, entry, change)
         self.project(bench.id, self.series(series_id), state.latest, [outcome])
-        if isinstance(act, records.TakeBack | records.Restore) and act.reading is not None:
-            self.add_event(bench.id, "fate", act.reading)
+        fates = set(asides.write_changed(self.connection, before.latest, state.latest))
+        trials: Sequence[records.Trial] = ()
         if isinstance(act, records.MoveIn):
-            for placed in (placed for trial in act.trials for placed in trial.slots if placed):
-                self.add_event(bench.id, "fate", placed.reading.id)
+            trials = act.trials
+        if isinstance(act, records.LeaveOut | records.CountAgain):
+            trials = (state.latest.trials[act.trial - 1],)
+        fates |= {placed.reading.id for trial in trials for placed in trial.slots if placed}
+        for reading in sorted(fates):
+            self.add_event(bench.id, "fate", reading)
         if bench.state.series == series_id:
             self.add_event(bench.id, "bench", series_id)
         return outcome
@@ -366,6 +376,7 @@ class Writing:
         for trial in rows:
             statements.run(self.connection, _CLEAR_SLOTS, trial=trial.id)
         write_trials(self.connection, rows, slots)
+        asides.write(self.connection, series_id, state)
         for trial in rows:
             self.add_event(bench.id, "trial", trial.id)
         self.add_event(bench.id, "score", series_id)

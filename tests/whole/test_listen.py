@@ -17,6 +17,9 @@ from capture.spec import options
 from tests.ptys import PATIENCE_S, plugged, until
 from tests.whole.commands import done, line_with, running
 
+# RFC 3339, 5.6, with the capital T and Z that it recommends.
+RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", re.ASCII)
+
 
 def test_a_press_is_printed_as_sent_and_as_understood() -> None:
     with plugged() as port, running("listen", f"serial:{port.target},name=blue,unit=mm") as listen:
@@ -37,10 +40,12 @@ def test_json_can_be_read_line_by_line() -> None:
         port.send(b"0.5 in\r\n")
         reading = json.loads(line_with(listen, "reading"))
         assert (reading["sent"], reading["unit"], reading["nm"]) == ("0.5 in", "in", 12_700_000)
+        assert RFC_3339.fullmatch(reading["taken_at"])
         port.send(b"0.5\r\n")
         refusal = json.loads(line_with(listen, "refusal"))
         assert refusal["raw"] == "0.5"
         assert "unit" in refusal["reason"]
+        assert RFC_3339.fullmatch(refusal["heard_at"])
 
 
 def test_standard_input_is_an_instrument_too_and_its_end_the_end() -> None:

@@ -1,14 +1,33 @@
-"""Which series a reading belongs to."""
+"""Which series a reading belongs to, and what became of it."""
 
 from __future__ import annotations
 
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, case, func, select
 
 from api.errors import NotFound
 from api.store.act_rows import TURNING
-from api.store.tables import Act, Change, Reading, Trial, TrialReading
+from api.store.tables import Act, Aside, Change, Reading, Trial, TrialReading
+from capture.folded import Fate
+
+_COUNTED: Final[Fate] = "counted"
+_LEFT_OUT: Final[Fate] = "left out"
+_IN_NO_TRIAL: Final[Fate] = "in no trial"
+
+# Subqueries, not joins: with more joins PostgreSQL no longer looks for the best order of them.
+FATE: Final[Any] = func.coalesce(
+    select(Aside.why).where(Aside.reading_id == Reading.id).correlate(Reading).scalar_subquery(),
+    select(case((Trial.state == "left out", _LEFT_OUT), else_=_COUNTED))
+    .join(TrialReading, TrialReading.trial_id == Trial.id)
+    .where(TrialReading.reading_id == Reading.id)
+    .correlate(Reading)
+    .scalar_subquery(),
+    _IN_NO_TRIAL,
+).label("fate")
+"""What became of a reading (`folded.Fate`), in a query that reads `readings`; the view
+`reading_history` says the same."""
 
 
 def series_of_reading(connection: Connection, reading_id: UUID) -> UUID:

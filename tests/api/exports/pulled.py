@@ -11,7 +11,7 @@ FORMULA = '=HYPERLINK("http://192.0.2.1","a, b")'
 TRIALS_HEADER = (
     "trial_id,series_id,machine,method,number,taken_at,baseline_mm,readings_mm,deviation_mm,"
     "angle_deg,tilt_deg,expanded_uncertainty_deg,state,flags,caliper,"
-    "length_mm,stop,nominal_deg,levels,corrected"
+    "length_mm,stop,nominal_deg,levels,corrected,visit"
 )
 
 

@@ -22,7 +22,7 @@ def test_the_csv_has_the_promised_header_and_every_row_its_cells(person):
     assert data.count(b"\n") == data.count(b"\r\n")
     found = rows(data)
     assert len(found) == 4
-    assert all(len(row) == 20 and None not in row.values() for row in found)
+    assert all(len(row) == 21 and None not in row.values() for row in found)
     first = found[0]
     assert first["readings_mm"] == "12.065 12.2428"
     assert first["deviation_mm"] == "0.1778"
@@ -80,9 +80,10 @@ def test_an_empty_history_is_an_empty_file_of_every_format(client):
             assert client.get(f"/api/{what}.{form}").status_code == 200
     assert client.get("/api/trials.csv").text == f"{TRIALS_HEADER}\r\n"
     assert client.get("/api/trials.jsonl").content == b""
-    assert client.get("/api/readings.senml").json() == []
+    # RFC 8428, 2 and 4.2: one record or more, each with a value or a sum.
+    assert client.get("/api/readings.senml").json() == [{"n": "bothends:", "u": "m", "s": 0}]
     empty = pyarrow.parquet.read_table(io.BytesIO(client.get("/api/trials.parquet").content))
-    assert (empty.num_rows, empty.num_columns) == (0, 20)
+    assert (empty.num_rows, empty.num_columns) == (0, 21)
 
 
 def test_more_rows_than_a_block_all_arrive(client):

@@ -47,7 +47,7 @@ from tests.api.postgres import PostgresServer
 from tests.api.store.test_journal import reading
 from tests.api.stores import fill
 
-GROWING = ("readings", "trials", "trial_readings", "events", "series", "acts", "refusals")
+GROWING = ("readings", "trials", "trial_readings", "asides", "events", "series", "acts", "refusals")
 
 
 def _ids(store: Connection) -> dict[str, Any]:

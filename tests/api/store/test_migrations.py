@@ -228,8 +228,9 @@ def test_the_views_keep_their_columns_and_values(folder, bring_up):
         columns, *rows = map(json.loads, (folder / f"{name}.jsonl").read_text().splitlines())
         with engine.connect() as store:
             found = store.execute(text(f"SELECT * FROM {name}"))
-            assert list(found.keys()) == columns
-            given = sorted(map(list, found), key=lambda row: str(row[0]))
+            # Columns are only ever added, at the end.
+            assert list(found.keys())[: len(columns)] == columns
+            given = sorted((list(row)[: len(columns)] for row in found), key=lambda r: str(r[0]))
         assert [[_plain(value) for value in row] for row in given] == rows
 
 
