@@ -124,3 +124,7 @@ def test_what_other_pages_lead_to_in_the_help_is_there(client):
         address, _, place = link.partition("#")
         assert not place or place in read(client, {}, address).ids, link
         assert client.get(address).status_code == 200, link
+
+
+def test_the_first_page_stays_short():
+    assert len(PAGES["README"].read_text("utf-8").splitlines()) <= 150

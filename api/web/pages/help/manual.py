@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 FOLDER: Final = Path(__file__).parent
 INDEX: Final = "index"
 _ENDING: Final = ".md"
+_SHORT: Final = 24
+"""A word of code of so many letters is not broken, at a hyphen say, where a line holds it whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +160,8 @@ def _address(href: str, name: str, whole: bool) -> str | None:
 
 
 def _boxed(tokens: Sequence[Token], title: str) -> list[Token]:
-    """With a box around each table and example, that scrolls by itself; tables.js says so in it."""
+    """With a box around each table and example, that scrolls by itself; tables.js says so in it.
+    Short words of code get the class `short`."""
     from markdown_it.common.utils import escapeHtml
     from markdown_it.token import Token
 
@@ -172,6 +175,9 @@ def _boxed(tokens: Sequence[Token], title: str) -> list[Token]:
 
     numbers, boxed = Counter[str](), []
     for token in tokens:
+        for each in token.children or ():
+            if each.type == "code_inline" and len(each.content) <= _SHORT:
+                each.attrs["class"] = "short"
         # The library says a column's side in a style, which the pages' policy forbids.
         if style := token.attrs.pop("style", ""):
             token.attrs["class"] = str(style).removeprefix("text-align:")
