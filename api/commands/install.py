@@ -93,6 +93,8 @@ def run(args: argparse.Namespace) -> int:
         fail(f"--port {args.port} is not a port; give one from 1 to 65535")
     if args.backups is not None:
         check_backups(args.backups)
+    if args.db is not None:
+        _check_db(args)
     ids = list(args.id)
     for text in args.caliper or ():
         try:
@@ -162,9 +164,6 @@ def _store_said(command: str, args: argparse.Namespace) -> str:
 
 def _serve_words(args: argparse.Namespace) -> list[str]:
     """The command of a service that serves."""
-    from api.errors import InvalidField
-    from api.store.urls import database_url, shown
-
     words = ["serve"]
     if args.config is not None:
         words += ["--config", str(_readable("--config", args.config))]
@@ -173,21 +172,27 @@ def _serve_words(args: argparse.Namespace) -> list[str]:
         if not args.user:
             _refuse_files_elsewhere(said.where("data"), said.get("data") and "sqlite:")
             _refuse_files_elsewhere(said.where("db"), in_file.db)
-    if args.db is not None:
-        try:
-            url = database_url(args.db)
-        except InvalidField as error:
-            fail(f"--db: {error.message}")
-        if args.db.startswith("@"):
-            args.db = f"@{_readable('--db', Path(args.db[1:]))}"
-        elif "***" in shown(url):
-            fail(
-                "--db: everybody may read what a service is told, and this has a password in it;"
-                " put the URL into a file that only root may read, and give --db @FILE"
-            )
-        if not args.user:
-            _refuse_files_elsewhere("--db", url)
     return [*words, *option_words(vars(args), OF_A_SERVICE)]
+
+
+def _check_db(args: argparse.Namespace) -> None:
+    """Give the file of --db its whole path. Ends the command where units cannot tell of --db."""
+    from api.errors import InvalidField
+    from api.store.urls import database_url, shown
+
+    try:
+        url = database_url(args.db)
+    except InvalidField as error:
+        fail(f"--db: {error.message}")
+    if args.db.startswith("@"):
+        args.db = f"@{_readable('--db', Path(args.db[1:]))}"
+    elif "***" in shown(url):
+        fail(
+            "--db: everybody may read what a service is told, and this has a password in it;"
+            " put the URL into a file that only root may read, and give --db @FILE"
+        )
+    if not args.user:
+        _refuse_files_elsewhere("--db", url)
 
 
 def _refuse_files_elsewhere(where: str, url: str | None) -> None:

@@ -119,6 +119,7 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
         (["install", "--systemd", "--db", "@/nowhere"], "/nowhere cannot be read"),
         (["install", "--systemd", "--db", "sqlite:////shop.sqlite"], "in /var/lib/bothends, where"),
         (["install", "--systemd", "--db", "postgresql://a:s3cret@b/c"], "give --db @FILE"),
+        (["install", "--timer", "pull", "--db", "postgresql://a:s3cret@b/c"], "give --db @FILE"),
     ],
 )
 def test_a_wrong_word_is_answered_in_one_sentence(words: list[str], said: str) -> None:
