@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis import in_hand, quantiles
 from analysis.conversions import SizeUnit, size_measure, size_text
 from analysis.in_hand import Now, Strips
+from analysis.sentences import capital
 from analysis.sequential import FALSE_FINDING
 from analysis.shifted_pairing import shifted_from
 from analysis.spread import summary
@@ -223,8 +224,8 @@ class _Series:
     def named(self, rows: Sequence[int]) -> str:
         numbers = [str(self.numbers[i]) for i in rows]
         if len(numbers) == 1:
-            return f"Trial {numbers[0]}"
-        return f"Trials {', '.join(numbers[:-1])} and {numbers[-1]}"
+            return f"{capital(self.noun)} {numbers[0]}"
+        return f"{capital(self.noun)}s {', '.join(numbers[:-1])} and {numbers[-1]}"
 
 
 def _deviations(w: Array, swap: Sequence[int] | None, reading_sd: float) -> tuple[Array, float]:

@@ -32,7 +32,7 @@ OPENING_CAUTION: Final = (
     " stops a transfer that another program is making; name the ports to leave alone."
 )
 TYPING_CAUTION: Final = (
-    "A caliper that types is taken from the system while it is listened to: meanwhile it types"
+    "A caliper that types is taken from the system while this program hears it: meanwhile it types"
     " into no window. So name none that you work with."
 )
 # The speeds at which calipers and their adapters are delivered: the usual one, then from

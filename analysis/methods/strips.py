@@ -95,7 +95,7 @@ REVERSAL: Final = Method(
         _REACH_IN,
         _UNEQUAL,
         "Held square to one face of the strip the jaws read a little long: nothing at "
-        "ordinary errors, 0.0005 degrees at 1 degree, 0.012 at 3.",
+        "ordinary errors, 0.0005 degrees at 1 degree, 0.012 degrees at 3.",
     ),
     needs="A straight board edge and straight fence halves. The board need not be square, nor its "
     "edges parallel.",

@@ -162,7 +162,7 @@ def test_trials_are_called_by_their_own_numbers_and_counted_in_their_own_unit(
         w, swap=SWAP, values=angles, unit="rad", numbers=[11, 12, 13, 14, 17, 18]
     )
     assert doubt.trial_numbers == (17,)
-    assert doubt.sentence.startswith("Trial 17 ")
+    assert doubt.sentence.startswith("Strip 17 ")
     assert doubt.mean_with == pytest.approx(angles.mean())
     assert doubt.mean_without == pytest.approx(np.delete(angles, 4).mean())
 

@@ -13,6 +13,7 @@ from api.web import pages
 from tests.whole.browser import TOO_WIDE, WIDTHS, WORDS_OVER_WORDS, no_serious_axe_findings
 from tests.whole.serving import Serving
 from tests.whole.shops import cut, measured
+from tests.words import faults
 
 # By the path that serves it, one address of each page.
 PAGES: Final = {
@@ -72,6 +73,8 @@ def test_it_fits_any_screen_and_text_and_axe_finds_nothing_serious(
     server: Serving, shop: dict[str, str], page: Page, complaints: list[str], path: str
 ) -> None:
     page.goto(server.url + PAGES[path].format(**shop))
+    said = page.locator("body").inner_text().splitlines()
+    assert [wrong for line in said for wrong in faults(line, ("six-inch",))] == []
     page.evaluate("document.querySelectorAll('main details').forEach((e) => { e.open = true; })")
     for size in ("200%", ""):
         page.evaluate("(size) => { document.documentElement.style.fontSize = size; }", size)

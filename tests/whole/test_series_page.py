@@ -138,7 +138,7 @@ def test_a_doubtful_strip_is_marked_and_told_with_and_without(shop):
     shop.strips(40, 41, -40, 39, 42)
     shop.open(f"/series/{series}")
     doubt = shop.page.locator(".doubts li")
-    expect(doubt).to_contain_text("Trial 3")
+    expect(doubt).to_contain_text("Strip 3")
     expect(doubt).to_contain_text(f"+{fmean(angles(40, 41, 39, 42)):.4f}°")
     expect(doubt).to_contain_text("good enough")
     assert shop.page.locator("#pictures .chart polygon.dot").count() == 1

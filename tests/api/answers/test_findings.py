@@ -40,7 +40,7 @@ def test_a_strip_read_the_wrong_way_round_is_asked_about_and_still_counts(person
     found = person.series(series)
     (doubt,) = found["doubts"]
     assert (doubt["kind"], doubt["trials"]) == ("ends swapped", [3])
-    assert "Trial 3" in doubt["sentence"]
+    assert "Strip 3" in doubt["sentence"]
     left = [degrees(d) for d in (0.40, 0.41, 0.39, 0.42)]
     without = doubt["without"]["angle"]
     assert without["trials"] == 4

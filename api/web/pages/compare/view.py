@@ -337,23 +337,24 @@ def _known(of: QuantityComparison, names: Sequence[str], noun: str) -> list[tupl
         rows.append(
             (
                 "Welch’s test",
-                Markup("t = {:.2f}, {} degrees of freedom, {} (NIST e-Handbook 1.3.5.3)").format(
-                    difference.t, "unlimited" if df is None else f"{df:.1f}", _said(difference.p)
+                Markup("t = {}, {} degrees of freedom, {} (NIST e-Handbook 1.3.5.3)").format(
+                    f"{difference.t:.2f}".replace("-", "−"),
+                    "unlimited" if df is None else f"{df:.1f}",
+                    _said(difference.p),
                 ),
             )
         )
     if ratio is not None and ratio.ratio is not None:
         between = ""
         if ratio.interval is not None:
-            between = (
-                f", 95 % interval {plain(ratio.interval.low, 2)} to {plain(ratio.interval.high, 2)}"
-            )
+            low, high = (plain(end, 2) for end in (ratio.interval.low, ratio.interval.high))
+            between = f", 95 % interval of it {low} to {high}"
         section = "1.3.5.9" if ratio.rule == "F" else "1.3.5.10"
         rule = "F test" if ratio.rule == "F" else "test of Brown and Forsythe"
         rows.append(
             (
                 f"Ratio of the spreads of {noun}s",
-                Markup("{:.2f}{} ({} over {}); {}, {} (NIST e-Handbook {})").format(
+                Markup("a factor of {:.2f}{} ({} over {}); {}, {} (NIST e-Handbook {})").format(
                     ratio.ratio, between, names[1], names[0], rule, _said(ratio.p), section
                 ),
             )

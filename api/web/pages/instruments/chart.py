@@ -99,7 +99,6 @@ def _across(count: int) -> Scale:
 
 def _frame(x: Scale, y: Scale, count: int) -> list[str]:
     parts = charts.values_axis(y, "mm")
-    parts.append(charts.text(0, 0, "mm", "end quiet", -0.5, -0.7))
     parts += charts.below([(x.at(n), str(n)) for n in range(1, count + 1)])
     parts.append(charts.text(50, 100, "number in the table", "quiet", dy=2.7))
     return parts

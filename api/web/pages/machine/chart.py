@@ -75,9 +75,9 @@ def history_chart(
     if tolerance is not None and not shown:
         outside.append("The tolerance is outside the picture.")
     if drawing.far:
-        outside.append("The axis follows the other checks.")
+        outside.append("The axis follows the other series.")
     if _moved(span, x):
-        outside.append("Checks and changes near each other in time are drawn further apart.")
+        outside.append("Series and changes near each other in time are drawn further apart.")
     keys = _keys(line, drawing, bool(shown), bool(changes))
     return Picture(charts.chart(name, parts, summary), tuple(keys), tuple(outside))
 
@@ -92,7 +92,7 @@ def _keys(line: DriftOut, drawing: _Drawing, limit: bool, changed: bool) -> list
     if drawing.far:
         found.append(charts.key("triangle", "outside", "beyond the axis, with its value"))
     if any(limits is not None for limits in line.expected):
-        words = "where each check was expected after those before it since the setup change"
+        words = "where each series was expected after those before it since the setup change"
         found.append(charts.area_key("usual", words))
     if any(_long(phase) for phase in line.phases):
         found.append(charts.line_key("centre", "mean since the last change"))

@@ -8,6 +8,7 @@ from typing import Final
 
 from markupsafe import Markup
 
+from analysis.sentences import cuts
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Of, Picture, Scale
 from api.web.pages.shared.numbers import plain
@@ -93,7 +94,7 @@ def strip_chart(
     parts += [charts.text(x, 100, words, "strong", dy=1.4) for x, words in taken]
     parts += charts.below(_numbers(dots), taken)
     parts.append(charts.text(_LAST_TRIAL / 2, 100, f"{noun} number", "quiet", dy=2.7))
-    words = f"{len(dots)} {noun}s, mean {plain(mean, unit)}. The table below holds the numbers."
+    words = f"{cuts(len(dots), noun)}, mean {plain(mean, unit)}. The table below holds the numbers."
     return Picture(charts.chart(title, parts, words), tuple(keys), tuple(outside))
 
 

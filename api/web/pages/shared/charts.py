@@ -244,10 +244,11 @@ _CORNERS: Final[dict[Marker, tuple[tuple[float, float], ...]]] = {
 
 
 def values_axis(y: Scale, of: Of) -> list[str]:
-    """Lines across the drawing at round values, with their numbers beside it."""
+    """Lines across the drawing at round values, with their numbers beside it, and above these the
+    unit that they do not say themselves."""
     ticks = y.ticks()
     step = ticks[1] - ticks[0] if len(ticks) > 1 else abs(ticks[0]) or 1.0
-    parts = []
+    parts = [text(0, 0, "mm", "unit end quiet", -0.5, -0.7)] if of == "mm" else []
     for tick in ticks:
         at = y.at(tick)
         zero = of == "deg" and abs(tick) < step / 1e6

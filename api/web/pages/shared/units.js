@@ -42,6 +42,12 @@ export function show(root = document) {
     // The unit of "0.1 to 0.3 mm" is written once.
     element.textContent = (shown && "bare" in element.dataset ? shown.split(" ")[0] : shown) ?? element.dataset.written;
   }
+  // The marks of an axis have no room for it.
+  for (const said of root.querySelectorAll("figure .in-units")) {
+    const angles = said.closest("figure")?.querySelector("svg .ang");
+    said.textContent = angles && angle?.over ? `Angles are in ${angle.said}.` : "";
+  }
+  for (const unit of root.querySelectorAll("svg .unit")) unit.textContent = length ? "" : "mm";
   for (const select of all(root, "select[data-units]", HTMLSelectElement)) {
     select.value = (select.dataset.units === "length" ? units.length : units.angle) ?? "";
   }
