@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 FOLDER: Final = Path(__file__).parent
 INDEX: Final = "index"
 _ENDING: Final = ".md"
-_SHORT: Final = 24
-"""A word of code of so many letters is not broken, at a hyphen say, where a line holds it whole."""
+_NEVER_BROKEN, _NOT_BROKEN = 10, 24
+"""Code of so many letters is not broken into lines, at a hyphen say: on no screen; where a line is
+longer than a phone's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,7 @@ def _address(href: str, name: str, whole: bool) -> str | None:
 
 def _boxed(tokens: Sequence[Token], title: str) -> list[Token]:
     """With a box around each table and example, that scrolls by itself; tables.js says so in it.
-    Short words of code get the class `short`."""
+    Short code has a class."""
     from markdown_it.common.utils import escapeHtml
     from markdown_it.token import Token
 
@@ -176,8 +177,9 @@ def _boxed(tokens: Sequence[Token], title: str) -> list[Token]:
     numbers, boxed = Counter[str](), []
     for token in tokens:
         for each in token.children or ():
-            if each.type == "code_inline" and len(each.content) <= _SHORT:
-                each.attrs["class"] = "short"
+            length = len(each.content)
+            if each.type == "code_inline" and length <= _NOT_BROKEN:
+                each.attrs["class"] = "word" if length <= _NEVER_BROKEN else "words"
         # The library says a column's side in a style, which the pages' policy forbids.
         if style := token.attrs.pop("style", ""):
             token.attrs["class"] = str(style).removeprefix("text-align:")
