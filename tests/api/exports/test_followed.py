@@ -115,6 +115,21 @@ def test_a_line_that_is_not_whole_on_the_disk_comes_again(tmp_path: Path, garbag
         assert file.read_bytes() == WHOLE
 
 
+def test_whoever_reads_on_in_a_file_sees_no_line_twice(tmp_path: Path) -> None:
+    """What is whole stays where it was, though it was not remembered."""
+    file = tmp_path / "events.jsonl"
+    follow(file, 1)
+    state = tmp_path / "events.jsonl.cursor"
+    reached = {"after": 3, "seen": LINES[0].seen, "length": len(LINES[0].text)}
+    state.write_text(json.dumps(json.loads(state.read_text()) | reached))
+    file.write_bytes(WHOLE[:-1])
+    followed = FollowedFile(file, URL, "main")
+    followed.memory.close()
+    assert file.read_bytes() == WHOLE[: -len(LINES[-1].text)]
+    assert followed.memory.reached is not None
+    assert (followed.memory.reached.after, followed.memory.reached.seen) == (8, LINES[3].seen)
+
+
 def test_a_file_that_was_moved_away_is_begun_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -201,6 +216,22 @@ def test_an_event_is_remembered_when_the_reader_of_a_pipe_has_taken_it(tmp_path:
     assert again.reached is not None
     assert (again.reached.after, again.reached.seen) == (4, LINES[1].seen)
     again.close()
+
+
+def test_what_a_reader_took_before_it_left_is_remembered(tmp_path: Path) -> None:
+    state = tmp_path / "c"
+    memory = Memory(state, state, URL, "main")
+    memory.begin(2)
+    theirs, ours = os.pipe()
+    pipe = FollowedPipe(ours, memory)
+    pipe.take(LINES[:2])
+    os.read(theirs, len(LINES[0].text))
+    os.close(theirs)
+    with pytest.raises(BrokenPipeError):
+        pipe.take(LINES[2:])
+    assert remembered(state) == 3
+    memory.close()
+    os.close(ours)
 
 
 def test_a_quick_reader_is_waited_for(tmp_path: Path) -> None:
