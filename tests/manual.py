@@ -58,5 +58,11 @@ def links(file: Path) -> Iterator[str]:
                 yield str(each.attrs["src"])
 
 
+def words_of_code(page: str) -> Iterator[str]:
+    """What stands in a sentence as code."""
+    for token in _tokens(PAGES[page]):
+        yield from (each.content for each in token.children or () if each.type == "code_inline")
+
+
 def _tokens(file: Path) -> list:
     return MarkdownIt("commonmark").enable("table").parse(file.read_text(encoding="utf-8"))

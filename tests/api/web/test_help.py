@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import argparse
 import re
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from api.cli import COMMANDS, parser
 from api.web.pages.help import manual
 from api.web.pages.help.manual import FOLDER
 from tests.api.conftest import ON_SQLITE
-from tests.manual import PAGES, ROOT, anchors, links
+from tests.manual import PAGES, ROOT, anchors, links, words_of_code
 
 CHAPTERS = ["/help", "/help/all", *(f"/help/{name}" for name in manual.names())]
 
@@ -124,6 +127,44 @@ def test_what_other_pages_lead_to_in_the_help_is_there(client):
         address, _, place = link.partition("#")
         assert not place or place in read(client, {}, address).ids, link
         assert client.get(address).status_code == 200, link
+
+
+def _options(commands: argparse.ArgumentParser) -> Iterator[str]:
+    for action in commands._actions:
+        yield from action.option_strings
+        if isinstance(action, argparse._SubParsersAction):
+            for command in action.choices.values():
+                yield from _options(command)
+
+
+def _sentences_code() -> Iterator[str]:
+    return (code for page in PAGES for code in words_of_code(page))
+
+
+def test_every_command_and_option_that_a_sentence_names_is_there():
+    known = {*_options(parser())}
+    for code in _sentences_code():
+        if code.startswith("bothends "):
+            assert code.split()[1] in COMMANDS, code
+        if "pipx" not in code:
+            assert {*re.findall(r"(?<!\w)--[a-z][\w-]*", code)} <= known, code
+
+
+@ON_SQLITE
+def test_every_address_that_a_sentence_names_is_answered(client):
+    served = [
+        (method.upper(), re.sub(r"\\\{[^}]*\}", "[^/]+", re.escape(path)))
+        for path, methods in client.get("/openapi.json").json()["paths"].items()
+        for method in methods
+    ]
+    named = {
+        (found["method"] or "GET", found["path"])
+        for code in _sentences_code()
+        if (found := re.fullmatch(r"(?:(?P<method>[A-Z]+) )?(?P<path>/api/[^?]*)(?:\?.*)?", code))
+    }
+    assert len(named) > 20
+    for method, path in named:
+        assert any(method == at and re.fullmatch(each, path) for at, each in served), (method, path)
 
 
 def test_the_first_page_stays_short():
