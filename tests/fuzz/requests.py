@@ -115,10 +115,11 @@ def _fill_in(case: Case, known: dict[str, list[str]], chance: Random) -> None:
     """Some of the case's fields as they are in the store, so that it gets further."""
     body = case.body if isinstance(case.body, dict) else {}
     entries = case.body if isinstance(case.body, list) else []
+    own = {"method"} if case.operation.path.endswith("/studies") else set()  # studies have theirs
     for fields in (case.path_parameters, case.query, body, *entries):
         if isinstance(fields, dict):
-            for name in fields:
-                if name in known and chance.random() < 0.7:
+            for name in sorted(fields.keys() & known.keys() - own):
+                if chance.random() < 0.7:
                     fields[name] = chance.choice(known[name])
 
 
@@ -180,7 +181,7 @@ def _cases(operation: APIOperation, mode: GenerationMode, number: int) -> list[C
 
     @seed(number)
     @settings(
-        max_examples=1 if mode is GenerationMode.NEGATIVE else 2,
+        max_examples=1,
         database=None,
         deadline=None,
         phases=[Phase.generate],
@@ -202,7 +203,7 @@ FUZZERS: Sequence[Fuzzer] = (
         "answered as the document says, nothing it allows refused for its form, errors in words,"
         " no 5xx",
         _operations,
-        3 * _OPERATIONS,
+        2 * _OPERATIONS,
         True,
     ),
 )
