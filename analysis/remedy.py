@@ -150,6 +150,9 @@ class Remedy:
     sentence: Sentence
 
 
+TO_FINISH: Final = "finish the series for the verdict"
+"""What is left to do where all that was planned is made."""
+
 # The fewest of which a verdict can be made without earlier series are three.
 _MORE_TRIALS: Final = Remedy(
     "more cuts",
@@ -165,7 +168,7 @@ def as_planned(planned: int, trials: int, noun: str = "strip") -> Remedy:
     if left:
         how = f"The verdict comes after {cuts(planned, noun)}, as planned: {left} more to go."
     else:
-        how = f"{cuts(planned, noun)} made, as planned: finish the series for the verdict."
+        how = f"{cuts(planned, noun)} made, as planned: {TO_FINISH}."
     return Remedy("more cuts" if left else "finish", left or None, Sentence(how))
 
 

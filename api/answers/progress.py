@@ -8,6 +8,7 @@ from analysis import sentences
 from analysis.advice import too_few
 from analysis.conformity import ADJUST, GOOD
 from analysis.recut import scatter_known
+from analysis.remedy import TO_FINISH
 from analysis.sentences import Sentence
 from api.answers.series import Scored
 from api.store.facts import method_of
@@ -54,5 +55,5 @@ def _planned(trials: int, planned: int, noun: str, verdict: bool) -> Progress:
     made = f"{trials} of {sentences.cuts(planned, noun)} made"
     if trials < planned:
         return Progress(trials, planned, False, Sentence(f"{made}."))
-    why = "finish the series for the verdict" if verdict else "it is enough now"
+    why = TO_FINISH if verdict else "it is enough now"
     return Progress(trials, planned, True, Sentence(f"{made}: {why}."))

@@ -23,6 +23,10 @@ from api.web.verbs import allowed
 _log = logging.getLogger(__name__)
 
 MEDIA_TYPE: Final = "application/problem+json"
+_UNEXPECTED: Final = (
+    "something went wrong that should not; nothing that was acknowledged is lost."
+    " The program's log says more"
+)
 _NO_JSON: Final = "the body is not JSON; send a JSON document"
 
 
@@ -176,19 +180,24 @@ def install(app: FastAPI) -> None:
         return _store_trouble(request, error)
 
     @app.exception_handler(OSError)
-    def _no_file_left(request: Request, error: OSError) -> JSONResponse:
+    def _no_file_left(request: Request, error: OSError) -> Response:
         if error.errno not in (errno.EMFILE, errno.ENFILE):
             return _unexpected(request, error)
         _log.error("%s", error)
         return problem(503, "nothing was changed: too many files are open; try again in a while")
 
     @app.exception_handler(Exception)
-    def _unexpected(_request: Request, error: Exception) -> JSONResponse:
+    def _unexpected(request: Request, error: Exception) -> Response:
         _log.error("unexpected", exc_info=error)
-        return problem(
-            500,
-            "something went wrong that should not; nothing that was acknowledged is lost."
-            " The program's log says more",
+        if not _wants_page(request):
+            return problem(500, _UNEXPECTED)
+        return page(
+            request,
+            "shared/missing.html",
+            status=500,
+            title="Something went wrong",
+            message=f"{_UNEXPECTED[0].upper()}{_UNEXPECTED[1:]}. Load this page again, or go on"
+            " with another one: the links above lead to all of them.",
         )
 
 

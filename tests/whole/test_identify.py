@@ -100,7 +100,7 @@ def test_the_speed_is_found_and_put_into_the_description(server):
 
 def test_an_identified_port_is_released_at_once(server, port):
     identify(server, port)
-    server.post("/api/identify/shown", {"value": "1,5", "unit": "in"})
+    server.post("/api/identify/shown", {"value": "1 1/2", "unit": "in"})
     port.send(b"1.5\r\n")
     assert identified(server)["spec"].endswith(",unit=in")
     assert until(lambda: _free(port))

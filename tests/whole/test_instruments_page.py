@@ -237,7 +237,7 @@ def test_to_stop_listening_asks_once_and_what_was_measured_stays(server, opened,
 
 def test_what_a_person_types_stays_while_the_page_keeps_itself_up_to_date(opened):
     page = opened
-    page.get_by_text("Describe a caliper yourself").click()
+    page.get_by_text("For one that was not found").click()
     page.get_by_label("Description of its port").fill("serial:")
     with page.expect_response("**/instruments/now"):
         pass

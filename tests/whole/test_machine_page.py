@@ -235,8 +235,7 @@ def test_it_says_by_itself_whether_the_last_change_helped_and_what_to_do(server,
     assert complaints == []
 
 
-@pytest.mark.usefixtures("complaints")
-def test_a_change_of_the_past_is_recorded_at_its_own_moment(server, page):
+def test_a_change_of_the_past_is_recorded_at_its_own_moment(server, page, complaints):
     measured(server, "Cellar saw", FINE)
     machine = next(m["id"] for m in server.get("/api/machines") if m["name"] == "Cellar saw")
     page.goto(f"{server.url}/machine/{machine}")
@@ -244,6 +243,14 @@ def test_a_change_of_the_past_is_recorded_at_its_own_moment(server, page):
     page.get_by_role("button", name="Record it").click()
     expect(page.locator(".changes")).to_contain_text("6 May 2025")
     expect(page.locator(".current-state")).not_to_contain_text("not known now")
+    # A series of another machine is in the way at the bench: a link leads to it.
+    other = server.start_series("Saw in the way")
+    page.get_by_role("button", name="Measure this again").first.click()
+    way_on = page.locator(".again .status").get_by_role("link", name="Go on with it")
+    expect(way_on.first).to_have_attribute("href", "/")
+    assert [c for c in complaints if "409" not in c] == []
+    complaints.clear()
+    server.post(f"/api/series/{other}/finish")
 
 
 def test_the_chart_shows_phases_and_says_the_same_in_a_table(at):

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from pydantic import Field
 
 from analysis.units import Unit
+from api.answers.typed_lengths import as_kept
 from api.errors import Conflict, InvalidField
 from api.instruments.calipers import in_words
 from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay, UnknownPort
@@ -148,8 +149,9 @@ def keep_identifying(server: TheServer) -> IdentifyOut:
 @router.post("/identify/shown", dependencies=[OnThisComputer])
 def identify_by_display(body: ShownIn, server: TheServer) -> IdentifyOut:
     """Say what the display shows, before the press or after it."""
+    shown = as_kept("value", body.value, body.unit)
     try:
-        return _out(server.identifying.shown(f"{body.value} {body.unit}"))
+        return _out(server.identifying.shown(f"{shown} {body.unit}"))
     except NoneUnderWay:
         raise _none() from None
     except ValueError as error:

@@ -120,3 +120,16 @@ def test_a_lack_of_files_is_no_mystery(number, status, words):
     answer = TestClient(app, raise_server_exceptions=False).get("/")
     assert answer.status_code == status
     assert words in answer.json()["detail"]
+
+
+def test_a_page_that_fails_is_a_page_with_a_way_on(client):
+    @client.app.get("/fails")
+    def _fails() -> None:
+        raise RuntimeError("not meant to be")
+
+    browser = TestClient(client.app, base_url=str(client.base_url), raise_server_exceptions=False)
+    shown = browser.get("/fails", headers={"Accept": "text/html"})
+    assert (shown.status_code, shown.headers["content-type"][:9]) == (500, "text/html")
+    assert "nothing that was acknowledged is lost" in shown.text
+    assert 'href="/machines"' in shown.text
+    assert browser.get("/fails").json()["status"] == 500

@@ -7,11 +7,11 @@
 // In its script: `followAgain()` once, also for buttons that come into the page later. The new series
 // is shown on its bench's page, which offers to undo it; what is wrong is said beside the button.
 // A second tap, here or on another screen, begins nothing more. A series that still runs would be
-// ended: offer to go on with it instead.
+// ended: a link leads to it instead.
 
 import { benchPage } from "./addresses.js";
 import { around } from "./elements.js";
-import { memory, messageOf, patch, post } from "./http.js";
+import { Refused, get, memory, messageOf, patch, post } from "./http.js";
 
 /** @typedef {{ series: string, change: string | null }} Begun a series begun once more, and what was recorded with it */
 
@@ -21,16 +21,30 @@ const open = (made) => location.assign(benchPage(made.bench));
 /**
  * @param {string} problem
  * @param {HTMLElement} button
+ * @param {string} [running] the page of the series that is in the way
  */
-function sayBeside(problem, button) {
+function sayBeside(problem, button, running) {
   const status = button.closest(".again")?.querySelector(".status");
-  if (status) status.textContent = problem;
+  if (!status) return;
+  status.textContent = problem;
+  if (running) status.append(" ", Object.assign(document.createElement("a"), { href: running, textContent: "Go on with it" }));
+}
+
+/**
+ * Where the series runs that keeps `series` from being measured once more; nothing of other errors.
+ * @param {unknown} error
+ * @param {string | undefined} series
+ */
+async function running(error, series) {
+  if (!(error instanceof Refused) || error.status !== 409) return undefined;
+  const { bench } = await get(/** @type {`/api/series/${string}`} */ (`/api/series/${series}`));
+  return benchPage(bench);
 }
 
 /**
  * Let the buttons of this page that have `data-again` do what they say.
  * @param {(made: BegunOut) => unknown} [begun] what comes then; without it the bench's page is opened
- * @param {(problem: string, button: HTMLElement) => void} [failed] "" takes the problem away
+ * @param {(problem: string, button: HTMLElement, running?: string) => void} [failed] "" takes the problem away
  */
 export function followAgain(begun = open, failed = sayBeside) {
   document.addEventListener("click", async (event) => {
@@ -41,7 +55,7 @@ export function followAgain(begun = open, failed = sayBeside) {
     try {
       await begun(await once(button.dataset));
     } catch (error) {
-      failed(messageOf(error), button);
+      failed(messageOf(error), button, await running(error, button.dataset.again).catch(() => undefined));
     } finally {
       button.ariaBusy = "false";
     }

@@ -191,6 +191,7 @@ interface ProgressOut {
 
 interface SeriesOut {
   progress: ProgressOut;
+  bench: string;
   method: string;
   trials: TrialOut[];
   score: ScoreOut;
