@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Final
 
 from api.commands import fail
+from api.commands.settings_said import Said
 from api.commands.units import STORE, shipped, unit_words, user_folder
-from api.settings import program
+from api.settings import PORT, program
 
 _SYSTEM: Final = "/etc/systemd/system"
 _TITLES: Final = {
@@ -88,7 +89,10 @@ def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
 
 
 def _pulls(args: argparse.Namespace, folder: Path) -> list[list[str]]:
-    url = args.source or f"http://127.0.0.1:{args.port or 8017}"
+    port = args.port
+    if port is None and (args.config is not None or args.user):
+        port = Said({"config": args.config}, {}).get("port")
+    url = args.source or f"http://127.0.0.1:{port or PORT}"
     pull = [str(program()), "pull", url]
     return [
         [*pull, "--to", str(folder / "trials.csv")],

@@ -196,6 +196,10 @@ def test_who_installs_is_told_where_the_store_is(tmp_path: Path) -> None:
     words = ("--root", str(tmp_path), "--db", f"@{tmp_path / 'url'}")
     told = done("install", "--systemd", *words).stdout
     assert f"sudo {program()} doctor --db @{tmp_path / 'url'}" in told
+    said = tmp_path / "said.toml"
+    said.write_text('db = "@url"\n')
+    told = done("install", "--systemd", "--root", str(tmp_path), "--config", str(said)).stdout
+    assert f"sudo env BOTHENDS_CONFIG={said} {program()} doctor\n" in told
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")

@@ -121,3 +121,11 @@ def test_words_that_do_not_fit_are_one_sentence(
     assert (end.value.code, said.count("bothends:")) == (2, 1 + ("would not start" in said))
     assert says in said
     assert [*tmp_path.iterdir()] == []
+
+
+def test_a_pull_asks_at_the_port_that_the_settings_file_says(tmp_path: Path, folder: Path) -> None:
+    said = tmp_path / "said.toml"
+    said.write_text("port = 8100\n")
+    words = ("--timer", "pull", "--folder", folder, "--config", said)
+    pull, _ = install(tmp_path / "root", *words)
+    assert {each[2] for each in commands(pull)} == {"http://127.0.0.1:8100"}
