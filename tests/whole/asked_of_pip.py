@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pip._internal.commands import create_command
 
-from tests.manual import ROOT
+PROJECT = Path(__file__).parents[2] / "pyproject.toml"
 
 
 def main() -> None:
@@ -20,7 +20,7 @@ def main() -> None:
     assert asked, "nothing to install"
     for file in options.constraints + options.requirements:
         assert Path(file).is_file(), file
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    project = tomllib.loads(PROJECT.read_text())["project"]
     for each in asked:
         name, _, extras = each.partition("[")
         assert name in (".", project["name"]), each
