@@ -87,6 +87,7 @@ def test_the_picture_has_a_dot_for_every_trial_and_a_table_says_the_same(server,
     expect(page.locator(".chart circle.dot")).to_have_count(5)
     expect(page.locator(".chart polygon.dot")).to_have_count(5)
     expect(page.locator(".chart .interval")).to_have_count(2)
+    page.get_by_text("In numbers").first.click()
     rows = page.get_by_role("table", name="In numbers").locator("tbody tr")
     expect(rows).to_have_count(2)
     score = server.get(f"/api/series/{shop['steady']}")["score"]["quantities"]["angle"]
@@ -102,6 +103,7 @@ def test_the_picture_has_a_dot_for_every_trial_and_a_table_says_the_same(server,
 
 def test_angles_change_unit_without_a_reload_and_stay_changed(server, shop, page, complaints):
     page.goto(f"{server.url}/compare?a={shop['steady']}&b={shop['loose']}")
+    page.get_by_text("In numbers").first.click()
     first = page.get_by_role("table", name="In numbers").locator("tbody tr data.ang").first
     degrees = first.inner_text()
     assert degrees.endswith("°")
@@ -112,6 +114,7 @@ def test_angles_change_unit_without_a_reload_and_stay_changed(server, shop, page
     assert float(first.inner_text().strip("+′")) == pytest.approx(60 * value, abs=0.05)
     expect(page.locator(".chart text.ang").first).to_have_text(re.compile("′$"))
     page.reload()
+    page.get_by_text("In numbers").first.click()
     expect(first).to_have_text(re.compile("′$"))
     page.get_by_text("Units", exact=True).click()
     page.get_by_label("Show angles in").select_option("deg")
@@ -127,6 +130,8 @@ def test_before_and_after_are_asked_of_one_machine_whichever_comes_first(server,
     expect(cards.nth(0).locator(".who")).to_have_text("did not")
     # A swing is no adjustment: nothing can have helped.
     expect(cards).to_have_count(1)
+    # The machine, which is that of both, is not named again.
+    expect(page.locator("section:not(#return) .who").first).to_have_text(re.compile("^On "))
 
 
 def test_whether_it_helped_is_asked_only_where_something_was_done(server, page):
@@ -287,6 +292,7 @@ def test_three_at_once_are_compared_pair_by_pair(server, shop, page):
     page.goto(
         f"{server.url}/compare?a={shop['steady']}&b={shop['loose']}&more={shop['before']}&more="
     )
+    page.get_by_text("How it is known").first.click()
     pairs = page.get_by_role("table", name=re.compile("^Pair by pair"))
     expect(pairs.locator("tbody tr")).to_have_count(3)
     expect(page.locator(".chart polygon.dot")).to_have_count(10)

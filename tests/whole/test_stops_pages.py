@@ -108,7 +108,7 @@ def test_the_machines_page_lists_its_stops_and_draws_their_map(bench):
     page.fill("#stop-nominal", "8°")
     page.get_by_role("button", name="Add it").click()
     expect(page.locator("#stop-form .status")).to_contain_text("to which side")
-    page.get_by_label("To the left").check()
+    page.get_by_role("radio", name="To the left").check()
     page.get_by_role("button", name="Add it").click()
     expect(listed).to_have_count(6)
     last = listed.nth(5)

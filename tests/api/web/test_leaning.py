@@ -28,8 +28,18 @@ def parts(picture: str, kind: str) -> list[float]:
 def test_what_is_no_lean_has_no_drawing():
     (length,) = METHODS["stop-block"].relations
     assert leaning(length, 0.1, 0.01) == ""
-    (miter,) = METHODS["closing-miters"].relations
-    assert leaning(miter, 0.1, 0.01) == ""
+
+
+def test_a_corner_of_miters_opens_as_its_words_say():
+    (miter,) = METHODS["miter-pair"].relations
+    for mean, words in ((0.001, "too obtuse"), (-0.001, "too acute")):
+        picture = leaning(miter, mean, 0.0)
+        assert words in picture
+        foot_x, _, top_x, _ = parts(picture, "cut")
+        # The other leg lies to the right.
+        assert (top_x < foot_x) is (mean > 0)
+        factor = int(re.findall(r"drawn (\d+) times", picture)[0])
+        assert foot_x - top_x == pytest.approx(factor * 156 * math.tan(2 * mean), abs=0.06)
 
 
 @pytest.mark.parametrize("relation", LEANING)

@@ -186,12 +186,13 @@ def _shown(
     """What the template shows of one quantity."""
     of = comparison.quantities[quantity]
     names = [s.name for s in comparison.series]
+    brief = _brief(names, found)
     scores = [s.score.quantities.get(quantity) for s in comparison.series]
     by_nominal = quantity == "length" and all(v.out_by is not None for v in of.series)
     from_nominal = all(v.out_by is not None or v.mean is None for v in of.series)
     rows: list[dict[str, Any]] = []
     for index, (values, side, name, score) in enumerate(
-        zip(of.series, found, names, scores, strict=True)
+        zip(of.series, found, brief, scores, strict=True)
     ):
         rows.append(
             {
@@ -234,12 +235,21 @@ def _shown(
         "by_nominal": by_nominal,
         "picture": picture,
         "caption": _caption(from_nominal, relation.leans if relation else ("", "")),
-        "findings": _findings(of, names, found),
+        "findings": _findings(of, brief, found),
         "measures": _measures(of, names) if of.unit == "deg" else [],
         "measure_names": [NAMES[m] for m in NAMES if m != "rad"],
         "known": _known(of, names, noun_of(found)),
         "pairs": _pairs(of, found),
     }
+
+
+def _brief(names: Sequence[str], found: Sequence[ComparableSeries]) -> list[str]:
+    """The names without the machine's own, where all are of one machine: what is left differs."""
+    machine = found[0].row.machine_name
+    if any(side.row.machine_name != machine for side in found):
+        return list(names)
+    rest = [name.removeprefix(machine).lstrip(" ,") for name in names]
+    return [capital(each) for each in rest] if all(rest) else list(names)
 
 
 def _caption(from_nominal: bool, toward: tuple[str, str]) -> str:

@@ -19,12 +19,17 @@ _MOST: Final = 96.0
 
 def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
     """The lean of `mean_rad`, enlarged as the drawing says; "" for a quantity that is not the lean
-    of a cut or blade in some view (a length, a miter)."""
-    words = _VIEWS.get(relation.view)
-    if words is None or relation.quantity == "length":
+    of a cut or blade in some view (a length); of miters the corner of two."""
+    if relation.adjusted_by == "miter setting":
+        # The errors of both miters stand in the corner.
+        mean_rad, expanded_rad = 2 * mean_rad, 2 * expanded_rad
+        words = ("seen from above", "true", "corner")
+    elif relation.view not in _VIEWS or relation.quantity == "length":
         return ""
+    else:
+        words = _VIEWS[relation.view]
     foot, true, body = words
-    if relation.nominal_rad:
+    if relation.nominal_rad and body != "corner":
         true = f"the stop's {plain(abs(math.degrees(relation.nominal_rad)))}°"
     factor = _factor(abs(mean_rad) + expanded_rad)
     label = (
@@ -34,7 +39,7 @@ def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
         _reach(angle, factor)
         for angle in (mean_rad - expanded_rad, mean_rad + expanded_rad, mean_rad)
     )
-    picture = _planed if body == "planed" else _upright
+    picture = {"planed": _planed, "corner": _corner}.get(body, _upright)
     return (
         f'<svg class="drawing leaning" viewBox="0 0 {_WIDTH} 240" role="img"'
         f' aria-label="{label}" focusable="false">'
@@ -96,6 +101,29 @@ def _upright(foot: str, true: str, body: str, low: float, mid: float, high: floa
         text(14, _FOOT + 26, foot, "quiet start"),
     ]
     return parts
+
+
+def _corner(foot: str, true: str, _body: str, low: float, mid: float, high: float) -> list[str]:
+    """Two mitred pieces whose corner is too obtuse where `mid` is positive: one leg lies along the
+    bottom, the other leans away from it."""
+    wide, inner = 44.0, _MIDDLE + 44.0 - mid / 7
+    joint = f"{_MIDDLE:.1f} {_FOOT}L{inner:.1f} {_FOOT - wide}"
+    return [
+        f'<path class="board" d="M{joint}L304 {_FOOT - wide}V{_FOOT}Z"/>',
+        f'<path class="board" d="M{joint}L{_MIDDLE + wide - mid:.1f} {_TOP}'
+        f'L{_MIDDLE - mid:.1f} {_TOP}Z"/>',
+        f'<path class="wedge" d="M{_MIDDLE} {_FOOT}L{_MIDDLE - low:.1f} {_TOP}'
+        f'L{_MIDDLE - high:.1f} {_TOP}Z"/>',
+        f'<path class="true" d="M{_MIDDLE} {_FOOT}V{_TOP - 8}"/>',
+        f'<path class="cut" d="M{_MIDDLE} {_FOOT}L{_MIDDLE - mid:.1f} {_TOP}"/>',
+        text(
+            _MIDDLE + (8 if mid >= 0 else -8),
+            _TOP - 12,
+            true,
+            "quiet start" if mid >= 0 else "quiet end",
+        ),
+        text(14, _FOOT + 26, foot, "quiet start"),
+    ]
 
 
 def _planed(foot: str, true: str, _body: str, low: float, mid: float, high: float) -> list[str]:
