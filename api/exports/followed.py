@@ -166,6 +166,9 @@ class FollowedFile:
                 out.write(b"".join(line.text for line in lines))
                 pull_state.to_disk(out)
                 length = out.tell()
+            if not reached.length:
+                # Else a power cut might leave what is remembered, and no file.
+                pull_state.name_to_disk(self._file)
         except OSError as error:
             raise NotKept(f"{self._file} cannot be written ({error.strerror})") from None
         self.memory.keep(replace(reached, length=length))

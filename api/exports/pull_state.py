@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -128,3 +129,14 @@ def replace_file(
 def to_disk(out: BinaryIO) -> None:
     out.flush()
     os.fsync(out.fileno())
+
+
+def name_to_disk(file: Path) -> None:
+    """Have the name of a new file on the disk, where the system can."""
+    if sys.platform == "win32":
+        return
+    folder = os.open(file.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)

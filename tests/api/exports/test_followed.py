@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -148,6 +149,21 @@ def test_a_file_that_was_moved_away_is_begun_anew(
         assert moved.read_bytes() + file.read_bytes() == WHOLE
         for each in tmp_path.iterdir():
             each.unlink()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of open files are told by Linux")
+def test_a_power_cut_does_not_leave_what_is_remembered_without_its_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_disk: list[str] = []
+
+    def fsync(descriptor: int) -> None:
+        on_disk.append(Path(os.readlink(f"/proc/self/fd/{descriptor}")).name)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    follow(tmp_path / "events.jsonl", 3)
+    state = "events.jsonl.cursor.new"
+    assert on_disk == [state, "events.jsonl", tmp_path.name, state, "events.jsonl", state]
 
 
 def test_a_file_that_nothing_is_known_of_is_left_alone(tmp_path: Path) -> None:
