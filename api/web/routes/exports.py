@@ -240,5 +240,5 @@ for _what, _forms in formats.OFFERED.items():
 def export_history_zip(
     request: Request, server: TheServer, asked: Annotated[_Asked, Depends()]
 ) -> Response:
-    """Trials, readings and their relations, as a zipped Tabular Data Package."""
+    """The whole history as a zipped Tabular Data Package, each table with its keys."""
     return _answer(request, server, asked, "history", package.MEDIA_TYPE, package.package_chunks)
