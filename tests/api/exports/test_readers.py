@@ -371,4 +371,4 @@ def test_libreoffice_makes_dates_of_a_workbooks_moments(folder, truth, tmp_path)
     text = (tmp_path / "readings.fods").read_text()
     rows = sum(truth.fates.values())
     assert text.count('office:value-type="date"') >= 2 * rows
-    assert f"{truth.first:%Y-%m-%dT%H:%M:%S}" in text
+    assert f"{truth.first:%Y-%m-%dT%H:%M}" in text
