@@ -6,12 +6,14 @@ from datetime import UTC, datetime
 from uuid import UUID
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, text
 
 from api.exports import trials
 from api.exports.wanted import Wanted
 from api.server import Server
 from api.settings import Settings
+from capture.records import Away
+from tests.api.entries import reading
 from tests.api.stores import fill
 
 
@@ -84,3 +86,16 @@ def test_a_machine_or_method_that_has_none_has_no_rows(filled):
     assert rows(filled, Wanted(machine=UUID(int=5))) == []
     assert rows(filled, Wanted(method="roll")) == []
     assert len(rows(filled, Wanted(method="reversal"))) == 7
+
+
+def test_a_strip_says_its_visit_to_the_stop_in_exports_and_the_view(engine):
+    journal = fill(engine)
+    journal.act("side", Away())
+    journal.keep([reading("12.40", bench="side"), reading("12.45", bench="side")])
+    found = {
+        r["trial_id"]: (r["stop"], r["nominal_deg"], r["visit"]) for r in rows(engine, Wanted())
+    }
+    assert sorted(visit for *_, visit in found.values()) == [1] * 7 + [2]
+    with engine.connect() as store:
+        view = store.execute(text("SELECT trial_id, stop, nominal_deg, visit FROM trial_history"))
+        assert {str(r.trial_id): (r.stop, float(r.nominal_deg), r.visit) for r in view} == found
