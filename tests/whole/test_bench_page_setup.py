@@ -28,7 +28,10 @@ def test_a_first_series_is_set_up_with_the_keyboard_alone(bench):
     expect(page.locator("[name=work]:checked")).to_be_focused()
     tab_to(page, "[name=method]:checked")
     tab_to(page, "[name=unit]")
+    expect(page.locator("#baseline")).to_have_js_property("inputMode", "decimal")
     page.keyboard.press("ArrowRight")  # inches
+    # A phone's keypad of digits has no "/".
+    expect(page.locator("#baseline")).to_have_js_property("inputMode", "text")
     tab_to(page, "#baseline")
     page.keyboard.type("8 1/32")
     tab_to(page, "[name=strip_side]")
@@ -43,6 +46,7 @@ def test_a_first_series_is_set_up_with_the_keyboard_alone(bench):
     page.keyboard.press("Enter")
     expect(page.locator("#measuring-title")).to_be_focused()
 
+    expect(page.locator("#typed-value")).to_have_js_property("inputMode", "text")
     made = bench.server.get(f"/api/benches/{bench.name}")["series"]
     assert made["machine"]["name"] == f"Attic saw of {bench.name}"
     assert (made["method"], made["unit"], made["baseline"]) == ("reversal", "in", "8.03125")

@@ -12,6 +12,7 @@ import * as target from "./target.js";
 import * as sounds from "../shared/sounds.js";
 import * as undo from "./undo.js";
 import * as words from "./words.js";
+import { keyboardOf } from "../shared/units.js";
 
 async function loadFinished() {
   const loaded = await import("./finished.js");
@@ -334,7 +335,10 @@ export async function ask() {
   asking = false;
 }
 
-export const typedUnit = () => (at("typed-unit").textContent = unitTyped());
+export function typedUnit() {
+  at("typed-unit").textContent = unitTyped();
+  at("typed-value").inputMode = keyboardOf(unitTyped());
+}
 
 /** The unit of what is typed. */
 export const unitTyped = () => (here.series && !here.series.finished_at ? (here.series.readings_unit ?? here.series.unit) : setup.unit());

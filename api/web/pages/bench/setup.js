@@ -3,6 +3,7 @@
 
 import { all, around, at, one } from "../shared/elements.js";
 import { Refused, capital, get, messageOf, post } from "../shared/http.js";
+import { keyboards } from "../shared/units.js";
 import { field, form, show, visible } from "./form.js";
 import * as proposing from "./proposing.js";
 
@@ -173,6 +174,7 @@ export function stopWords({ machine, stop }) {
 export const titleOf = (series, how) => `${series.machine.name}${stopWords(series)}: ${how?.title ?? series.method}`;
 
 function adapt() {
+  keyboards();
   const chosen = method();
   if (!chosen) return;
   /** @type {Record<string, boolean>} */

@@ -70,6 +70,23 @@ function bare(element, unit) {
   return unit.over && (first || element instanceof SVGElement) ? { ...unit, word: "" } : unit;
 }
 
+/**
+ * The keyboard for lengths in `unit`: the keypad of digits has no "/" for fractions of an inch.
+ * @param {string} unit
+ */
+export const keyboardOf = (unit) => (unit === "in" ? "text" : "decimal");
+
+/**
+ * Give each field for a length the keyboard for the unit of its form, which is called as its
+ * `data-length` says, or "unit".
+ */
+export function keyboards() {
+  for (const field of all(document, "input[data-length]", HTMLInputElement)) {
+    const unit = field.form?.elements.namedItem(field.dataset.length || "unit");
+    if (unit && "value" in unit) field.inputMode = keyboardOf(String(unit.value));
+  }
+}
+
 /** @param {HTMLSelectElement | HTMLInputElement} field */
 async function choose(field) {
   const before = memory.get("units", null) ?? {};
@@ -90,6 +107,7 @@ async function choose(field) {
 }
 
 document.addEventListener("change", async (event) => {
+  keyboards();
   const field = around(event, "select[data-units], input[data-units]");
   if (!(field instanceof HTMLSelectElement || field instanceof HTMLInputElement)) return;
   await choose(field);
@@ -99,3 +117,4 @@ document.addEventListener("change", async (event) => {
 // Chosen in another window of this browser.
 addEventListener("storage", () => show());
 show();
+keyboards();
