@@ -22,15 +22,18 @@ _TYPES: Final[dict[Kind, dict[str, Any]]] = {
 _NEVER_NULL: Final = ("words", "decimals", "truth")
 _PACK: Final = {
     "type": "array",
-    "description": "A pack, a record a reading; lengths in metres, moments in seconds since 1970.",
+    "minItems": 1,
+    "description": "A pack, a record a reading; lengths in metres, moments in seconds since 1970."
+    " Where there is no reading, one record with the sum of none.",
     "items": {
         "type": "object",
-        "required": ["n", "u", "t", "v", "reading_id"],
+        "required": ["n", "u"],
         "properties": {
             "n": {"type": "string", "description": "bothends:BENCH:CALIPER"},
             "u": {"const": "m"},
             "t": {"type": "number"},
             "v": {"type": "number"},
+            "s": {"const": 0},
             "reading_id": _TYPES["id"],
         },
     },
