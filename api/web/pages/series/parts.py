@@ -9,13 +9,13 @@ from functools import partial
 from typing import Final
 from uuid import UUID
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from sqlalchemy import Connection
 
 from analysis.budget import trial_uncertainty
 from analysis.conformity import Tolerance
 from analysis.facts import SeriesFacts
-from analysis.methods import Method, Quantity, Relation, Step, steps_for
+from analysis.methods import Method, Place, Quantity, Relation, Step, steps_for
 from analysis.sentences import capital, plain, times
 from api.answers.moments import day
 from api.answers.series import series as whole_series
@@ -111,9 +111,11 @@ class Doubted:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A trial in the table below the picture; `u` is the uncertainty of its measuring (95 %)."""
+    """A trial in the table below the picture; `u` is the uncertainty of its measuring (95 %).
+    places: what was read at each place of the method, as sent."""
 
     trial: TrialOut
+    places: tuple[Markup, ...]
     deviation: Markup
     value: Markup
     u: Markup
@@ -218,6 +220,7 @@ def _quantity(series: SeriesOut, facts: SeriesFacts, key: Quantity, noun: str) -
         rows=tuple(
             Row(
                 trial=t,
+                places=tuple(_read(t, place) for place in facts.method.places),
                 deviation=size(t.deviation_mm, "mm", facts.resolution_mm * 10, sign=True),
                 value=size(v, unit, e, sign=unit == "deg"),
                 u=size(e, unit, e),
@@ -233,6 +236,17 @@ def _quantity(series: SeriesOut, facts: SeriesFacts, key: Quantity, noun: str) -
         combined=size(combined, unit, combined),
         trend=series.trend.get(key),
     )
+
+
+def _read(trial: TrialOut, place: Place) -> Markup:
+    # As `sent` in `parts.html` says it, which called for each of a thousand takes longer than all.
+    read = [
+        f'<data class="len" value="{r.mm!r}">{escape(r.sent)}'
+        f"{'' if r.unit in r.sent else f' {r.unit}'}</data>"
+        for r in trial.readings
+        if r.place == place.key
+    ]
+    return Markup(", ".join(read) or "–")
 
 
 def _values(
