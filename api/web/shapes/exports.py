@@ -33,7 +33,7 @@ _PACK: Final = {
             "u": {"const": "m"},
             "t": {"type": "number"},
             "v": {"type": "number"},
-            "s": {"const": 0},
+            "s": {"type": "number"},
             "reading_id": _TYPES["id"],
         },
     },
