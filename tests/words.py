@@ -107,7 +107,8 @@ def capitals(text: Text, called: Sequence[str]) -> str:
     rest = text.said
     for name in called:
         rest = rest.replace(name, "")
-    words = re.split(r"[.:?] ", _CALLED.sub("", rest))
+    # A series that is compared has a letter before its name.
+    words = re.split(r"[.:?] |^[A-D] ", _CALLED.sub("", rest))
     inside = (word for part in words for word in part.split()[1:])
     return text.said if any(word[:1].isupper() and len(word) > 1 for word in inside) else ""
 
