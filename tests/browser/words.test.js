@@ -94,6 +94,9 @@ test("a complete trial is said aloud with its side and the verdict so far", () =
     "strip 2: 6.00 arc minutes, leans right.",
   );
   assert.equal(words.spoken({ number: 2, angle_deg: null, tilt_deg: null }, null, STRIPS, MM), "strip 2 complete.");
+  // Of a planned number there is no verdict before its end.
+  const planned = { quantities: { angle: { verdict: "cannot tell yet", rule: "not yet" } } };
+  assert.equal(words.spoken({ number: 2, angle_deg: null, tilt_deg: null }, planned, STRIPS, MM), "strip 2 complete.");
 });
 
 test("a score is about its angle first, then its tilt, then its length", () => {

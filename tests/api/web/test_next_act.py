@@ -157,7 +157,7 @@ def test_each_verdict_has_its_own_act(person, rng):
     person.press("10.00", "11.00")
     one = person.get("/api/benches/main")["progress"]
     assert one["enough"] is False
-    assert one["sentence"].startswith("1 strip made. One strip shows nothing of how much")
+    assert one["sentence"].startswith("1 strip made. 1 strip shows nothing of how much")
     block = measured(
         person,
         [("25.01",)] * 3,
