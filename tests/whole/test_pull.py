@@ -19,6 +19,7 @@ import pytest
 
 from api.cli import main
 from tests.whole.forked import serving
+from tests.whole.presses import press
 from tests.whole.serving import COMMAND, Serving
 
 NOTEBOOK = Path(__file__).parents[2] / "fixtures" / "notebook"
@@ -65,28 +66,6 @@ def at_a_terminal(*words: object) -> str:
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     with serving(tmp_path_factory.mktemp("whole") / "shop") as server:
         yield server
-
-
-_number = 0
-
-
-def press(server: Serving, *sent: str) -> None:
-    global _number
-    readings = []
-    for each in sent:
-        _number += 1
-        readings.append(
-            {
-                "id": f"00000000-0000-7000-8000-{_number:012d}",
-                "bench": "main",
-                "caliper": "six-inch",
-                "sent": each,
-                "unit": "mm",
-                "taken_at": f"2026-03-02T{_number // 3600:02d}:{_number // 60 % 60:02d}"
-                f":{_number % 60:02d}.5Z",
-            }
-        )
-    server.post("/api/readings", readings)
 
 
 def table(file: Path) -> list[dict[str, Any]]:

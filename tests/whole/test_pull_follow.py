@@ -15,28 +15,8 @@ import pytest
 from api.cli import main
 from tests.ptys import PATIENCE_S, until
 from tests.whole.forked import Forked, serving
+from tests.whole.presses import press
 from tests.whole.serving import Serving
-
-_number = 0
-
-
-def press(server: Serving, *sent: str) -> list[str]:
-    """Readings on bench main; their ids."""
-    global _number
-    readings = []
-    for each in sent:
-        _number += 1
-        readings.append(
-            {
-                "id": f"00000000-0000-7000-8000-{_number:012d}",
-                "caliper": "six-inch",
-                "sent": each,
-                "unit": "mm",
-                "taken_at": f"2026-03-02T12:{_number // 60:02d}:{_number % 60:02d}.5Z",
-            }
-        )
-    server.post("/api/readings", readings)
-    return [reading["id"] for reading in readings]
 
 
 @contextmanager

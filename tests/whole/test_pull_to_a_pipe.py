@@ -17,6 +17,7 @@ import pytest
 
 from api.cli import main
 from tests.whole.forked import serving
+from tests.whole.presses import press
 from tests.whole.serving import COMMAND, Serving
 
 
@@ -45,26 +46,6 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
         server.start_series()
         press(server, "12.30", "12.40", "12.31")
         yield server
-
-
-_number = 0
-
-
-def press(server: Serving, *sent: str) -> None:
-    global _number
-    readings = []
-    for each in sent:
-        _number += 1
-        readings.append(
-            {
-                "id": f"00000000-0000-7000-8000-{_number:012d}",
-                "caliper": "six-inch",
-                "sent": each,
-                "unit": "mm",
-                "taken_at": f"2026-03-02T12:{_number // 60:02d}:{_number % 60:02d}.5Z",
-            }
-        )
-    server.post("/api/readings", readings)
 
 
 @pytest.mark.parametrize("form", ["csv", "jsonl", "senml", "parquet"])
@@ -97,9 +78,8 @@ def test_with_a_cursor_each_pull_brings_what_is_new(
         readings(shop.client.get(f"/api/readings.{form}").content, form)
     )
     assert pull(*words) == Came(0, b"", "")
-    press(shop, "12.44")
-    new = readings(pull(*words).out, form)
-    assert new == [f"00000000-0000-7000-8000-{_number:012d}"]
+    pressed = press(shop, "12.44")
+    assert readings(pull(*words).out, form) == pressed
     assert [each.name for each in tmp_path.iterdir()] == ["c"]
 
 
