@@ -3,10 +3,10 @@
 Every picture is the same view: from above, the fence at the bottom, the blade's path
 upright. Nothing is shown by colour alone: each mark carries its word. The drawings hold no
 style of their own (a strict content security policy would drop it) but class names, which
-`static/drawings.css` colours for light and dark.
+`drawings.css` beside this file colours for light and dark.
 
 `hatch` and `grain`, the patterns they fill with, are once in the page around them
-(`templates/marks.svg`).
+(`marks.svg` beside this file).
 """
 
 from __future__ import annotations
