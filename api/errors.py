@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from difflib import SequenceMatcher
 
 
@@ -26,7 +26,10 @@ class Conflict(Exception):
     """What was asked can't be done in the present state; the message says what to do first."""
 
 
-def nearest(word: str, known: Sequence[str]) -> str:
-    """Of the names that are known, at least one, the one that `word` is most like."""
+def nearest(word: str, known: Iterable[str], least: float = 0) -> str | None:
+    """Of the names that are known the one that `word` is most like; None where none is as like as
+    `least`, from 0 (nothing in common) to 1 (the same)."""
     meant = word.casefold()
-    return max(known, key=lambda each: SequenceMatcher(None, meant, each.casefold()).ratio())
+    like = [(SequenceMatcher(None, meant, each.casefold()).ratio(), each) for each in known]
+    found = max(like, key=lambda each: each[0], default=None)
+    return None if found is None or found[0] < least else found[1]

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
             return 0
         engine = open_existing(store_url(args))
         if engine.dialect.name == "postgresql":
-            fail(_with_its_own_tools(engine.url, args.to))
+            fail(with_its_own_tools(engine.url, args.to))
         with progress() as show:
             made = backup.back_up(engine, args.to, show, data=data_folder(args))
         _tell(args.to, made)
@@ -73,12 +73,14 @@ def _tell(path: Path, found: Checked) -> None:
     print(f"{path} is whole: {'; '.join(parts)}")
 
 
-def _with_its_own_tools(url: URL, to: Path) -> str:
+def with_its_own_tools(url: URL, to: Path) -> str:
+    """How a PostgreSQL store is backed up, which this program leaves to PostgreSQL."""
     from shlex import quote
 
     from api.store.urls import shown
 
-    name = shown(url.set(drivername="postgresql", password=None))
+    # `set` takes None for what is to stay, and a hidden password would be given as it is shown.
+    name = shown(url._replace(drivername="postgresql", password=None))
     return (
         "PostgreSQL is backed up with its own tools, while servers may go on:"
         f" pg_dump --format=custom --file={quote(str(to))} {quote(name)}"

@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
+import stat
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -200,11 +204,13 @@ def _of_text(setting: Setting, text: str) -> Any:
 
 def _refuse_misspelt(environment: Mapping[str, str]) -> None:
     """Others may use names with our prefix; what is nearly a name of ours was meant to be one."""
+    from api.errors import nearest
+
     known = [_FILE_VARIABLE, *(setting.variable for setting in SETTINGS)]
     for name in environment:
         if name.startswith(_PREFIX) and name not in known:
             ends = {each.removeprefix(_PREFIX): each for each in known}
-            near = _nearest(name.removeprefix(_PREFIX), ends, 0.7)
+            near = nearest(name.removeprefix(_PREFIX), ends, 0.7)
             if near is not None:
                 fail(f"the environment has {name}, which is no setting; {ends[near]} is")
 
@@ -232,16 +238,34 @@ def _of_file(named: Path | None) -> _Layer:
         found = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         fail(f"the settings file {path} is not TOML: {error}; a line is such as port = {PORT}")
-    return {
+    layer = {
         key: (_of_value(_known(key, path), value, path), f"{key} in {path}")
         for key, value in found.items()
     }
+    if "db" in layer and sys.platform != "win32" and path.stat().st_mode & stat.S_IROTH:
+        _warn_of_password(path, layer["db"][0])
+    return layer
+
+
+@lru_cache  # a command may read its settings more than once
+def _warn_of_password(path: Path, url: str) -> None:
+    """Say where everybody may read a file with a password in it."""
+    from api.store.urls import shown
+
+    if not url.startswith("@") and "***" in shown(url):
+        print(
+            f"bothends: everybody may read the settings file {path}, and there is a password in"
+            f" it; run: {shlex.join(['chmod', 'o-r', str(path)])}",
+            file=sys.stderr,
+        )
 
 
 def _known(key: str, path: Path) -> Setting:
+    from api.errors import nearest
+
     setting = _BY_NAME.get(key)
     if setting is None:
-        near = _nearest(key, _BY_NAME, 0.5)
+        near = nearest(key, _BY_NAME, 0.5)
         meant = f"did you mean {near}?" if near else f"there are {', '.join(_BY_NAME)}"
         fail(f"the settings file {path} says {key}, which is no setting; {meant}")
     return setting
@@ -268,9 +292,3 @@ def _of_value(setting: Setting, value: Any, path: Path) -> Any:
         f"the settings file {path}: {setting.name} must be {kind}, such as"
         f" {setting.name} = {example}"
     )
-
-
-def _nearest(name: str, known: Iterable[str], least: float) -> str | None:
-    from difflib import get_close_matches
-
-    return next(iter(get_close_matches(name, list(known), 1, least)), None)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from api.commands import fail
+from api.commands.backup import with_its_own_tools
 from api.commands.settings_said import Said
 from api.commands.units import STORE, shipped, unit_words, user_folder
 from api.settings import PORT, program
@@ -83,22 +84,44 @@ def timer(what: str, every: str) -> str:
 
 
 def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
+    _refuse_postgresql(args, folder)
     own = [] if args.user else ["--data", STORE]
     store = own if args.db is None else ["--db", args.db]
     return [[str(program()), "backup", *store, "--to", str(folder / "bothends.sqlite")]]
 
 
 def _pulls(args: argparse.Namespace, folder: Path) -> list[list[str]]:
-    port = args.port
-    if port is None and (args.config is not None or args.user):
-        port = Said({"config": args.config}, {}).get("port")
-    url = args.source or f"http://127.0.0.1:{port or PORT}"
+    url = args.source or f"http://127.0.0.1:{_said(args, 'port') or PORT}"
     pull = [str(program()), "pull", url]
     return [
         [*pull, "--to", str(folder / "trials.csv")],
         [*pull, "--what", "readings", "--to", str(folder / "readings.csv")],
         [*pull, "--to", str(folder / "history.zip")],
     ]
+
+
+def _refuse_postgresql(args: argparse.Namespace, folder: Path) -> None:
+    """End the command where each backup would only say that PostgreSQL has tools of its own."""
+    from sqlalchemy import make_url
+    from sqlalchemy.exc import ArgumentError
+
+    from api.errors import InvalidField
+    from api.store.urls import database_url
+
+    try:
+        url = make_url(database_url(_said(args, "db") or ""))
+    except (ArgumentError, InvalidField):
+        return  # the file is named, and what else can't be read the command itself says
+    if url.get_backend_name() == "postgresql":
+        fail(f"--timer backup: {with_its_own_tools(url, folder / 'bothends.dump')}")
+
+
+def _said(args: argparse.Namespace, name: str) -> Any:
+    """A setting of the server that the timers are for: by its option, else by its settings file."""
+    given = getattr(args, name)
+    if given is None and (args.config is not None or args.user):
+        given = Said({"config": args.config}, {}).get(name)
+    return given
 
 
 def _next(what: str, user: bool) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -36,4 +35,6 @@ def shipped(name: str) -> str:
 
 def user_folder() -> Path:
     """The folder of the user's own settings."""
-    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    import platformdirs
+
+    return platformdirs.user_config_path()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 
 import pytest
@@ -203,3 +204,24 @@ def test_a_secret_is_never_shown(file: Path, capsys, text: str) -> None:
     file.write_text(text)
     assert status("serve", "--config", file) == 2
     assert "s3cret" not in "".join(capsys.readouterr())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights are told otherwise there")
+@pytest.mark.parametrize(
+    ("mode", "url", "warned"),
+    [
+        (0o644, "postgresql://a:s3cret@b/c", 1),
+        (0o640, "postgresql://a:s3cret@b/c", 0),
+        (0o644, "postgresql://a@b/c", 0),
+    ],
+)
+def test_a_password_that_everybody_may_read_is_told_once(
+    file: Path, capsys, mode: int, url: str, warned: int
+) -> None:
+    file.write_text(f"db = '{url}'")
+    file.chmod(mode)
+    for _ in range(2):
+        assert Said({"config": file}, {}).get("db") == url
+    told = capsys.readouterr().err
+    assert told.count(f"run: chmod o-r {file}") == warned
+    assert "s3cret" not in told
