@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row
 from analysis import advice
 from analysis.advice import Advice, Fence
 from analysis.conformity import ADJUST, GOOD
-from analysis.methods import Method, Side
+from analysis.methods import Method, Side, cautions_on
 from analysis.recut import Found, found_by
 from api.answers import checks
 from api.answers.checks import CheckedSeries
@@ -126,8 +126,13 @@ def series_advice(
             m for k in known if (m := _quantity_advice(method, k, adjusting)) is not None
         ),
         notes=_notes(found, series),
-        cautions=advice.ADJUSTING_CAUTIONS,
+        cautions=cautions_at(found.machine.kind),
     )
+
+
+def cautions_at(kind: str | None) -> tuple[str, ...]:
+    """What must be read before anything is moved on a machine of this kind."""
+    return cautions_on(advice.ADJUSTING_CAUTIONS, kind)
 
 
 def _quantity_advice(

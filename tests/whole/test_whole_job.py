@@ -61,6 +61,8 @@ def needs_adjusting(page: Page) -> None:
     )
     cautions = page.locator("#cautions")
     expect(cautions).to_contain_text("Unplug the machine before you adjust it.")
+    expect(cautions).to_contain_text("hold the head of the saw down")
+    expect(cautions).not_to_contain_text("radial arm saw")
     expect(cautions).to_contain_text("The machine's manual, local rules and qualified help")
 
 

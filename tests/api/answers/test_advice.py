@@ -44,6 +44,25 @@ def test_the_move_at_the_adjusting_point_takes_the_error_away(person):
     assert any("Unplug" in caution for caution in advice["cautions"])
 
 
+@pytest.mark.parametrize(
+    ("kind", "own", "climbs"),
+    [
+        ("table saw", "Stand beside", False),
+        ("radial arm saw", "hold it back", True),
+        ("saw", "", True),
+    ],
+)
+def test_the_cautions_before_a_move_are_those_of_the_kind_of_machine(person, kind, own, climbs):
+    measured(person, [("10.00", "10.40"), ("10.01", "10.42"), ("10.00", "10.39")])
+    machine = machine_of(person)
+    person.client.patch(f"/api/machines/{machine}", json={"kind": kind}).raise_for_status()
+    said = " ".join(person.get(f"/api/machines/{machine}/advice")["cautions"])
+    page = person.client.get(f"/machine/{machine}/mend").text
+    for told in (said, page):
+        assert own in told
+        assert ("climb toward you" in told) == climbs
+
+
 def test_nothing_is_moved_after_one_strip(person):
     measured(person, [("10.00", "10.40")])
     path = f"/api/machines/{machine_of(person)}/advice?span=600"

@@ -9,7 +9,6 @@ from typing import Literal
 from markupsafe import Markup
 
 from analysis import sentences
-from analysis.advice import ADJUSTING_CAUTIONS
 from analysis.methods import AdjustedPart, Quantity
 from analysis.units import Unit
 from api.answers import advice, checks
@@ -89,7 +88,7 @@ def adjusting_for(
         noun=method.noun,
         refused=refused,
         field=field,
-        cautions=ADJUSTING_CAUTIONS,
+        cautions=advice.cautions_at(found.machine.kind),
     )
 
 
