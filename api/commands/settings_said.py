@@ -42,13 +42,15 @@ _SWITCH: Final = {"1": True, "true": True, "yes": True, "on": True} | {
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One setting of `serve`. secret: its value is never shown."""
+    """One setting of `serve`. secret: its value is never shown. example: where that of its kind
+    does not fit."""
 
     name: str
     kind: Kind
     help: str
     metavar: str | None = None
     secret: bool = False
+    example: str = ""
 
     @property
     def option(self) -> str:
@@ -90,6 +92,7 @@ SETTINGS: Final = (
         "daily backups of an SQLite store that are kept, in the folder backups beside it"
         f" ({DAILY_BACKUPS}; none with --pretend); 0 makes none",
         "N",
+        example=str(DAILY_BACKUPS),
     ),
 )
 _BY_NAME: Final = {setting.name: setting for setting in SETTINGS}
@@ -199,7 +202,8 @@ def _of_text(setting: Setting, text: str) -> Any:
         case "switch" if text.strip().lower() in _SWITCH:
             return _SWITCH[text.strip().lower()]
     kind, example = _AS_WRITTEN[setting.kind]
-    return fail(f"{setting.variable}={text.strip()[:40]} is not {kind}; give one such as {example}")
+    wanted = setting.example or example
+    return fail(f"{setting.variable}={text.strip()[:40]} is not {kind}; give one such as {wanted}")
 
 
 def _refuse_misspelt(environment: Mapping[str, str]) -> None:
@@ -290,5 +294,5 @@ def _of_value(setting: Setting, value: Any, path: Path) -> Any:
     kind, example = _AS_WRITTEN[setting.kind]
     return fail(
         f"the settings file {path}: {setting.name} must be {kind}, such as"
-        f" {setting.name} = {example}"
+        f" {setting.name} = {setting.example or example}"
     )

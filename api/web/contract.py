@@ -3,7 +3,8 @@ name, and the errors it is answered with. And that no parameter is taken that it
 
 from __future__ import annotations
 
-from typing import Any, Final
+from collections import Counter
+from typing import Any, Final, get_args, get_origin
 
 from fastapi import Request
 from fastapi.dependencies.models import Dependant
@@ -21,7 +22,8 @@ that says what to do, and `errors` says what is wrong with which field or parame
 
 HEAD is answered wherever GET is, and `Allow` names the methods of an address, in the answer to
 OPTIONS and in a 405. Each address has one format, whatever `Accept` says. All text is UTF-8. A
-moment without a zone is taken as UTC. A parameter that an address does not name is refused.
+moment without a zone is taken as UTC. A parameter that an address does not name is refused, and so
+is one that is given twice where only one counts.
 """
 _REFERENCE: Final = "#/components/schemas/{model}"
 _WRITING: Final = frozenset(("post", "put", "patch", "delete"))
@@ -116,16 +118,20 @@ def _answer_name(status: int) -> str:
 
 async def only_known_parameters(request: Request) -> None:
     """Raises RequestValidationError where the address has a query parameter that the operation
-    does not name, with the nearest one that it does."""
+    does not name, with the nearest one that it does, or twice one of which only one would count."""
     if not request.scope["query_string"]:
         return
-    known = sorted(_queried(request.scope["route"].dependant))
-    unknown = [name for name in dict.fromkeys(request.query_params) if name not in known]
-    if unknown:
+    taken = _queried(request.scope["route"].dependant)
+    known = sorted(taken)
+    wrong = {name: _unknown(name, known) for name in request.query_params if name not in taken}
+    for name, times in Counter(name for name, _ in request.query_params.multi_items()).items():
+        if times > 1 and name in taken and not taken[name]:
+            wrong[name] = f"stands {times} times in the address; give it once"
+    if wrong:
         raise RequestValidationError(
             [
-                {"type": "parameter", "loc": ("query", name), "msg": _unknown(name, known)}
-                for name in unknown
+                {"type": "parameter", "loc": ("query", name), "msg": said}
+                for name, said in wrong.items()
             ]
         )
 
@@ -136,7 +142,14 @@ def _unknown(name: str, known: list[str]) -> str:
     return f"is not known here; the nearest is {nearest(name, known)}, of {', '.join(known)}"
 
 
-def _queried(dependant: Dependant) -> list[str]:
-    """The names of the query parameters that a handler and its dependencies take."""
-    own = [field.alias for field in dependant.query_params]
-    return own + [name for each in dependant.dependencies for name in _queried(each)]
+def _queried(dependant: Dependant) -> dict[str, bool]:
+    """The query parameters that a handler and its dependencies take, and whether each may be
+    given several times."""
+    found = {each.alias: _several(each.field_info.annotation) for each in dependant.query_params}
+    for each in dependant.dependencies:
+        found |= _queried(each)
+    return found
+
+
+def _several(annotation: Any) -> bool:
+    return any(get_origin(each) is list for each in (annotation, *get_args(annotation)))

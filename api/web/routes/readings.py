@@ -169,7 +169,7 @@ def _answer(acknowledged: AcknowledgementOut, wrong: list[tuple[int, _Wrong]]) -
         return Response(acknowledged.model_dump_json(), media_type="application/json")
     acknowledged.refused = [NotTakenOut(id=each.id, why=each.why) for _, each in wrong]
     first = wrong[0][1].why
-    others = f" ({len(wrong) - 1} more were refused)" if len(wrong) > 1 else ""
+    others = f" (and {len(wrong) - 1} more refused)" if len(wrong) > 1 else ""
     return problem(
         409 if all(each.conflict for _, each in wrong) else 422,
         f"{first}{others}; {acknowledged.stored + acknowledged.known} of this request are stored",

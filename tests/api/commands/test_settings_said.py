@@ -142,6 +142,7 @@ def test_names_in_the_file_are_those_of_files_beside_it(file: Path) -> None:
         ("[serve]\nport = 80", "says serve, which is no setting; "),
         ('port = "80"', "port must be a whole number, such as port = 8017"),
         ("port = true", "port must be a whole number"),
+        ("backups = true", "backups must be a whole number, such as backups = 7"),
         ("port = 70000", "port in {file}: 70000 is not a port"),
         ("backups = -1", "backups in {file}: -1 is not a number of daily backups"),
         ("pretend = 1", "pretend must be true or false, such as pretend = true"),

@@ -76,6 +76,11 @@ def test_what_changes_something_is_sent_with_a_body_so_that_its_type_is_known(
         ("/api/history.zip?form=csv", "form", "is not known here; the nearest is "),
         ("/api/live?bensch=main", "bensch", "is not known here; the nearest is bench, of"),
         ("/api/machines/a/advice?pivo=left", "pivo", "is not known here; the nearest is pivot, of"),
+        (
+            "/api/trials.csv?machine=a&machine=b",
+            "machine",
+            "stands 2 times in the address; give it once",
+        ),
         ("/api/health?_=17", "_", "is not known here, where no parameter is taken; leave it out"),
     ],
 )

@@ -85,6 +85,8 @@ def test_an_address_names_its_methods(client: TestClient, address: str, taken: s
     refused = client.put(address, json={})
     assert (refused.status_code, refused.headers["allow"]) == (405, taken)
     assert refused.json()["detail"] == f"this address does not take PUT; it takes {taken}"
+    # No other type of the body would help.
+    assert client.put(address, content="a").status_code == 405
 
 
 def test_nothing_is_at_an_address_whatever_the_method(client: TestClient) -> None:
