@@ -70,7 +70,7 @@ def test_nothing_is_moved_after_one_strip(person):
     assert (told["leave_it"], told["why_left"], told["move"]) == (True, "too few trials", None)
     assert "Cut 2 more strips first" in told["sentence"]
     page = person.client.get(f"/machine/{machine_of(person)}/mend").text
-    assert "do not move it yet: one strip shows nothing" in page
+    assert "do not move it yet: 1 strip shows nothing" in page
     assert "Tighten every lock" not in page
 
 

@@ -60,7 +60,7 @@ def test_a_shift_with_an_adjustment_in_between_is_not_laid_on_the_stop_alone(per
     after = cut(person, "Saw", (20, 21, 20, 22))
     found = person.get(f"/api/compare/return?before={before}&after={after}")
     assert found["notes"] == [
-        "Recorded between the two: adjusted, cleaned. A shift may come from that rather than "
+        "Recorded between these series: adjusted, cleaned. A shift may come from that rather than "
         "from the stop."
     ]
 
