@@ -53,8 +53,10 @@ def _cursors(place: Place) -> Iterator[Try]:
             for number in store.scalars(select(Event.id)).all():
                 mark = cursor._mark(store.execute(event.where(Event.id == number)).one())
                 made[f"{number}-{mark}"] = number
-            readings = select(Event.subject, Event.id).where(Event.kind == "reading")
-            told = {str(subject): number for subject, number in store.execute(readings)}
+            # The latest event of a reading: it came, or something became of it.
+            readings = select(Event.subject, Event.id).where(Event.kind.in_(("reading", "fate")))
+            in_order = store.execute(readings.order_by(Event.id))
+            told = {str(subject): number for subject, number in in_order}
             corrected = select(Event.subject, Event.id).where(Event.kind == "series")
             again = {str(subject): number for subject, number in store.execute(corrected)}
         whole = client.get("/api/readings.jsonl").text.splitlines()
