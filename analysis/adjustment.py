@@ -169,10 +169,11 @@ def _sentence(
 ) -> str:
     if interval is None:
         if min(a.n, b.n) < fewest:
-            before = f"{fewest} before and " if a.n < fewest else ""
+            # What was before it cannot be made any more.
+            when = "after" if a.n >= fewest else "before the next change and after it"
             return (
                 f"Cannot tell whether it helped ({stands}): {looked.few(min(a.n, b.n), what)}; make"
-                f" at least {before}{fewest} after."
+                f" at least {fewest} {when}."
             )
         return (
             f"Cannot tell whether it helped ({stands}): the {what}s show no scatter to judge by; "

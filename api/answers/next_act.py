@@ -81,7 +81,7 @@ def next_act(connection: Connection, series_id: UUID) -> NextAct:
         return replace(
             said,
             act="measure more",
-            instruction=f"No {method_of(row).noun} is complete yet: resume the series.",
+            instruction=f"No {method_of(row).noun} is complete yet: go on with this series.",
         )
     later = _later(found, checked)
     if later is not None:

@@ -41,6 +41,10 @@ def test_one_or_two_strips_or_visits_after_an_adjustment_say_how_many_tell():
     visits = adjusted(_BEFORE, [5.0, 5.1], counted="visit", each_look=(False, True))
     few = "2 visits show too little of the scatter; make at least 3 after."
     assert few in visits.sentence
+    visits = adjusted(_BEFORE[:1], _BEFORE, counted="visit", each_look=(False, True))
+    assert visits.sentence.endswith(
+        ": 1 visit shows no scatter; make at least 3 before the next change and after it."
+    )
     back = came_back(_BEFORE[:2], [5.0], counted="visit", each_look=(False, True))
     assert back.sentence == (
         "Cannot tell yet: 1 visit shows no scatter; make at least 3 before the next swing and after"

@@ -144,6 +144,17 @@ def test_a_typed_value_that_is_none_stays_and_is_explained(bench):
     bench.page.press("#typed-value", "Enter")
     expect(bench.page.locator("#typed-status")).to_contain_text("thirteen")
     expect(bench.page.locator("#typed-value")).to_have_value("thirteen")
+    assert bench.sounded == "refused"
+    bench.page.fill("#typed-value", "12.7")
+    bench.page.press("#typed-value", "Enter")
+    bench.state("kept")
+    bench.page.click("#take-back")
+    bench.state("taken back")
+    bench.page.fill("#typed-value", "8 1/0")  # what only the server refuses
+    bench.page.press("#typed-value", "Enter")
+    expect(bench.page.locator("#typed-status")).to_contain_text("no fraction of an inch")
+    assert bench.sounded == "refused"
+    forgive(bench.complaints)
     assert bench.readings(series) == []
 
 

@@ -53,12 +53,12 @@ def test_the_move_at_the_adjusting_point_takes_the_error_away(person):
     ],
 )
 def test_the_cautions_before_a_move_are_those_of_the_kind_of_machine(person, kind, own, climbs):
-    measured(person, [("10.00", "10.40"), ("10.01", "10.42"), ("10.00", "10.39")])
+    series = measured(person, [("10.00", "10.40"), ("10.01", "10.42"), ("10.00", "10.39")])
     machine = machine_of(person)
     person.client.patch(f"/api/machines/{machine}", json={"kind": kind}).raise_for_status()
     said = " ".join(person.get(f"/api/machines/{machine}/advice")["cautions"])
-    page = person.client.get(f"/machine/{machine}/mend").text
-    for told in (said, page):
+    pages = (f"/machine/{machine}/mend", f"/series/{series}", f"/series/{series}/report")
+    for told in (said, *(person.client.get(page).text for page in pages)):
         assert own in told
         assert ("climb toward you" in told) == climbs
 

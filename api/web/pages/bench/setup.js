@@ -245,7 +245,7 @@ function mistakes() {
     if (visible(name) && !/^\s*[1-9]\d*\s*$/.test(field(name).value)) found.push([name, "Type a whole number, 1 or more."]);
   }
   const strips = visible("strips") ? field("strips").value.trim() : "";
-  if (strips && !/^[1-9]\d*$/.test(strips)) found.push(["strips", "Type a whole number, 1 or more, or leave it empty."]);
+  if (strips && (!/^[1-9]\d*$/.test(strips) || Number(strips) > 1000)) found.push(["strips", "Type a whole number from 1 to 1000, or leave it empty."]);
   return found;
 }
 

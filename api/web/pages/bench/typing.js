@@ -24,6 +24,7 @@ const box = outbox(name, {
     const text = entryText(entry);
     if (entry.path !== "/api/readings") return heardRefusal({ caliper: "keyboard", text, reason: messageOf(error) });
     open(true);
+    sounds.play("refused");
     at("typed-status").textContent = `${text}: ${messageOf(error)}`;
     typedField.value ||= text;
   },
@@ -74,6 +75,7 @@ function keepTyped() {
     return;
   }
   if (!/\p{N}/u.test(sent)) {
+    sounds.play("refused");
     at("typed-status").textContent = `“${sent}” has no number in it; type one such as 8.026 or 203,86.`;
     field.select();
     return;
