@@ -11,11 +11,11 @@ from sqlalchemy import Connection
 from api.answers.caliper_studies import BlockStudy, Estimate, SpotStudy, caliper_studies
 from api.answers.studies import KNOWN_BLOCK, SAME_SPOT
 from api.exports.columns import (
-    BLOCK,
     Blocks,
     Column,
     Join,
     Table,
+    in_blocks,
     length_text,
     moment_text,
 )
@@ -68,7 +68,7 @@ STUDIES: Final = Table(
 
 def calipers(connection: Connection, wanted: Wanted) -> Blocks:  # noqa: ARG001
     """All calipers."""
-    yield from _blocks(
+    yield from in_blocks(
         (
             said.name,
             json.dumps(said.heard_as, ensure_ascii=False),
@@ -86,7 +86,7 @@ def calipers(connection: Connection, wanted: Wanted) -> Blocks:  # noqa: ARG001
 
 def studies(connection: Connection, wanted: Wanted) -> Blocks:  # noqa: ARG001
     """The studies of all calipers, each caliper's by their beginning."""
-    yield from _blocks(_rows(connection))
+    yield from in_blocks(_rows(connection))
 
 
 def _rows(connection: Connection) -> Iterator[tuple[Any, ...]]:
@@ -123,14 +123,3 @@ def _estimate(found: Estimate | None) -> tuple[float | None, ...]:
     if found is None:
         return (None, None, None)
     return (found.estimate, found.standard_uncertainty, found.expanded_uncertainty)
-
-
-def _blocks(rows: Iterator[tuple[Any, ...]]) -> Blocks:
-    held: list[tuple[Any, ...]] = []
-    for row in rows:
-        held.append(row)
-        if len(held) == BLOCK:
-            yield list(zip(*held, strict=True))
-            held = []
-    if held:
-        yield list(zip(*held, strict=True))

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
+from itertools import islice
 from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
@@ -74,6 +75,13 @@ class Table:
 
 
 Blocks = Iterator[Block]
+
+
+def in_blocks(rows: Iterable[Sequence[Any]]) -> Blocks:
+    """Rows that come one by one, by column; never more than a block in memory."""
+    each = iter(rows)
+    while block := list(islice(each, BLOCK)):
+        yield list(zip(*block, strict=True))
 
 
 class OtherColumns(ValueError):

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 from typing import Any, Final
 
-from api.exports.columns import BLOCK, Block, Blocks, Column, Kind, Table, words_in, words_text
+from api.exports.columns import Block, Blocks, Column, Kind, Table, in_blocks, words_in, words_text
 
 
 def jsonl_chunks(table: Table, blocks: Blocks) -> Iterator[bytes]:
@@ -29,22 +29,19 @@ def read_jsonl(table: Table, lines: Iterable[bytes]) -> Iterator[Block]:
 
     Raises ValueError for a line that is not a row of `table`.
     """
-    rows: list[list[Any]] = []
-    for line in lines:
-        try:
-            # Numbers are read as text, so that exact decimals stay exact.
-            found = json.loads(line, parse_float=str, parse_int=str)
-            rows.append([_value(column, found[column.name]) for column in table.columns])
-        except (KeyError, TypeError, ValueError):
-            raise ValueError(
-                f"the answer has a line that is not a row of {table.name};"
-                " both ends must be of one version"
-            ) from None
-        if len(rows) == BLOCK:
-            yield list(zip(*rows, strict=True))
-            rows = []
-    if rows:
-        yield list(zip(*rows, strict=True))
+    yield from in_blocks(_row(table, line) for line in lines)
+
+
+def _row(table: Table, line: bytes) -> list[Any]:
+    try:
+        # Numbers are read as text, so that exact decimals stay exact.
+        found = json.loads(line, parse_float=str, parse_int=str)
+        return [_value(column, found[column.name]) for column in table.columns]
+    except (KeyError, TypeError, ValueError):
+        raise ValueError(
+            f"the answer has a line that is not a row of {table.name};"
+            " both ends must be of one version"
+        ) from None
 
 
 def _value(column: Column, value: Any) -> Any:

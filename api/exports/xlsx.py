@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from api import MADE_BY
-from api.exports.columns import BLOCK, Block, Blocks, Column, OtherColumns, Table, moment_text
+from api.exports.columns import Block, Blocks, Column, OtherColumns, Table, in_blocks, moment_text
 from api.exports.extras import needed
 
 # What a sheet can hold, its header included.
@@ -119,21 +119,15 @@ def read_xlsx(table: Table, path: Path) -> Iterator[Block]:
             rows = sheet.iter_rows(values_only=True)
             if tuple(next(rows, ())) != table.header:
                 raise OtherColumns(f"{path} holds other columns than {table.name} have")
-            yield from _blocks(table, rows)
+            yield from in_blocks(_rows(table, rows))
     finally:
         book.close()
 
 
-def _blocks(table: Table, rows: Iterator[Sequence[Any]]) -> Iterator[Block]:
-    block: list[list[Any]] = []
+def _rows(table: Table, rows: Iterator[Sequence[Any]]) -> Iterator[list[Any]]:
     for row in rows:
         values = [*row, *[None] * (len(table.columns) - len(row))]
-        block.append([_read(c, v) for c, v in zip(table.columns, values, strict=True)])
-        if len(block) == BLOCK:
-            yield list(zip(*block, strict=True))
-            block = []
-    if block:
-        yield list(zip(*block, strict=True))
+        yield [_read(c, v) for c, v in zip(table.columns, values, strict=True)]
 
 
 def _read(column: Column, value: Any) -> Any:
