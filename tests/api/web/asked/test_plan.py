@@ -75,7 +75,7 @@ def test_a_gap_over_a_joint_is_an_error_as_well(ask):
         ({"error_deg": 0.1, "gap": "1"}, "error_deg", "not both"),
         ({"gap": "0.1"}, "joint", "is needed"),
         ({"joint": "150"}, "gap", "is needed"),
-        ({"gap": "150", "joint": "1"}, "gap", "swap the two"),
+        ({"gap": "150", "joint": "1"}, "gap", "swap them"),
         ({"error_deg": 0.1, "method": "guess"}, "method", "there is no method 'guess'"),
         ({"error_deg": 0.1, "method": "stop-block"}, "method", "shows no angle"),
         ({"error_deg": 0.1, "pieces": 6}, "pieces", "leave it out"),
