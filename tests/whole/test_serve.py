@@ -188,7 +188,7 @@ def test_the_csv_is_plain_and_a_second_pull_gives_only_what_is_new(tmp_path):
         assert head == (
             "trial_id,series_id,machine,method,number,taken_at,baseline_mm,readings_mm,"
             "deviation_mm,angle_deg,tilt_deg,expanded_uncertainty_deg,state,flags,caliper,"
-            "length_mm,stop,nominal_deg,levels,corrected"
+            "length_mm,stop,nominal_deg,levels,corrected,visit"
         )
         assert ',"\'=SUM(1;2), ""the"" saw",reversal,1,2026-03-02T12:00:08.000000Z,200,' in row
         assert ",12.3 12.4,0.1," in row
