@@ -153,11 +153,12 @@ class Remedy:
 TO_FINISH: Final = "finish the series for the verdict"
 """What is left to do where all that was planned is made."""
 
-# The fewest of which a verdict can be made without earlier series are three.
+# The fewest of which a verdict can be made without earlier series.
+_FEWEST: Final = 3
 _MORE_TRIALS: Final = Remedy(
     "more cuts",
-    2,
-    Sentence("1 result does not show how much they scatter: make at least 2 more."),
+    _FEWEST - 1,
+    Sentence(f"1 result does not show how much they scatter: make at least {_FEWEST - 1} more."),
 )
 
 
@@ -214,6 +215,9 @@ def remedy(
     ]
     if ways:
         return min(ways, key=lambda way: way[0])[1]
+    if parts.trials < _FEWEST and parts.earlier is None and parts.systematic() <= gap:
+        # Nobody is told to move a machine by a scatter that so few show.
+        return _too_few(parts)
     return _none(parts, gap, tolerance, shown)
 
 
@@ -336,6 +340,13 @@ def _better_length(parts: UncertaintyParts, gap: float) -> _Way | None:
         ", and saying so in the series, should tell.",
     )
     return _LENGTH_S, Remedy("length", bound, sentence)
+
+
+def _too_few(parts: UncertaintyParts) -> Remedy:
+    more = _FEWEST - parts.trials
+    few = cuts(parts.trials, parts.noun)
+    sentence = Sentence(f"{few} show too little of how they scatter: make {more} more.")
+    return Remedy("more cuts", more, sentence)
 
 
 def _none(

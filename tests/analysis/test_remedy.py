@@ -66,6 +66,15 @@ def test_a_result_on_the_limit_itself_can_never_be_told():
     assert (found.kind, found.amount) == ("none", None)
 
 
+def test_nobody_is_told_to_set_it_nearer_by_a_scatter_that_two_strips_show():
+    two = dataclasses.replace(SAW, trials=2)
+    found = remedy(1.0, BAND, two)
+    assert (found.kind, found.amount) == ("more cuts", 1)
+    assert found.sentence == "2 strips show too little of how they scatter: make 1 more."
+    known = dataclasses.replace(two, earlier=EarlierScatter(0.1, 20.0, 4, 24, "2 March 2026"))
+    assert remedy(1.0, BAND, known).kind == "none"
+
+
 def test_the_cheapest_of_several_ways_is_named():
     """A length measured again takes half a minute, a cut at least one."""
     both = dataclasses.replace(LENGTH, trial_sd=0.05)
