@@ -85,8 +85,15 @@ def timer(what: str, every: str) -> str:
 
 def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
     _refuse_postgresql(args, folder)
-    own = [] if args.user else ["--data", STORE]
-    store = own if args.db is None else ["--db", args.db]
+    if args.db is not None:
+        store = ["--db", args.db]
+    elif not args.user:
+        store = ["--data", STORE]
+    else:
+        # The user's own file is read each time; another one the command would not know of.
+        named = Said({"config": args.config}, {}) if args.config is not None else None
+        said = [(name, named.get(name)) for name in ("data", "db")] if named else []
+        store = [word for name, place in said if place for word in (f"--{name}", str(place))]
     return [[str(program()), "backup", *store, "--to", str(folder / "bothends.sqlite")]]
 
 

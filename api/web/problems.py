@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from analysis.sentences import capital
 from api.errors import Conflict, InvalidField, NotFound
 from api.store.engine import StoreError
 from api.web.pages.shared.rendering import page
@@ -84,7 +85,7 @@ def _store_trouble(request: Request, error: Exception) -> Response:
         "shared/missing.html",
         status=503,
         title="The store cannot be read",
-        message=f"{detail[0].upper()}{detail[1:]}.",
+        message=f"{capital(detail)}.",
     )
 
 
@@ -196,7 +197,7 @@ def install(app: FastAPI) -> None:
             "shared/missing.html",
             status=500,
             title="Something went wrong",
-            message=f"{_UNEXPECTED[0].upper()}{_UNEXPECTED[1:]}. Load this page again, or go on"
+            message=f"{capital(_UNEXPECTED)}. Load this page again, or go on"
             " with another one: the links above lead to all of them.",
         )
 

@@ -47,8 +47,14 @@ def test_presses_while_the_server_is_away_arrive_later_in_order(page, tmp_path):
         at.state("kept here, not sent yet")
         assert at.sounded == "kept beside"
         expect(page.locator("#sign-queue")).to_contain_text("3 kept in this browser")
+        # A wrong one is taken back before the server has heard of it.
+        at.keyboard.caliper("13.99")
+        page.click("#take-back")
+        at.state("taken back here")
+        expect(page.locator("#value")).to_contain_text("13.99")
+        assert at.sounded == "taken back"
         kept = page.evaluate("Object.entries(localStorage).filter(([key]) => /outbox/.test(key))")
-        assert sum("strokes" in entry for _, entry in kept) == 3
+        assert sum("strokes" in entry for _, entry in kept) == 4
         server.start(port)
         assert until(lambda: server.trials(series) == [["13.21", "13.25"], ["13.30"]])
         expect(page.locator("#sign-live")).to_have_text("live")

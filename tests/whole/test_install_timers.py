@@ -147,3 +147,14 @@ def test_a_backup_of_what_the_settings_file_names_in_postgresql_is_refused(
     assert "postgresql://shop@db.local/shop" in told
     assert "pg_dump" in told
     assert "s3cret" not in told
+
+
+def test_a_users_backup_is_of_the_store_that_the_settings_file_names(
+    tmp_path: Path, folder: Path
+) -> None:
+    said = tmp_path / "said.toml"
+    said.write_text(f'data = "{tmp_path}/shop"\n')
+    words = ("--timer", "backup", "--folder", folder, "--user", "--config", said)
+    (backup,) = (each for each in install(tmp_path / "root", *words) if each.suffix == ".service")
+    ((_, what, option, place, *_),) = commands(backup)
+    assert (what, option, place) == ("backup", "--data", f"{tmp_path}/shop")

@@ -36,6 +36,15 @@ export async function during(button, doing) {
 }
 
 /**
+ * Say why an act can't be done.
+ * @param {string} why
+ */
+export function cannot(why) {
+  notice(why, true);
+  sounds.play("refused");
+}
+
+/**
  * Let a reading count.
  * @param {string} reading
  * @param {HTMLElement} button
@@ -72,7 +81,7 @@ const NO_STRIP = "There is no strip yet: the first strip begins the first visit 
  * @param {HTMLElement} button
  */
 export function away(button) {
-  if (![...here.trials.values()].some((t) => t.readings.length)) return notice(NO_STRIP, true);
+  if (![...here.trials.values()].some((t) => t.readings.length)) return cannot(NO_STRIP);
   return during(button, async () => {
     try {
       await post(`${benchPath}/away`);

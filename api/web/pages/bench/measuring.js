@@ -152,6 +152,16 @@ export function showNotSent(text) {
 }
 
 /**
+ * Show that a reading that waits in this browser is taken back.
+ * @param {string} text
+ */
+export function showTakenBackHere(text) {
+  showRefusal({ text, reason: "It is sent, and taken back, when the server answers again." });
+  at("value").dataset.state = "taken back";
+  showState("taken back", "taken back here");
+}
+
+/**
  * Show what an instrument sent that is not a reading, as received.
  * @param {Pick<RefusalOut, "text" | "reason">} refusal
  */

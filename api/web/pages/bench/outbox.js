@@ -33,6 +33,15 @@ export function entryText(entry) {
 }
 
 /**
+ * The id of the reading that an entry brings or takes back.
+ * @param {Taken} body
+ */
+function readingOf(body) {
+  if ("reading" in body) return body.reading;
+  return "id" in body ? body.id : body[0]?.id;
+}
+
+/**
  * `answered(entry, body)` and `refused(entry, error)` get the server's answer to an entry.
  * `changed({ waiting, aside, unsaved })` gets what is still here: how many entries wait because
  * the server can't be reached, which are set aside (each with its `why`), and whether some are
@@ -188,14 +197,19 @@ export function outbox(bench, { answered, refused, changed }) {
      */
     put(path, body) {
       const last = Number(names().at(-1)?.slice(prefix.length, prefix.length + DIGITS) ?? 0);
-      const id = "id" in body ? body.id : "reading" in body ? body.reading : body[0]?.id;
-      save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${id}`, { path, body });
+      save(`${prefix}${String(last + 1).padStart(DIGITS, "0")} ${readingOf(body)}`, { path, body });
       send();
     },
     /** Try again now: the server answers again. */
     send() {
       wait = FIRST_WAIT_MS;
       return send();
+    },
+    /** The newest reading that waits here and is not taken back, if there is one. */
+    newest() {
+      const waiting = queue().map((entry) => ({ id: readingOf(entry.body), text: entryText(entry), body: entry.body }));
+      const back = new Set(waiting.filter(({ body }) => "reading" in body).map(({ id }) => id));
+      return waiting.reverse().find(({ id, body }) => !back.has(id) && !("broken_at" in body));
     },
     retry,
     /** Delete what was set aside. */

@@ -4,7 +4,7 @@
 import { all, around, at } from "../shared/elements.js";
 import { Refused, get, memory, messageOf } from "../shared/http.js";
 import { listen } from "../shared/live.js";
-import { act, away, count, drop, during } from "./acts.js";
+import { act, away, cannot, count, drop, during } from "./acts.js";
 import { ask, fill, follow, next, present, showAll, showLast, typedUnit } from "./following.js";
 import * as guiding from "./guiding.js";
 import { hear, link } from "./hearing.js";
@@ -50,9 +50,10 @@ function wire() {
 
   const [takeBack, swapEnds, restore] = [at("take-back"), at("swap-ends"), at("restore")];
   takeBack.addEventListener("click", () => {
+    if (typing.takeBackKept()) return;
     if (here.bench?.awaiting) drop(here.bench.awaiting, takeBack);
     else if ([...here.trials.values()].some((t) => t.readings.length)) act(`${benchPath}/take-back`, {}, takeBack);
-    else notice("There is no reading in this series to take back.", true);
+    else cannot("There is no reading in this series to take back.");
   });
   swapEnds.addEventListener("click", () => act(`${benchPath}/swap-ends`, {}, swapEnds));
   at("away").addEventListener("click", () => away(at("away")));

@@ -6,7 +6,7 @@ import { catchKeys, watchListening } from "../shared/keys.js";
 import { ask, unitTyped } from "./following.js";
 import { benchPath, here, name, page } from "./here.js";
 import { heardRefusal, withdrawn } from "./hearing.js";
-import { showNotSent } from "./measuring.js";
+import { showNotSent, showTakenBackHere } from "./measuring.js";
 import { entryText, outbox, waitingWords } from "./outbox.js";
 import { askForSound, notice, showCalipers, sign } from "./screen.js";
 import * as sounds from "../shared/sounds.js";
@@ -125,6 +125,19 @@ function withdrawBurst(id) {
   withdrawn.add(id);
   // Sent after it even where it still waits: the server may have it although no answer came.
   box.put(`${benchPath}/take-back`, { reading: id });
+}
+
+/**
+ * Take back the reading that waits in this browser, as one that the server has: it is sent, and then
+ * taken back. Whether there was any.
+ */
+export function takeBackKept() {
+  const kept = here.linked === false ? box.newest() : undefined;
+  if (!kept?.id) return false;
+  box.put(`${benchPath}/take-back`, { reading: kept.id });
+  showTakenBackHere(kept.text);
+  sounds.play("taken back");
+  return true;
 }
 
 /** Take what is typed from now on. */
