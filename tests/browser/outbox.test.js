@@ -150,6 +150,20 @@ test("where the browser keeps nothing the page does, and says so", async () => {
   assert.deepEqual([state.waiting, state.unsaved], [0, false]);
 });
 
+test("the newest reading that waits is the next one to take back, and goes with it where it was set aside", async () => {
+  server = away;
+  const box = open();
+  await put(box, "a", "b");
+  assert.equal(box.newest().id, "b");
+  box.put("/api/benches/main/take-back", { reading: "b" });
+  await settled();
+  assert.equal(box.newest().id, "a");
+  server = (path, body) => (Array.isArray(body) ? [404, { status: 404, detail: "Not now." }] : [200, {}]);
+  await box.send();
+  await settled();
+  assert.deepEqual(state.aside.map(entryText), ["sent a"]);
+});
+
 test("a part that was set aside goes with the taking back of it", async () => {
   server = (path) => (path.endsWith("keys") ? [403, { detail: "No." }] : [200, {}]);
   const box = open();

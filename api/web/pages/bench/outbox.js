@@ -98,7 +98,7 @@ export function outbox(bench, { answered, refused, changed }) {
   function dropTakenBack(entry, reading) {
     drop(entry);
     all()
-      .filter(({ body }) => "id" in body && body.id === reading)
+      .filter(({ body }) => readingOf(body) === reading)
       .forEach(drop);
   }
 
