@@ -99,7 +99,7 @@ def plain_length(text: str, unit: Unit) -> str:
     nm = parse_length(text, unit)
     if _NUMBER.fullmatch(text.strip()):
         return text.strip()
-    plain = mm_text(nm) if unit == "mm" else _trimmed(f"{Decimal(nm) / NM_PER_UNIT['in']:.9f}")
+    plain = mm_text(nm) if unit == "mm" else trimmed(f"{Decimal(nm) / NM_PER_UNIT['in']:.9f}")
     if Decimal(plain) * NM_PER_UNIT[unit] != nm:
         raise ValueError(
             f"{text.strip()} is no plain number of inches; give inches, or choose mm as the unit"
@@ -146,10 +146,11 @@ def mm_text(nanometres: int) -> str:
     """The exact decimal millimetres of `nanometres`, without trailing zeros: "203.8604"."""
     sign = "-" if nanometres < 0 else ""
     whole, rest = divmod(abs(nanometres), NM_PER_MM)
-    return _trimmed(f"{sign}{whole}.{rest:06d}")
+    return trimmed(f"{sign}{whole}.{rest:06d}")
 
 
-def _trimmed(decimal: str) -> str:
+def trimmed(decimal: str) -> str:
+    """A number with a decimal point, without its trailing zeros, nor the point after a whole."""
     return decimal.rstrip("0").rstrip(".")
 
 
@@ -158,7 +159,7 @@ def unit_text(nanometres: int, unit: Unit) -> str:
     if unit == "mm":
         return mm_text(nanometres)
     inches = Decimal(nanometres) / NM_PER_UNIT[unit]
-    return _trimmed(f"{inches:.6f}")
+    return trimmed(f"{inches:.6f}")
 
 
 def mm(nanometres: int) -> float:

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final, Literal, cast
 
-from analysis.units import Unit, mm_text, parse_length
+from analysis.units import Unit, mm_text, parse_length, trimmed
 from capture.errors import SpecError
 from capture.frames import FrameLayout, parse_layout
 from capture.keys import LAYOUTS
@@ -304,7 +304,7 @@ def _write_switch(value: bool) -> str:
 
 
 def _write_seconds(value: float | None) -> str:
-    return "off" if value is None else f"{value:.9f}".rstrip("0").rstrip(".")
+    return "off" if value is None else trimmed(f"{value:.9f}")
 
 
 def _write_length(value: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Final
 
-from analysis.units import parse_number
+from analysis.units import parse_number, trimmed
 from api.errors import InvalidField
 
 MOST_DEG: Final = {"nominal_deg": 60, "bevel_deg": 50}
@@ -32,5 +32,5 @@ def angle_text(field: str, text: str) -> str:
         )
     plain = format(found, "f")
     if "." in plain:
-        plain = plain.rstrip("0").rstrip(".")
+        plain = trimmed(plain)
     return "0" if found == Decimal(0) else plain.removeprefix("+")

@@ -89,10 +89,11 @@ def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
         store = ["--db", args.db]
     elif not args.user:
         store = ["--data", STORE]
+    elif args.config is None:
+        store = []  # the user's own file is read each time
     else:
-        # The user's own file is read each time; another one the command would not know of.
-        named = Said({"config": args.config}, {}) if args.config is not None else None
-        said = [(name, named.get(name)) for name in ("data", "db")] if named else []
+        named = Said({"config": args.config}, {})
+        said = [(name, named.get(name)) for name in ("data", "db")]
         store = [word for name, place in said if place for word in (f"--{name}", str(place))]
     return [[str(program()), "backup", *store, "--to", str(folder / "bothends.sqlite")]]
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from analysis.units import trimmed
 from api.answers.caliper_studies import BlockStudy, Estimate, SpotStudy, caliper_studies
 from api.answers.studies import KNOWN_BLOCK, SAME_SPOT
 from api.exports.columns import (
@@ -114,7 +115,7 @@ def _spots(study: SpotStudy) -> tuple[Any, ...]:
 
 
 def _known(study: BlockStudy) -> tuple[Any, ...]:
-    sizes = " ".join(f"{block.size_mm:.6f}".rstrip("0").rstrip(".") for block in study.blocks)
+    sizes = " ".join(trimmed(f"{block.size_mm:.6f}") for block in study.blocks)
     scale = _estimate(study.scale)
     return (*(None,) * 4, sizes, *_estimate(study.offset), *scale, study.residual_sd_mm)
 

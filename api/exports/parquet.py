@@ -7,6 +7,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
+from analysis.units import trimmed
 from api import MADE_BY
 from api.exports.columns import Block, Blocks, Column, Kind, OtherColumns, Table, moment_texts
 from api.exports.extras import needed
@@ -154,4 +155,4 @@ def _read(kind: Kind, values: Sequence[Any]) -> Sequence[Any]:
 
 def _plain(number: Any) -> str:
     text = f"{number:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return trimmed(text) if "." in text else text

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Final
 
+from analysis.units import trimmed
 from api.exports.columns import Blocks, Table
 
 MEDIA_TYPE: Final = "application/senml+json"
@@ -64,11 +65,11 @@ def metres(millimetres: str) -> str:
     sign = "-" if millimetres.startswith("-") else ""
     whole, _, rest = millimetres.lstrip("-").partition(".")
     digits = f"{whole}{rest:0<6}".rjust(10, "0")
-    return f"{sign}{digits[:-9]}.{digits[-9:]}".rstrip("0").rstrip(".")
+    return trimmed(f"{sign}{digits[:-9]}.{digits[-9:]}")
 
 
 def seconds(moment: str) -> str:
     """RFC 3339 as exact seconds since 1970 began, leap seconds not counted."""
     since = datetime.fromisoformat(moment) - datetime(1970, 1, 1, tzinfo=UTC)
     whole = since.days * 86_400 + since.seconds
-    return f"{whole}.{since.microseconds:06d}".rstrip("0").rstrip(".")
+    return trimmed(f"{whole}.{since.microseconds:06d}")

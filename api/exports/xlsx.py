@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from analysis.units import trimmed
 from api import MADE_BY
 from api.exports.columns import Block, Blocks, Column, OtherColumns, Table, in_blocks, moment_text
 from api.exports.extras import needed
@@ -140,7 +141,7 @@ def _read(column: Column, value: Any) -> Any:
             # A cell holds days as a binary float, which is exact to the millisecond.
             return moment_text(value.replace(tzinfo=UTC))
         case "decimal":
-            return f"{value:.6f}".rstrip("0").rstrip(".")
+            return trimmed(f"{value:.6f}")
         case "number":
             return float(value)
         case _:
