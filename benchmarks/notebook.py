@@ -56,8 +56,8 @@ def measurements(short: bool) -> Iterator[Measurement]:
             return [*command, "trials", str(file), "--csv"]
 
         yield Measurement(
-            f"load of {trials:,} trials",
+            f"load of {trials:,} strips",
             "s",
-            partial(loaded, load, f"{trials} trials"),
+            partial(loaded, load, f"{trials} strips"),
             {"sqlite-utils insert": partial(loaded, insert, "")},
         )
