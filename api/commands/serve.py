@@ -233,9 +233,9 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     """Serve until a signal says to stop; `files` may be open for readers of live events."""
     import uvicorn
 
+    from api.addresses import loopback
     from api.web.app import build
     from api.web.connections import Connection
-    from api.web.guard import loopback
     from api.web.live import MOST_READERS
 
     host, port = listener.getsockname()[:2]

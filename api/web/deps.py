@@ -8,8 +8,8 @@ from typing import Annotated
 from fastapi import Body, Depends, HTTPException, Request
 from sqlalchemy import Connection
 
+from api.addresses import loopback
 from api.server import Server
-from api.web.guard import loopback
 from api.web.kept import KeptAnswers
 from api.web.shapes import EmptyIn
 

@@ -20,6 +20,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.addresses import anywhere, plain
 from api.answers import notebook
 from api.web.problems import no_such_address, problem
 from api.web.verbs import allowed
@@ -33,25 +34,6 @@ _WITH_BODY: Final = ("POST", "PATCH", "PUT")
 _LOOPBACK_NAMES: Final = frozenset(("localhost", "127.0.0.1", "::1"))
 
 
-def loopback(host: str) -> bool:
-    """Whether `host`, a name or an address, can be reached from this computer alone."""
-    name = _plain(host)
-    try:
-        address = ipaddress.ip_address(name)
-    except ValueError:
-        return name == "localhost" or name.endswith(".localhost")
-    mapped = getattr(address, "ipv4_mapped", None)
-    return (mapped or address).is_loopback
-
-
-def anywhere(host: str) -> bool:
-    """Whether `host` means all addresses of this computer; a browser takes it for this computer."""
-    try:
-        return ipaddress.ip_address(_plain(host)).is_unspecified
-    except ValueError:
-        return not host
-
-
 class Guard:
     """Answers requests that must not reach `app` with a problem document that says what to do.
 
@@ -61,7 +43,7 @@ class Guard:
     def __init__(self, app: ASGIApp, bound: str, allowed: Iterable[str] = ()) -> None:
         self._app = app
         self._everywhere = anywhere(bound)
-        own = {_plain(bound), *map(_plain, allowed), *_LOOPBACK_NAMES}
+        own = {plain(bound), *map(plain, allowed), *_LOOPBACK_NAMES}
         if self._everywhere:
             name = socket.gethostname().lower()
             own |= {name, name.partition(".")[0], f"{name.partition('.')[0]}.local"}
@@ -120,11 +102,6 @@ class Guard:
         return name in self._own or (self._everywhere and _own_address(name))
 
 
-def _plain(host: str) -> str:
-    """A name or address as it is compared: without brackets, final dot and large letters."""
-    return host.strip().strip("[]").rstrip(".").lower()
-
-
 def _name(host: str) -> str:
     """The name in a Host header, without the port; empty where the header is not valid."""
     try:
@@ -134,7 +111,7 @@ def _name(host: str) -> str:
         return ""
     if found.username is not None or found.path or found.query or found.fragment:
         return ""
-    return _plain(found.hostname or "")
+    return plain(found.hostname or "")
 
 
 def _own_address(name: str) -> bool:

@@ -11,8 +11,9 @@ from fastapi.testclient import TestClient
 from starlette.types import Receive, Scope, Send
 
 from analysis.units import mm
+from api.addresses import anywhere, loopback
 from api.answers import notebook
-from api.web.guard import LARGEST, Guard, anywhere, loopback
+from api.web.guard import LARGEST, Guard
 from tests.api.bench import Person
 from tests.api.conftest import ON_SQLITE
 

@@ -14,6 +14,7 @@ from markupsafe import Markup
 from sqlalchemy import Connection, Row
 
 from analysis.methods import SAWING_CAUTIONS, Method, Side, cautions_on, steps_for
+from api.addresses import loopback
 from api.answers.bench import BenchAnswer
 from api.answers.bench import bench as bench_answer
 from api.answers.methods import method_named
@@ -33,7 +34,6 @@ from api.web.convert.next_act import since_change_out
 from api.web.convert.set_up import proposed_out
 from api.web.convert.works import made_work_out
 from api.web.deps import TheServer
-from api.web.guard import loopback
 from api.web.pages.shared import drawings, phone
 from api.web.pages.shared.addresses import bench_page
 from api.web.pages.shared.rendering import page

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Row
 
 from analysis import sentences
 from api import MADE_BY
+from api.addresses import loopback
 from api.answers import checks, history
 from api.answers.history import DriftLine, MachineHistory
 from api.answers.machine_state import (
@@ -36,7 +37,6 @@ from api.web.convert import change_out, outward
 from api.web.convert.history import drift_out, halves_out
 from api.web.convert.next_act import since_change_out
 from api.web.deps import TheKept, TheServer, TheStore
-from api.web.guard import loopback
 from api.web.pages.bench.view import MACHINE_KINDS
 from api.web.pages.compare.links import links
 from api.web.pages.machine.adjusting import adjusting_for

@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 from starlette.requests import Request
 
-from api.web.guard import anywhere, loopback
+from api.addresses import anywhere, loopback
 
 # Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
 # datagram socket only asks the system for the route.

@@ -1,0 +1,29 @@
+"""What a name or an address of a computer means: this computer alone, or all of its addresses."""
+
+from __future__ import annotations
+
+import ipaddress
+
+
+def loopback(host: str) -> bool:
+    """Whether `host`, a name or an address, can be reached from this computer alone."""
+    name = plain(host)
+    try:
+        address = ipaddress.ip_address(name)
+    except ValueError:
+        return name == "localhost" or name.endswith(".localhost")
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped or address).is_loopback
+
+
+def anywhere(host: str) -> bool:
+    """Whether `host` means all addresses of this computer; a browser takes it for this computer."""
+    try:
+        return ipaddress.ip_address(plain(host)).is_unspecified
+    except ValueError:
+        return not host
+
+
+def plain(host: str) -> str:
+    """A name or address as it is compared: without brackets, final dot and large letters."""
+    return host.strip().strip("[]").rstrip(".").lower()
