@@ -1,6 +1,7 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
+import { NOT_LET_IN, whenEnded } from "../../api/web/pages/shared/access.js";
 import { Refused, Unreachable, get, memory, patch, post, remove, uuid7 } from "../../api/web/pages/shared/http.js";
 import { openWindow } from "./stand_ins.js";
 
@@ -79,4 +80,20 @@ test("a browser that keeps nothing, or something else, takes nothing away from t
   assert.equal(memory.get("sounds", true), true);
   assert.deepEqual(memory.keys(""), []);
   memory.remove("sounds");
+});
+
+// The last test of this file: access that has ended stays so until the page is loaded again.
+test("once the server lets this browser in no more, that is told once and nothing more is asked", async () => {
+  let asked = 0;
+  let told = 0;
+  whenEnded(() => told++);
+  globalThis.fetch = async () => {
+    asked++;
+    return new Response('{"detail": "There is no such access."}', { status: 401 });
+  };
+  await assert.rejects(get("/api/machines"), { status: 401, message: "There is no such access." });
+  await assert.rejects(post("/api/series"), { status: 401, message: NOT_LET_IN });
+  await assert.rejects(get("/api/machines"), Refused);
+  whenEnded(() => told++);
+  assert.deepEqual([asked, told], [1, 2]);
 });

@@ -1,6 +1,7 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
+import { NOT_LET_IN } from "../../api/web/pages/shared/access.js";
 import { listen } from "../../api/web/pages/shared/live.js";
 import { Clock, Listeners, openWindow } from "./stand_ins.js";
 
@@ -154,4 +155,16 @@ test("a network that is back is used at once", () => {
   source().breaks(Source.CONNECTING);
   window.tell("online");
   assert.equal(Source.all.length, 2);
+});
+
+// The last test of this file: access that has ended stays so until the page is loaded again.
+test("a stream that is refused because access has ended is not opened again", async () => {
+  source().opens();
+  answers = () => new Response('{"detail": "There is no such access."}', { status: 401 });
+  source().breaks(Source.CLOSED);
+  await clock.until(60_000);
+  window.tell("online");
+  assert.equal(Source.all.length, 1);
+  assert.equal(asked.length, 1);
+  assert.deepEqual(links, [true, false, NOT_LET_IN]);
 });

@@ -200,3 +200,12 @@ test("an entry is called after what was typed or struck", () => {
   assert.equal(entryText({ body: { strokes: [{ key: "1" }, { key: "." }, { key: "4" }, { key: "Enter" }] } }), "1.4");
   assert.equal(entryText({ body: { reading: "a" } }), "to take back a part of a value");
 });
+
+// The last test of this file: access that has ended stays so until the page is loaded again.
+test("what was typed waits, and is asked about no more, where this browser is let in no more", async () => {
+  server = () => [401, { detail: "Not let in." }];
+  await put(open(), "a", "b");
+  await clock.until(60_000);
+  assert.deepEqual(posted, ["a"]);
+  assert.deepEqual([state.waiting, state.aside, localStorage.length], [2, [], 2]);
+});

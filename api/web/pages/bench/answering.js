@@ -1,6 +1,7 @@
 // Answers presses on a page that is not the Bench's: what was read, where the next one goes, and the
 // way back. What a caliper types here is taken for the bench, as on its own page.
 
+import { NOT_LET_IN, hasEnded } from "../shared/access.js";
 import { benchPage } from "../shared/addresses.js";
 import { messageOf, uuid7 } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
@@ -79,7 +80,8 @@ export function answer(name, series, now) {
   }
 
   listen(name, now.last_event, hear, (up) => {
-    if (!up) say("Not connected to the server; trying again.");
+    if (hasEnded()) say(NOT_LET_IN);
+    else if (!up) say("Not connected to the server; trying again.");
     else if (away) say("Connected again.");
     away = !up;
     link(up);

@@ -1,5 +1,6 @@
 // What the live events tell: shown, sounded and said.
 
+import { hasEnded } from "../shared/access.js";
 import { offerCounting } from "./acts.js";
 import { get } from "../shared/http.js";
 import { ask, follow, heardLine, inTrial, next, showAll, showAwaiting, showInHand, showScore } from "./following.js";
@@ -177,7 +178,7 @@ export function link(up, why) {
   if (up !== before) showCalipers();
   // A server says of its store at once what is wrong, and nothing of one that is whole again.
   if (up && here.store.message) heardStore({ ...here.store, message: "", kept_beside: 0 });
-  const not = why ? `not live: ${why}; this page does that by itself` : "no connection to the server";
+  const not = hasEnded() ? "not let in" : why ? `not live: ${why}; this page does that by itself` : "no connection to the server";
   sign("sign-live", up, up ? "live" : not);
 }
 

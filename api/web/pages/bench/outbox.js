@@ -139,13 +139,14 @@ export function outbox(bench, { answered, refused, changed }) {
     reportState();
   }
 
-  // A server that is busy, unreachable or starting will take it later; one that fails may, too.
+  // A server that is busy, unreachable or starting will take it later, as will one that has to let this
+  // browser in first; one that fails may, too.
   /**
    * @param {Entry} entry
    * @param {unknown} error
    */
   function mustWait(entry, error) {
-    if (!(error instanceof Refused) || [408, 429, 502, 503, 504].includes(error.status)) return true;
+    if (!(error instanceof Refused) || [401, 408, 429, 502, 503, 504].includes(error.status)) return true;
     const failed = (failures.get(entry.name) ?? 0) + 1;
     failures.set(entry.name, failed);
     return error.status >= 500 && failed < MOST_FAILURES;

@@ -1,5 +1,6 @@
 // What of the page is shown, what it says of connections and calipers, and that its screen stays on.
 
+import { hasEnded } from "../shared/access.js";
 import { at, one } from "../shared/elements.js";
 import { here, page, running } from "./here.js";
 import * as sounds from "../shared/sounds.js";
@@ -69,7 +70,7 @@ export function showCalipers() {
     (c) => c.state === "unplugged" || (c.state === "trouble" && !(here.store.message && c.message.includes(here.store.message))),
   );
   const lines = inTrouble.map((c) => `${c.name}: ${c.message || c.state}`);
-  if (here.linked === false && running()) lines.unshift(NOT_CONNECTED);
+  if (here.linked === false && running() && !hasEnded()) lines.unshift(NOT_CONNECTED);
   if (here.store.message) lines.unshift(`${words.sentence(here.store.message)} Kept beside it so far: ${here.store.kept_beside}.`);
   const calm = !lines.length;
   if (here.meanwhile) lines.unshift(here.meanwhile);

@@ -1,5 +1,7 @@
 // Requests to the page's own server, and ids made here.
 
+import { NOT_LET_IN, end, hasEnded } from "./access.js";
+
 /** The server refused: the message says what to do, `errors` names fields. */
 export class Refused extends Error {
   /**
@@ -66,11 +68,16 @@ function labelOf(form, field) {
  * @param {RequestInit} options
  */
 async function answer(path, options = {}) {
+  if (hasEnded()) throw new Refused(401, { detail: NOT_LET_IN });
+  /** @type {Response} */
+  let response;
   try {
-    return await fetch(path, options);
+    response = await fetch(path, options);
   } catch {
     throw new Unreachable();
   }
+  if (response.status === 401) end();
+  return response;
 }
 
 /**

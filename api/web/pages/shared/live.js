@@ -1,5 +1,7 @@
 // The live connection: the server's events, each once and in order, none lost after a break.
 
+import { NOT_LET_IN, end, hasEnded } from "./access.js";
+
 /** @type {LiveEvent["kind"][]} */
 const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench", "store"];
 const RETRY_MS = 2000;
@@ -12,7 +14,8 @@ const PATIENCE_MS = 4000;
  *
  * The browser reconnects by itself and says what it saw last. It gives up for good when it
  * gets an answer that is not a stream (a server just starting, or with too many readers), and does
- * not say what that was: so the server is asked why, and the stream is opened again here. And it does not notice a connection that died silently, as when a phone leaves its
+ * not say what that was: so the server is asked why, and the stream is opened again here, unless this browser
+ * is let in no more. And it does not notice a connection that died silently, as when a phone leaves its
  * network: so after a silence the server is asked whether it is still there.
  *
  * @param {string} bench
@@ -35,6 +38,7 @@ export function listen(bench, after, hear, link) {
   function open() {
     clearTimeout(again);
     source?.close();
+    if (hasEnded()) return;
     source = new EventSource(address());
     source.onopen = () => {
       link(true);
@@ -73,6 +77,7 @@ export function listen(bench, after, hear, link) {
     setTimeout(() => patience.abort(), PATIENCE_MS);
     try {
       const answer = await fetch(address(), { signal: patience.signal });
+      if (answer.status === 401) return shutOut();
       if (answer.ok) return;
       const { detail } = await answer.json();
       if (asked !== source || source.readyState !== EventSource.CLOSED) return;
@@ -83,6 +88,12 @@ export function listen(bench, after, hear, link) {
     } finally {
       patience.abort();
     }
+  }
+
+  function shutOut() {
+    clearTimeout(again);
+    end();
+    link(false, NOT_LET_IN);
   }
 
   // A store that was put back from a backup has fewer events than were heard of: what is shown is not

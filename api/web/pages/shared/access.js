@@ -1,0 +1,28 @@
+// Whether the server still lets this browser in, for all that asks it anything.
+//
+// Access ends while a page is open: somebody revoked it, or it was not used for long. From then on
+// nothing more is asked, and what the page has kept waits.
+
+export const NOT_LET_IN = "This device is not let in any more: its access has ended.";
+
+let ended = false;
+/** @type {(() => void)[]} */
+const told = [];
+
+export const hasEnded = () => ended;
+
+/**
+ * Call `tell` when access ends, at once where it has.
+ * @param {() => void} tell
+ */
+export function whenEnded(tell) {
+  if (ended) tell();
+  else told.push(tell);
+}
+
+/** The server answered that it does not let this browser in. */
+export function end() {
+  if (ended) return;
+  ended = true;
+  for (const tell of told) tell();
+}
