@@ -21,6 +21,7 @@ from analysis.methods import Method
 from analysis.rules import RULES
 from analysis.units import Unit
 from api import VERSION
+from api.access.book import AccessError, Book
 from api.answers.bench import BenchAnswer, bench
 from api.answers.methods import all_methods
 from api.answers.rules_changed import meet_rules, up_to_date
@@ -87,6 +88,9 @@ class Server:
             if found.check is not None:
                 self.condition.watch(found.check)
             self.methods = self._methods()
+            self.access = self._access()
+            if self.access is not None:
+                held.callback(self.access.close)
             self._held = held.pop_all()
         self._backups = None
         if path is not None and settings.backups:
@@ -116,6 +120,15 @@ class Server:
         # Instruments of remote benches: the last state reported, and when.
         self._elsewhere: dict[tuple[str, str], tuple[CaliperState, float]] = {}
         self.called = Called(changed=self.signal.notify)
+
+    def _access(self) -> Book | None:
+        """Who is let in; None where nobody can ask from elsewhere."""
+        if not self.settings.open_to_others:
+            return None
+        try:
+            return Book(self.settings.data)
+        except AccessError as error:
+            raise StoreError(str(error)) from None
 
     def _methods(self) -> Mapping[str, Method]:
         try:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from api.addresses import loopback
+
 if TYPE_CHECKING:
     from capture.spec import Spec
 
@@ -30,18 +32,25 @@ PORT: Final = 8017
 class Settings:
     """`data`: the folder of the store and its backups. `db`: a database URL; None for the SQLite
     file in `data`. `allow_hosts`: names of this server in addition to those that it finds itself.
-    `pretend`: an invented demo shop and a pretend caliper on bench main. `backups`: how many daily
-    backups are kept; 0: none is made."""
+    `behind`: the addresses of the reverse proxies that requests come through. `pretend`: an
+    invented demo shop and a pretend caliper on bench main. `backups`: how many daily backups are
+    kept; 0: none is made."""
 
     data: Path
     db: str | None = None
     host: str = "127.0.0.1"
     port: int = PORT
     allow_hosts: tuple[str, ...] = ()
+    behind: tuple[str, ...] = ()
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1
     backups: int = DAILY_BACKUPS
+
+    @property
+    def open_to_others(self) -> bool:
+        """Whether requests come from other computers too."""
+        return bool(self.behind) or not loopback(self.host)
 
 
 def program() -> Path:

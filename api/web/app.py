@@ -10,10 +10,13 @@ from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from api import VERSION
+from api.access.tries import Tries
 from api.server import Server
 from api.web import contract, convert, problems
+from api.web.admitted import Admitted
 from api.web.guard import Guard
 from api.web.kept import KeptAnswers
 from api.web.live import MOST_READERS, Live
@@ -28,6 +31,7 @@ from api.web.pages.series import view as series_page
 from api.web.pages.shared.static import StaticPages
 from api.web.pages.works import view as works_page
 from api.web.routes import (
+    access,
     ask,
     benches,
     calipers,
@@ -52,6 +56,7 @@ from api.web.routes import (
     works,
 )
 from api.web.verbs import HeadAsGet
+from api.web.visitors import Identified
 
 
 class _Application(FastAPI):
@@ -96,13 +101,19 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     )
     app.state.server = server
     app.state.kept = KeptAnswers()
+    app.state.tries = Tries()
     app.state.pulls = BoundedSemaphore(4)
     problems.install(app)
     # A phone at the saw is often far from the router. Live streams are not compressed.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(HeadAsGet)
-    # Added last, so it comes first.
+    # What is added last comes first.
+    app.add_middleware(Admitted)
     app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
+    app.add_middleware(Identified, behind_proxy=bool(server.settings.behind))
+    if server.settings.behind:
+        # Where the proxy says that the request comes from, and whether by TLS.
+        app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(server.settings.behind))
     under_api = APIRouter(prefix="/api", dependencies=[Depends(contract.only_known_parameters)])
     # What is asked for most often first: addresses are tried in this order.
     for resource in (
@@ -128,6 +139,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         instruments,
         calipers,
         rules,
+        access,
     ):
         under_api.include_router(resource.router)
     app.include_router(under_api)

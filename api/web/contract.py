@@ -28,8 +28,9 @@ is one that is given twice where only one counts.
 _REFERENCE: Final = "#/components/schemas/{model}"
 _WRITING: Final = frozenset(("post", "put", "patch", "delete"))
 _ERRORS: Final = {
-    403: "refused: it comes from a page of another site, or from another computer than the server's"
-    " own, which this is kept for",
+    401: "from another computer without access; `detail` says how to get in",
+    403: "refused: it comes from a page of another site, or the pass that it comes with may too"
+    " little",
     404: "nothing is at this address, or nothing has the id or name that is said",
     409: "it can't be done as things are; `detail` says what to do first",
     412: "it is not any more what `If-Match` names; read it again",
@@ -37,6 +38,7 @@ _ERRORS: Final = {
     415: "the body is not of the type that is asked for",
     421: "the server is not known by this host's name",
     422: "something that is said can't be right; `errors` says what, by field",
+    429: "too often; try again after the seconds of `Retry-After`",
     500: "a fault of the program; its log says more",
     503: "it can't be done now: the store can't be read or written, or too much is asked for at"
     " once; `detail` says what to do",

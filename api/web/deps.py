@@ -8,10 +8,10 @@ from typing import Annotated
 from fastapi import Body, Depends, HTTPException, Request
 from sqlalchemy import Connection
 
-from api.addresses import loopback
 from api.server import Server
 from api.web.kept import KeptAnswers
 from api.web.shapes import EmptyIn
+from api.web.visitors import visitor
 
 
 # Both are coroutines, since FastAPI runs a plain function in a thread, which costs each request a
@@ -33,7 +33,7 @@ def _store(server: Annotated[Server, Depends(_server)]) -> Iterator[Connection]:
 
 def on_this_computer(request: Request) -> bool:
     """Whether the request comes from the server's own computer."""
-    return request.client is None or loopback(request.client.host)
+    return visitor(request.scope).local
 
 
 def _here(request: Request) -> None:

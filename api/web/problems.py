@@ -55,7 +55,7 @@ def no_such_address(
     request: Request, detail: str, errors: list[dict[str, str]] | None = None
 ) -> Response:
     """422, as a page for a browser, else as a problem document."""
-    if _wants_page(request):
+    if wants_page(request):
         return page(
             request,
             "shared/missing.html",
@@ -78,7 +78,7 @@ def _store_trouble(request: Request, error: Exception) -> Response:
         detail = f"nothing was changed: {detail}"
     if not condition.damaged:
         detail += "; then try again"
-    if not _wants_page(request):
+    if not wants_page(request):
         return problem(503, detail)
     return page(
         request,
@@ -148,7 +148,7 @@ def install(app: FastAPI) -> None:
     def _http(request: Request, error: HTTPException) -> Response:
         detail = str(error.detail)
         if error.status_code == 404 and detail == "Not Found":
-            if _wants_page(request):
+            if wants_page(request):
                 return page(
                     request,
                     "shared/missing.html",
@@ -190,7 +190,7 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(Exception)
     def _unexpected(request: Request, error: Exception) -> Response:
         _log.error("unexpected", exc_info=error)
-        if not _wants_page(request):
+        if not wants_page(request):
             return problem(500, _UNEXPECTED)
         return page(
             request,
@@ -202,7 +202,8 @@ def install(app: FastAPI) -> None:
         )
 
 
-def _wants_page(request: Request) -> bool:
+def wants_page(request: Request) -> bool:
+    """Whether a person in a browser asks, for a page."""
     return "text/html" in request.headers.get("Accept", "") and not request.url.path.startswith(
         "/api/"
     )

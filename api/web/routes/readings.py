@@ -16,6 +16,7 @@ from starlette.requests import ClientDisconnect
 
 from api.answers.moments import aware
 from api.server import Server
+from api.web.admitted import refuse_other_benches
 from api.web.contract import only_known_parameters
 from api.web.deps import TheServer
 from api.web.problems import field_error, problem
@@ -110,6 +111,7 @@ async def add_readings(body: _Readings, request: Request) -> Response:
     entries: Sequence[ReadingIn | _Wrong] = body
     # Many take long, and the event loop serves everybody.
     read = _read(entries) if len(entries) <= _FEW else await to_thread(_read, entries)
+    refuse_other_benches(request, (r.bench for r in read if isinstance(r, Reading)))
     server: Server = request.app.state.server
     done = await wrap_future(server.keeping.keep([r for r in read if isinstance(r, Reading)]))
     conflicting = {id(reading) for reading in done.conflicting}
@@ -141,9 +143,10 @@ router.add_api_route(
 
 
 @router.post("/refusals", response_model=AcknowledgementOut, responses=_PROBLEMS)
-def add_refusals(body: _Refusals, server: TheServer) -> Response:
+def add_refusals(body: _Refusals, request: Request, server: TheServer) -> Response:
     """Keep what instruments of a bench elsewhere sent that is no reading."""
     entries: Sequence[RefusalIn | _Wrong] = body
+    refuse_other_benches(request, (each.bench for each in entries if isinstance(each, RefusalIn)))
     stored = 0
     wrong: list[tuple[int, _Wrong]] = []
     for number, each in enumerate(entries):

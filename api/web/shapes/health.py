@@ -17,6 +17,12 @@ class BackupOut(Out):
     trouble: str
 
 
+class LivesOut(Out):
+    """What is said to everybody."""
+
+    status: Literal["alive"] = "alive"
+
+
 class HealthOut(Out):
     """`kept_beside`: how many presses wait beside a store that is damaged or gone. `backup`: null
     where no daily backups are made: they are switched off, or the store is in PostgreSQL."""

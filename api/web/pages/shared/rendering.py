@@ -15,6 +15,7 @@ from api.web.pages.shared.said import said, said_parts
 from api.web.pages.shared.static import PAGES, SECURITY_HEADERS, STATIC_ADDRESS
 from api.web.pages.shared.trail import UNDO_OFFERED_S
 from api.web.pages.shared.verdicts import VERDICT_MARKS
+from api.web.visitors import visitor
 
 _templates: Final = Environment(
     loader=FileSystemLoader(PAGES),
@@ -38,11 +39,13 @@ _templates.filters |= {"said": said, "said_parts": said_parts}
 def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
     """The page of `template` with `values`; a missing value is an error, not a blank.
 
-    Every page says how the daily backups stand.
+    Every page says how the daily backups stand, but to nobody who is not let in. `may` is the rung
+    of who asks; None without access.
     A template marks the link of the part it belongs to by setting `part` ("compare").
     """
-    backup = request.app.state.server.backup()
-    body = _templates.get_template(template).render(backup=backup, **values).encode()
+    may = visitor(request.scope).rung
+    backup = request.app.state.server.backup() if may else None
+    body = _templates.get_template(template).render(backup=backup, may=may, **values).encode()
     headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
     if "gzip" in request.headers.get("Accept-Encoding", ""):
         # Here, in the thread that renders, not in the event loop that all answers share: 0.6 ms

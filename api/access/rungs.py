@@ -1,0 +1,32 @@
+"""What a pass may: four rungs of a ladder, each with all that the ones below it may."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Final, Literal
+
+RungName = Literal["read", "press", "run", "admin"]
+
+
+class Rung(IntEnum):
+    """`READ`: everything may be seen. `PRESS`: readings too, and what a bench does with its own.
+    `RUN`: everything that is measured and recorded. `ADMIN`: calipers and access itself."""
+
+    READ = 1
+    PRESS = 2
+    RUN = 3
+    ADMIN = 4
+
+    @property
+    def word(self) -> RungName:
+        return _WORDS[self]
+
+
+_WORDS: Final[dict[Rung, RungName]] = {
+    Rung.READ: "read",
+    Rung.PRESS: "press",
+    Rung.RUN: "run",
+    Rung.ADMIN: "admin",
+}
+RUNGS: Final[dict[str, Rung]] = {word: rung for rung, word in _WORDS.items()}
+"""The rungs by their words, the lowest first."""

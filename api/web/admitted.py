@@ -1,0 +1,134 @@
+"""The door: a request goes on where its visitor may do what it asks for, before anything of its
+body is read."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from typing import Final
+
+from fastapi import HTTPException, Request
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.access.book import AccessError, Book
+from api.access.rungs import Rung
+from api.web.ladder import need
+from api.web.pages.shared.rendering import page
+from api.web.problems import problem, wants_page
+from api.web.visitors import Visitor, book_of, visitor
+
+_LOOK_AGAIN_S: Final = 5.0
+
+HOW_IN: Final = (
+    "this server answers from other computers only who was let in; scan the code of an invitation"
+    " with this device, or run on the server's computer: bothends access invite"
+)
+HOW_A_PROGRAM: Final = (
+    "; a program needs a token, made there by: bothends token add NAME --may press (or read, run,"
+    " admin), and sent as Authorization: Bearer"
+)
+_PROXY: Final = (
+    "this request came through a proxy that the server was not told of; start it with --behind and"
+    " the proxy's address"
+)
+_MEANT: Final = {
+    Rung.READ: "reading",
+    Rung.PRESS: "sending readings",
+    Rung.RUN: "changing what is recorded",
+    Rung.ADMIN: "changing calipers and who is let in",
+}
+
+
+class Admitted:
+    """Passes on to `app` what its visitor may ask for, and refuses the rest: 401 without a pass,
+    403 with one that may too little. A stream ends soon after its visitor's pass."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        who = visitor(scope)
+        if who.local:
+            await self._app(scope, receive, send)
+            return
+        refused = _refusal(Request(scope), who)
+        if refused is not None:
+            await refused(scope, receive, send)
+            return
+        book = book_of(scope)
+        if book is not None and who.pass_id is not None:
+            send = _while_living(book, who.pass_id, send)
+        await self._app(scope, receive, send)
+
+
+def _refusal(request: Request, who: Visitor) -> Response | None:
+    wanted = need(request.method, request.url.path)
+    if wanted.rung is None:
+        return None
+    if who.rung is None:
+        return _not_let_in(request, _PROXY if who.unannounced_proxy else HOW_IN)
+    if not who.may(wanted.rung):
+        return problem(403, too_low(who, wanted.rung))
+    if wanted.bench is not None and not who.may_press(wanted.bench):
+        return problem(403, not_its_bench(who, wanted.bench))
+    return None
+
+
+def _not_let_in(request: Request, said: str) -> Response:
+    headers = {"WWW-Authenticate": "Bearer", "Cache-Control": "no-store"}
+    if wants_page(request) and request.method in ("GET", "HEAD"):
+        answer: Response = page(request, "access/door.html", status=401, said=said)
+        answer.headers.update(headers)
+        return answer
+    return problem(401, said + HOW_A_PROGRAM, headers=headers)
+
+
+def too_low(who: Visitor, rung: Rung) -> str:
+    """Why a visitor with a pass is refused, and what to do."""
+    assert who.rung is not None
+    return (
+        f"{who.name} may {who.rung.word} here, and {_MEANT[rung]} needs {rung.word}; ask who runs"
+        f" this server to invite this device again, with --may {rung.word}"
+    )
+
+
+def not_its_bench(who: Visitor, bench: str) -> str:
+    """Why readings of a bench are refused from a visitor whose pass is kept to others."""
+    own = ", ".join(who.benches or ())
+    return (
+        f"{who.name} may send readings of bench {own}, not of {bench}; send them under that name,"
+        f" or ask who runs this server for a token with --bench {bench}"
+    )
+
+
+def refuse_other_benches(request: Request, benches: Iterable[str]) -> None:
+    """Raises HTTPException (403) where a body has readings of a bench that is not the visitor's."""
+    who = visitor(request.scope)
+    if who.benches is None:
+        return
+    for bench in benches:
+        if not who.may_press(bench):
+            raise HTTPException(403, not_its_bench(who, bench))
+
+
+def _while_living(book: Book, pass_id: str, send: Send) -> Send:
+    """`send` for an answer in parts, which breaks off where the pass has ended meanwhile."""
+    looked = time.monotonic()
+
+    async def sent(message: Message) -> None:
+        nonlocal looked
+        if message.get("more_body") and time.monotonic() - looked > _LOOK_AGAIN_S:
+            looked = time.monotonic()
+            try:
+                living = book.living(pass_id)
+            except AccessError:
+                living = False
+            if not living:
+                raise ConnectionAbortedError("the pass of who reads this has ended")
+        await send(message)
+
+    return sent

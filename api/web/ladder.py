@@ -1,0 +1,85 @@
+"""What each operation needs: a rung of the ladder, or nothing.
+
+What is not named here needs `read` where it only reads, and `run` where it changes something: so
+one that is new is never open by oversight.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from starlette.routing import compile_path
+
+from api.access.rungs import Rung
+
+_READING: Final = ("GET", "HEAD", "OPTIONS")
+
+OPEN: Final = (
+    ("GET", "/api/health"),
+    ("GET", "/api/access/me"),
+    ("POST", "/api/access/join"),
+    ("POST", "/api/access/leave"),
+    ("GET", "/static/{file:path}"),
+)
+"""What needs nothing: whether the server lives, how one gets in and out, and the program's own
+files, which are everybody's."""
+
+_PRESS: Final = (
+    ("POST", "/api/readings"),
+    ("POST", "/api/refusals"),
+    ("POST", "/api/benches/{name}/calipers"),
+    ("POST", "/api/benches/{name}/keys"),
+    ("POST", "/api/benches/{name}/ask"),
+    ("POST", "/api/benches/{name}/take-back"),
+    ("POST", "/api/benches/{name}/restore"),
+    ("POST", "/api/benches/{name}/swap-ends"),
+    ("POST", "/api/benches/{name}/pretend-press"),
+)
+_RUN: Final = (("POST", "/api/calipers/{name:path}/studies"),)
+_ADMIN: Final = (
+    ("POST", "/api/calipers"),
+    ("PATCH", "/api/calipers/{name:path}"),
+    ("DELETE", "/api/calipers/{name:path}"),
+    ("POST", "/api/identify"),
+    ("POST", "/api/identify/{step}"),
+    ("DELETE", "/api/identify"),
+    ("GET", "/api/access"),
+    ("DELETE", "/api/access/{id}"),
+    ("GET", "/access"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """rung: None: nothing is needed. bench: the one that the address names, where it does and a
+    pass may be kept to some."""
+
+    rung: Rung | None
+    bench: str | None = None
+
+
+_Named = tuple[str, re.Pattern[str], Rung | None]
+
+
+def _compiled() -> list[_Named]:
+    named = {None: OPEN, Rung.PRESS: _PRESS, Rung.RUN: _RUN, Rung.ADMIN: _ADMIN}
+    return [
+        (method, compile_path(path)[0], rung)
+        for rung, operations in named.items()
+        for method, path in operations
+    ]
+
+
+_NAMED: Final = _compiled()
+
+
+def need(method: str, path: str) -> Need:
+    """What a request with this method to this path needs."""
+    asked = "GET" if method in _READING else method
+    for named, pattern, rung in _NAMED:
+        if named == asked and (found := pattern.match(path)):
+            bench = found.groupdict().get("name") if rung is Rung.PRESS else None
+            return Need(rung, bench)
+    return Need(Rung.READ if asked == "GET" else Rung.RUN)

@@ -1,0 +1,82 @@
+"""Who is let in."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from pydantic import Field, StringConstraints
+
+from api.access.book import LONGEST_NAME
+from api.access.rungs import RungName
+from api.web.shapes import BenchName, In, Out
+
+PassName = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=LONGEST_NAME)
+]
+
+
+class JoinIn(In):
+    """`code`: of an invitation; case, spaces and dashes do not matter. `name`: what the device is
+    called where the invitation does not say it."""
+
+    code: Annotated[str, StringConstraints(min_length=1, max_length=64)]
+    name: PassName | None = None
+
+
+class MeOut(Out):
+    """Who asks. `local`: at the server's own computer, where everything may be done. `may`: null
+    for who has no access. `benches`: those whose readings may be sent; null: all."""
+
+    local: bool
+    name: str | None
+    may: RungName | None
+    benches: list[str] | None
+
+
+class InvitationIn(In):
+    """`may`: what the device may, at most what you may yourself. `name`: what it is called."""
+
+    may: RungName = "run"
+    name: PassName | None = None
+    bench: BenchName | None = None
+
+
+class InvitationMadeOut(Out):
+    """`address`: what the device opens, with the code after #. `drawn`: the same as a QR code, an
+    SVG document. The code opens one device, once, `until` then."""
+
+    id: str
+    address: str
+    drawn: str
+    may: RungName
+    name: str | None
+    until: datetime
+
+
+class PassOut(Out):
+    """A token of a program, or a device that was invited. `own`: of who asks."""
+
+    id: str
+    kind: Literal["token", "device"]
+    name: str
+    may: RungName
+    benches: list[str] | None
+    made_at: datetime
+    last_used_at: datetime | None
+    ends_at: datetime | None
+    own: bool
+
+
+class InvitationOut(Out):
+    """An invitation that nobody has used yet."""
+
+    id: str
+    name: str | None
+    may: RungName
+    until: datetime
+
+
+class AccessOut(Out):
+    passes: Annotated[list[PassOut], Field(description="the one used last first")]
+    invitations: list[InvitationOut]
