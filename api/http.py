@@ -1,31 +1,86 @@
-"""The HTTP client with which this program asks another server."""
+"""The HTTP client with which this program asks another server, and the token that lets it in."""
 
 from __future__ import annotations
 
 import ssl
+from collections.abc import Callable, Generator
 
 import httpx2
 
 from api import VERSION
 
+Token = Callable[[], str | None]
+"""The token to ask a server with, None for none. Raises TokenError."""
+
+
+class TokenError(Exception):
+    """The token can't be read; the message says what to do, and holds none of it."""
+
+
+def no_token() -> None:
+    """For a server that is asked without."""
+    return
+
 
 def client(
     *,
     timeout: float,
+    token: Token = no_token,
     proxy: str | None = None,
     follow_redirects: bool = False,
     transport: httpx2.BaseTransport | None = None,
 ) -> httpx2.Client:
     """A client that uses the system's trusted certificates, and no environment variables.
 
-    transport: to a server in this process.
+    token: asked for with each request, so that one that is mended while the program runs is taken;
+    what it raises, the request raises. It goes to the server that the request names, and not where
+    that redirects to, but for the same name by https. transport: to a server in this process.
     """
     return httpx2.Client(
         headers={"User-Agent": f"bothends/{VERSION}", "Accept-Encoding": "identity"},
+        auth=_Bearer(token),
         verify=ssl.create_default_context(),
         timeout=timeout,
         proxy=proxy,
         follow_redirects=follow_redirects,
         trust_env=False,
         transport=transport,
+    )
+
+
+class _Bearer(httpx2.Auth):
+    """RFC 6750, section 2.1. The library drops the header where a redirection leads elsewhere."""
+
+    def __init__(self, token: Token) -> None:
+        self._token = token
+
+    def auth_flow(
+        self, request: httpx2.Request
+    ) -> Generator[httpx2.Request, httpx2.Response, None]:
+        token = self._token()
+        if token is not None:
+            request.headers["Authorization"] = f"Bearer {token}"
+        yield request
+
+
+def not_let_in(server: str, response: httpx2.Response, detail: str, may: str) -> str:
+    """What to do where `server` answers 401 or 403, as a clause without a full stop.
+
+    detail: what it says. may: the options of `bothends token add` for what is asked of it.
+    """
+    sent = "Authorization" in response.request.headers
+    if not sent and response.history and "Authorization" in response.history[0].request.headers:
+        there = response.url.copy_with(raw_path=b"/")
+        return f"{server} sends on to {there}, where the token is not sent; give that address"
+    made = f"bothends token add NAME {may}"
+    if response.status_code == 403:
+        return f"{server} answers: {detail}; a token that may is made on that computer: {made}"
+    if sent:
+        return (
+            f"{server} does not take this token, which was revoked or is not whole ({detail}); on"
+            f" that computer bothends token list shows those there are, and {made} makes one"
+        )
+    return (
+        f"{server} lets in nobody without a token ({detail}); run on that computer: {made}; put"
+        " what it prints into a file that only you may read, and name it with --token-file"
     )

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
 from api.commands.stores import data_folder
+from api.commands.token_said import add_token_option, token_for
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -50,6 +51,7 @@ def add(subparsers: Subparsers) -> None:
     command.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the queue (default: by platform)"
     )
+    add_token_option(command)
     command.add_argument(
         "--change-server",
         action="store_true",
@@ -65,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     from capture.bench import Instruments
 
     url = _server(args)
+    token = token_for(args, url)
     specs = _specs(args)
     allow_files(len(specs))
     queue = _open_queue(args, url)
@@ -95,6 +98,7 @@ def run(args: argparse.Namespace) -> int:
         changed=shown.progress,
         refused=shown.refused,
         became=answering.became,
+        token=token,
     )
     forwarder.start()
     instruments.start(specs)
@@ -131,8 +135,10 @@ def _server(args: argparse.Namespace) -> str:
     try:
         return server_url(args.to)
     except ValueError as error:
+        from api.store.urls import shown
+
         fail(
-            f"--to {args.to!r} is not a server's address ({error}); give one such as"
+            f"--to {shown(args.to)!r} is not a server's address ({error}); give one such as"
             " http://shop.local:8017"
         )
 

@@ -16,6 +16,7 @@ from api.commands import correction_shown as shown
 from api.commands import fail
 from api.commands.settings_said import DB_HELP
 from api.commands.stores import failed, open_existing, store_url
+from api.commands.token_said import add_token_option, token_for
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -120,6 +121,7 @@ def _add_known(of: _Of) -> None:
 def _common() -> argparse.ArgumentParser:
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--to", metavar="URL", help="a running server: http://HOST:PORT")
+    add_token_option(common)
     common.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
     )
@@ -184,9 +186,10 @@ def _server(args: argparse.Namespace) -> Iterator[ServerSource]:
     correction is, and what is wrong with one, is known in one place."""
     from api.exports.sources import NotThere, PullFailed, ServerSource
 
+    token = token_for(args, args.to)
     with ExitStack() as opened:
         if args.to is not None:
-            server = ServerSource(args.to)
+            server = ServerSource(args.to, token=token, may="--may run")
         else:
             server = ServerSource(_HERE, opened.enter_context(_on_store(args)))
         opened.callback(server.close)

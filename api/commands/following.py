@@ -18,6 +18,7 @@ from api.commands.stores import failed
 if TYPE_CHECKING:
     from api.exports.followed import Followed, Reached
     from api.exports.sources import ServerSource
+    from api.http import Token
 
 _OUTPUT: Final = Path("-")
 # The server sends something every 15 s.
@@ -25,7 +26,7 @@ _SILENT_S: Final = 45.0
 _MOST_WAIT_S: Final = 15.0
 
 
-def follow(args: argparse.Namespace) -> int:
+def follow(args: argparse.Namespace, token: Token) -> int:
     """Run the command; the exit status."""
     from api.exports.followed import NotKept
     from api.exports.sources import (
@@ -40,7 +41,7 @@ def follow(args: argparse.Namespace) -> int:
     bench = args.bench or "main"
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        with closing(ServerSource(args.url, timeout=_SILENT_S)) as source:
+        with closing(ServerSource(args.url, timeout=_SILENT_S, token=token)) as source:
             followed = _followed(args, source, bench)
             with closing(followed.memory):
                 try:
@@ -102,7 +103,7 @@ def _follow(source: ServerSource, bench: str, followed: Followed, begin: int | N
     server that answers.
     """
     from api.exports.live_events import lines
-    from api.exports.sources import NotThere, PullFailed
+    from api.exports.sources import NotLetIn, NotThere, PullFailed
     from capture.retry import Backoff
 
     backoff = Backoff(first=0.2, most=_MOST_WAIT_S)
@@ -127,8 +128,9 @@ def _follow(source: ServerSource, bench: str, followed: Followed, begin: int | N
                     else:
                         followed.look()
         except PullFailed as error:
-            # What stands before a server may answer in its place while it is away.
-            if isinstance(error, NotThere) and not ever:
+            # What stands before a server may answer in its place while it is away, and a token that
+            # was revoked can be replaced in its file.
+            if isinstance(error, (NotThere, NotLetIn)) and not ever:
                 raise
             trouble = str(error)
         if not away:

@@ -7,14 +7,14 @@ import re
 import shlex
 import sys
 from collections.abc import Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail, timers
 from api.commands.serve import check_backups, settings_of
 from api.commands.settings_said import SETTINGS, Said, add_settings, option_words
-from api.commands.units import STORE, shipped, unit_words, user_folder
+from api.commands.token_said import token_words
+from api.commands.units import STORE, shipped, through_systemd, unit_words, user_folder
 from api.settings import program
 
 if TYPE_CHECKING:
@@ -68,6 +68,13 @@ def add(subparsers: Subparsers) -> None:
         help="the settings file of a service that serves, such as /etc/bothends.toml; root alone"
         " need be able to read it",
     )
+    command.add_argument(
+        "--token-file",
+        type=Path,
+        metavar="FILE",
+        help="the file with the token that lets --bench-to, or --timer pull, in at the server;"
+        " root alone need be able to read it",
+    )
     # What the service is told, as `serve` is told it.
     add_settings(command, OF_A_SERVICE, said=False)
     timers.add_options(command)
@@ -95,6 +102,8 @@ def run(args: argparse.Namespace) -> int:
         check_backups(args.backups)
     if args.db is not None:
         _check_db(args)
+    if args.token_file is not None and args.bench_to is None and "pull" not in args.timer:
+        fail("--token-file lets in at a server; it is for --bench-to or --timer pull")
     ids = list(args.id)
     for text in args.caliper or ():
         try:
@@ -225,30 +234,25 @@ def _bench_words(args: argparse.Namespace) -> list[str]:
     try:
         url = server_url(args.bench_to)
     except ValueError as error:
+        from api.store.urls import shown
+
+        said = shown(args.bench_to)
         fail(
-            f"--bench-to {args.bench_to!r} is not a server's address ({error}); give one such as"
+            f"--bench-to {said!r} is not a server's address ({error}); give one such as"
             " http://shop.local:8017"
         )
-    return ["bench", "--to", url, *option_words(vars(args), OF_A_SERVICE)]
+    return ["bench", "--to", url, *token_words(args), *option_words(vars(args), OF_A_SERVICE)]
 
 
 def unit(words: Sequence[str], user: bool = False) -> str:
     """The systemd unit that runs `words`, for the system or for one user.
 
     The system's keeps its store in STORE, the user's where `serve` does. The system's reads the
-    files that --config and --db name through systemd, for only root may be able to.
+    files that --config, --db and --token-file name through systemd.
     """
     if user:
         return shipped("bothends-user.service").replace("@COMMAND@", unit_words(words))
-    told, files = [], []
-    for before, word in pairwise(["", *words]):
-        path = word if before == "--config" else word.removeprefix("@")
-        if before == "--config" or (before == "--db" and path != word):
-            name = before.removeprefix("--")
-            files.append(f"LoadCredential={name}:{path.replace('%', '%%')}")
-            told.append(f"{'@' if path != word else ''}%d/{name}")
-        else:
-            told.append(unit_words([word]))
+    told, files = through_systemd(words)
     # What a settings file says of the store goes before this folder, which an option would not.
     if "--config" in words:
         files.append(f"Environment=XDG_DATA_HOME={Path(STORE).parent}")

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import argparse
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
 from api.commands import fail
 from api.commands.stores import data_folder, named_store
+from api.commands.token_said import add_token_option, token_for
 
 if TYPE_CHECKING:
     from api.answers.loading import Loaded
     from api.answers.notebook import Notebook
     from api.commands import Subparsers
+    from api.http import Token
 
 
 _SAY_FOR_ALL: Final = "--machine, --method, --unit, --strip-side and --dates"
@@ -56,6 +59,7 @@ def add(subparsers: Subparsers) -> None:
     )
     command.add_argument("--db", metavar="URL", help="the store by its database URL")
     command.add_argument("--to", metavar="URL", help="a running server instead: http://HOST:PORT")
+    add_token_option(command)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -66,7 +70,8 @@ def run(args: argparse.Namespace) -> int:
 
     if sum(each is not None for each in (args.data, args.db, args.to)) > 1:
         fail("give one of --data, --db and --to, not several")
-    load = _at_server if args.to else _here
+    token = token_for(args, args.to)
+    load = partial(_at_server, token=token) if args.to else _here
     try:
         with args.file.open("rb") as file:
             data = file.read(LARGEST + 1)
@@ -164,7 +169,7 @@ def _answer(done: Loaded, book: Notebook) -> dict[str, Any]:
     }
 
 
-def _at_server(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
+def _at_server(args: argparse.Namespace, data: bytes, token: Token) -> dict[str, Any]:
     from contextlib import closing
 
     from api.exports.sources import ServerSource
@@ -177,7 +182,7 @@ def _at_server(args: argparse.Namespace, data: bytes) -> dict[str, Any]:
         "dates": args.dates,
     }
     given = {name: value for name, value in asked.items() if value is not None}
-    with closing(ServerSource(args.to)) as server:
+    with closing(ServerSource(args.to, token=token, may="--may run")) as server:
 
         def load(dry_run: bool) -> dict[str, Any]:
             query = urlencode(given | {"dry_run": str(dry_run).lower()})

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
 from api.commands.stores import data_folder, failed, file_name, named_store, progress
+from api.commands.token_said import add_token_option, token_for
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
     from api.exports.sources import PullSource
+    from api.http import Token
 
 _OUTPUT: Final = Path("-")
 _BINARY: Final = ("xlsx", "parquet", "zip")
@@ -31,6 +33,7 @@ def add(subparsers: Subparsers) -> None:
         " once; a pipe at least once, where --cursor remembers how far it has come.",
     )
     command.add_argument("url", metavar="URL", nargs="?", help="a server: http://HOST:PORT")
+    add_token_option(command)
     command.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of a store (default: yours, by platform)"
     )
@@ -89,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
     if args.follow:
         from api.commands.following import follow
 
-        return follow(args)
+        return follow(args, _token(args))
     if args.bench is not None or args.after is not None:
         fail("--bench and --after are for --follow")
     form = _form(args)
@@ -112,6 +115,15 @@ def run(args: argparse.Namespace) -> int:
     except (PullFailed, StoreError, ValueError) as error:
         return failed(error)
     return 0
+
+
+def _token(args: argparse.Namespace) -> Token:
+    """The token for the server that is asked. A pull that goes on says no more who may overhear it:
+    it prints nothing when all is well."""
+    from api.exports.pull_state import beside
+
+    cursor: Path | None = args.cursor or (None if args.to == _OUTPUT else beside(args.to))
+    return token_for(args, args.url, told=cursor is not None and cursor.exists())
 
 
 def _form(args: argparse.Namespace) -> str:
@@ -161,8 +173,9 @@ def _source(args: argparse.Namespace) -> PullSource:
 
     if sum(each is not None for each in (args.url, args.data, args.db)) > 1:
         fail("give one of URL, --data and --db, not several")
+    token = _token(args)
     if args.url is not None:
-        return ServerSource(args.url)
+        return ServerSource(args.url, token=token)
     data = data_folder(args)
     # Opening it would create an empty store.
     db = named_store(args.db, args.data)

@@ -17,7 +17,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from api.commands import fail
+from api.commands import fail, token_said
 from api.settings import DAILY_BACKUPS, PORT
 
 DB_HELP: Final = (
@@ -212,7 +212,7 @@ def _refuse_misspelt(environment: Mapping[str, str]) -> None:
 
     known = [_FILE_VARIABLE, *(setting.variable for setting in SETTINGS)]
     for name in environment:
-        if name.startswith(_PREFIX) and name not in known:
+        if name.startswith(_PREFIX) and name not in (*known, token_said.VARIABLE):
             ends = {each.removeprefix(_PREFIX): each for each in known}
             near = nearest(name.removeprefix(_PREFIX), ends, 0.7)
             if near is not None:

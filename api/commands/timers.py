@@ -9,9 +9,11 @@ from typing import Any, Final
 from api.commands import fail
 from api.commands.backup import with_its_own_tools
 from api.commands.settings_said import Said
-from api.commands.units import STORE, shipped, unit_words, user_folder
+from api.commands.token_said import token_words
+from api.commands.units import STORE, shipped, through_systemd, unit_words, user_folder
 from api.settings import PORT, program
 
+_ROOTS_FILES: Final = ("--token-file",)
 _SYSTEM: Final = "/etc/systemd/system"
 _TITLES: Final = {
     "backup": "a checked copy of its store",
@@ -70,7 +72,11 @@ def files(args: argparse.Namespace) -> list[tuple[str, str, str]]:
 def service(what: str, commands: list[list[str]], folder: Path, user: bool = False) -> str:
     """The unit that runs `commands`, one after the other, and may write into `folder`."""
     text = shipped("bothends-timed-user.service" if user else "bothends-timed.service")
-    run = "\n".join(f"ExecStart={unit_words(words)}" for words in commands)
+    lines = []
+    for words in commands:
+        told, files = ([unit_words(words)], []) if user else through_systemd(words, _ROOTS_FILES)
+        lines += [each for each in files if each not in lines] + [f"ExecStart={' '.join(told)}"]
+    run = "\n".join(lines)
     # In a path only % and quotes are special (systemd.exec(5)).
     place = unit_words([str(folder)]).replace("$$", "$")
     return text.replace("@TITLE@", _TITLES[what]).replace("@RUN@", run).replace("@FOLDER@", place)
@@ -99,8 +105,18 @@ def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
 
 
 def _pulls(args: argparse.Namespace, folder: Path) -> list[list[str]]:
-    url = args.source or f"http://127.0.0.1:{_said(args, 'port') or PORT}"
-    pull = [str(program()), "pull", url]
+    from api.instruments.forward.client import server_url
+
+    url = f"http://127.0.0.1:{_said(args, 'port') or PORT}"
+    if args.source is not None:
+        try:
+            url = server_url(args.source)
+        except ValueError as error:
+            from api.store.urls import shown
+
+            said = shown(args.source)
+            fail(f"--from {said} is not a server's address ({error}); give one such as {url}")
+    pull = [str(program()), "pull", url, *token_words(args)]
     return [
         [*pull, "--to", str(folder / "trials.csv")],
         [*pull, "--what", "readings", "--to", str(folder / "readings.csv")],

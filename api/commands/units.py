@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -24,6 +25,23 @@ def unit_words(words: Iterable[str]) -> str:
             plain = '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
         quoted.append(plain)
     return " ".join(quoted)
+
+
+def through_systemd(
+    words: Iterable[str], options: Iterable[str] = ("--config", "--db", "--token-file")
+) -> tuple[list[str], list[str]]:
+    """`words`, each quoted, and the lines by which systemd gives the command the files that these
+    options name: only root may be able to read them (systemd.exec(5), CREDENTIALS)."""
+    told, lines = [], []
+    for before, word in pairwise(["", *words]):
+        path = word.removeprefix("@")
+        if before in options and (before != "--db" or path != word):
+            name = before.removeprefix("--")
+            lines.append(f"LoadCredential={name}:{path.replace('%', '%%')}")
+            told.append(f"{'@' if path != word else ''}%d/{name}")
+        else:
+            told.append(unit_words([word]))
+    return told, lines
 
 
 def shipped(name: str) -> str:

@@ -138,7 +138,7 @@ class FollowedFile:
     one. Raises NoSuchQuestion, NotKept."""
 
     def __init__(self, file: Path, source: str, bench: str) -> None:
-        state_file = file.with_name(f"{file.name}.cursor")
+        state_file = pull_state.beside(file)
         if file.exists() and not state_file.exists():
             raise NoSuchQuestion(
                 f"{file} is there, but not {state_file.name}, which says what it holds;"

@@ -31,6 +31,11 @@ class PullState:
     made_by: str | None = None
 
 
+def beside(file: Path) -> Path:
+    """The file that remembers how far `file` has come."""
+    return file.with_name(f"{file.name}.cursor")
+
+
 def of(source: str, question: Question) -> PullState:
     """The state of a pull that has brought nothing yet."""
     return PullState(

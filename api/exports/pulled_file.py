@@ -56,7 +56,7 @@ def pull_to(file: Path, source: PullSource, question: Question, progress: PullPr
     could not be brought up to date; then it is as it was.
     """
     ending = file.suffix.lower().lstrip(".")
-    state_file = file.with_name(f"{file.name}.cursor")
+    state_file = pull_state.beside(file)
     asked = pull_state.of(source.name, question)
     if file.exists() and not state_file.exists():
         raise NoSuchQuestion(

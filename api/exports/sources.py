@@ -42,6 +42,10 @@ class NotThere(PullFailed):
     """There is nothing at that address of the server, or nothing that takes the request."""
 
 
+class NotLetIn(PullFailed):
+    """The server wants a token, or one that may do more."""
+
+
 class NoSuchQuestion(Exception):
     """What was asked for does not exist or can't be right; the message names it."""
 
@@ -160,12 +164,18 @@ def _wanted(connection: Connection, question: Question) -> Wanted:
 class ServerSource:
     """Pulls from a running server, and asks it other things.
 
-    transport: to one in this process. timeout: in seconds, of each read. Raises NoSuchQuestion
-    where `url` is not the address of one.
+    transport: to one in this process. timeout: in seconds, of each read. token: lets in who asks;
+    asked for with each request. may: the options of `bothends token add` for what is asked. Raises
+    NoSuchQuestion where `url` is not the address of one.
     """
 
     def __init__(
-        self, url: str, transport: httpx2.BaseTransport | None = None, timeout: float = _TIMEOUT_S
+        self,
+        url: str,
+        transport: httpx2.BaseTransport | None = None,
+        timeout: float = _TIMEOUT_S,
+        token: http.Token = http.no_token,
+        may: str = "--may read",
     ) -> None:
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
@@ -174,9 +184,11 @@ class ServerSource:
             )
         self.name = url.rstrip("/")
         self._here = transport is not None
+        self._may = may
         try:
             self._http = http.client(
                 timeout=timeout,
+                token=token,
                 proxy=None if transport else _proxy(parts.scheme, parts.hostname),
                 follow_redirects=True,
                 transport=transport,
@@ -257,10 +269,15 @@ class ServerSource:
         with ExitStack() as stack:
             try:
                 response = stack.enter_context(self._http.stream(method, address, **options))
+            except http.TokenError as error:
+                raise PullFailed(str(error)) from None
             except (httpx2.HTTPError, httpx2.InvalidURL) as error:
                 raise PullFailed(f"{self.name} did not answer ({error}); is it running?") from None
             if not response.is_success:
-                detail = _detail(response)
+                said = _detail(response)
+                if response.status_code in (401, 403) and said is not None:
+                    raise NotLetIn(http.not_let_in(self.name, response, said, self._may))
+                detail = said or f"answers {response.status_code} {response.reason_phrase}"
                 if response.status_code == 410:
                     raise OtherHistory
                 if response.status_code in (413, 422, 501):
@@ -298,8 +315,9 @@ def _proxy(scheme: str, host: str) -> str | None:
     return proxy if not proxy or "://" in proxy else f"http://{proxy}"
 
 
-def _detail(response: httpx2.Response) -> str:
+def _detail(response: httpx2.Response) -> str | None:
+    """What the server says is wrong; None where something else answers."""
     try:
         return str(json.loads(response.read())["detail"])
     except (httpx2.HTTPError, ValueError, KeyError, TypeError):
-        return f"answers {response.status_code} {response.reason_phrase}"
+        return None

@@ -10,15 +10,17 @@ import httpx2
 import pytest
 
 from api import VERSION
-from api.http import client
+from api.http import TokenError, client, not_let_in
 
 
 class Answering(ThreadingHTTPServer):
-    """Another server: it notes what it is asked, and /held is not answered before the end."""
+    """Another server: it notes what it is asked, /held is not answered before the end, and /away
+    leads to another."""
 
     def __init__(self) -> None:
         self.asked: list[tuple[str, dict[str, str]]] = []
         self.ends = Event()
+        self.leads_to = ""
         super().__init__(("127.0.0.1", 0), _Handler)
         self.url = f"http://127.0.0.1:{self.server_address[1]}"
 
@@ -30,9 +32,9 @@ class _Handler(BaseHTTPRequestHandler):
         self.server.asked.append((self.path, dict(self.headers)))
         if self.path == "/held":
             self.server.ends.wait()
-        if self.path == "/moved":
+        if self.path in ("/moved", "/away"):
             self.send_response(302)
-            self.send_header("Location", "/here")
+            self.send_header("Location", "/here" if self.path == "/moved" else self.server.leads_to)
         else:
             self.send_response(200)
         self.send_header("Content-Length", "0")
@@ -86,3 +88,48 @@ def test_the_environment_names_no_proxy_and_an_argument_does(other, monkeypatch)
 def test_a_server_that_does_not_answer_is_not_waited_for_longer(other):
     with client(timeout=0.05) as asking, pytest.raises(httpx2.TimeoutException):
         asking.get(f"{other.url}/held")
+
+
+TOKEN = f"bothends_{'x' * 43}"
+
+
+def test_a_token_goes_to_the_server_that_is_asked_and_not_where_that_sends_on_to(other):
+    with Answering() as elsewhere:
+        thread = Thread(target=elsewhere.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        other.leads_to = f"{elsewhere.url}/here"
+        with client(timeout=30, token=lambda: TOKEN, follow_redirects=True) as asking:
+            answer = asking.get(f"{other.url}/away")
+            asking.get(f"{other.url}/moved")
+        elsewhere.shutdown()
+        thread.join()
+    assert [(path, said.get("Authorization")) for path, said in other.asked] == [
+        (path, f"Bearer {TOKEN}") for path in ("/away", "/moved", "/here")
+    ]
+    ((path, said),) = elsewhere.asked
+    assert path == "/here"
+    assert "Authorization" not in said
+    assert TOKEN not in str(vars(answer.request)) + repr(answer.request.headers)
+    answer.status_code = 401
+    words = not_let_in("shop", answer, "a token is needed", "--may read")
+    assert (
+        words == f"shop sends on to {elsewhere.url}/, where the token is not sent; give that"
+        " address"
+    )
+
+
+def test_a_token_is_asked_for_each_time_and_what_is_wrong_with_it_is_raised(other):
+    tokens = iter([TOKEN, None])
+
+    def token() -> str | None:
+        try:
+            return next(tokens)
+        except StopIteration:
+            raise TokenError("the file is gone") from None
+
+    with client(timeout=30, token=token) as asking:
+        for _ in range(2):
+            asking.get(f"{other.url}/here")
+        with pytest.raises(TokenError):
+            asking.get(f"{other.url}/here")
+    assert [said.get("Authorization") for _, said in other.asked] == [f"Bearer {TOKEN}", None]

@@ -73,16 +73,17 @@ class Client:
     No redirect is followed, since a POST that is redirected becomes a GET.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, token: http.Token = http.no_token) -> None:
         self.url = url
-        self._http = http.client(timeout=0)
+        self._http = http.client(timeout=0, token=token)
         self._line = _Line()
         self.hung_up = False
 
-    def post(self, path: str, body: Any, seconds: float) -> Answer:
-        """The answer to `body`, which must be complete within `seconds`.
+    def post(self, path: str, body: Any, seconds: float, bench: str) -> Answer:
+        """The answer to `body`, which is of this bench and must be complete within `seconds`.
 
-        Raises Away where it is not.
+        Raises Away where it is not, and where the server does not let in who asks: a person can
+        change that while what waits stays here.
         """
         line = self._line = _Line()
         if self.hung_up:
@@ -101,7 +102,14 @@ class Client:
                 timeout=seconds,
                 extensions={"trace": line.trace},
             ) as response:
-                return _answer(response)
+                answer = _answer(response)
+                if answer.status in (401, 403) and "detail" in answer.said:
+                    may = f"--may press --bench {bench}"
+                    name = f"the server at {self.url}"
+                    raise Away(http.not_let_in(name, response, answer.reason, may))
+                return answer
+        except http.TokenError as error:
+            raise Away(str(error)) from None
         except (httpx2.HTTPError, httpx2.InvalidURL, OSError, ValueError) as error:
             said = line.ended or str(error) or type(error).__name__
             raise Away(f"the server at {self.url} can't be reached ({said})") from None

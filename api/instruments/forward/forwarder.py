@@ -17,6 +17,7 @@ from typing import Any, Final
 from urllib.parse import quote
 from uuid import UUID
 
+from api.http import Token, no_token
 from api.instruments.forward.bodies import reading_body, refusal_body
 from api.instruments.forward.client import Away, Client
 from api.instruments.forward.queue import HandoverProgress, Item, Kind, Queue
@@ -39,6 +40,7 @@ class Forwarder:
     over. refused(item, why) is called once for each thing that the server will never take.
     became(reading, question) is called for each reading that the server has; the question is what
     it asks about one that it has just stored, else empty.
+    token: lets this bench in; asked for with each request.
     patience: seconds within which the server must have answered, from first to last byte.
     Stop with `stop`, or with `finish` and then `stop`.
     """
@@ -52,10 +54,11 @@ class Forwarder:
         changed: Callable[[HandoverProgress, str], None],
         refused: Callable[[Item, str], None],
         became: Callable[[UUID, str], None] = lambda _reading, _question: None,
+        token: Token = no_token,
         patience: float = _ANSWER_S,
     ) -> None:
         self._queue = queue
-        self._client = Client(url)
+        self._client = Client(url, token)
         self._states = states
         self._changed = changed
         self._refused = refused
@@ -202,7 +205,10 @@ class Forwarder:
         may help.
         """
         answer = self._client.post(
-            _PATHS[items[0].kind], [item.body for item in items], self._patience
+            _PATHS[items[0].kind],
+            [item.body for item in items],
+            self._patience,
+            items[0].body["bench"],
         )
         # Anything else that answers here (a sign-on page, a proxy) must not pass for the server.
         refuses = answer.status in (409, 413, 422) and "detail" in answer.said
@@ -260,7 +266,7 @@ class Forwarder:
             }
             path = f"/api/benches/{quote(bench, safe='')}/calipers"
             try:
-                answer = self._client.post(path, body, min(_STATES_S, self._patience))
+                answer = self._client.post(path, body, min(_STATES_S, self._patience), bench)
             except Away as away:
                 self._states_trouble, self._states_unreached = str(away), True
                 return
