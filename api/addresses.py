@@ -27,3 +27,17 @@ def anywhere(host: str) -> bool:
 def plain(host: str) -> str:
     """A name or address as it is compared: without brackets, final dot and large letters."""
     return host.strip().strip("[]").rstrip(".").lower()
+
+
+def network(host: str) -> str:
+    """What an address is counted as: of IPv6 its network of 64 bits, of which a computer has all
+    addresses to itself. What is no address is itself."""
+    try:
+        address = ipaddress.ip_address(host.partition("%")[0])
+    except ValueError:
+        return host
+    if isinstance(address, ipaddress.IPv4Address):
+        return str(address)
+    if address.ipv4_mapped is not None:
+        return str(address.ipv4_mapped)
+    return str(ipaddress.ip_network((address.packed[:8] + bytes(8), 64)))

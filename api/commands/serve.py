@@ -14,6 +14,7 @@ import socket
 import sys
 import threading
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any, Final, NoReturn
@@ -235,7 +236,7 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
 
     from api.addresses import loopback
     from api.web.app import build
-    from api.web.connections import Connection
+    from api.web.connections import HEAD_S, KEPT_FREE, MOST, Crowd, of_crowd
     from api.web.live import MOST_READERS
 
     host, port = listener.getsockname()[:2]
@@ -247,6 +248,10 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
             complaints = _LoopComplaints(lambda: self.should_exit)
             loop.set_exception_handler(complaints)
             complaints.watch(loop, listener)
+            if self.config.ssl is not None:
+                # A handshake that does not end is a head that does not come.
+                made: Any = loop
+                made.create_server = partial(loop.create_server, ssl_handshake_timeout=HEAD_S)
             await super().startup(sockets)
             print(f"ready http://{shown}:{port}", flush=True)
             if not loopback(host):
@@ -259,10 +264,12 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
             threading.Thread(target=_end_in_any_case, args=(server,), daemon=True).start()
             super().handle_exit(sig, frame)
 
-    logging.getLogger("uvicorn.error").addFilter(_is_no_cut_off_request)
+    logging.getLogger("uvicorn.error").addFilter(_is_news)
     config = uvicorn.Config(
         build(server, min(files, MOST_READERS)),
-        http=Connection,
+        http=of_crowd(Crowd(max(1, min(files - KEPT_FREE, MOST)))),
+        # Nothing here is asked over a web socket, and what would answer it checks nothing.
+        ws="none",
         proxy_headers=False,
         log_config=None,
         access_log=False,
@@ -273,8 +280,11 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     WebServer(config).run([listener])
 
 
-def _is_no_cut_off_request(record: logging.LogRecord) -> bool:
-    """Whether a line of the log is news: that requests are cut off at the end has a line itself."""
+def _is_news(record: logging.LogRecord) -> bool:
+    """Whether a line of the log is news: that requests are cut off at the end has a line itself,
+    and what strangers send that is no request could fill the disk."""
+    if str(record.msg) in ("Invalid HTTP request received.", "Unsupported upgrade request."):
+        return False
     fault = record.exc_info[1] if record.exc_info else None
     return not isinstance(fault, asyncio.CancelledError)
 

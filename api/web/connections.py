@@ -1,83 +1,258 @@
-"""Connections of HTTP/1.1, of which those with a live stream end when their reader takes nothing.
+"""Connections of HTTP/1.1 that hold nothing up: each ends where its other side keeps it waiting.
 
 A page that the browser has put to sleep, or a program that is halted, keeps its connection and
-reads nothing. What waits for it here is little, but it would keep its place among the readers, and
-hold up the end of the program, for as long as it likes. It connects again by itself, and says what
-it saw last.
+reads nothing; one that begins a request and never ends it takes a file and a place for as long as
+it likes. What is slow goes on as long as it goes on. A live stream connects again by itself, and
+says what it saw last; a pull begins again after what was pulled last.
+
+From other computers no more connections are taken than leave files for this one's own.
 """
 
 from __future__ import annotations
 
 import asyncio
-from typing import Final
+import json
+from collections import Counter
+from contextlib import suppress
+from http import HTTPStatus
+from typing import Any, ClassVar, Final, NamedTuple
 
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
+from api.addresses import loopback, network
 from api.web.live import PATH
 
-PATIENCE_S: Final = 60.0
-"""How long a live stream waits until its reader takes something."""
+HEAD_S: Final = 10.0
+"""How long a request's lines before its body may take, from the connection's opening or from their
+first byte; and what still comes of a request that is answered already."""
 
+PATIENCE_S: Final = 60.0
+"""How long an answer waits until its reader takes something, and a body until more of it comes."""
+
+PROGRESS: Final = 16_384
+"""Bytes in that time: fewer are none."""
+
+MOST_EACH: Final = 64
+"""Connections from one address. A browser opens six to a server."""
+
+MOST: Final = 2000
+"""Connections from all other computers together."""
+
+KEPT_FREE: Final = 64
+"""Of the files that connections may take: those that are kept for this computer's own."""
+
+_LOOK_S: Final = 1.0
 _AT_THE_END_S: Final = 0.5
 _LONGEST_HEAD: Final = 65536
+_COME_AGAIN_S: Final = 10
+
+
+class Crowd:
+    """How many connections there are from other computers, and from each.
+
+    proxy: the address of a proxy before this server, which brings everybody's requests.
+    """
+
+    def __init__(self, most: int = MOST, proxy: str | None = None) -> None:
+        self._most = most
+        self._proxy = None if proxy is None else network(proxy)
+        self._of: Counter[str] = Counter()
+        self._all = 0
+
+    def enter(self, host: str) -> str:
+        """Count one more from `host`; empty, or why it must go. Each that was counted `leave`s."""
+        name = network(host)
+        if self._all >= self._most:
+            return (
+                f"{self._all} connections from other computers are open here, and no more are"
+                " taken; close pages that nobody looks at, then try again"
+            )
+        if name != self._proxy and self._of[name] >= MOST_EACH:
+            return (
+                f"{MOST_EACH} connections from this computer are open here, and no more are taken;"
+                " close some, then try again"
+            )
+        self._of[name] += 1
+        self._all += 1
+        return ""
+
+    def leave(self, host: str) -> None:
+        name = network(host)
+        self._all -= 1
+        self._of[name] -= 1
+        if not self._of[name]:
+            del self._of[name]
+
+
+def of_crowd(crowd: Crowd) -> type[Connection]:
+    """Connections that are counted in `crowd`."""
+    return type("Connection", (Connection,), {"crowd": crowd})
+
+
+class _Mark(NamedTuple):
+    """A moment, and how many bytes had come, or were not taken, then."""
+
+    at: float
+    size: int
 
 
 class Connection(HttpToolsProtocol):
-    """A connection that is dropped where it has a live stream and its reader takes nothing for
-    `PATIENCE_S`, or not the rest as the program ends."""
+    """A connection that ends where its other side sends no whole head within `HEAD_S`, or gets on
+    by less than `PROGRESS` within `PATIENCE_S`; a live stream also where its reader takes not the
+    rest as the program ends."""
 
-    _dropping: asyncio.TimerHandle | None = None
+    crowd: ClassVar[Crowd | None] = None
+
+    _counted = False
+    _looking: asyncio.TimerHandle | None = None
     # Bytes of a request's lines before its body; None while they are not awaited.
     _head: int | None = 0
+    # When they began; None between requests.
+    _began: float | None = None
     # Whether what came last holds the end of such lines, or of a body: what follows it there is
     # too little to count.
     _ended = False
+    _came = 0
+    _body: _Mark | None = None
+    _untaken: _Mark | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._began = self.loop.time()
+        self._looking = self.loop.call_later(_LOOK_S, self._look)
+        host = self.client[0] if self.client else None
+        if self.crowd is None or host is None or loopback(host):
+            return
+        if why := self.crowd.enter(host):
+            self._refuse(503, why, {"Retry-After": str(_COME_AGAIN_S)})
+        else:
+            self._counted = True
 
     def data_received(self, data: bytes) -> None:
+        if self.transport.is_closing():
+            return
         self._ended = False
+        self._came += len(data)
         super().data_received(data)
         if self._head is None or self._ended:
             return
+        if self._began is None:
+            self._began = self.loop.time()
         self._head += len(data)
         if self._head > _LONGEST_HEAD:
             self.send_400_response("The request's headers are too long.")
 
     def on_message_begin(self) -> None:
         self._head = 0
+        self._began = self.loop.time()
         super().on_message_begin()
 
     def on_headers_complete(self) -> None:
-        self._head = None
+        self._head = self._began = None
         self._ended = True
+        self._body = _Mark(self.loop.time(), self._came)
         super().on_headers_complete()
 
     def on_message_complete(self) -> None:
         self._ended = True
+        self._head, self._body = 0, None
         super().on_message_complete()
-
-    def pause_writing(self) -> None:
-        super().pause_writing()
-        if self._is_live:
-            self._dropping = self.loop.call_later(PATIENCE_S, self.transport.abort)
 
     def resume_writing(self) -> None:
         super().resume_writing()
-        self._keep()
+        self._untaken = None
 
     def shutdown(self) -> None:
         super().shutdown()
-        if self._is_live:
+        if self.scope and self.scope.get("path") == PATH:
             self.loop.call_later(_AT_THE_END_S, self.transport.abort)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._keep()
+        if self._looking is not None:
+            self._looking.cancel()
+            self._looking = None
+        if self._counted and self.crowd is not None and self.client is not None:
+            self.crowd.leave(self.client[0])
         super().connection_lost(exc)
 
     @property
-    def _is_live(self) -> bool:
-        return bool(self.scope) and self.scope["path"] == PATH
+    def _answering(self) -> bool:
+        return self.cycle is not None and not self.cycle.response_complete
 
-    def _keep(self) -> None:
-        if self._dropping is not None:
-            self._dropping.cancel()
-            self._dropping = None
+    def _look(self) -> None:
+        """End this connection where it has waited for its other side long enough."""
+        self._looking = self.loop.call_later(_LOOK_S, self._look)
+        now = self.loop.time()
+        if self._takes_nothing(now):
+            self.transport.abort()
+        elif self.transport.is_closing():
+            return
+        elif self._began is not None:
+            if self._answering:
+                self._began = now  # an earlier request's answer is not broken into
+            elif now - self._began > HEAD_S:
+                self._end_head()
+        elif self._body is not None:
+            self._look_at_body(self._body, now)
+
+    def _takes_nothing(self, now: float) -> bool:
+        # A transport that is closing waits for its reader, too: without an end, if it may.
+        if not (self.flow.write_paused or self.transport.is_closing()):
+            self._untaken = None
+            return False
+        left, before = _untaken(self.transport), self._untaken
+        if before is None or left <= before.size - PROGRESS:
+            self._untaken = _Mark(now, left)
+            return False
+        return now - before.at > PATIENCE_S
+
+    def _look_at_body(self, since: _Mark, now: float) -> None:
+        if not self._answering:
+            if now - since.at > HEAD_S:
+                self.transport.abort()
+        elif self.flow.read_paused or self._came - since.size >= PROGRESS:
+            self._body = _Mark(now, self._came)
+        elif now - since.at > PATIENCE_S:
+            if self.cycle.response_started:
+                self.transport.abort()
+            else:
+                said = "the rest of the request did not come; send it once more"
+                self.cycle.disconnected = True
+                self.cycle.message_event.set()
+                self._refuse(408, said)
+
+    def _end_head(self) -> None:
+        if self._head:
+            said = f"the request's headers did not come within {HEAD_S:.0f} s; send it once more"
+            self._refuse(408, said)
+        else:
+            self.transport.abort()  # a browser's, in reserve: it expects no answer
+
+    def _refuse(self, status: int, detail: str, headers: dict[str, str] | None = None) -> None:
+        """Answer with a problem document what reaches no application, and hang up."""
+        title = HTTPStatus(status).phrase
+        said: dict[str, Any] = {"type": "about:blank", "title": title, "status": status}
+        body = json.dumps(said | {"detail": detail}).encode()
+        lines = {
+            "Content-Type": "application/problem+json",
+            "Content-Length": str(len(body)),
+            "X-Content-Type-Options": "nosniff",
+            "Connection": "close",
+            **(headers or {}),
+        }
+        head = "".join(f"{name}: {value}\r\n" for name, value in lines.items())
+        self.transport.write(f"HTTP/1.1 {status} {title}\r\n{head}\r\n".encode() + body)
+        self.transport.close()
+
+
+def _untaken(transport: asyncio.Transport) -> int:
+    """Bytes that wait for the other side: here, and where the system tells, in the system."""
+    size = transport.get_write_buffer_size()
+    with suppress(ImportError, AttributeError, OSError, ValueError):
+        import fcntl
+        import termios
+
+        made = transport.get_extra_info("socket")
+        told = fcntl.ioctl(made.fileno(), termios.TIOCOUTQ, bytes(4))
+        size += int.from_bytes(told, "little")
+    return size

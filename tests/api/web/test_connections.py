@@ -1,4 +1,4 @@
-"""A live stream whose reader takes nothing is dropped; no other connection is."""
+"""A connection whose other side keeps it waiting ends; one that goes on slowly does not."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 import uvicorn
-from starlette.responses import StreamingResponse
-from starlette.types import Receive, Scope, Send
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response, StreamingResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.web import connections
-from api.web.connections import Connection
+from api.web.connections import Connection, Crowd
 from api.web.live import PATH
 from tests.ptys import PATIENCE_S, until
 
@@ -31,16 +32,37 @@ async def _app(scope: Scope, receive: Receive, send: Send) -> None:
     await StreamingResponse(_without_end())(scope, receive, send)
 
 
-class Running:
-    """A server in a thread, with small buffers; its application sends without an end."""
+async def _short(scope: Scope, receive: Receive, send: Send) -> None:
+    await Response(b"short")(scope, receive, send)
 
-    def __init__(self) -> None:
+
+async def _large(scope: Scope, receive: Receive, send: Send) -> None:
+    await Response(b"x" * 10_000_000)(scope, receive, send)
+
+
+async def _late(scope: Scope, receive: Receive, send: Send) -> None:
+    await asyncio.sleep(3 * connections.HEAD_S)
+    await Response(b"late")(scope, receive, send)
+
+
+async def _body(scope: Scope, receive: Receive, send: Send) -> None:
+    size = 0
+    with suppress(ClientDisconnect):
+        async for part in Request(scope, receive).stream():
+            size += len(part)
+    await Response(str(size))(scope, receive, send)
+
+
+class Running:
+    """A server in a thread, with small buffers."""
+
+    def __init__(self, app: ASGIApp, kind: type[Connection]) -> None:
         listener = socket.create_server(("127.0.0.1", 0))
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
         self.port = listener.getsockname()[1]
         config = uvicorn.Config(
-            _app,
-            http=Connection,
+            app,
+            http=kind,
             lifespan="off",
             log_config=None,
             timeout_graceful_shutdown=int(PATIENCE_S),
@@ -61,18 +83,24 @@ class Running:
         """Whether the connection of `reader` is there and takes nothing more."""
         return any(each.flow is not None and each.flow.write_paused for each in self.of(reader))
 
-    def ask(self, path: str) -> socket.socket:
+    def connect(self) -> socket.socket:
+        made = socket.create_connection(("127.0.0.1", self.port), PATIENCE_S)
+        assert until(lambda: self.of(made))
+        return made
+
+    def ask(self, path: str, more: bytes = b"") -> socket.socket:
         reader = socket.socket()
         reader.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         reader.settimeout(PATIENCE_S)
         reader.connect(("127.0.0.1", self.port))
-        reader.sendall(f"GET {path}?bench=main HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n".encode())
+        asked = f"GET {path}?bench=main HTTP/1.1\r\nHost: 127.0.0.1\r\n".encode()
+        reader.sendall(asked + more + b"\r\n")
         return reader
 
 
 @contextmanager
-def running() -> Iterator[Running]:
-    made = Running()
+def running(app: ASGIApp = _app, kind: type[Connection] = Connection) -> Iterator[Running]:
+    made = Running(app, kind)
     try:
         assert until(lambda: made.server.started)
         yield made
@@ -82,30 +110,170 @@ def running() -> Iterator[Running]:
         assert not made.thread.is_alive()
 
 
-def test_a_live_stream_whose_reader_takes_nothing_is_dropped(monkeypatch):
-    monkeypatch.setattr(connections, "PATIENCE_S", 0.5)
-    with running() as server, server.ask(PATH) as asleep:
+@pytest.fixture
+def impatient(monkeypatch):
+    """Waits are as short as a test may be."""
+    monkeypatch.setattr(connections, "_LOOK_S", 0.02)
+    monkeypatch.setattr(connections, "HEAD_S", 0.3)
+    monkeypatch.setattr(connections, "PATIENCE_S", 0.3)
+
+
+def rest_of(sock: socket.socket) -> bytes:
+    """What comes until the other side hangs up."""
+    found = b""
+    with suppress(ConnectionError):
+        while more := sock.recv(100_000):
+            found += more
+    return found
+
+
+@pytest.mark.usefixtures("impatient")
+@pytest.mark.parametrize("path", [PATH, "/api/trials.csv"])
+def test_an_answer_whose_reader_takes_nothing_is_dropped(path):
+    with running() as server, server.ask(path) as asleep:
         assert until(lambda: server.waits(asleep))
         assert until(lambda: not server.of(asleep))
-        while asleep.recv(100_000):  # what the system holds for it, and then the end
-            pass
+        rest_of(asleep)  # what the system holds for it, and then the end
 
 
-def test_a_download_may_wait_for_as_long_as_its_reader_likes():
-    with running() as server, server.ask("/api/trials.csv") as reader:
-        assert until(lambda: server.waits(reader))
-        (connection,) = server.of(reader)
-        assert connection._dropping is None
+@pytest.mark.usefixtures("impatient")
+def test_an_answer_that_is_whole_does_not_wait_without_an_end_for_its_reader():
+    closing = b"Connection: close\r\n"
+    with running(_large) as server, server.ask("/api/series/1", closing) as asleep:
+        # All is written, but the system has taken a part alone.
+        assert until(lambda: any(each.transport.is_closing() for each in server.of(asleep)))
+        assert until(lambda: not server.of(asleep))
 
 
-def test_a_reader_that_goes_on_after_a_pause_keeps_its_stream():
-    with running() as server, server.ask(PATH) as slow:
+@pytest.mark.parametrize("path", [PATH, "/api/trials.csv"])
+def test_a_reader_that_goes_on_after_a_pause_keeps_its_answer(monkeypatch, path):
+    monkeypatch.setattr(connections, "_LOOK_S", 0.02)
+    with running() as server, server.ask(path) as slow:
         assert until(lambda: server.waits(slow))
         (connection,) = server.of(slow)
-        dropping = connection._dropping
-        assert dropping is not None
-        assert until(lambda: slow.recv(100_000) and dropping.cancelled())
+        assert until(lambda: connection._untaken is not None)
+        first = connection._untaken
+        assert until(lambda: slow.recv(100_000) and connection._untaken is not first)
         assert server.of(slow) == [connection]
+
+
+@pytest.mark.usefixtures("impatient")
+@pytest.mark.parametrize("sent", [b"GET / HTTP/1.1\r\nHost: 127", b"\r\n"])
+@pytest.mark.parametrize("before", [False, True])
+def test_a_head_that_does_not_come_whole_gets_408(sent, before):
+    with running(_short) as server, server.connect() as slow:
+        if before:
+            slow.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            assert slow.recv(1000).endswith(b"short")
+        slow.sendall(sent)
+        answer = rest_of(slow)
+        assert answer.startswith(b"HTTP/1.1 408 ")
+        assert b"send it once more" in answer
+        assert until(lambda: not server.of(slow))
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_connection_on_which_nothing_comes_ends_without_an_answer():
+    with running(_short) as server, server.connect() as idle:
+        assert rest_of(idle) == b""
+
+
+_POST = b"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 200000\r\n\r\n"
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_body_that_does_not_go_on_gets_408():
+    with running(_body) as server, server.connect() as slow:
+        slow.sendall(_POST + b"x")
+        assert rest_of(slow).startswith(b"HTTP/1.1 408 ")
+        assert until(lambda: not server.of(slow))
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_body_of_which_a_little_comes_now_and_then_gets_408():
+    with running(_body) as server, server.connect() as slow:
+        slow.sendall(_POST)
+        slow.settimeout(0.01)
+        answer = b""
+
+        def come() -> bool:
+            nonlocal answer
+            with suppress(TimeoutError):
+                answer = slow.recv(1000)
+            if not answer:
+                slow.sendall(b"x")
+            return bool(answer)
+
+        assert until(come)
+        assert answer.startswith(b"HTTP/1.1 408 ")
+
+
+def test_a_body_that_goes_on_slowly_is_read_to_its_end(monkeypatch):
+    monkeypatch.setattr(connections, "_LOOK_S", 0.02)
+    monkeypatch.setattr(connections, "PATIENCE_S", 1.0)
+    with running(_body) as server, server.connect() as slow:
+        slow.sendall(_POST)
+        (connection,) = server.of(slow)
+        for _ in range(10):
+            before = connection._body
+            slow.sendall(b"x" * 20_000)
+            assert until(lambda: connection._body is not before)  # noqa: B023
+        assert slow.recv(1000).endswith(b"200000")
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_body_that_nobody_reads_ends_with_its_answer():
+    with running(_short) as server, server.connect() as endless:
+        endless.sendall(_POST + b"x")
+        assert rest_of(endless).endswith(b"short")
+        assert until(lambda: not server.of(endless))
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_slow_answer_is_no_slow_head():
+    """The next request's head waits while the answer before it is made."""
+    with running(_late) as server, server.connect() as asker:
+        asker.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\nGET / HT")
+        assert rest_of(asker).count(b"late") == 1
+
+
+# ---------------------------------------------------------------- how many
+
+
+def test_one_computer_does_not_take_all_places():
+    crowd = Crowd(most=connections.MOST_EACH + 2)
+    for port in range(connections.MOST_EACH):
+        assert not crowd.enter(f"2001:db8::{port + 1}")  # one network: one computer's
+    assert "close some" in crowd.enter("2001:db8::ffff")
+    assert not crowd.enter("2001:db8:0:1::1")
+    assert not crowd.enter("::ffff:192.0.2.1")
+    assert "no more are taken" in crowd.enter("192.0.2.2")
+    crowd.leave("192.0.2.1")
+    assert not crowd.enter("192.0.2.2")
+    crowd.leave("2001:db8::1")
+    assert not crowd.enter("2001:db8::1")
+
+
+def test_what_a_proxy_brings_comes_from_many():
+    crowd = Crowd(proxy="192.0.2.7")
+    assert not any(crowd.enter("192.0.2.7") for _ in range(2 * connections.MOST_EACH))
+
+
+def test_one_connection_too_many_is_told_so_and_leaves_its_place(monkeypatch):
+    monkeypatch.setattr(connections, "loopback", lambda _host: False)
+    kind = connections.of_crowd(Crowd(most=1))
+    with running(_short, kind) as server:
+        with server.connect() as first:
+            first.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            assert first.recv(1000).endswith(b"short")
+            with socket.create_connection(("127.0.0.1", server.port), PATIENCE_S) as second:
+                answer = rest_of(second)
+                assert answer.startswith(b"HTTP/1.1 503 ")
+                assert b"Retry-After: " in answer
+        assert until(lambda: not server.server.server_state.connections)
+        with server.connect() as third:
+            third.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            assert third.recv(1000).endswith(b"short")
 
 
 def test_a_reader_that_takes_nothing_does_not_hold_up_the_end(caplog):
