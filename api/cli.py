@@ -28,13 +28,15 @@ COMMANDS: Final = (
     "doctor",
     "move",
     "install",
+    "access",
+    "token",
     "completion",
 )
 
 
 # Files that these commands write are readable by the user alone. (Others write where told to.)
 _PRIVATE: Final = frozenset(
-    ("serve", "bench", "load", "correct", "backup", "restore", "doctor", "move")
+    ("serve", "bench", "load", "correct", "backup", "restore", "doctor", "move", "access", "token")
 )
 
 

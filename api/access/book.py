@@ -44,7 +44,7 @@ class AccessError(Exception):
 
 
 class Taken(Exception):
-    """The name is another token's."""
+    """The name is another pass's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,11 +137,11 @@ class Book:
     ) -> tuple[Pass, str]:
         """A pass for a program, and its token, which nobody can read here again.
 
-        Raises Taken where another token has the name.
+        Raises Taken where another pass has the name.
         """
         with self._usable(), self._lock, self._rows:
             self._rows.execute("BEGIN IMMEDIATE")
-            if name in self._names("token"):
+            if name in self._names():
                 raise Taken(name)
             token = new_token()
             return self._issue("token", name, rung, benches, None, token), token
@@ -174,7 +174,7 @@ class Book:
                 return None
             invited, may, benches = found[0]
             value = secrets.token_urlsafe(32)
-            called = _free(invited or name or "device", self._names("device"))
+            called = _free(invited or name or "device", self._names())
             ends_at = time.time() + DEVICE_FOR_S
             rung = RUNGS[may]
             return self._issue("device", called, rung, _parsed(benches), ends_at, value), value
@@ -266,9 +266,9 @@ class Book:
     def _hash(self, text: str) -> bytes:
         return digest(self._secret, text)
 
-    def _names(self, kind: Kind) -> set[str]:
-        rows = self._rows.execute("SELECT name FROM passes WHERE kind = ?", (kind,))
-        return {name for (name,) in rows}
+    def _names(self) -> set[str]:
+        # Each is of one pass alone: what was done by it is known by its name.
+        return {name for (name,) in self._rows.execute("SELECT name FROM passes")}
 
     def _issue(
         self,

@@ -33,6 +33,12 @@ def as_shown(code: str) -> str:
     return f"{code[: _CODE_LENGTH // 2]}-{code[_CODE_LENGTH // 2 :]}"
 
 
+def with_code(address: str, code: str) -> str:
+    """The address with which a device joins: what follows # is sent to no server, and stands in no
+    log (RFC 9110, 4.2.5)."""
+    return f"{address}#join={as_shown(code)}"
+
+
 def as_typed(text: str) -> str:
     """The code that a person typed, whatever the case, dashes and misread letters."""
     return text.upper().translate(_MISREAD)

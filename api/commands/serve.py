@@ -6,9 +6,11 @@ import argparse
 import asyncio
 import errno
 import gc
+import ipaddress
 import logging
 import os
 import re
+import shlex
 import signal
 import socket
 import sys
@@ -26,6 +28,7 @@ from api.commands.stores import named_store, own_folder
 from api.settings import DAILY_BACKUPS, PORT
 
 if TYPE_CHECKING:
+    from api.access.book import Book
     from api.commands import Subparsers
     from api.server import Server
     from api.settings import Settings
@@ -39,10 +42,6 @@ _LOOK_AT_FILES_S: Final = 1.0
 # What requests have left when the program is stopped, and the program itself after its last commit.
 _REQUESTS_END_S: Final = 5
 _ENDS_S: Final = 5
-_WHO_REACHES_IT: Final = (
-    "bothends: everybody who reaches port {port} of this computer can read and add readings; only"
-    " on this computer itself can calipers be added, removed or identified"
-)
 
 
 def add(subparsers: Subparsers) -> None:
@@ -168,6 +167,15 @@ def settings_of(said: Said, seed: int = 1) -> Settings:
                 f"{said.where('allow-host')}: {name} is not the name of a host; give one such as"
                 " shop.example"
             )
+    proxies: list[str] = said.get("behind", [])
+    for proxy in proxies:
+        try:
+            ipaddress.ip_network(proxy)
+        except ValueError:
+            fail(
+                f"{said.where('behind')}: {proxy} is not the address of a proxy; give one such as"
+                " 127.0.0.1, or a network such as 10.1.0.0/24"
+            )
     pretend: bool = said.get("pretend", False)
     backups: int = said.get("backups", 0 if pretend else DAILY_BACKUPS)
     check_backups(backups, said.where("backups"))
@@ -184,6 +192,7 @@ def settings_of(said: Said, seed: int = 1) -> Settings:
         host=said.get("host", "127.0.0.1"),
         port=port,
         allow_hosts=tuple(names),
+        behind=tuple(proxies),
         calipers=tuple(specs),
         pretend=pretend,
         seed=seed,
@@ -234,13 +243,11 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     """Serve until a signal says to stop; `files` may be open for readers of live events."""
     import uvicorn
 
-    from api.addresses import loopback
     from api.web.app import build
     from api.web.connections import HEAD_S, KEPT_FREE, MOST, Crowd, of_crowd
     from api.web.live import MOST_READERS
 
     host, port = listener.getsockname()[:2]
-    shown = f"[{host}]" if ":" in host else host
 
     class WebServer(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -253,9 +260,9 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
                 made: Any = loop
                 made.create_server = partial(loop.create_server, ssl_handshake_timeout=HEAD_S)
             await super().startup(sockets)
-            print(f"ready http://{shown}:{port}", flush=True)
-            if not loopback(host):
-                print(_WHO_REACHES_IT.format(port=port), file=sys.stderr, flush=True)
+            print(f"ready http://{_in_url(host)}:{port}", flush=True)
+            if server.access is not None:
+                _say_who_gets_in(server, server.access, host, port)
             threading.Thread(target=_warm_up, name="warming up", daemon=True).start()
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
@@ -278,6 +285,29 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
         lifespan="on",
     )
     WebServer(config).run([listener])
+
+
+def _say_who_gets_in(server: Server, book: Book, host: str, port: int) -> None:
+    from api.access.book import AccessError
+    from api.addresses import anywhere
+    from api.commands.access_invite import at_start
+    from api.web.pages.shared.phone import lan_host
+
+    settings = server.settings
+    name = lan_host() if anywhere(host) else host
+    address = None if name is None else f"http://{_in_url(name)}:{port}/"
+    if settings.behind:
+        # Which port and scheme the proxy serves is its own; most serve https at the usual one.
+        address = f"https://{settings.allow_hosts[0]}/" if settings.allow_hosts else None
+    command = shlex.join(["bothends", "access", "invite", "--data", str(settings.data)])
+    try:
+        at_start(book, address, command, sys.stderr)
+    except AccessError as error:
+        _log.error("%s", error)
+
+
+def _in_url(host: str) -> str:
+    return f"[{host}]" if ":" in host and not host.startswith("[") else host
 
 
 def _is_news(record: logging.LogRecord) -> bool:

@@ -78,6 +78,13 @@ SETTINGS: Final = (
         "NAME",
     ),
     Setting(
+        "behind",
+        "list",
+        "address of a reverse proxy that requests come through, such as 127.0.0.1: then nobody is"
+        " taken for somebody at this computer; repeat for more",
+        "ADDRESS",
+    ),
+    Setting(
         "caliper",
         "list",
         "an instrument to listen to, such as serial:/dev/ttyUSB0,unit=mm; repeat for more",

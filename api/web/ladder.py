@@ -42,6 +42,7 @@ _ADMIN: Final = (
     ("POST", "/api/calipers"),
     ("PATCH", "/api/calipers/{name:path}"),
     ("DELETE", "/api/calipers/{name:path}"),
+    ("GET", "/api/identify"),
     ("POST", "/api/identify"),
     ("POST", "/api/identify/{step}"),
     ("DELETE", "/api/identify"),

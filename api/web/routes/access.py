@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from fastapi import APIRouter, HTTPException, Request, Response
 
 from api.access.book import Book, Pass
+from api.access.codes import with_code
 from api.access.rungs import RUNGS
 from api.access.tries import Tries
 from api.errors import Conflict, InvalidField, NotFound
@@ -98,7 +99,7 @@ def invite_device(body: InvitationIn, request: Request, server: TheServer) -> In
             "other devices cannot reach this server; start it with --host 0.0.0.0 on a network"
         )
     made, code = _book(request).invite(rung, body.name, [body.bench] if body.bench else None)
-    address = phone.with_code(address, code)
+    address = with_code(address, code)
     return InvitationMadeOut(
         id=made.id,
         address=address,

@@ -9,7 +9,6 @@ from typing import Final, Literal
 
 from starlette.requests import Request
 
-from api.access.codes import as_shown
 from api.addresses import anywhere, loopback
 
 # Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
@@ -48,12 +47,6 @@ def address(request: Request, listens_on: str, path: str) -> str | None:
             return None
         base = f"{request.url.scheme}://{host}:{request.scope['server'][1]}"
     return base + path
-
-
-def with_code(address: str, code: str) -> str:
-    """The address with which a device joins: what follows # is sent to no server, and stands in no
-    log (RFC 9110, 4.2.5)."""
-    return f"{address}#join={as_shown(code)}"
 
 
 @lru_cache(maxsize=16)

@@ -1,0 +1,141 @@
+"""What `access` and `token` share: the book of a data folder, and how its passes are shown."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from api.commands import fail
+from api.commands.stores import data_folder
+
+if TYPE_CHECKING:
+    from api.access.book import Book, Invitation, Kind, Pass
+
+RUNG_HELP: Final = (
+    "read: see everything; press: send readings too; run: measure and change what is recorded;"
+    " admin: calipers and who is let in"
+)
+_LONGEST_NAME: Final = 64
+
+
+def add_data(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--data",
+        type=Path,
+        metavar="DIR",
+        help="folder of the server's store (default: the one that serve would use)",
+    )
+
+
+def add_may(command: argparse.ArgumentParser, default: str | None) -> None:
+    # The rungs' words, written out here so that --help need not load them.
+    command.add_argument(
+        "--may",
+        choices=("read", "press", "run", "admin"),
+        required=default is None,
+        default=default,
+        help=f"what it may ({default}); {RUNG_HELP}" if default else RUNG_HELP,
+    )
+
+
+def add_bench(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--bench",
+        action="append",
+        metavar="NAME",
+        help="with --may press: the bench whose readings it may send, and no other's; repeat for"
+        " more",
+    )
+
+
+def benches(args: argparse.Namespace) -> list[str] | None:
+    """The benches that --bench names. Ends the command where they can't be right."""
+    if args.bench is None:
+        return None
+    if args.may != "press":
+        fail(f"--bench is for --may press; {args.may} is not kept to a bench")
+    from capture.errors import SpecError
+    from capture.spec import parse_spec
+
+    for name in args.bench:
+        try:
+            # As the bench of a SPEC, so that both hold to one rule.
+            parse_spec(f"stdin:,bench={name.replace(',', ',,')}")
+        except SpecError:
+            fail(
+                f"--bench {name!r} can't be a bench's name; give 1 to 64 letters, digits, dots,"
+                " dashes or underscores, the first a letter or digit"
+            )
+    return list(args.bench)
+
+
+def name_said(text: str) -> str:
+    """A name of a pass, as argparse's `type`. Ends the command where it can't be one."""
+    name = " ".join(text.split())
+    if not name or len(name) > _LONGEST_NAME or not name.isprintable():
+        fail(f"{text[:80]!r} can't be a name; give 1 to {_LONGEST_NAME} letters, such as 'bench 2'")
+    return name
+
+
+def book_in(args: argparse.Namespace) -> Book:
+    """The book of the data folder. Ends the command with a sentence where it can't be used."""
+    from api.access.book import AccessError, Book
+
+    try:
+        return Book(data_folder(args))
+    except AccessError as error:
+        fail(str(error))
+
+
+def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None:
+    """Print a line for each."""
+    rows = [("name", "kind", "may", "bench", "last used", "made", "id")]
+    rows += [
+        (
+            each.name,
+            each.kind,
+            each.rung.word,
+            ", ".join(each.benches or ()) or "-",
+            "never" if each.last_used_at is None else _when(each.last_used_at),
+            _when(each.made_at),
+            each.id,
+        )
+        for each in passes
+    ]
+    rows += [
+        (each.name or "-", "invitation", each.rung.word, "-", "-", f"until {_when(each.until)}",
+         each.id)
+        for each in invitations
+    ]  # fmt: skip
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        print(
+            "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        )
+
+
+def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
+    """End what `args.name` names: a pass or, of no kind, an invitation too; by its name or id."""
+    book = book_in(args)
+    named = [
+        each
+        for each in (*book.passes(), *(() if kind else book.invitations()))
+        if args.name in (each.id, each.name)
+    ]
+    of_kind = [each for each in named if kind is None or getattr(each, "kind", None) == kind]
+    if not of_kind:
+        what = "token" if kind else "device, token or invitation"
+        fail(f"there is no {what} {args.name}; bothends access list names all")
+    if len(of_kind) > 1:
+        ids = ", ".join(each.id for each in of_kind)
+        fail(f"several are called {args.name}; give one by its id: {ids}")
+    book.revoke(of_kind[0].id)
+    print(f"{args.name} is not let in any more; what was done by it stays")
+    return 0
+
+
+def _when(moment: float) -> str:
+    return datetime.fromtimestamp(moment).astimezone().strftime("%Y-%m-%d %H:%M")
