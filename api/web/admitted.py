@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.access.book import AccessError, Book
 from api.access.rungs import Rung
 from api.web.ladder import need
-from api.web.pages.shared.rendering import page
+from api.web.pages.access.door import door
 from api.web.problems import problem, wants_page
 from api.web.visitors import Visitor, book_of, visitor
 
@@ -70,7 +70,7 @@ def _refusal(request: Request, who: Visitor) -> Response | None:
     if wanted.rung is None:
         return None
     if who.rung is None:
-        return _not_let_in(request, _PROXY if who.unannounced_proxy else HOW_IN)
+        return _not_let_in(request, _PROXY if who.unannounced_proxy else "")
     if not who.may(wanted.rung):
         return problem(403, too_low(who, wanted.rung))
     if wanted.bench is not None and not who.may_press(wanted.bench):
@@ -78,13 +78,13 @@ def _refusal(request: Request, who: Visitor) -> Response | None:
     return None
 
 
-def _not_let_in(request: Request, said: str) -> Response:
+def _not_let_in(request: Request, trouble: str) -> Response:
     headers = {"WWW-Authenticate": "Bearer", "Cache-Control": "no-store"}
     if wants_page(request) and request.method in ("GET", "HEAD"):
-        answer: Response = page(request, "access/door.html", status=401, said=said)
+        answer: Response = door(trouble)
         answer.headers.update(headers)
         return answer
-    return problem(401, said + HOW_A_PROGRAM, headers=headers)
+    return problem(401, (trouble or HOW_IN) + HOW_A_PROGRAM, headers=headers)
 
 
 def too_low(who: Visitor, rung: Rung) -> str:

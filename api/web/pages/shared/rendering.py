@@ -36,6 +36,11 @@ _templates.filters |= {"size": numbers.size, "with_u": numbers.with_uncertainty,
 _templates.filters |= {"said": said, "said_parts": said_parts}
 
 
+def alone(template: str, **values: object) -> str:
+    """`template` with `values` alone: nothing of the shop, the server or the request is asked."""
+    return _templates.get_template(template).render(**values)
+
+
 def page(request: Request, template: str, *, status: int = 200, **values: object) -> HTMLResponse:
     """The page of `template` with `values`; a missing value is an error, not a blank.
 
