@@ -66,7 +66,8 @@ class _Bearer(httpx2.Auth):
 def not_let_in(server: str, response: httpx2.Response, detail: str, may: str) -> str:
     """What to do where `server` answers 401 or 403, as a clause without a full stop.
 
-    detail: what it says. may: the options of `bothends token add` for what is asked of it.
+    detail: what it says, which of a 401 speaks to people with a browser too. may: the options of
+    `bothends token add` for what is asked of it.
     """
     sent = "Authorization" in response.request.headers
     if not sent and response.history and "Authorization" in response.history[0].request.headers:
@@ -74,13 +75,13 @@ def not_let_in(server: str, response: httpx2.Response, detail: str, may: str) ->
         return f"{server} sends on to {there}, where the token is not sent; give that address"
     made = f"bothends token add NAME {may}"
     if response.status_code == 403:
-        return f"{server} answers: {detail}; a token that may is made on that computer: {made}"
+        return f"{server} answers: {detail}; a token that may is made on its computer: {made}"
     if sent:
         return (
-            f"{server} does not take this token, which was revoked or is not whole ({detail}); on"
-            f" that computer bothends token list shows those there are, and {made} makes one"
+            f"{server} does not take this token: it was revoked, or is not whole; on its computer"
+            f" bothends token list shows those there are, and {made} makes one"
         )
     return (
-        f"{server} lets in nobody without a token ({detail}); run on that computer: {made}; put"
+        f"{server} lets in nobody without a token; run on its computer: {made}; put"
         " what it prints into a file that only you may read, and name it with --token-file"
     )

@@ -115,6 +115,11 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
             "it serves nothing",
         ),
         (["install", "--systemd", "--backups", "-1"], "--backups: -1 is not a number"),
+        (["install", "--systemd", "--token-file", "/nowhere"], "for --bench-to or --timer pull"),
+        (
+            ["install", "--systemd", "--bench-to", "http://a:s3cret@b", "--caliper", "stdin:"],
+            "a:***@b' is not a server's address",
+        ),
         (["install", "--systemd", "--config", "/nowhere.toml"], "there is no such file"),
         (["install", "--systemd", "--db", "@/nowhere"], "/nowhere cannot be read"),
         (["install", "--systemd", "--db", "sqlite:////shop.sqlite"], "in /var/lib/bothends, where"),
@@ -143,13 +148,24 @@ def test_the_service_is_the_program_that_wrote_it() -> None:
 
 
 @pytest.mark.parametrize("own", [[], ["--user"]])
-def test_a_bench_elsewhere_is_a_service_too(own: list[str]) -> None:
+def test_a_bench_elsewhere_is_a_service_too(own: list[str], tmp_path: Path) -> None:
+    token = tmp_path / "100 %"
+    token.write_text(f"bothends_{'x' * 43}\n")
     words = ("--systemd", "--bench-to", "http://shop.local:8017", "--caliper", SPEC, *own)
+    words += ("--token-file", str(token))
+    assert "run: chmod 600" in done("install", "--print", *words).stderr
+    token.chmod(0o600)
     shown = done("install", "--print", *words)
+    assert "xxx" not in shown.stdout + shown.stderr
     (line,) = (each for each in shown.stdout.splitlines() if each.startswith("ExecStart="))
     told = shlex.split(line.removeprefix("ExecStart=").replace("%%", "%").replace("$$", "$"))
     queue = [] if own else ["--data", "/var/lib/bothends"]
-    assert told[1:] == ["bench", *queue, "--to", "http://shop.local:8017", "--caliper", SPEC]
+    # systemd reads the file for a service that may not.
+    named = str(token) if own else "%d/token-file"
+    credential = f"\nLoadCredential=token-file:{tmp_path}/100 %%\n"
+    assert (credential in shown.stdout) == (not own)
+    server = ["--to", "http://shop.local:8017", "--token-file", named]
+    assert told[1:] == ["bench", *queue, *server, "--caliper", SPEC]
     # What the unit runs is what the command takes.
     parser().parse_args(told[1:])
 

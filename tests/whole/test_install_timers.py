@@ -96,12 +96,22 @@ def test_systemd_understands_the_timers(tmp_path: Path, folder: Path, own: list[
 
 def test_another_server_and_port_are_asked(tmp_path: Path, folder: Path) -> None:
     words = ("--timer", "pull", "--folder", folder)
-    for asked, url in (
-        (("--port", 9000), "http://127.0.0.1:9000"),
-        (("--from", "http://shop.local:8017"), "http://shop.local:8017"),
+    token = tmp_path / "token"
+    token.touch(0o600)
+    token.write_text("a-token")
+    shop = "http://shop.local:8017"
+    for asked, told in (
+        (("--port", 9000), ["http://127.0.0.1:9000"]),
+        (("--from", shop, "--token-file", token), [shop, "--token-file", "%d/token-file"]),
+        (("--from", shop, "--token-file", token, "--user"), [shop, "--token-file", str(token)]),
     ):
-        service, _ = install(tmp_path / str(asked[0]), *words, *asked)
-        assert {command[2] for command in commands(service)} == {url}
+        service, _ = install(tmp_path / f"{len(asked)}", *words, *asked)
+        every = commands(service)
+        assert len(every) == 3
+        assert all(each[2 : 2 + len(told)] == told for each in every)
+        systems = "%d/token-file" in told
+        assert service.read_text().count(f"LoadCredential=token-file:{token}\n") == systems
+        assert "a-token" not in service.read_text()
 
 
 @pytest.mark.parametrize(
@@ -110,6 +120,7 @@ def test_another_server_and_port_are_asked(tmp_path: Path, folder: Path) -> None
         (["--timer", "backup"], "--folder DIR"),
         (["--timer", "pull", "--folder", "no/such"], "make it first"),
         (["--systemd", "--folder", "."], "--folder and --from are for --timer"),
+        (["--timer", "pull", "--folder", ".", "--from", "http://a:b@c"], "--from http://a:***@c"),
         (
             ["--timer", "backup", "--folder", ".", "--db", "postgresql://shop@db.local/shop"],
             "pg_dump --format=custom --file=",

@@ -19,6 +19,8 @@ from uuid import UUID
 
 import pytest
 
+from api.http import TokenError
+from api.instruments.forward.client import Away, Client
 from api.instruments.forward.forwarder import Forwarder
 from api.instruments.forward.queue import HandoverProgress, Item, Queue
 from capture.records import CaliperState
@@ -74,6 +76,9 @@ def good(to: socket.socket, asked: Any) -> None:
     answered("200 OK", json.dumps(said).encode(), "Content-Type: application/json")(to, asked)
 
 
+NOT_LET_IN = answered("401 Unauthorized", b'{"detail": "who are you?"}', "WWW-Authenticate: Bearer")
+
+
 class OddServer:
     """Gives scripted answers to the first requests of each path, and then the right ones."""
 
@@ -81,17 +86,22 @@ class OddServer:
         self.odd: dict[str, list[Answer]] = {}
         self.always: dict[str, Answer] = {}
         self.asked: list[tuple[str, Any]] = []
+        self.let_in = ""  # the token; empty: whoever asks
         odd = self
 
         class Handler(socketserver.StreamRequestHandler):
             def handle(self) -> None:
                 path = self.rfile.readline().split()[1].decode()
-                size = 0
+                size, said = 0, ""
                 while (line := self.rfile.readline()) not in (b"\r\n", b""):
                     name, _, value = line.partition(b":")
                     size = int(value) if name.lower() == b"content-length" else size
+                    said = value.decode().strip() if name.lower() == b"authorization" else said
                 body = json.loads(self.rfile.read(size))
                 end = path.rsplit("/", 1)[1]
+                if odd.let_in and said != f"Bearer {odd.let_in}":
+                    NOT_LET_IN(self.connection, body)
+                    return
                 odd.asked.append((path, body))
                 told = odd.odd.get(end)
                 with suppress(OSError):
@@ -386,3 +396,36 @@ def test_stopping_hangs_up_on_a_server_that_does_not_answer(tmp_path, server):
         assert until(ended)
         assert bench.trouble() == ""
         assert bench.queue.progress() == HandoverProgress(0, 1, 0)
+
+
+def test_a_bench_that_is_not_let_in_keeps_all_and_takes_a_token_that_is_mended(tmp_path, server):
+    server.let_in = "right"
+    tokens = [None, "wrong"]
+    token = lambda: tokens.pop(0) if tokens else "right"  # noqa: E731
+    with forwarding(tmp_path, server.url, "12.30", "12.40", token=token) as bench:
+        assert bench.all_sent()
+        troubles = list(dict.fromkeys(trouble for _, trouble in bench.told if trouble))
+        assert [
+            trouble.count("bothends token add NAME --may press --bench main")
+            for trouble in troubles
+        ] == [1, 1]
+        assert "lets in nobody without a token" in troubles[0]
+        assert "does not take this token" in troubles[1]
+        assert all(trouble.endswith("handed over when they can be") for trouble in troubles)
+        assert bench.refused == []
+    assert server.readings() == [["12.30", "12.40"]]
+
+
+def test_what_is_wrong_with_a_token_is_the_trouble_and_nothing_is_asked(server):
+    def gone() -> str:
+        raise TokenError("the token file is gone; put it back")
+
+    with pytest.raises(Away, match=r"^the token file is gone; put it back$"):
+        Client(server.url, gone).post("/api/readings", [], 30, "main")
+    assert server.asked == []
+
+
+def test_a_token_that_may_too_little_is_told_with_what_the_server_says(server):
+    server.always["readings"] = answered("403 Forbidden", b'{"detail": "saw may only read"}')
+    with pytest.raises(Away, match=r"answers: saw may only read; .* --may press --bench north$"):
+        Client(server.url, lambda: "right").post("/api/readings", [], 30, "north")
