@@ -274,7 +274,7 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
     logging.getLogger("uvicorn.error").addFilter(_is_news)
     config = uvicorn.Config(
         build(server, min(files, MOST_READERS)),
-        http=of_crowd(Crowd(max(1, min(files - KEPT_FREE, MOST)))),
+        http=of_crowd(Crowd(max(1, min(files - KEPT_FREE, MOST)), server.settings.behind)),
         # Nothing here is asked over a web socket, and what would answer it checks nothing.
         ws="none",
         proxy_headers=False,

@@ -19,8 +19,10 @@ from api.web import contract, convert, problems
 from api.web.admitted import Admitted
 from api.web.guard import Guard
 from api.web.kept import KeptAnswers
+from api.web.limited import Limited, Limits
 from api.web.live import MOST_READERS, Live
 from api.web.live_hub import Sources
+from api.web.new_names import NewNames
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
 from api.web.pages.help import view as help_page
@@ -101,6 +103,8 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     )
     app.state.server = server
     app.state.kept = KeptAnswers()
+    app.state.limits = Limits()
+    app.state.new_names = NewNames()
     app.state.tries = Tries()
     app.state.pulls = BoundedSemaphore(4)
     problems.install(app)
@@ -109,6 +113,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     app.add_middleware(HeadAsGet)
     # What is added last comes first.
     app.add_middleware(Admitted)
+    app.add_middleware(Limited)
     app.add_middleware(Guard, bound=server.settings.host, allowed=server.settings.allow_hosts)
     app.add_middleware(Identified, behind_proxy=bool(server.settings.behind))
     if server.settings.behind:

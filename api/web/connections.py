@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import Counter
+from collections.abc import Iterable
 from contextlib import suppress
 from http import HTTPStatus
 from typing import Any, ClassVar, Final, NamedTuple
@@ -50,14 +51,18 @@ _COME_AGAIN_S: Final = 10
 class Crowd:
     """How many connections there are from other computers, and from each.
 
-    proxy: the address of a proxy before this server, which brings everybody's requests.
+    proxies: addresses of proxies before this server, which bring everybody's requests.
     """
 
-    def __init__(self, most: int = MOST, proxy: str | None = None) -> None:
+    def __init__(self, most: int = MOST, proxies: Iterable[str] = ()) -> None:
         self._most = most
-        self._proxy = None if proxy is None else network(proxy)
+        self._proxies = frozenset(map(network, proxies))
         self._of: Counter[str] = Counter()
         self._all = 0
+
+    def is_here(self, host: str) -> bool:
+        """Whether `host` is this computer, and no proxy on it."""
+        return loopback(host) and network(host) not in self._proxies
 
     def enter(self, host: str) -> str:
         """Count one more from `host`; empty, or why it must go. Each that was counted `leave`s."""
@@ -67,7 +72,7 @@ class Crowd:
                 f"{self._all} connections from other computers are open here, and no more are"
                 " taken; close pages that nobody looks at, then try again"
             )
-        if name != self._proxy and self._of[name] >= MOST_EACH:
+        if name not in self._proxies and self._of[name] >= MOST_EACH:
             return (
                 f"{MOST_EACH} connections from this computer are open here, and no more are taken;"
                 " close some, then try again"
@@ -121,7 +126,7 @@ class Connection(HttpToolsProtocol):
         self._began = self.loop.time()
         self._looking = self.loop.call_later(_LOOK_S, self._look)
         host = self.client[0] if self.client else None
-        if self.crowd is None or host is None or loopback(host):
+        if self.crowd is None or host is None or self.crowd.is_here(host):
             return
         if why := self.crowd.enter(host):
             self._refuse(503, why, {"Retry-After": str(_COME_AGAIN_S)})

@@ -32,18 +32,19 @@ _ERRORS: Final = {
     403: "refused: it comes from a page of another site, or the pass that it comes with may too"
     " little",
     404: "nothing is at this address, or nothing has the id or name that is said",
+    408: "the rest of the request did not come; send it once more",
     409: "it can't be done as things are; `detail` says what to do first",
     412: "it is not any more what `If-Match` names; read it again",
     413: "the body is too large; send it in parts",
     415: "the body is not of the type that is asked for",
     421: "the server is not known by this host's name",
     422: "something that is said can't be right; `errors` says what, by field",
-    429: "too often; try again after the seconds of `Retry-After`",
+    429: "too often, or too many; nothing was done. Try again after the seconds of `Retry-After`",
     500: "a fault of the program; its log says more",
     503: "it can't be done now: the store can't be read or written, or too much is asked for at"
     " once; `detail` says what to do",
 }
-_ALWAYS: Final = (421, 422, 500, 503)
+_ALWAYS: Final = (421, 422, 429, 500, 503)
 
 
 def name_of(route: APIRoute) -> str:
@@ -94,7 +95,7 @@ def _statuses(path: str, method: str, operation: dict[str, Any]) -> list[int]:
     if method in _WRITING:
         found += [403, 409]
     if "requestBody" in operation:
-        found += [413, 415]
+        found += [408, 413, 415]
     if any(each["name"].lower() == "if-match" for each in parameters):
         found.append(412)
     return found

@@ -58,5 +58,6 @@ OnThisComputer = Depends(_here)
 """For routes that only people at the server's own computer may use."""
 
 TheServer = Annotated[Server, Depends(_server)]
-TheStore = Annotated[Connection, Depends(_store)]
+# Given back before the answer is sent: its reader may be slow, and the connections are few.
+TheStore = Annotated[Connection, Depends(_store, scope="function")]
 TheKept = Annotated[KeptAnswers, Depends(_kept)]

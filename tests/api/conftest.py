@@ -122,6 +122,12 @@ def application(upgraded_file: Path) -> FastAPI:
 
 @pytest.fixture
 def client(application: FastAPI, server: Server) -> Iterator[TestClient]:
+    from api.web.limited import Limits, Rate
+    from api.web.new_names import NewNames
+
     application.state.server = server
+    application.state.new_names = NewNames()
+    # Tests ask faster than anybody.
+    application.state.limits = Limits(asked=Rate(1000, 100_000), presses=Rate(1000, 100_000))
     with local_client(application) as talking:
         yield talking

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body
+from fastapi import APIRouter, Body, Depends, Request
 
 from analysis.units import Unit
 from api.answers.moments import aware
@@ -18,6 +18,7 @@ from api.web import convert
 from api.web.convert.next_act import since_change_out
 from api.web.convert.sentences import now_out, progress_out
 from api.web.deps import NothingToSay, TheServer
+from api.web.new_names import may_name, may_name_its_bench
 from api.web.shapes import (
     AwayIn,
     BenchName,
@@ -46,7 +47,9 @@ from capture.records import (
 )
 from capture.values import NotUnderstood, Value, read_value
 
-router = APIRouter(prefix="/benches/{name}", tags=["benches"])
+router = APIRouter(
+    prefix="/benches/{name}", tags=["benches"], dependencies=[Depends(may_name_its_bench)]
+)
 
 # The page cannot see which keyboard or caliper its keys come from.
 _KEYBOARD = "keyboard"
@@ -160,8 +163,11 @@ def _refused(name: str, body: KeysIn, server: TheServer, text: str, reason: str)
 
 
 @router.post("/calipers")
-def tell_calipers(name: BenchName, body: CalipersIn, server: TheServer) -> ClockOut:
+def tell_calipers(
+    name: BenchName, body: CalipersIn, request: Request, server: TheServer
+) -> ClockOut:
     """Report the states of a distant bench's instruments; its clock is compared with ours."""
+    may_name(request, [name], {each.name for each in body.calipers})
     server.heard_of(
         [
             CaliperState(

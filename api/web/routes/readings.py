@@ -19,6 +19,7 @@ from api.server import Server
 from api.web.admitted import refuse_other_benches
 from api.web.contract import only_known_parameters
 from api.web.deps import TheServer
+from api.web.new_names import may_name, may_name_soon
 from api.web.problems import field_error, problem
 from api.web.shapes import (
     AcknowledgementOut,
@@ -111,9 +112,11 @@ async def add_readings(body: _Readings, request: Request) -> Response:
     entries: Sequence[ReadingIn | _Wrong] = body
     # Many take long, and the event loop serves everybody.
     read = _read(entries) if len(entries) <= _FEW else await to_thread(_read, entries)
-    refuse_other_benches(request, (r.bench for r in read if isinstance(r, Reading)))
+    right = [r for r in read if isinstance(r, Reading)]
+    refuse_other_benches(request, (r.bench for r in right))
+    await may_name_soon(request, {r.bench for r in right}, {r.caliper for r in right})
     server: Server = request.app.state.server
-    done = await wrap_future(server.keeping.keep([r for r in read if isinstance(r, Reading)]))
+    done = await wrap_future(server.keeping.keep(right))
     conflicting = {id(reading) for reading in done.conflicting}
     wrong = [
         (number, each if isinstance(each, _Wrong) else _conflict(each))
@@ -146,7 +149,9 @@ router.add_api_route(
 def add_refusals(body: _Refusals, request: Request, server: TheServer) -> Response:
     """Keep what instruments of a bench elsewhere sent that is no reading."""
     entries: Sequence[RefusalIn | _Wrong] = body
-    refuse_other_benches(request, (each.bench for each in entries if isinstance(each, RefusalIn)))
+    right = [each for each in entries if isinstance(each, RefusalIn)]
+    refuse_other_benches(request, (each.bench for each in right))
+    may_name(request, {each.bench for each in right}, {each.caliper for each in right})
     stored = 0
     wrong: list[tuple[int, _Wrong]] = []
     for number, each in enumerate(entries):

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Annotated
 from uuid import UUID
 
-from fastapi import APIRouter, Body, Response
+from fastapi import APIRouter, Body, Request, Response
 
 from api.answers import series
 from api.answers.again import again, proposed_move
@@ -23,6 +23,7 @@ from api.web.convert.next_act import next_act_out
 from api.web.corrected import etag
 from api.web.deps import NothingToSay, TheKept, TheServer, TheStore
 from api.web.kept import series_body
+from api.web.new_names import may_name
 from api.web.shapes import SeriesIn, SeriesOut
 from api.web.shapes.known import KnownOut
 from api.web.shapes.next_act import AgainIn, BegunOut, NextActOut
@@ -31,12 +32,13 @@ router = APIRouter(tags=["series"])
 
 
 @router.post("/series", status_code=201)
-def start_series(body: SeriesIn, server: TheServer) -> SeriesOut:
+def start_series(body: SeriesIn, request: Request, server: TheServer) -> SeriesOut:
     """Start a series: its bench feeds it from now on."""
     machine = machine_named(server, body.machine)
     stop = stop_named(server, machine.id, body.stop)
     work = None if body.work is None else work_or_usual(server, body.work)
     asked = series_asked(body, stop, work)
+    may_name(request, [asked.bench])
     new = new_series(asked, machine.id, server.methods, server.jaw_width_nm(asked.bench))
     read_in = server.readings_unit(asked.bench)
     work_id = None if work is None else work_made(server, work)

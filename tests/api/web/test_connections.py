@@ -255,8 +255,10 @@ def test_one_computer_does_not_take_all_places():
 
 
 def test_what_a_proxy_brings_comes_from_many():
-    crowd = Crowd(proxy="192.0.2.7")
+    crowd = Crowd(proxies=["192.0.2.7", "127.0.0.1"])
     assert not any(crowd.enter("192.0.2.7") for _ in range(2 * connections.MOST_EACH))
+    assert crowd.is_here("127.0.0.2")
+    assert not crowd.is_here("127.0.0.1")
 
 
 def test_one_connection_too_many_is_told_so_and_leaves_its_place(monkeypatch):

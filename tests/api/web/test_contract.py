@@ -35,7 +35,7 @@ def test_each_operation_is_named_as_a_function_is(application: FastAPI) -> None:
 
 def test_every_error_of_every_operation_is_a_problem_document(application: FastAPI) -> None:
     document = application.openapi()
-    always = {"421", "422", "500", "503"}
+    always = {"421", "422", "429", "500", "503"}
     for name, operation in _operations(application).items():
         answers = operation["responses"]
         assert "default" not in answers, name
@@ -43,7 +43,7 @@ def test_every_error_of_every_operation_is_a_problem_document(application: FastA
         if operation["method"] != "get":
             assert {"403", "409"} <= answers.keys(), name
         if "requestBody" in operation:
-            assert {"413", "415"} <= answers.keys(), name
+            assert {"408", "413", "415"} <= answers.keys(), name
         for status, answer in answers.items():
             if status < "400":
                 continue
