@@ -12,7 +12,9 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 from pydantic.json_schema import models_json_schema
 
+from api.access.rungs import Rung
 from api.errors import nearest
+from api.web.ladder import need
 from api.web.problems import MEDIA_TYPE
 from api.web.shapes import NotTakenProblem, Problem
 
@@ -20,12 +22,30 @@ DESCRIPTION: Final = """\
 Every error is a problem document (RFC 9457, `application/problem+json`); its `detail` is a sentence
 that says what to do, and `errors` says what is wrong with which field or parameter.
 
+From the server's own computer everything may be asked. From elsewhere each operation needs what
+its `security` says.
+
 HEAD is answered wherever GET is, and `Allow` names the methods of an address, in the answer to
 OPTIONS and in a 405. Each address has one format, whatever `Accept` says. All text is UTF-8. A
 moment without a zone is taken as UTC. A parameter that an address does not name is refused, and so
 is one that is given twice where only one counts.
 """
 _REFERENCE: Final = "#/components/schemas/{model}"
+_SCHEMES: Final = {
+    "token": {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "made by `bothends token add`; its role is `read`, `press`, `run` or"
+        " `admin`, each with all that the ones before it may",
+    },
+    "device": {
+        "type": "apiKey",
+        "in": "cookie",
+        "name": "bothends-8017",
+        "description": "given by `POST /api/access/join`; its name ends with the port that the"
+        " browser asks",
+    },
+}
 _WRITING: Final = frozenset(("post", "put", "patch", "delete"))
 _ERRORS: Final = {
     401: "from another computer without access; `detail` says how to get in",
@@ -70,9 +90,11 @@ def describe(document: dict[str, Any]) -> None:
         _answer_name(status): {"description": said, "content": _problem()}
         for status, said in _ERRORS.items()
     }
+    components["securitySchemes"] = _SCHEMES
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             answers = operation["responses"]
+            operation["security"] = _security(method, path)
             for status in _statuses(path, method, operation):
                 if "HTTPValidationError" in str(answers.get(str(status), "HTTPValidationError")):
                     name = f"#/components/responses/{_answer_name(status)}"
@@ -86,10 +108,25 @@ def describe(document: dict[str, Any]) -> None:
                 operation["requestBody"]["required"] = True
 
 
+def _security(method: str, path: str) -> list[dict[str, list[str]]]:
+    """What an operation needs (OpenAPI 3.1, Security Requirement Object): the rung as a role, and
+    nothing at the server's own computer."""
+    rung = need(method.upper(), path).rung
+    if rung is None:
+        return []
+    roles: list[str] = [rung.word]
+    return [*({name: roles} for name in _SCHEMES), {}]
+
+
 def _statuses(path: str, method: str, operation: dict[str, Any]) -> list[int]:
     """The errors that may come whatever the operation itself does."""
     parameters = operation.get("parameters", [])
     found = list(_ALWAYS)
+    rung = need(method.upper(), path).rung
+    if rung is not None:
+        found.append(401)
+        if rung > Rung.READ:
+            found.append(403)
     if "{" in path:
         found.append(404)
     if method in _WRITING:

@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
+from api.access.book import Book
 from api.server import Server
 from api.settings import Settings
 from api.store import migrations
@@ -108,6 +109,26 @@ def local_client(application: FastAPI) -> TestClient:
     made = TestClient(application, base_url="http://127.0.0.1:8017", client=("127.0.0.1", 50_000))
     made.event_hooks = {"response": [documented(application)]}
     return made
+
+
+FAR = ("10.0.0.7", 50_000)
+"""Another computer."""
+
+
+def far_client(application: FastAPI, token: str | None = None) -> TestClient:
+    """Somebody on another computer, with a token or with nothing."""
+    headers = {} if token is None else {"Authorization": f"Bearer {token}"}
+    made = TestClient(application, base_url=f"http://{LAN_HOST}:8017", client=FAR, headers=headers)
+    made.event_hooks = {"response": [documented(application)]}
+    return made
+
+
+@pytest.fixture
+def book(server: Server, tmp_path: Path) -> Iterator[Book]:
+    """The server's book of access: as of one that serves on a network."""
+    server.access = Book(tmp_path / "access")
+    yield server.access
+    server.access.close()
 
 
 @pytest.fixture(scope="session")

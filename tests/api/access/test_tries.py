@@ -1,0 +1,48 @@
+"""How many codes somebody can try."""
+
+from __future__ import annotations
+
+import pytest
+
+from api.access.tries import MOST_A_MINUTE, MOST_OF_ALL, Tries
+
+
+def guessed(tries: Tries, addresses: list[str], seconds: int) -> int:
+    """How many wrong codes are looked at where each address tries ten times a second."""
+    looked_at = 0
+    for tenth in range(seconds * 10):
+        for address in addresses:
+            if not tries.wait_s(address, tenth / 10):
+                tries.wrong(address, tenth / 10)
+                looked_at += 1
+    return looked_at
+
+
+def test_one_address_guesses_five_times_a_minute() -> None:
+    assert guessed(Tries(), ["10.0.0.7"], 3600) == MOST_A_MINUTE * 60 == 300
+
+
+def test_many_addresses_together_have_a_bound_of_their_own() -> None:
+    many = [f"10.0.0.{host}" for host in range(1, 101)]
+    assert guessed(Tries(), many, 600) == MOST_OF_ALL * 10
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "together"),
+    [
+        ("10.0.0.7", "10.0.0.8", False),
+        # A device picks its own addresses within 64 bits (RFC 4291, 2.5.4).
+        ("2001:db8::1", "2001:db8::ffff:1", True),
+        ("2001:db8::1", "2001:db8:0:1::1", False),
+        ("::ffff:10.0.0.7", "10.0.0.7", True),
+        ("fe80::1%eth0", "fe80::2%eth0", True),
+        ("a name", "another name", False),
+    ],
+)
+def test_who_counts_as_one(one: str, other: str, together: bool) -> None:
+    tries = Tries()
+    for _ in range(MOST_A_MINUTE):
+        tries.wrong(one, 0.0)
+    assert tries.wait_s(one, 20.0) == 40.0
+    assert tries.wait_s(other, 20.0) == (40.0 if together else 0.0)
+    assert tries.wait_s(one, 60.0) == 0.0
