@@ -32,7 +32,8 @@ PORT: Final = 8017
 class Settings:
     """`data`: the folder of the store and its backups. `db`: a database URL; None for the SQLite
     file in `data`. `allow_hosts`: names of this server in addition to those that it finds itself.
-    `behind`: the addresses of the reverse proxies that requests come through. `pretend`: an
+    `behind`: the addresses of the reverse proxies that requests come through. `cert`, `key`: the
+    files of a certificate and its key, both or none, with which https is served. `pretend`: an
     invented demo shop and a pretend caliper on bench main. `backups`: how many daily backups are
     kept; 0: none is made."""
 
@@ -42,6 +43,8 @@ class Settings:
     port: int = PORT
     allow_hosts: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
+    cert: Path | None = None
+    key: Path | None = None
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1

@@ -13,6 +13,7 @@ _COMMANDS: Final = {
     "invite": "access_invite",
     "list": "access_list",
     "revoke": "access_revoke",
+    "certificate": "access_certificate",
 }
 """The module of each subcommand: with `add` and `run`, as a command has them."""
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from api.commands import Subparsers
     from api.server import Server
     from api.settings import Settings
+    from api.web.tls import Served
 
 _log = logging.getLogger(__name__)
 
@@ -42,6 +43,14 @@ _LOOK_AT_FILES_S: Final = 1.0
 # What requests have left when the program is stopped, and the program itself after its last commit.
 _REQUESTS_END_S: Final = 5
 _ENDS_S: Final = 5
+_OVERHEARD: Final = (
+    "bothends: without --cert and --key everybody on the network can overhear what is sent; make"
+    " them with: bothends access certificate"
+)
+_KNOWN_BY: Final = (
+    "bothends: where a browser warns of the certificate, go on only if it shows this SHA-256"
+    " fingerprint: {0.fingerprint}"
+)
 
 
 def add(subparsers: Subparsers) -> None:
@@ -61,6 +70,7 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     said = Said(vars(args))
     settings = settings_of(said, args.seed)
+    served = _served(settings)
     listener = _listener(settings.host, settings.port, said.where("host"), said.where("port"))
     # After the port is bound, so that a second server on one store by mistake changes nothing.
     from api.instruments.listening import remembered
@@ -84,11 +94,24 @@ def run(args: argparse.Namespace) -> int:
         if not server.condition.damaged:
             _look_whether_invented(server)
         server.start()
-        _serve(server, listener, files)
+        _serve(server, listener, files, served)
     finally:
         server.close()
         listener.close()
     return 0
+
+
+def _served(settings: Settings) -> Served | None:
+    """The certificate that is served; None where there is none. Ends the command where it cannot
+    be, and says what is doubtful about it."""
+    if settings.cert is None or settings.key is None:
+        return None
+    from api.web.tls import Served, Unusable
+
+    try:
+        return Served(settings.cert, settings.key)
+    except Unusable as fault:
+        fail(str(fault))
 
 
 def _only_its_own(settings: Settings, listener: socket.socket) -> None:
@@ -176,6 +199,12 @@ def settings_of(said: Said, seed: int = 1) -> Settings:
                 f"{said.where('behind')}: {proxy} is not the address of a proxy; give one such as"
                 " 127.0.0.1, or a network such as 10.1.0.0/24"
             )
+    for one, other in (("cert", "key"), ("key", "cert")):
+        if said.get(one) is not None and said.get(other) is None:
+            fail(
+                f"{said.where(one)} is given without --{other}; https needs both files, and"
+                " bothends access certificate makes them"
+            )
     pretend: bool = said.get("pretend", False)
     backups: int = said.get("backups", 0 if pretend else DAILY_BACKUPS)
     check_backups(backups, said.where("backups"))
@@ -193,6 +222,8 @@ def settings_of(said: Said, seed: int = 1) -> Settings:
         port=port,
         allow_hosts=tuple(names),
         behind=tuple(proxies),
+        cert=said.get("cert"),
+        key=said.get("key"),
         calipers=tuple(specs),
         pretend=pretend,
         seed=seed,
@@ -239,13 +270,18 @@ def _listener(
     return listener
 
 
-def _serve(server: Server, listener: socket.socket, files: int) -> None:
-    """Serve until a signal says to stop; `files` may be open for readers of live events."""
+def _serve(
+    server: Server, listener: socket.socket, files: int, served: Served | None = None
+) -> None:
+    """Serve until a signal says to stop; `files` may be open for readers of live events. served:
+    the certificate of https."""
     import uvicorn
 
+    from api.addresses import loopback
     from api.web.app import build
     from api.web.connections import HEAD_S, KEPT_FREE, MOST, Crowd, of_crowd
     from api.web.live import MOST_READERS
+    from api.web.tls import LOOKED_AT_S
 
     host, port = listener.getsockname()[:2]
 
@@ -255,15 +291,26 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
             complaints = _LoopComplaints(lambda: self.should_exit)
             loop.set_exception_handler(complaints)
             complaints.watch(loop, listener)
-            if self.config.ssl is not None:
+            if served is not None:
                 # A handshake that does not end is a head that does not come.
                 made: Any = loop
                 made.create_server = partial(loop.create_server, ssl_handshake_timeout=HEAD_S)
             await super().startup(sockets)
-            print(f"ready http://{_in_url(host)}:{port}", flush=True)
+            scheme = "http" if served is None else "https"
+            print(f"ready {scheme}://{_in_url(host)}:{port}", flush=True)
+            if not loopback(host):
+                safe = _OVERHEARD if served is None else _KNOWN_BY.format(served.certificate)
+                print(safe, file=sys.stderr, flush=True)
             if server.access is not None:
                 _say_who_gets_in(server, server.access, host, port)
+            if served is not None:
+                self._look_at(served)
             threading.Thread(target=_warm_up, name="warming up", daemon=True).start()
+
+        def _look_at(self, served: Served) -> None:
+            served.look()
+            if not self.should_exit:
+                asyncio.get_running_loop().call_later(LOOKED_AT_S, self._look_at, served)
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             # Otherwise the server would wait for the live streams to end.
@@ -283,6 +330,7 @@ def _serve(server: Server, listener: socket.socket, files: int) -> None:
         server_header=False,
         timeout_graceful_shutdown=_REQUESTS_END_S,
         lifespan="on",
+        ssl_context_factory=None if served is None else lambda _config, _usual: served.context,
     )
     WebServer(config).run([listener])
 
@@ -295,7 +343,8 @@ def _say_who_gets_in(server: Server, book: Book, host: str, port: int) -> None:
 
     settings = server.settings
     name = lan_host() if anywhere(host) else host
-    address = None if name is None else f"http://{_in_url(name)}:{port}/"
+    scheme = "http" if settings.cert is None else "https"
+    address = None if name is None else f"{scheme}://{_in_url(name)}:{port}/"
     if settings.behind:
         # Which port and scheme the proxy serves is its own; most serve https at the usual one.
         address = f"https://{settings.allow_hosts[0]}/" if settings.allow_hosts else None

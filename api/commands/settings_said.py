@@ -24,13 +24,14 @@ DB_HELP: Final = (
     "the store by its database URL, or @FILE that holds it (default: the file in --data; without"
     " --data what BOTHENDS_DB or the settings file names, else the file in your own folder)"
 )
-Kind = Literal["text", "folder", "number", "list", "switch"]
+Kind = Literal["text", "folder", "file", "number", "list", "switch"]
 
 _PREFIX: Final = "BOTHENDS_"
 _FILE_VARIABLE: Final = f"{_PREFIX}CONFIG"
 _AS_WRITTEN: Final[Mapping[Kind, tuple[str, str]]] = {
     "text": ("text", '"..."'),
     "folder": ("the name of a folder", '"/srv/bothends"'),
+    "file": ("the name of a file", '"/srv/bothends/shop.pem"'),
     "number": ("a whole number", "8017"),
     "list": ("a list of texts", '["...", "..."]'),
     "switch": ("true or false", "true"),
@@ -85,6 +86,14 @@ SETTINGS: Final = (
         "ADDRESS",
     ),
     Setting(
+        "cert",
+        "file",
+        "serve https with the certificate (PEM) in this file, and its key in that of --key; read"
+        " again when it is renewed",
+        "FILE",
+    ),
+    Setting("key", "file", "the key of --cert (PEM, without a password)", "FILE"),
+    Setting(
         "caliper",
         "list",
         "an instrument to listen to, such as serial:/dev/ttyUSB0,unit=mm; repeat for more",
@@ -130,7 +139,7 @@ def add_settings(
             more["metavar"] = setting.metavar
         if setting.kind == "list":
             more["action"] = "append"
-        if setting.kind in ("number", "folder"):
+        if setting.kind in ("number", "folder", "file"):
             more["type"] = int if setting.kind == "number" else Path
         command.add_argument(setting.option, **more)
 
@@ -200,7 +209,7 @@ def _of_text(setting: Setting, text: str) -> Any:
     match setting.kind:
         case "list":
             return [line.strip() for line in text.splitlines() if line.strip()]
-        case "folder":
+        case "folder" | "file":
             return Path(text)
         case "text":
             return text
@@ -288,7 +297,7 @@ def _of_value(setting: Setting, value: Any, path: Path) -> Any:
             return f"@{path.absolute().parent / Path(value[1:]).expanduser()}"
         case "text", str() if value.strip():
             return value
-        case "folder", str() if value.strip():
+        case (("folder" | "file"), str()) if value.strip():
             return path.absolute().parent / Path(value).expanduser()
         case ("number", int()) if not isinstance(value, bool):
             return value

@@ -85,7 +85,8 @@ class Guard:
         if method in _READING:
             return None
         origin, site = headers.get("Origin"), headers.get("Sec-Fetch-Site", "none")
-        if site not in ("same-origin", "none") or not _same(origin, host[0]):
+        own = _same(origin, scope["scheme"], host[0])
+        if site not in ("same-origin", "none") or not own:
             return 403, "a page of another site may change nothing here; use the pages of this one"
         if method in _WITH_BODY:
             wanted = "text/csv" if scope["path"] == _NOTEBOOK else "application/json"
@@ -129,12 +130,17 @@ def _own_address(name: str) -> bool:
     return True
 
 
-def _same(origin: str | None, host: str) -> bool:
-    """Whether a request's Origin, where it has one, is the host that it was sent to."""
+def _same(origin: str | None, scheme: str, host: str) -> bool:
+    """Whether a request's Origin, where it has one, is the host that it was sent to.
+
+    What came by https comes from no page of http, which anybody on the network could have changed.
+    What came by http may come from a page of https, where a proxy stands between.
+    """
     if origin is None:
         return True
-    scheme, marked, rest = origin.partition("://")
-    return bool(marked) and scheme in ("http", "https") and rest.lower() == host.strip().lower()
+    own, marked, rest = origin.partition("://")
+    schemes = ("https",) if scheme == "https" else ("http", "https")
+    return bool(marked) and own in schemes and rest.lower() == host.strip().lower()
 
 
 def _declared(headers: Headers) -> int:

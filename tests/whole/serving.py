@@ -5,6 +5,7 @@ from __future__ import annotations
 import select
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -35,6 +36,8 @@ class Process(Protocol):
 class Serving:
     """A running server. Its standard error goes to a file in its folder."""
 
+    verify: ssl.SSLContext | bool = True
+
     def __init__(self, data: Path, *options: str) -> None:
         self.data = data
         self._options = options
@@ -64,13 +67,13 @@ class Serving:
         if patience is not None and not select.select([self.process.stdout], [], [], patience)[0]:
             self.process.kill()
         line = self.process.stdout.readline()
-        if not line.startswith("ready http://"):
+        if not line.startswith(("ready http://", "ready https://")):
             self.process.wait(PATIENCE_S)
             self.process.stdout.close()
             return False
         self.url = line.split()[1]
         self.let_go()
-        self.client = httpx2.Client(base_url=self.url, timeout=PATIENCE_S)
+        self.client = httpx2.Client(base_url=self.url, timeout=PATIENCE_S, verify=self.verify)
         return True
 
     def _program(self, words: list[str], log: TextIO) -> Process:

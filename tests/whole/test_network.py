@@ -118,3 +118,4 @@ def test_a_stranger_measures_but_sets_no_caliper_up(
         server.terminate()
         _, said = server.communicate(timeout=60)
     assert "everybody who reaches port 8017" in said
+    assert "everybody on the network can overhear what is sent" in said

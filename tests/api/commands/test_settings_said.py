@@ -20,6 +20,8 @@ _ONE = {
     "host": ("::1", '"::1"', "::1"),
     "port": ("80", "80", 80),
     "allow-host": ("a.example", '["a.example"]', ["a.example"]),
+    "cert": ("/a.pem", '"/a.pem"', Path("/a.pem")),
+    "key": ("/a.key", '"/a.key"', Path("/a.key")),
     "caliper": ("serial:/dev/a,unit=mm", '"serial:/dev/a,unit=mm"', ["serial:/dev/a,unit=mm"]),
     "pretend": (None, "true", True),
     "backups": ("3", "3", 3),

@@ -81,6 +81,7 @@ def test_this_computers_own_name_leads_to_a_server_for_everybody(
     [
         ({}, 201),
         ({"Origin": "http://127.0.0.1:8017"}, 201),
+        ({"Origin": "https://127.0.0.1:8017"}, 201),  # by way of a proxy
         ({"Sec-Fetch-Site": "same-origin"}, 201),
         ({"Sec-Fetch-Site": "none"}, 201),
         ({"Origin": "http://evil.example"}, 403),
