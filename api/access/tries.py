@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import ipaddress
 from collections import deque
 from typing import Final
+
+from api.addresses import network
 
 MOST_A_MINUTE: Final = 5
 """Wrong codes that one address may send in a minute."""
@@ -24,8 +25,8 @@ class Tries:
         """How long `address` must wait until it may try again; 0 where it may now."""
         while self._wrong and self._wrong[0][0] <= now - _WINDOW_S:
             self._wrong.popleft()
-        network = _network(address)
-        own = [at for at, whose in self._wrong if whose == network]
+        whose = network(address)
+        own = [at for at, wrong in self._wrong if wrong == whose]
         free = [now]
         if len(own) >= MOST_A_MINUTE:
             free.append(own[-MOST_A_MINUTE] + _WINDOW_S)
@@ -35,17 +36,4 @@ class Tries:
 
     def wrong(self, address: str, now: float) -> None:
         """Count a code that is none."""
-        self._wrong.append((now, _network(address)))
-
-
-def _network(address: str) -> str:
-    """Who counts as one: a device picks its own addresses in an IPv6 network of 64 bits."""
-    try:
-        found = ipaddress.ip_address(address.partition("%")[0])
-    except ValueError:
-        return address
-    if isinstance(found, ipaddress.IPv4Address):
-        return str(found)
-    if found.ipv4_mapped is not None:
-        return str(found.ipv4_mapped)
-    return str(ipaddress.ip_network((found, 64), strict=False))
+        self._wrong.append((now, network(address)))

@@ -123,14 +123,6 @@ def far_client(application: FastAPI, token: str | None = None) -> TestClient:
     return made
 
 
-@pytest.fixture
-def book(server: Server, tmp_path: Path) -> Iterator[Book]:
-    """The server's book of access: as of one that serves on a network."""
-    server.access = Book(tmp_path / "access")
-    yield server.access
-    server.access.close()
-
-
 @pytest.fixture(scope="session")
 def application(upgraded_file: Path) -> FastAPI:
     """The application, which is the same on any shop: made once, not for each test."""
@@ -143,12 +135,24 @@ def application(upgraded_file: Path) -> FastAPI:
 
 @pytest.fixture
 def client(application: FastAPI, server: Server) -> Iterator[TestClient]:
+    from api.access.tries import Tries
     from api.web.limited import Limits, Rate
     from api.web.new_names import NewNames
 
     application.state.server = server
     application.state.new_names = NewNames()
+    application.state.tries = Tries()
     # Tests ask faster than anybody.
     application.state.limits = Limits(asked=Rate(1000, 100_000), presses=Rate(1000, 100_000))
     with local_client(application) as talking:
         yield talking
+
+
+@pytest.fixture
+def book(client: TestClient, server: Server, tmp_path: Path) -> Iterator[Book]:
+    """The server's book of access, as one has it that serves on a network. `client` is somebody on
+    its own computer."""
+    del client
+    server.access = Book(tmp_path / "access")
+    yield server.access
+    server.access.close()

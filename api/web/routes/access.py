@@ -126,12 +126,13 @@ def list_access(request: Request) -> AccessOut:
     )
 
 
-@router.delete("/{id}", status_code=204, dependencies=[NothingToSay])
-def revoke_access(id: str, request: Request) -> None:
+@router.delete("/{id}")
+def revoke_access(id: str, request: Request) -> AccessOut:
     """End a token's or a device's access, or an invitation. What was done by it stays."""
     book = book_of(request.scope)
     if book is None or not book.revoke(id):
         raise NotFound("nothing that lets anybody in has that id; GET /api/access lists all")
+    return list_access(request)
 
 
 def _book(request: Request) -> Book:

@@ -71,7 +71,6 @@ def _frozen(each: dict[str, list[str]]) -> dict[str, tuple[str, ...]]:
 
 
 @ON_SQLITE
-@pytest.mark.usefixtures("client")
 def test_each_operation_asks_for_what_is_documented(application: FastAPI, book: Book) -> None:
     revoked, revoked_token = book.add_token("revoked", Rung.ADMIN)
     book.revoke(revoked.id)
