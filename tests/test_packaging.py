@@ -1,6 +1,7 @@
 """What is handed on: the source archive passes its tests, the wheel holds the program and no more.
 
-Both are built of the files that git knows, as a release is, in a folder of their own.
+Both are built of the files that git knows, as a release is, in a folder of their own, where a
+person has left files that are no one else's.
 """
 
 from __future__ import annotations
@@ -23,6 +24,30 @@ ROOT: Final = Path(__file__).parents[1]
 PROJECT: Final = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 PROGRAM: Final = ("analysis/", "capture/", "api/")
 _NOT_HANDED_ON: Final = (".gitignore", ".ci/")
+# What a folder that is worked in may hold beside: stores, secrets, settings with passwords, what
+# editors, tools and measurements leave.
+_LEFT_LYING: Final = (
+    ".env",
+    "before.json",
+    "bothends.sqlite",
+    "bothends.toml",
+    "notes.txt",
+    "server.key",
+    "token",
+    "analysis/notes.txt",
+    "api/bothends.sqlite",
+    "api/system/bothends.service.before",
+    "api/web/pages/help/.index.md.swp",
+    "api/web/pages/help/index.md~",
+    "api-old/__init__.py",
+    "tests/.token",
+    "tests/bothends.sqlite",
+    "tests/bothends.sqlite-wal",
+    "tests/server.key",
+    "tests/server.pem",
+)
+# What setuptools writes into an archive.
+_WRITTEN: Final = re.compile(r"PKG-INFO|setup\.cfg|bothends\.egg-info/.+")
 
 # One test file of each room, among them those that read fixtures, tables and pages.
 _SOME_TESTS: Final = (
@@ -36,9 +61,11 @@ _SOME_TESTS: Final = (
 
 @dataclass(frozen=True)
 class Handed:
-    """tracked: the files that git knows; source: the unpacked archive; wheel: one built of it."""
+    """tracked: the files that git knows; archived: those of the archive; source: where it is
+    unpacked; wheel: one built of it."""
 
     tracked: frozenset[str]
+    archived: frozenset[str]
     source: Path
     wheel: Path
 
@@ -68,21 +95,25 @@ def handed(tmp_path_factory: pytest.TempPathFactory) -> Handed:
     for name in names:
         (folder / "tree" / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(ROOT / name, folder / "tree" / name)
+    for name in _LEFT_LYING:
+        (folder / "tree" / name).parent.mkdir(exist_ok=True)
+        (folder / "tree" / name).write_text("not for others")
     for each in ("archive", "wheel"):
         (folder / each).mkdir()
     with tarfile.open(_build(folder / "tree", "sdist", folder / "archive")) as archive:
         archive.extractall(folder / "source", filter="data")
     (source,) = (folder / "source").iterdir()
-    return Handed(frozenset(names), source, _build(source, "wheel", folder / "wheel"))
+    archived = frozenset(
+        path.relative_to(source).as_posix() for path in source.rglob("*") if path.is_file()
+    )
+    return Handed(frozenset(names), archived, source, _build(source, "wheel", folder / "wheel"))
 
 
-def test_the_source_archive_holds_every_file_that_its_tests_need(handed: Handed) -> None:
-    files = {
-        path.relative_to(handed.source).as_posix()
-        for path in handed.source.rglob("*")
-        if path.is_file()
-    }
-    assert {n for n in handed.tracked if not n.startswith(_NOT_HANDED_ON)} <= files
+def test_the_source_archive_holds_what_git_knows_and_no_more(handed: Handed) -> None:
+    """Every file that its tests need, the locked versions among them."""
+    handed_on = {n for n in handed.tracked if not n.startswith(_NOT_HANDED_ON)}
+    assert {"requirements.txt", "tests/requirements.txt"} <= handed_on
+    assert {name for name in handed.archived if not _WRITTEN.fullmatch(name)} == handed_on
 
 
 def test_the_tests_pass_from_the_source_archive(handed: Handed) -> None:
@@ -104,10 +135,20 @@ def test_the_tests_pass_from_the_source_archive(handed: Handed) -> None:
 
 def test_the_wheel_holds_the_program_with_all_its_pages_and_no_more(handed: Handed) -> None:
     with zipfile.ZipFile(handed.wheel) as wheel:
-        files = {name for name in wheel.namelist() if not name.partition("/")[0].endswith("-info")}
-        (metadata,) = (name for name in wheel.namelist() if name.endswith("/METADATA"))
+        names = set(wheel.namelist())
+        files = {name for name in names if not name.partition("/")[0].endswith("-info")}
+        (metadata,) = (name for name in names if name.endswith("/METADATA"))
         said = message_from_bytes(wheel.read(metadata))
     assert files == {name for name in handed.tracked if name.startswith(PROGRAM)}
+    beside = {name for name in names if name.partition("/")[0].endswith("-info")}
+    assert {name.partition("/")[2] for name in beside} == {
+        "METADATA",
+        "RECORD",
+        "WHEEL",
+        "entry_points.txt",
+        "licenses/LICENSE",
+        "top_level.txt",
+    }
     assert {Path(name).suffix for name in files} >= {".css", ".html", ".js", ".md", ".service"}
     assert set(said["Requires-Python"].split(",")) == set(
         PROJECT["project"]["requires-python"].split(",")

@@ -126,10 +126,8 @@ def run(args: argparse.Namespace) -> int:
                 print(
                     f"bothends: the service would not start, since its own user may not look"
                     f" into {hidden}, where this program is; install the program where everyone"
-                    " may look: sudo python3 -m venv /opt/bothends && sudo"
-                    " /opt/bothends/bin/pip install -c constraints.txt . (in the project's"
-                    " folder), then run /opt/bothends/bin/bothends install in the same way; or"
-                    " use --user",
+                    f" may look, in the project's folder: {_WHERE_ALL_LOOK}; then run"
+                    " /opt/bothends/bin/bothends install in the same way; or use --user",
                     file=sys.stderr,
                 )
             then = _SYSTEM_NEXT + ("" if args.bench_to else _store_said(words[0], args))
@@ -151,6 +149,11 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+_WHERE_ALL_LOOK: Final = (
+    "sudo python3 -m venv /opt/bothends"
+    " && sudo /opt/bothends/bin/pip install -q --require-hashes -r requirements.txt"
+    " && sudo /opt/bothends/bin/pip install -q --no-deps --no-build-isolation ."
+)
 _SYSTEM_NEXT: Final = "sudo systemctl daemon-reload && sudo systemctl enable --now bothends"
 _USER_NEXT: Final = (
     "systemctl --user daemon-reload && systemctl --user enable --now bothends"

@@ -18,6 +18,7 @@ from api.cli import main, parser
 from api.commands.install import rules, unit, unit_words
 from api.settings import program
 from capture.finding import RULES_FILE
+from tests.manual import examples
 from tests.whole.commands import done
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="systemd and udev are Linux's")
@@ -80,7 +81,8 @@ def test_a_service_that_could_not_see_its_program_is_said_before_it_fails(
     said = capsys.readouterr().err
     if hidden:
         assert f"may not look into {home}, where this program is" in said
-        assert "sudo python3 -m venv /opt/bothends && sudo /opt/bothends/bin/pip install" in said
+        steps = next(e for e in examples("running") if e.place == "running#as-a-service")
+        assert f"folder: {' && '.join(steps.text.splitlines()[:3])};" in said
         assert "--user" in said
     else:
         assert str(home) not in said

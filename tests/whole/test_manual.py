@@ -72,7 +72,7 @@ class Manual:
             {"URL": server.url, "SERIES": series},
         )
         here, home = self.reader.here, self.reader.home
-        for name in ("constraints.txt", "pyproject.toml"):
+        for name in ("requirements.txt", "pyproject.toml"):
             (here / name).symlink_to(ROOT / name)
         shutil.copy(ROOT / "fixtures" / "notebook" / "inches.csv", here / "notebook.csv")
         self.data = home / ".local" / "share" / "bothends"
