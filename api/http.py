@@ -63,6 +63,14 @@ class _Bearer(httpx2.Auth):
         yield request
 
 
+def wait_s(response: httpx2.Response) -> float:
+    """How long a server that was asked too much says to wait (RFC 9110, 10.2.3), in s; 0 where
+    `response` says nothing of it."""
+    said = response.headers.get("Retry-After", "")
+    plain = said.isascii() and said.isdigit() and len(said) < 10
+    return float(said) if plain and response.status_code in (429, 503) else 0.0
+
+
 def not_let_in(server: str, response: httpx2.Response, detail: str, may: str) -> str:
     """What to do where `server` answers 401 or 403, as a clause without a full stop.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from dataclasses import dataclass
@@ -32,6 +33,9 @@ from api.store.urls import shown
 # A workbook of a long history is written before its first byte comes.
 _TIMEOUT_S: Final = 600
 _READ: Final = 1 << 18
+# A server that is asked too much says when to come again; a day is too long to wait for.
+_SOON_S: Final = 60.0
+_TIMES: Final = 10
 
 
 class PullFailed(Exception):
@@ -268,7 +272,7 @@ class ServerSource:
     def _asked(self, method: str, address: str, **options: Any) -> Iterator[httpx2.Response]:
         with ExitStack() as stack:
             try:
-                response = stack.enter_context(self._http.stream(method, address, **options))
+                response = stack.enter_context(self._when_it_may(method, address, options))
             except http.TokenError as error:
                 raise PullFailed(str(error)) from None
             except (httpx2.HTTPError, httpx2.InvalidURL) as error:
@@ -285,6 +289,20 @@ class ServerSource:
                 failed = NotThere if response.status_code in (404, 405) else PullFailed
                 raise failed(detail if self._here else f"{self.name}: {detail}")
             yield response
+
+    @contextmanager
+    def _when_it_may(
+        self, method: str, address: str, options: dict[str, Any]
+    ) -> Iterator[httpx2.Response]:
+        """The answer to a request, which is sent again where the server said to come again soon,
+        since too much was asked of it."""
+        for left in reversed(range(_TIMES)):
+            with self._http.stream(method, address, **options) as response:
+                wait_s = http.wait_s(response) if response.status_code == 429 else 0.0
+                if not left or not 0 < wait_s <= _SOON_S:
+                    yield response
+                    return
+            time.sleep(wait_s)
 
     def _parts(self, response: httpx2.Response) -> Iterator[bytes]:
         try:

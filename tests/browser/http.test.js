@@ -3,7 +3,7 @@ import { beforeEach, test } from "node:test";
 
 import { NOT_LET_IN, whenEnded } from "../../api/web/pages/shared/access.js";
 import { Refused, Unreachable, get, memory, patch, post, remove, uuid7 } from "../../api/web/pages/shared/http.js";
-import { openWindow } from "./stand_ins.js";
+import { Clock, openWindow } from "./stand_ins.js";
 
 beforeEach(openWindow);
 
@@ -58,6 +58,35 @@ test("each kind of request goes out as what it is, and is refused alike", async 
     ["/api/series/1", "PATCH", '{"note":""}', "application/json"],
     ["/api/identify", "DELETE", undefined, undefined],
   ]);
+});
+
+test("of a server that is asked too much the page waits, and asks again", async () => {
+  const clock = new Clock();
+  const asked = [];
+  globalThis.fetch = async (path, options) => {
+    asked.push([clock.now, options.body]);
+    const headers = { "Retry-After": "2" };
+    return asked.length < 3 ? new Response('{"detail": "Go on more slowly."}', { status: 429, headers }) : new Response("{}");
+  };
+  const said = post("/api/series", { unit: "mm" });
+  await clock.until(60_000);
+  assert.deepEqual(await said, {});
+  assert.deepEqual(asked, [0, 2000, 4000].map((at) => [at, '{"unit":"mm"}']));
+});
+
+test("a page does not wait without an end, nor for long", async () => {
+  const clock = new Clock();
+  for (const [after, times] of [["1", 5], ["3600", 1], ["", 1]]) {
+    let asked = 0;
+    globalThis.fetch = async () => {
+      asked++;
+      return new Response('{"detail": "Go on more slowly."}', { status: 429, headers: { "Retry-After": after } });
+    };
+    const refused = assert.rejects(get("/api/machines"), { status: 429, message: "Go on more slowly." });
+    await clock.until(clock.now + 60_000);
+    await refused;
+    assert.equal(asked, times);
+  }
 });
 
 test("settings are kept in this browser, under keys that begin alike", () => {

@@ -20,7 +20,11 @@ _MOST_ANSWER: Final = 1024 * 1024
 
 
 class Away(Exception):
-    """The server can't be reached or can't take anything now."""
+    """The server can't be reached or can't take anything now; it says to wait so long, in s."""
+
+    def __init__(self, why: str, wait_s: float = 0.0) -> None:
+        super().__init__(why)
+        self.wait_s = wait_s
 
 
 def server_url(text: str) -> str:
@@ -53,11 +57,13 @@ _PORTS: Final = {"http": 80, "https": 443}
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What came back; `said` is empty where that is no JSON object."""
+    """What came back; `said` is empty where that is no JSON object. wait_s: how long it says to
+    wait before it is asked again."""
 
     status: int
     reason: str
     said: dict[str, Any]
+    wait_s: float = 0.0
 
     @property
     def good(self) -> bool:
@@ -171,4 +177,5 @@ def _answer(response: httpx2.Response) -> Answer:
     reason = response.reason_phrase
     if 300 <= response.status_code < 400:
         reason += f", sent on to {response.headers.get('Location', 'nowhere')}"
-    return Answer(response.status_code, str(said.get("detail", reason))[:500], said)
+    detail = str(said.get("detail", reason))[:500]
+    return Answer(response.status_code, detail, said, http.wait_s(response))

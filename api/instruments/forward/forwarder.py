@@ -28,6 +28,8 @@ _ANSWER_S: Final = 15.0
 # Reporting the instruments' states must not delay readings for long.
 _STATES_S: Final = 5.0
 _HEARTBEAT_S: Final = 20.0
+# However long a server says to wait, a person may have changed that meanwhile.
+_LONGEST_WAIT_S: Final = 60.0
 _PATHS: Final[dict[Kind, str]] = {"reading": "/api/readings", "refusal": "/api/refusals"}
 
 
@@ -65,6 +67,7 @@ class Forwarder:
         self._became = became
         self.away = False  # whether the server could not be reached the last time
         self._patience = patience
+        self._wait_s = 0.0  # how long the server said to wait the last time
         self._progress = HandoverProgress(0, 0, 0)
         self._reported: tuple[HandoverProgress, str] | None = None
         self._news = threading.Event()
@@ -123,7 +126,7 @@ class Forwarder:
                 return
             if trouble:
                 # New readings must not shorten the wait between retries.
-                self._over.wait(backoff.next())
+                self._over.wait(max(backoff.next(), self._wait_s))
             else:
                 backoff.reset()
                 self._news.wait(max(0.0, self._states_due - time.monotonic()))
@@ -133,6 +136,7 @@ class Forwarder:
 
         Never raises, since that would end the thread and with it all handing over.
         """
+        self._wait_s = 0.0
         try:
             while self._hand_over():
                 self._tell_states_if_due()
@@ -142,6 +146,7 @@ class Forwarder:
             return ""
         except Away as away:
             self.away = True
+            self._wait_s = min(away.wait_s, _LONGEST_WAIT_S)
             trouble = f"{away}; readings are kept here and handed over when they can be"
         except sqlite3.Error as error:
             trouble = (
@@ -214,7 +219,7 @@ class Forwarder:
         refuses = answer.status in (409, 413, 422) and "detail" in answer.said
         refuses |= answer.status == 413 and len(items) > 1
         if not (answer.good or refuses):
-            raise Away(f"the server at {self._client.url} answers {answer}")
+            raise Away(f"the server at {self._client.url} answers {answer}", answer.wait_s)
         refused = _refused(answer.said)
         stored, known = answer.said.get("stored"), answer.said.get("known")
         if (

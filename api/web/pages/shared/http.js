@@ -2,6 +2,11 @@
 
 import { NOT_LET_IN, end, hasEnded } from "./access.js";
 
+// A server of which too much is asked did nothing, and says when to come again. Where that is soon, nobody
+// need know.
+const SOON_S = 3;
+const TIMES = 4;
+
 /** The server refused: the message says what to do, `errors` names fields. */
 export class Refused extends Error {
   /**
@@ -71,10 +76,15 @@ async function answer(path, options = {}) {
   if (hasEnded()) throw new Refused(401, { detail: NOT_LET_IN });
   /** @type {Response} */
   let response;
-  try {
-    response = await fetch(path, options);
-  } catch {
-    throw new Unreachable();
+  for (let left = TIMES; ; left--) {
+    try {
+      response = await fetch(path, options);
+    } catch {
+      throw new Unreachable();
+    }
+    const wait = Number(response.headers.get("Retry-After"));
+    if (response.status !== 429 || !left || !(wait > 0) || wait > SOON_S) break;
+    await new Promise((done) => setTimeout(done, 1000 * wait));
   }
   if (response.status === 401) end();
   return response;

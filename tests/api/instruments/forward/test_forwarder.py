@@ -10,6 +10,7 @@ import socket
 import socketserver
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -414,6 +415,29 @@ def test_a_bench_that_is_not_let_in_keeps_all_and_takes_a_token_that_is_mended(t
         assert all(trouble.endswith("handed over when they can be") for trouble in troubles)
         assert bench.refused == []
     assert server.readings() == [["12.30", "12.40"]]
+
+
+def test_a_bench_of_which_there_is_too_much_waits_as_it_is_told_and_loses_nothing(tmp_path, server):
+    moments = []
+
+    def too_much(to: socket.socket, asked: Any) -> None:
+        moments.append(time.monotonic())
+        said = b'{"detail": "go on more slowly"}'
+        answered("429 Too Many Requests", said, "Retry-After: 1")(to, asked)
+
+    def good_now(to: socket.socket, asked: Any) -> None:
+        moments.append(time.monotonic())
+        good(to, asked)
+
+    server.odd["readings"] = [too_much, good_now]
+    with forwarding(tmp_path, server.url, "12.30", "12.40") as bench:
+        assert until(lambda: bench.trouble())
+        assert "429: go on more slowly; readings are kept here" in bench.trouble()
+        bench.add("12.50")
+        assert bench.all_sent()
+        assert bench.refused == []
+    assert moments[1] - moments[0] >= 1.0
+    assert server.readings() == [["12.30", "12.40"], ["12.30", "12.40", "12.50"]]
 
 
 def test_what_is_wrong_with_a_token_is_the_trouble_and_nothing_is_asked(server):
