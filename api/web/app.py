@@ -10,6 +10,7 @@ from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
+from starlette.types import ASGIApp
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from api import VERSION
@@ -18,6 +19,7 @@ from api.server import Server
 from api.web import contract, convert, problems
 from api.web.admitted import Admitted
 from api.web.guard import Guard
+from api.web.headers import SafeAnswers
 from api.web.kept import KeptAnswers
 from api.web.limited import Limited, Limits
 from api.web.live import MOST_READERS, Live
@@ -67,6 +69,10 @@ class _Application(FastAPI):
             contract.describe(super().openapi())
         assert self.openapi_schema is not None
         return self.openapi_schema
+
+    def build_middleware_stack(self) -> ASGIApp:
+        # Around all else, also around what answers a failure of the program itself.
+        return SafeAnswers(super().build_middleware_stack())
 
 
 def build(server: Server, readers: int = MOST_READERS) -> FastAPI:

@@ -21,6 +21,7 @@ from typing import Any, ClassVar, Final, NamedTuple
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from api.addresses import loopback, network
+from api.web.headers import OF_NO_REQUEST
 from api.web.live import PATH
 
 HEAD_S: Final = 10.0
@@ -147,6 +148,9 @@ class Connection(HttpToolsProtocol):
         if self._head > _LONGEST_HEAD:
             self.send_400_response("The request's headers are too long.")
 
+    def send_400_response(self, msg: str) -> None:
+        self._refuse(400, msg)
+
     def on_message_begin(self) -> None:
         self._head = 0
         self._began = self.loop.time()
@@ -241,8 +245,8 @@ class Connection(HttpToolsProtocol):
         lines = {
             "Content-Type": "application/problem+json",
             "Content-Length": str(len(body)),
-            "X-Content-Type-Options": "nosniff",
             "Connection": "close",
+            **{name.decode(): value.decode() for name, value in OF_NO_REQUEST},
             **(headers or {}),
         }
         head = "".join(f"{name}: {value}\r\n" for name, value in lines.items())

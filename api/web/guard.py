@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from typing import Final
 from urllib.parse import urlsplit
 
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -54,22 +54,17 @@ class Guard:
             await self._app(scope, receive, send)
             return
 
-        async def send_nosniff(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                MutableHeaders(scope=message).setdefault("X-Content-Type-Options", "nosniff")
-            await send(message)
-
         largest = notebook.LARGEST if scope["path"] == _NOTEBOOK else LARGEST
         refusal = self._refusal(scope, largest)
         if refusal is None:
-            await self._app(scope, _counted(receive, largest), send_nosniff)
+            await self._app(scope, _counted(receive, largest), send)
             return
         status, detail = refusal
         # Only the 422 can come from an address that a person typed.
         answer = (
             no_such_address(Request(scope), detail) if status == 422 else problem(status, detail)
         )
-        await answer(scope, receive, send_nosniff)
+        await answer(scope, receive, send)
 
     def _refusal(self, scope: Scope, largest: int) -> tuple[int, str] | None:
         headers, method = Headers(scope=scope), scope["method"]

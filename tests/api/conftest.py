@@ -21,6 +21,7 @@ from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
 from tests.api.documented import documented
 from tests.api.postgres import PostgresServer, postgres
+from tests.api.safe import assert_safe
 
 
 @pytest.fixture(scope="session")
@@ -105,9 +106,10 @@ LAN_HOST = "10.0.0.5"
 
 
 def local_client(application: FastAPI) -> TestClient:
-    """Somebody on the server's own computer, to whom nothing is answered that is not documented."""
+    """Somebody on the server's own computer, to whom nothing is answered that is not documented,
+    or that a browser could be misled by."""
     made = TestClient(application, base_url="http://127.0.0.1:8017", client=("127.0.0.1", 50_000))
-    made.event_hooks = {"response": [documented(application)]}
+    made.event_hooks = {"response": [documented(application), assert_safe]}
     return made
 
 

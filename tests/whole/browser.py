@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import APIResponse, Page, Route
+from playwright.sync_api import APIResponse, BrowserContext, ConsoleMessage, Page, Route
 
 from tests.ptys import until
 
@@ -183,6 +183,21 @@ class HeldBack:
                 route.continue_()
         # The tasks that the answer brought come before this one.
         self._page.evaluate("new Promise(done => setTimeout(() => setTimeout(done)))")
+
+
+class Policed:
+    """What pages tried that their security policy forbids, and a browser told of on its console."""
+
+    def __init__(self) -> None:
+        self.refused: list[str] = []
+
+    def watch(self, context: BrowserContext) -> BrowserContext:
+        context.on("console", self._hear)
+        return context
+
+    def _hear(self, said: ConsoleMessage) -> None:
+        if said.type == "error" and "Security Policy" in said.text:
+            self.refused.append(f"{said.page and said.page.url}: {said.text}")
 
 
 def wait_for(page: Page, condition: str) -> None:

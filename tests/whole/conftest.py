@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Browser, expect
 
 from capture.pretend import PtyPort
 from tests.api.conftest import (  # noqa: F401 (fixtures)
@@ -18,7 +18,7 @@ from tests.api.conftest import (  # noqa: F401 (fixtures)
 )
 from tests.ptys import PATIENCE_S, plugged
 from tests.whole.at_the_bench import bench, complaints  # noqa: F401 (fixtures)
-from tests.whole.browser import CHROMIUM, FLAGS
+from tests.whole.browser import CHROMIUM, FLAGS, Policed
 from tests.whole.forked import serving
 from tests.whole.serving import Serving
 
@@ -30,6 +30,18 @@ def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[s
     """The system's Chromium where there is one, else the one Playwright brings."""
     found = {"executable_path": str(CHROMIUM)} if Path(CHROMIUM).exists() else {}
     return {**browser_type_launch_args, **found, "args": list(FLAGS)}
+
+
+@pytest.fixture(autouse=True)
+def policed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Policed]:
+    """No page does what its security policy forbids, in whatever test one is looked at."""
+    made = Policed()
+    new_context = Browser.new_context
+    monkeypatch.setattr(
+        Browser, "new_context", lambda *args, **kwargs: made.watch(new_context(*args, **kwargs))
+    )
+    yield made
+    assert made.refused == []
 
 
 @pytest.fixture(scope="session")

@@ -122,7 +122,7 @@ def test_more_readers_than_files_allow_are_refused_in_words_and_the_rest_goes_on
 def test_the_bench_page_shows_why_it_is_not_live_and_is_live_when_there_is_room(
     limited: Serving, browser: Browser
 ) -> None:
-    page = browser.new_page()
+    page = browser.new_context().new_page()
     page.clock.install()
     with _readers(limited, _PLACES):
         page.goto(limited.url)
@@ -132,4 +132,4 @@ def test_the_bench_page_shows_why_it_is_not_live_and_is_live_when_there_is_room(
         expect(page.locator("#sign-live")).to_contain_text("this page does that by itself")
     page.clock.fast_forward(15_000)
     expect(page.locator("#sign-live")).to_have_text("live")
-    page.close()
+    page.context.close()

@@ -128,7 +128,6 @@ def _answer(
         headers = {
             "ETag": tag,
             "Link": f'<{following}>; rel="next"',
-            "Cache-Control": "private, no-cache",
             MADE_BY_HEADER: MADE_BY,
         }
         wanted = asked.wanted(connection)

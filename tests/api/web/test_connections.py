@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
 
+import httpx2
 import pytest
 import uvicorn
 from starlette.requests import ClientDisconnect, Request
@@ -18,6 +19,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from api.web import connections
 from api.web.connections import Connection, Crowd
 from api.web.live import PATH
+from tests.api.safe import assert_safe
 from tests.ptys import PATIENCE_S, until
 
 
@@ -313,3 +315,19 @@ def test_a_long_body_is_no_long_header():
         sender.sendall(b"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 200000\r\n\r\n")
         sender.sendall(b"x" * 200_000)
         assert sender.recv(100).startswith(b"HTTP/1.1 200")
+
+
+def test_what_is_no_request_is_refused_with_the_headers_of_every_answer():
+    with running() as server, socket.create_connection(("127.0.0.1", server.port)) as other:
+        other.settimeout(PATIENCE_S)
+        other.sendall(b"no request\r\n\r\n")
+        head, _, body = b"".join(iter(lambda: other.recv(4096), b"")).partition(b"\r\n\r\n")
+    status, *lines = head.decode().split("\r\n")
+    answer = httpx2.Response(
+        int(status.split()[1]),
+        headers=[tuple(line.split(": ", 1)) for line in lines],
+        request=httpx2.Request("GET", "http://127.0.0.1/"),
+    )
+    assert answer.status_code == 400
+    assert int(answer.headers["content-length"]) == len(body)
+    assert_safe(answer)

@@ -7,7 +7,6 @@ from functools import cache
 from starlette.responses import HTMLResponse
 
 from api.web.pages.shared.rendering import alone
-from api.web.pages.shared.static import SECURITY_HEADERS
 
 
 @cache
@@ -18,4 +17,4 @@ def _door(trouble: str) -> str:
 def door(trouble: str = "") -> HTMLResponse:
     """The door, with status 401: without a name or a figure of the shop, and with `trouble`, a
     sentence about the server's own settings, where there is some."""
-    return HTMLResponse(_door(trouble), status_code=401, headers=SECURITY_HEADERS)
+    return HTMLResponse(_door(trouble), status_code=401)

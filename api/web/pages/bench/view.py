@@ -37,7 +37,6 @@ from api.web.deps import TheServer
 from api.web.pages.shared import drawings, phone
 from api.web.pages.shared.addresses import bench_page
 from api.web.pages.shared.rendering import page
-from api.web.pages.shared.static import SECURITY_HEADERS
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 from api.web.pages.shared.words import FLAGS
 from api.web.shapes import BenchName, MachineOut, MethodOut
@@ -171,10 +170,9 @@ def _machines(store: Connection) -> list[dict[str, Any]]:
 def bench_code(request: Request, name: BenchName, server: TheServer) -> Response:
     """The QR code of the bench's page, for a phone's camera."""
     found = phone.address(request, server.settings.host, bench_page(name))
-    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache"}
     if found is None:
-        return Response(status_code=404, headers=headers)
-    return Response(phone.code(found), media_type="image/svg+xml", headers=headers)
+        return Response(status_code=404)
+    return Response(phone.code(found), media_type="image/svg+xml")
 
 
 def _in_script(value: object) -> Markup:

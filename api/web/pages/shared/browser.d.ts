@@ -11,3 +11,14 @@ interface WakeLock {
 interface Navigator {
   readonly wakeLock: WakeLock;
 }
+
+// Passed as text, which it stands for.
+type TrustedHTML = string;
+
+interface TrustedTypePolicy {
+  createHTML(text: string): TrustedHTML;
+}
+
+declare var trustedTypes:
+  | { createPolicy(name: string, rules: { createHTML(text: string): string }): TrustedTypePolicy }
+  | undefined;

@@ -1,4 +1,4 @@
-"""Pages from templates: compressed, and with the policy that allows nothing inline."""
+"""Pages from templates, compressed."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from api.answers.planned_strips import USUAL
 from api.web.pages.shared import addresses, numbers
 from api.web.pages.shared.said import said, said_parts
-from api.web.pages.shared.static import PAGES, SECURITY_HEADERS, STATIC_ADDRESS
+from api.web.pages.shared.static import PAGES, STATIC_ADDRESS
 from api.web.pages.shared.trail import UNDO_OFFERED_S
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 from api.web.visitors import visitor
@@ -51,7 +51,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: object
     may = visitor(request.scope).rung
     backup = request.app.state.server.backup() if may else None
     body = _templates.get_template(template).render(backup=backup, may=may, **values).encode()
-    headers = {**SECURITY_HEADERS, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
+    headers = {"Vary": "Accept-Encoding"}
     if "gzip" in request.headers.get("Accept-Encoding", ""):
         # Here, in the thread that renders, not in the event loop that all answers share: 0.6 ms
         # for the Bench page.

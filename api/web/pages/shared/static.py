@@ -69,16 +69,6 @@ _VERSIONED: Final = f"v-{_VERSION}"
 STATIC_ADDRESS: Final = f"/static/{_VERSIONED}"
 """Under this address the browser keeps a static file and need not ask for it again."""
 
-# The page loads from its own server only: no inline script or style, no frame around it.
-SECURITY_HEADERS: Final = {
-    "Content-Security-Policy": (
-        "default-src 'self'; base-uri 'none'; form-action 'self'; "
-        "frame-ancestors 'none'; object-src 'none'"
-    ),
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-}
-
 
 class StaticPages:
     """The pages' files, to be mounted at /static; kept in memory, compressed once.
@@ -116,7 +106,6 @@ def _answer(name: str, body: bytes, *, gzipped: bool, lasting: bool) -> Response
     headers = {
         "Cache-Control": "public, max-age=31536000, immutable" if lasting else "no-cache",
         "Vary": "Accept-Encoding",
-        "X-Content-Type-Options": "nosniff",
     }
     if gzipped:
         headers["Content-Encoding"] = "gzip"
