@@ -10,8 +10,10 @@ from fastapi import FastAPI
 from jinja2 import TemplateNotFound, UndefinedError
 from starlette.requests import Request
 
+from api.access.rungs import Rung
 from api.store.backups import BackupState
 from api.web.pages.shared.rendering import page
+from api.web.visitors import Visitor
 
 
 class _Server:
@@ -28,7 +30,9 @@ def request(*accepted: str, backup: BackupState | None = None) -> Request:
     headers = [(b"accept-encoding", each.encode()) for each in accepted]
     app = FastAPI()
     app.state.server = _Server(backup)
-    return Request({"type": "http", "method": "GET", "path": "/", "headers": headers, "app": app})
+    here = {"bothends.visitor": Visitor("this computer", "", local=True, rung=Rung.ADMIN)}
+    asked = {"type": "http", "method": "GET", "path": "/", "headers": headers, "app": app}
+    return Request(asked | here)
 
 
 def missing(*accepted: str, title: str = "Not here", **more: int):
