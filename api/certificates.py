@@ -64,6 +64,45 @@ def typed_fingerprint(text: str) -> str:
     return bytes.fromhex(digits).hex(":").upper()
 
 
+class OtherCertificate(ConnectionError):
+    """The server has another certificate than the one by which it is known."""
+
+    def __init__(self, found: str) -> None:
+        super().__init__(
+            f"its certificate has another fingerprint than --fingerprint says: {found}; if that is"
+            " what bothends access certificate shows on the server's computer, give it, else"
+            " somebody stands between"
+        )
+
+
+def known_by(fingerprint_said: str) -> ssl.SSLContext:
+    """A client's context that takes the certificate with this fingerprint and no other, whoever
+    made it, for whichever name, and until whatever day: a person has compared it.
+
+    The handshake raises OtherCertificate, before anything is sent.
+    """
+
+    def compare(der: bytes | None) -> None:
+        found = fingerprint(der or b"")
+        if found != fingerprint_said:
+            raise OtherCertificate(found)
+
+    class Socket(ssl.SSLSocket):
+        def do_handshake(self, block: bool = False) -> None:
+            super().do_handshake(block)
+            compare(self.getpeercert(True))
+
+    class Object(ssl.SSLObject):  # by way of a proxy
+        def do_handshake(self) -> None:
+            super().do_handshake()
+            compare(self.getpeercert(True))
+
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    context.sslsocket_class, context.sslobject_class = Socket, Object
+    return context
+
+
 def _validity(der: bytes) -> tuple[datetime, datetime]:
     """When a certificate is valid, by the places of the fields in it (RFC 5280, 4.1).
 

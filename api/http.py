@@ -8,6 +8,7 @@ from collections.abc import Callable, Generator
 import httpx2
 
 from api import VERSION
+from api.certificates import OtherCertificate, known_by
 
 Token = Callable[[], str | None]
 """The token to ask a server with, None for none. Raises TokenError."""
@@ -26,11 +27,13 @@ def client(
     *,
     timeout: float,
     token: Token = no_token,
+    fingerprint: str | None = None,
     proxy: str | None = None,
     follow_redirects: bool = False,
     transport: httpx2.BaseTransport | None = None,
 ) -> httpx2.Client:
-    """A client that uses the system's trusted certificates, and no environment variables.
+    """A client that uses no environment variables. It trusts the certificates that the system
+    does, or where a fingerprint is given, that one alone (`certificates.known_by`).
 
     token: asked for with each request, so that one that is mended while the program runs is taken;
     what it raises, the request raises. It goes to the server that the request names, and not where
@@ -39,7 +42,7 @@ def client(
     return httpx2.Client(
         headers={"User-Agent": f"bothends/{VERSION}", "Accept-Encoding": "identity"},
         auth=_Bearer(token),
-        verify=ssl.create_default_context(),
+        verify=ssl.create_default_context() if fingerprint is None else known_by(fingerprint),
         timeout=timeout,
         proxy=proxy,
         follow_redirects=follow_redirects,
@@ -69,6 +72,22 @@ def wait_s(response: httpx2.Response) -> float:
     said = response.headers.get("Retry-After", "")
     plain = said.isascii() and said.isdigit() and len(said) < 10
     return float(said) if plain and response.status_code in (429, 503) else 0.0
+
+
+def not_trusted(error: BaseException | None) -> str | None:
+    """What to do where a request failed since the server's certificate is not the right one, as a
+    clause without a full stop; None where it failed otherwise."""
+    while error is not None:
+        if isinstance(error, OtherCertificate):
+            return str(error)
+        if isinstance(error, ssl.SSLCertVerificationError):
+            return (
+                f"its certificate is not trusted here: {error.verify_message.rstrip('.')}; if it is"
+                " the server's own, run there: bothends access certificate, and give what it shows"
+                " with --fingerprint"
+            )
+        error = error.__cause__ or error.__context__
+    return None
 
 
 def not_let_in(server: str, response: httpx2.Response, detail: str, may: str) -> str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from api.commands import SPEC_OPTIONS, SpecHelp, fail
 from api.commands.files import allow_files
+from api.commands.fingerprint_said import add_fingerprint_option, fingerprint_for
 from api.commands.stores import data_folder
 from api.commands.token_said import add_token_option, token_for
 
@@ -52,6 +53,7 @@ def add(subparsers: Subparsers) -> None:
         "--data", type=Path, metavar="DIR", help="folder of the queue (default: by platform)"
     )
     add_token_option(command)
+    add_fingerprint_option(command)
     command.add_argument(
         "--change-server",
         action="store_true",
@@ -67,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     from capture.bench import Instruments
 
     url = _server(args)
-    token = token_for(args, url)
+    token, fingerprint = token_for(args, url), fingerprint_for(args, url)
     specs = _specs(args)
     allow_files(len(specs))
     queue = _open_queue(args, url)
@@ -99,6 +101,7 @@ def run(args: argparse.Namespace) -> int:
         refused=shown.refused,
         became=answering.became,
         token=token,
+        fingerprint=fingerprint,
     )
     forwarder.start()
     instruments.start(specs)

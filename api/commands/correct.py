@@ -14,6 +14,7 @@ from uuid import UUID
 from analysis.sentences import plain
 from api.commands import correction_shown as shown
 from api.commands import fail
+from api.commands.fingerprint_said import add_fingerprint_option, fingerprint_for
 from api.commands.settings_said import DB_HELP
 from api.commands.stores import failed, open_existing, store_url
 from api.commands.token_said import add_token_option, token_for
@@ -122,6 +123,7 @@ def _common() -> argparse.ArgumentParser:
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--to", metavar="URL", help="a running server: http://HOST:PORT")
     add_token_option(common)
+    add_fingerprint_option(common)
     common.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of the store (default: yours, by platform)"
     )
@@ -189,7 +191,8 @@ def _server(args: argparse.Namespace) -> Iterator[ServerSource]:
     token = token_for(args, args.to)
     with ExitStack() as opened:
         if args.to is not None:
-            server = ServerSource(args.to, token=token, may="--may run")
+            fingerprint = fingerprint_for(args, args.to)
+            server = ServerSource(args.to, token=token, fingerprint=fingerprint, may="--may run")
         else:
             server = ServerSource(_HERE, opened.enter_context(_on_store(args)))
         opened.callback(server.close)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 from urllib.parse import quote
 
 from api.commands import fail
+from api.commands.fingerprint_said import fingerprint_for
 from api.commands.stores import failed
 
 if TYPE_CHECKING:
@@ -34,14 +35,13 @@ def follow(args: argparse.Namespace, token: Token) -> int:
         NotThere,
         OtherHistory,
         PullFailed,
-        ServerSource,
     )
 
     _refuse_what_does_not_fit(args)
     bench = args.bench or "main"
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        with closing(ServerSource(args.url, timeout=_SILENT_S, token=token)) as source:
+        with closing(_source(args, token)) as source:
             followed = _followed(args, source, bench)
             with closing(followed.memory):
                 try:
@@ -63,6 +63,13 @@ def follow(args: argparse.Namespace, token: Token) -> int:
         fail(str(error))
     except (PullFailed, NotKept) as error:
         return failed(error)
+
+
+def _source(args: argparse.Namespace, token: Token) -> ServerSource:
+    from api.exports.sources import ServerSource
+
+    fingerprint = fingerprint_for(args, args.url)
+    return ServerSource(args.url, timeout=_SILENT_S, token=token, fingerprint=fingerprint)
 
 
 def _refuse_what_does_not_fit(args: argparse.Namespace) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail, timers
+from api.commands.fingerprint_said import add_fingerprint_option, fingerprint_words
 from api.commands.serve import check_backups, settings_of
 from api.commands.settings_said import SETTINGS, Said, add_settings, option_words
 from api.commands.token_said import token_words
@@ -75,6 +76,7 @@ def add(subparsers: Subparsers) -> None:
         help="the file with the token that lets --bench-to, or --timer pull, in at the server;"
         " root alone need be able to read it",
     )
+    add_fingerprint_option(command)
     # What the service is told, as `serve` is told it.
     add_settings(command, OF_A_SERVICE, said=False)
     timers.add_options(command)
@@ -104,6 +106,8 @@ def run(args: argparse.Namespace) -> int:
         _check_db(args)
     if args.token_file is not None and args.bench_to is None and "pull" not in args.timer:
         fail("--token-file lets in at a server; it is for --bench-to or --timer pull")
+    if args.fingerprint is not None and args.bench_to is None and "pull" not in args.timer:
+        fail("--fingerprint is of a server's certificate; it is for --bench-to or --timer pull")
     ids = list(args.id)
     for text in args.caliper or ():
         try:
@@ -184,6 +188,12 @@ def _serve_words(args: argparse.Namespace) -> list[str]:
         if not args.user:
             _refuse_files_elsewhere(said.where("data"), said.get("data") and "sqlite:")
             _refuse_files_elsewhere(said.where("db"), in_file.db)
+            if args.cert is None:
+                _refuse_certificate_elsewhere(said.where("cert"), in_file.cert)
+    if (args.cert is None) != (args.key is None):
+        fail("--cert and --key belong together; give both, or neither")
+    if args.cert is not None:
+        args.cert, args.key = _readable("--cert", args.cert), _readable("--key", args.key)
     return [*words, *option_words(vars(args), OF_A_SERVICE)]
 
 
@@ -216,6 +226,15 @@ def _refuse_files_elsewhere(where: str, url: str | None) -> None:
         )
 
 
+def _refuse_certificate_elsewhere(where: str, file: Path | None) -> None:
+    """End the command where the system's service may not be able to read a certificate."""
+    if file is not None and not file.is_relative_to(STORE):
+        fail(
+            f"{where}: the service's own user may not be able to read {file} and its key; give"
+            " --cert and --key here, and systemd reads them for it"
+        )
+
+
 def _readable(option: str, file: Path) -> Path:
     """The whole path of a file that the service reads. Ends the command where there is none."""
     path = file.expanduser().absolute()
@@ -244,14 +263,15 @@ def _bench_words(args: argparse.Namespace) -> list[str]:
             f"--bench-to {said!r} is not a server's address ({error}); give one such as"
             " http://shop.local:8017"
         )
-    return ["bench", "--to", url, *token_words(args), *option_words(vars(args), OF_A_SERVICE)]
+    known = [*token_words(args), *fingerprint_words(args, url)]
+    return ["bench", "--to", url, *known, *option_words(vars(args), OF_A_SERVICE)]
 
 
 def unit(words: Sequence[str], user: bool = False) -> str:
     """The systemd unit that runs `words`, for the system or for one user.
 
     The system's keeps its store in STORE, the user's where `serve` does. The system's reads the
-    files that --config, --db and --token-file name through systemd.
+    files that --config, --db, --token-file, --cert and --key name through systemd.
     """
     if user:
         return shipped("bothends-user.service").replace("@COMMAND@", unit_words(words))

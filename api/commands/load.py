@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
 from api.commands import fail
+from api.commands.fingerprint_said import add_fingerprint_option, fingerprint_for
 from api.commands.stores import data_folder, named_store
 from api.commands.token_said import add_token_option, token_for
 
@@ -60,6 +61,7 @@ def add(subparsers: Subparsers) -> None:
     command.add_argument("--db", metavar="URL", help="the store by its database URL")
     command.add_argument("--to", metavar="URL", help="a running server instead: http://HOST:PORT")
     add_token_option(command)
+    add_fingerprint_option(command)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -182,7 +184,10 @@ def _at_server(args: argparse.Namespace, data: bytes, token: Token) -> dict[str,
         "dates": args.dates,
     }
     given = {name: value for name, value in asked.items() if value is not None}
-    with closing(ServerSource(args.to, token=token, may="--may run")) as server:
+    fingerprint = fingerprint_for(args, args.to)
+    with closing(
+        ServerSource(args.to, token=token, fingerprint=fingerprint, may="--may run")
+    ) as server:
 
         def load(dry_run: bool) -> dict[str, Any]:
             query = urlencode(given | {"dry_run": str(dry_run).lower()})

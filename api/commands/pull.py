@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from api.commands import fail
+from api.commands.fingerprint_said import add_fingerprint_option, fingerprint_for
 from api.commands.stores import data_folder, failed, file_name, named_store, progress
 from api.commands.token_said import add_token_option, token_for
 
@@ -34,6 +35,7 @@ def add(subparsers: Subparsers) -> None:
     )
     command.add_argument("url", metavar="URL", nargs="?", help="a server: http://HOST:PORT")
     add_token_option(command)
+    add_fingerprint_option(command)
     command.add_argument(
         "--data", type=Path, metavar="DIR", help="folder of a store (default: yours, by platform)"
     )
@@ -173,9 +175,9 @@ def _source(args: argparse.Namespace) -> PullSource:
 
     if sum(each is not None for each in (args.url, args.data, args.db)) > 1:
         fail("give one of URL, --data and --db, not several")
-    token = _token(args)
+    token, fingerprint = _token(args), fingerprint_for(args, args.url)
     if args.url is not None:
-        return ServerSource(args.url, token=token)
+        return ServerSource(args.url, token=token, fingerprint=fingerprint)
     data = data_folder(args)
     # Opening it would create an empty store.
     db = named_store(args.db, args.data)

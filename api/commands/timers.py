@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from api.commands import fail
 from api.commands.backup import with_its_own_tools
+from api.commands.fingerprint_said import fingerprint_words
 from api.commands.settings_said import Said
 from api.commands.token_said import token_words
 from api.commands.units import STORE, shipped, through_systemd, unit_words, user_folder
@@ -116,7 +117,14 @@ def _pulls(args: argparse.Namespace, folder: Path) -> list[list[str]]:
 
             said = shown(args.source)
             fail(f"--from {said} is not a server's address ({error}); give one such as {url}")
-    pull = [str(program()), "pull", url, *token_words(args)]
+    elif _said(args, "cert") is not None:
+        if args.fingerprint is None:
+            fail(
+                "--timer pull: the server on this computer serves https; say by which name its"
+                " certificate knows it, --from https://NAME:PORT, or its --fingerprint"
+            )
+        url = url.replace("http:", "https:")
+    pull = [str(program()), "pull", url, *token_words(args), *fingerprint_words(args, url)]
     return [
         [*pull, "--to", str(folder / "trials.csv")],
         [*pull, "--what", "readings", "--to", str(folder / "readings.csv")],

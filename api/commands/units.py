@@ -10,6 +10,7 @@ from typing import Final
 
 STORE: Final = "/var/lib/bothends"
 """The folder of the system service's store."""
+_ROOTS_FILES: Final = ("--config", "--db", "--token-file", "--cert", "--key")
 
 
 def unit_words(words: Iterable[str]) -> str:
@@ -28,14 +29,17 @@ def unit_words(words: Iterable[str]) -> str:
 
 
 def through_systemd(
-    words: Iterable[str], options: Iterable[str] = ("--config", "--db", "--token-file")
+    words: Iterable[str], options: Iterable[str] = _ROOTS_FILES
 ) -> tuple[list[str], list[str]]:
     """`words`, each quoted, and the lines by which systemd gives the command the files that these
-    options name: only root may be able to read them (systemd.exec(5), CREDENTIALS)."""
+    options name: only root may be able to read them (systemd.exec(5), CREDENTIALS).
+
+    A certificate in STORE it reads itself, also when that is renewed."""
     told, lines = [], []
     for before, word in pairwise(["", *words]):
         path = word.removeprefix("@")
-        if before in options and (before != "--db" or path != word):
+        own = before in ("--cert", "--key") and Path(path).is_relative_to(STORE)
+        if before in options and not own and (before != "--db" or path != word):
             name = before.removeprefix("--")
             lines.append(f"LoadCredential={name}:{path.replace('%', '%%')}")
             told.append(f"{'@' if path != word else ''}%d/{name}")

@@ -179,6 +179,7 @@ class ServerSource:
         transport: httpx2.BaseTransport | None = None,
         timeout: float = _TIMEOUT_S,
         token: http.Token = http.no_token,
+        fingerprint: str | None = None,
         may: str = "--may read",
     ) -> None:
         parts = urlsplit(url)
@@ -193,6 +194,7 @@ class ServerSource:
             self._http = http.client(
                 timeout=timeout,
                 token=token,
+                fingerprint=fingerprint,
                 proxy=None if transport else _proxy(parts.scheme, parts.hostname),
                 follow_redirects=True,
                 transport=transport,
@@ -276,6 +278,9 @@ class ServerSource:
             except http.TokenError as error:
                 raise PullFailed(str(error)) from None
             except (httpx2.HTTPError, httpx2.InvalidURL) as error:
+                untrusted = http.not_trusted(error)
+                if untrusted is not None:
+                    raise PullFailed(f"{self.name} is not asked: {untrusted}") from None
                 raise PullFailed(f"{self.name} did not answer ({error}); is it running?") from None
             if not response.is_success:
                 said = _detail(response)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ssl
 from collections.abc import Iterator
+from contextlib import suppress
+from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import Event, Thread
 
@@ -10,6 +13,8 @@ import httpx2
 import pytest
 
 from api import VERSION
+from api.certificates import OtherCertificate, fingerprint, known_by
+from api.commands.access_certificate import make
 from api.http import TokenError, client, not_let_in
 
 
@@ -133,3 +138,24 @@ def test_a_token_is_asked_for_each_time_and_what_is_wrong_with_it_is_raised(othe
         with pytest.raises(TokenError):
             asking.get(f"{other.url}/here")
     assert [said.get("Authorization") for _, said in other.asked] == [f"Bearer {TOKEN}", None]
+
+
+def test_by_way_of_a_proxy_too_only_the_certificate_that_is_known_is_taken(tmp_path):
+    """Then TLS runs within the proxy's own, by other means of the library."""
+    pem, key = make(["localhost"], 5, datetime.now(UTC))
+    (tmp_path / "both.pem").write_bytes(pem + key)
+    serving = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    serving.load_cert_chain(tmp_path / "both.pem")
+    known = fingerprint(ssl.PEM_cert_to_DER_cert(pem.decode()))
+
+    def hands_shaken(said: str) -> None:
+        to_server, to_client = ssl.MemoryBIO(), ssl.MemoryBIO()
+        there = serving.wrap_bio(to_server, to_client, server_side=True)
+        here = known_by(said).wrap_bio(to_client, to_server, server_hostname="elsewhere")
+        for each in (here, there, here):
+            with suppress(ssl.SSLWantReadError):
+                each.do_handshake()
+
+    hands_shaken(known)
+    with pytest.raises(OtherCertificate, match=known):
+        hands_shaken("00" + known[2:])

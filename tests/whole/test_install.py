@@ -117,6 +117,9 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
             "it serves nothing",
         ),
         (["install", "--systemd", "--backups", "-1"], "--backups: -1 is not a number"),
+        (["install", "--systemd", "--fingerprint", "AB" * 32], "for --bench-to or --timer pull"),
+        (["install", "--systemd", "--cert", "/nowhere"], "give both, or neither"),
+        (["install", "--systemd", "--cert", "/no", "--key", "/no"], "/no: there is no such file"),
         (["install", "--systemd", "--token-file", "/nowhere"], "for --bench-to or --timer pull"),
         (
             ["install", "--systemd", "--bench-to", "http://a:s3cret@b", "--caliper", "stdin:"],
@@ -256,3 +259,33 @@ def test_the_rule_names_every_caliper_once_and_comes_before_the_seat() -> None:
     assert 'ATTRS{idVendor}=="0403", ATTRS{idProduct}=="6001"' in text
     # 73-seat-late.rules hands what is tagged to the person; udev reads by file name.
     assert "70-bothends.rules" == Path(RULES_FILE).name < "73-seat-late.rules"
+
+
+def test_a_service_gets_its_certificate_and_a_bench_knows_the_servers(tmp_path: Path) -> None:
+    cert, key = tmp_path / "shop.pem", tmp_path / "shop.key"
+    cert.touch()
+    key.touch()
+    said = ("--cert", str(cert), "--key", str(key))
+    install = ("install", "--print", "--systemd")
+    shown = done(*install, *said).stdout
+    assert f"\nLoadCredential=cert:{cert}\nLoadCredential=key:{key}\n" in shown
+    assert "--cert %d/cert --key %d/key\n" in shown
+    # What is in the service's own folder it reads itself, and so again when it is renewed.
+    kept = ["--cert", "/var/lib/bothends/shop.pem", "--key", "/var/lib/bothends/shop.key"]
+    words = ["bothends", "serve", *kept]
+    assert " ".join(kept) in unit(words)
+    assert "LoadCredential" not in unit(words)
+    assert " ".join(said) in done(*install, "--user", *said).stdout
+    config = tmp_path / "shop.toml"
+    config.write_text('cert = "shop.pem"\nkey = "shop.key"\n')
+    refused = done(*install, "--config", str(config))
+    assert "give --cert and --key here, and systemd reads them" in refused.stderr
+    assert "%d/key" in done(*install, "--config", str(config), *said).stdout
+    known = ("--fingerprint", "ab" * 32)
+    bench = (*install, "--bench-to", "https://shop.local", "--caliper", "stdin:")
+    assert f"--fingerprint {':'.join(['AB'] * 32)} " in done(*bench, *known).stdout
+    plain = (*install, "--bench-to", "http://shop.local", "--caliper", "stdin:")
+    assert "give its address with https://" in done(*plain, *known).stderr
+    pull = ("install", "--print", "--timer", "pull", "--folder", str(tmp_path))
+    assert "serves https; say by which name" in done(*pull, *said).stderr
+    assert "https://127.0.0.1:8017 --fingerprint AB:" in done(*pull, *said, *known).stdout

@@ -18,6 +18,7 @@ import pytest
 from api.certificates import fingerprint, read
 from api.commands.access_certificate import make
 from tests.ptys import PATIENCE_S, until
+from tests.whole.commands import done
 from tests.whole.forked import ForkedServing
 
 NAME: Final = "shop.example"
@@ -136,3 +137,31 @@ def test_a_renewed_certificate_is_served_and_a_wrong_one_is_not(
         while series not in heard:
             heard += next(parts)
     before.close()
+
+
+def test_a_bench_and_a_pull_know_the_server_by_its_fingerprint(
+    shop: ForkedServing, tmp_path: Path
+) -> None:
+    url, known = f"https://127.0.0.1:{shop.port}", shown(shop)
+    words = ("pull", url, "--to", str(tmp_path / "trials.csv"))
+    unknown = done(*words)
+    assert (unknown.returncode, unknown.stdout) == (1, "")
+    assert "certificate is not trusted here: self-signed certificate" in unknown.stderr
+    assert "give what it shows with --fingerprint" in unknown.stderr
+    other = done(*words, "--fingerprint", "00" * 32)
+    assert other.returncode == 1
+    assert f"has another fingerprint than --fingerprint says: {known}" in other.stderr
+    assert not (tmp_path / "trials.csv").exists()
+    assert done(*words, "--fingerprint", "AB:CD").returncode == 2
+    assert "has 64 hexadecimal digits" in done(*words, "--fingerprint", "AB:CD").stderr
+    plain = ("pull", url.replace("https", "http"), "--to", "-", "--fingerprint", known)
+    assert "give its address with https://" in done(*plain).stderr
+    # As one browser shows it, and as another does.
+    pulled = done(*words, "--fingerprint", known.replace(":", " ").lower())
+    assert (pulled.returncode, pulled.stderr) == (0, "")
+    assert (tmp_path / "trials.csv").exists()
+    bench = ("bench", "--to", url, "--data", str(tmp_path / "queue"), "--caliper")
+    bench = (*bench, "stdin:,unit=mm,name=far", "--fingerprint", known)
+    kept = done(*bench, said="1.25\n")
+    assert kept.returncode == 0, kept.stdout + kept.stderr
+    assert [each["name"] for each in shop.get("/api/calipers")] == ["far"]

@@ -79,9 +79,11 @@ class Client:
     No redirect is followed, since a POST that is redirected becomes a GET.
     """
 
-    def __init__(self, url: str, token: http.Token = http.no_token) -> None:
+    def __init__(
+        self, url: str, token: http.Token = http.no_token, fingerprint: str | None = None
+    ) -> None:
         self.url = url
-        self._http = http.client(timeout=0, token=token)
+        self._http = http.client(timeout=0, token=token, fingerprint=fingerprint)
         self._line = _Line()
         self.hung_up = False
 
@@ -117,7 +119,7 @@ class Client:
         except http.TokenError as error:
             raise Away(str(error)) from None
         except (httpx2.HTTPError, httpx2.InvalidURL, OSError, ValueError) as error:
-            said = line.ended or str(error) or type(error).__name__
+            said = line.ended or http.not_trusted(error) or str(error) or type(error).__name__
             raise Away(f"the server at {self.url} can't be reached ({said})") from None
         finally:
             limit.cancel()

@@ -57,10 +57,11 @@ class Forwarder:
         refused: Callable[[Item, str], None],
         became: Callable[[UUID, str], None] = lambda _reading, _question: None,
         token: Token = no_token,
+        fingerprint: str | None = None,
         patience: float = _ANSWER_S,
     ) -> None:
         self._queue = queue
-        self._client = Client(url, token)
+        self._client = Client(url, token, fingerprint)
         self._states = states
         self._changed = changed
         self._refused = refused
