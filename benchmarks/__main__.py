@@ -28,6 +28,7 @@ MODULES = (
     "bench",
     "pages",
     "live",
+    "access",
     "store",
     "backup",
     "history",

@@ -66,7 +66,8 @@ class Admitted:
 
 
 def _refusal(request: Request, who: Visitor) -> Response | None:
-    wanted = need(request.method, request.url.path)
+    # As the router sees it: the path of a URL made of it can be another one.
+    wanted = need(request.method, request.scope["path"])
     if wanted.rung is None:
         return None
     if who.rung is None:
