@@ -33,7 +33,8 @@ class Settings:
     """`data`: the folder of the store and its backups. `db`: a database URL; None for the SQLite
     file in `data`. `allow_hosts`: names of this server in addition to those that it finds itself.
     `behind`: the addresses of the reverse proxies that requests come through. `cert`, `key`: the
-    files of a certificate and its key, both or none, with which https is served. `pretend`: an
+    files of a certificate and its key, both or none, with which https is served.
+    `allow_network_calipers`: other computers may have any device or address opened. `pretend`: an
     invented demo shop and a pretend caliper on bench main. `backups`: how many daily backups are
     kept; 0: none is made."""
 
@@ -45,6 +46,7 @@ class Settings:
     behind: tuple[str, ...] = ()
     cert: Path | None = None
     key: Path | None = None
+    allow_network_calipers: bool = False
     calipers: tuple[Spec, ...] = field(default=())
     pretend: bool = False
     seed: int = 1

@@ -224,6 +224,7 @@ def settings_of(said: Said, seed: int = 1) -> Settings:
         behind=tuple(proxies),
         cert=said.get("cert"),
         key=said.get("key"),
+        allow_network_calipers=said.get("allow-network-calipers", False),
         calipers=tuple(specs),
         pretend=pretend,
         seed=seed,

@@ -100,6 +100,12 @@ SETTINGS: Final = (
         "SPEC",
     ),
     Setting(
+        "allow-network-calipers",
+        "switch",
+        "let who may do everything here add calipers on the network, and any device, from another"
+        " computer too",
+    ),
+    Setting(
         "pretend", "switch", "an invented demo shop and a pretend caliper, in a store of their own"
     ),
     Setting(
@@ -149,6 +155,9 @@ def option_words(options: Mapping[str, Any], settings: Iterable[Setting]) -> lis
     words = []
     for setting in settings:
         value = options[setting.dest]
+        if setting.kind == "switch" and value is not None:
+            words.append(setting.option if value else f"--no-{setting.name}")
+            continue
         for each in value if isinstance(value, list) else [value]:
             if each is not None:
                 words += [setting.option, str(each)]

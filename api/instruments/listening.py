@@ -40,22 +40,6 @@ class FileError(OSError):
     """The file of remembered calipers can't be written; the message says what to do."""
 
 
-def check_from_afar(spec: Spec) -> Spec:
-    """`spec`, if anybody who reaches the server may ask for it.
-
-    Some of pyserial's URLs do more than name a port: spy:// writes any file that it names. Those
-    are only for the command line that starts the server. Raises ListenError.
-    """
-    scheme, marked, _ = spec.target.partition("://")
-    if spec.kind == "serial" and marked and scheme not in ("socket", "rfc2217"):
-        raise ListenError(
-            "spec",
-            f"{scheme}:// can only be named when the server is started, with --caliper;"
-            " here a device, socket:// or rfc2217:// can be",
-        )
-    return spec
-
-
 @dataclass(frozen=True, slots=True)
 class Listened:
     """One instrument that is listened to. `remembered`: from the next start on as well.

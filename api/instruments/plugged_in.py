@@ -29,4 +29,9 @@ def plugged_in(listening: Listening) -> list[PluggedIn]:
         except SpecError:  # without a driver there is no spec
             return None
 
-    return [PluggedIn(found, name_of(found)) for found in instruments(program())]
+    return [PluggedIn(found, name_of(found)) for found in listed()]
+
+
+def listed() -> list[Found]:
+    """The same, as the system lists it."""
+    return instruments(program())

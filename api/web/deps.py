@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated
 
-from fastapi import Body, Depends, HTTPException, Request
+from fastapi import Body, Depends, Request
 from sqlalchemy import Connection
 
 from api.server import Server
@@ -31,20 +31,15 @@ def _store(server: Annotated[Server, Depends(_server)]) -> Iterator[Connection]:
         yield connection
 
 
-def on_this_computer(request: Request) -> bool:
-    """Whether the request comes from the server's own computer."""
-    return visitor(request.scope).local
+def any_caliper(request: Request) -> bool:
+    """Whether who asks may have any device or address opened: at the server's own computer, and
+    where the server was started so. Else only what is plugged in and listed."""
+    server: Server = request.app.state.server
+    return visitor(request.scope).local or server.settings.allow_network_calipers
 
 
-def _here(request: Request) -> None:
-    # Requests are not authenticated: without this check, anyone who reaches the port could make
-    # this computer open any of its devices, or connect to any address, and read the answer.
-    if not on_this_computer(request):
-        raise HTTPException(
-            403,
-            "calipers are added, removed and identified on the server's own computer; open this"
-            " page there, or name them at its start with --caliper",
-        )
+async def _any_caliper(request: Request) -> bool:
+    return any_caliper(request)
 
 
 async def _nothing(_body: Annotated[EmptyIn | None, Body()] = None) -> None:
@@ -54,9 +49,7 @@ async def _nothing(_body: Annotated[EmptyIn | None, Body()] = None) -> None:
 NothingToSay = Depends(_nothing)
 """For routes whose address says all."""
 
-OnThisComputer = Depends(_here)
-"""For routes that only people at the server's own computer may use."""
-
+AnyCaliper = Annotated[bool, Depends(_any_caliper)]
 TheServer = Annotated[Server, Depends(_server)]
 # Given back before the answer is sent: its reader may be slow, and the connections are few.
 TheStore = Annotated[Connection, Depends(_store, scope="function")]

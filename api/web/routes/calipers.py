@@ -16,14 +16,16 @@ from api.answers.caliper_until import caliper_until
 from api.answers.settings import LONGEST_NAME, AskedSeries, jaws_nm, new_series
 from api.errors import Conflict, InvalidField, NotFound
 from api.instruments.calipers import CaliperRecord
-from api.instruments.listening import FileError, Listened, ListenError, check_from_afar
+from api.instruments.from_afar import NotFromAfar, check_by_request, check_from_afar
+from api.instruments.listening import FileError, Listened, ListenError
+from api.instruments.plugged_in import listed
 from api.store.rows import series as rows
 from api.store.rows.calipers import heard_as, is_known, known_calipers, readings_unit
 from api.store.stamps import now
 from api.web import convert
 from api.web.asked import length_mm
 from api.web.corrected import DryRun, IfMatch, corrected, said
-from api.web.deps import OnThisComputer, TheServer, TheStore
+from api.web.deps import AnyCaliper, TheServer, TheStore
 from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes.corrections import ResultsOut
@@ -108,10 +110,21 @@ def list_calipers(
     return [convert.caliper_on_record(each) for each in found if retired or not each.retired]
 
 
-@router.post("", status_code=201, dependencies=[OnThisComputer])
-def add_caliper(body: ListenIn, server: TheServer) -> ListenedOut:
-    """Listen to an instrument from now on, and after the next start too."""
-    listened = _kept(server, _spec(body))
+@router.post("", status_code=201)
+def add_caliper(body: ListenIn, server: TheServer, any_caliper: AnyCaliper) -> ListenedOut:
+    """Listen to an instrument from now on, and after the next start too.
+
+    From another computer only to one that GET /api/instruments lists, by the `spec` that it gives,
+    with options other than request; to others where the server was started with
+    --allow-network-calipers.
+    """
+    spec = _spec(body)
+    if not any_caliper:
+        try:
+            check_from_afar(spec, listed())
+        except NotFromAfar as error:
+            raise HTTPException(403, str(error)) from None
+    listened = _kept(server, spec)
     return ListenedOut(
         name=listened.name,
         called=server.called.name(listened.name),
@@ -161,7 +174,7 @@ def _on_record(server: TheServer, store: Connection, name: str) -> CaliperRecord
     raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
 
 
-@router.delete("/{name:path}", dependencies=[OnThisComputer])
+@router.delete("/{name:path}")
 def remove_caliper(name: str, server: TheServer, bench: BenchName | None = None) -> ForgottenOut:
     """Stop listening to a caliper and release its port. What it measured stays."""
     name = _listened_as(server, name, bench)
@@ -253,7 +266,7 @@ def _spec(body: ListenIn) -> Spec:
         given = {field: value for field, value in options.items() if value is not None}
         # Parsed again from its text, so that the same rules hold for name and bench.
         named = parse_spec(str(replace(spec, **given)))  # type: ignore[arg-type]
-        return check_from_afar(named)
+        return check_by_request(named)
     except SpecError as error:
         raise InvalidField(_field_of(error), str(error)) from None
     except ListenError as error:

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter
+from fastapi import APIRouter, HTTPException
 from pydantic import Field
 
 from analysis.units import Unit
 from api.answers.typed_lengths import as_kept
 from api.errors import Conflict, InvalidField
 from api.instruments.calipers import in_words
+from api.instruments.from_afar import NotFromAfar, check_by_request, check_search_from_afar
 from api.instruments.identify import IdentifyProgress, NoneUnderWay, OneUnderWay, UnknownPort
-from api.instruments.listening import ListenError, check_from_afar
+from api.instruments.listening import ListenError
 from api.instruments.plugged_in import plugged_in
 from api.server import Server
 from api.store.stamps import now
-from api.web.contract import may
 from api.web.convert.instruments import found_out
-from api.web.deps import NothingToSay, OnThisComputer, TheServer
+from api.web.deps import AnyCaliper, NothingToSay, TheServer
 from api.web.shapes import In, LengthText, Out, Strokes
 from api.web.shapes.instruments import FoundOut
 from capture.errors import SpecError
@@ -111,15 +111,23 @@ def get_instruments(server: TheServer) -> InstrumentsOut:
     )
 
 
-@router.post("/identify", status_code=201, dependencies=[OnThisComputer])
-def start_identifying(server: TheServer, body: IdentifyIn | None = None) -> IdentifyOut:
+@router.post("/identify", status_code=201)
+def start_identifying(
+    server: TheServer, any_caliper: AnyCaliper, body: IdentifyIn | None = None
+) -> IdentifyOut:
     """Listen on every serial port at once for a caliper's send button.
 
     Opening a port can restart a small board behind it. It ends after five minutes, or after
-    twenty seconds without a request to keep it.
+    twenty seconds without a request to keep it. `also` and `listen_to` are for the server's own
+    computer, or where the server was started with --allow-network-calipers.
     """
     asked = body or IdentifyIn()
     also = [_port(text) for text in asked.also]
+    if not any_caliper:
+        try:
+            check_search_from_afar(also, asked.listen_to)
+        except NotFromAfar as error:
+            raise HTTPException(403, str(error)) from None
     try:
         return _out(
             server.identifying.start(
@@ -134,19 +142,19 @@ def start_identifying(server: TheServer, body: IdentifyIn | None = None) -> Iden
         ) from None
 
 
-@router.get("/identify", dependencies=[OnThisComputer], responses=may(403))
+@router.get("/identify")
 def get_identifying(server: TheServer) -> IdentifyOut:
     """What was heard until now; this changes nothing."""
     return _out(server.identifying.progress())
 
 
-@router.post("/identify/keep", dependencies=[OnThisComputer, NothingToSay])
+@router.post("/identify/keep", dependencies=[NothingToSay])
 def keep_identifying(server: TheServer) -> IdentifyOut:
     """Keep listening, and what was heard until now: a page sends it while it waits."""
     return _out(server.identifying.keep())
 
 
-@router.post("/identify/shown", dependencies=[OnThisComputer])
+@router.post("/identify/shown")
 def identify_by_display(body: ShownIn, server: TheServer) -> IdentifyOut:
     """Say what the display shows, before the press or after it."""
     shown = as_kept("value", body.value, body.unit)
@@ -158,7 +166,7 @@ def identify_by_display(body: ShownIn, server: TheServer) -> IdentifyOut:
         raise InvalidField("value", str(error)) from None
 
 
-@router.post("/identify/keys", dependencies=[OnThisComputer])
+@router.post("/identify/keys")
 def identify_keys(body: IdentifyKeysIn, server: TheServer) -> IdentifyOut:
     """A burst of keys that the page caught while it identified."""
     strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
@@ -168,7 +176,7 @@ def identify_keys(body: IdentifyKeysIn, server: TheServer) -> IdentifyOut:
         raise _none() from None
 
 
-@router.delete("/identify", dependencies=[OnThisComputer])
+@router.delete("/identify")
 def cancel_identifying(server: TheServer) -> IdentifyOut:
     """Release every port."""
     server.identifying.cancel()
@@ -193,7 +201,7 @@ def _port(text: str) -> Spec:
     """A port as a person names it: an address, a device, or all that --caliper takes."""
     try:
         spec = parse_spec(text if text.startswith("serial:") else f"serial:{_doubled(text)}")
-        return check_from_afar(spec)
+        return check_by_request(spec)
     except (SpecError, ListenError) as error:
         raise InvalidField("also", str(error)) from None
 

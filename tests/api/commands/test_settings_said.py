@@ -20,6 +20,8 @@ _ONE = {
     "host": ("::1", '"::1"', "::1"),
     "port": ("80", "80", 80),
     "allow-host": ("a.example", '["a.example"]', ["a.example"]),
+    "behind": ("10.1.0.0/24", '"10.1.0.0/24"', ["10.1.0.0/24"]),
+    "allow-network-calipers": (None, "true", True),
     "cert": ("/a.pem", '"/a.pem"', Path("/a.pem")),
     "key": ("/a.key", '"/a.key"', Path("/a.key")),
     "caliper": ("serial:/dev/a,unit=mm", '"serial:/dev/a,unit=mm"', ["serial:/dev/a,unit=mm"]),

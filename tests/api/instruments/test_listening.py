@@ -11,7 +11,6 @@ from api.instruments.listening import (
     FileError,
     ListenError,
     Listening,
-    check_from_afar,
     place_of,
     remembered,
 )
@@ -154,18 +153,6 @@ def test_where_nothing_can_be_remembered_nothing_is_changed(instruments, tmp_pat
         listening.add(absent(tmp_path, "port"))
     assert listening.listened() == ()
     assert instruments.states() == ()
-
-
-@pytest.mark.parametrize("target", ["/dev/ttyACM0", "socket://10.0.0.7:4000", "rfc2217://a:1"])
-def test_a_device_or_a_port_in_the_network_may_be_asked_for_from_afar(target):
-    spec = parse_spec(f"serial:{target}")
-    assert check_from_afar(spec) is spec
-
-
-@pytest.mark.parametrize("target", ["spy:///dev/ttyACM0?file=/tmp/x", "loop://", "alt://x"])
-def test_what_does_more_than_name_a_port_may_not_be_asked_for_from_afar(target):
-    with pytest.raises(ListenError, match=f"{target.partition(':')[0]}:// can only be named when"):
-        check_from_afar(parse_spec(f"serial:{target}"))
 
 
 def test_a_place_is_the_device_or_the_address(tmp_path):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
@@ -177,42 +176,8 @@ def test_which_addresses_are_all_of_them() -> None:
 STRANGER = ("10.0.0.9", 50_000)
 
 
-@ON_SQLITE
-@pytest.mark.parametrize(
-    ("method", "path", "body"),
-    [
-        ("POST", "/api/calipers", {"spec": "serial:socket://127.0.0.1:9"}),
-        ("DELETE", "/api/calipers/six-inch", None),
-        ("POST", "/api/identify", {}),
-        ("GET", "/api/identify", None),
-        ("POST", "/api/identify/keep", {}),
-        ("POST", "/api/identify/shown", {"value": "12.3"}),
-        ("DELETE", "/api/identify", None),
-    ],
-)
-def test_a_stranger_sets_no_caliper_up(
-    client: TestClient, method: str, path: str, body: Any
-) -> None:
-    stranger = TestClient(client.app, base_url="http://10.0.0.5:8017", client=STRANGER)
-    answer = stranger.request(method, path, json=body)
-    assert answer.status_code == 403
-    assert "own computer" in answer.json()["detail"]
-    assert client.request(method, path, json=body).status_code != 403
-
-
 def test_a_stranger_reads_and_measures(client: TestClient) -> None:
     stranger = Person(TestClient(client.app, base_url="http://10.0.0.5:8017", client=STRANGER))
     series = stranger.start()
     stranger.press("12.30", "12.40")
     assert stranger.series(series)["trials"][0]["deviation_mm"] == pytest.approx(mm(100_000))
-
-
-def test_a_strangers_page_of_instruments_offers_nothing_that_is_refused(client: TestClient) -> None:
-    stranger = TestClient(client.app, base_url="http://10.0.0.5:8017", client=STRANGER)
-    there, here = (who.get("/instruments").text for who in (stranger, client))
-    assert 'class="identify" aria-labelledby="identify-title" hidden' in there
-    assert "open this page there" in there
-    assert "data-listen" not in there
-    assert "data-forget" not in there
-    assert "open this page there" not in here
-    assert "data-forget" not in stranger.get("/instruments/now").text

@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse
 from analysis.methods import METHODS
 from analysis.units import Unit
 from analysis.until import OWN_DAYS
+from api.access.rungs import Rung
 from api.answers.caliper_studies import caliper_studies
 from api.answers.caliper_until import caliper_until
 from api.errors import InvalidField
@@ -22,11 +23,12 @@ from api.store.stamps import now
 from api.web.asked import length_mm
 from api.web.convert import change_out
 from api.web.convert.instruments import found_out
-from api.web.deps import TheServer, TheStore, on_this_computer
+from api.web.deps import TheServer, TheStore, any_caliper
 from api.web.pages.instruments import chart as caliper_charts
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.trail import trail
 from api.web.shapes.instruments import FoundOut
+from api.web.visitors import visitor
 from capture.identify import OPENING_CAUTION, TYPING_CAUTION
 
 router = APIRouter(include_in_schema=False)
@@ -76,7 +78,7 @@ def instruments_page(request: Request, server: TheServer, store: TheStore) -> HT
         before_typing=TYPING_CAUTION,
         benches=sorted({"main", *bench_names(store)}),
         now=_now(server, store),
-        here=on_this_computer(request),
+        **_may(request),
         marks=_MARKS,
     )
 
@@ -88,7 +90,7 @@ def instruments_now(request: Request, server: TheServer, store: TheStore) -> HTM
         request,
         "instruments/now.html",
         now=_now(server, store),
-        here=on_this_computer(request),
+        **_may(request),
         marks=_MARKS,
     )
 
@@ -146,6 +148,12 @@ def caliper_page(
         block_chart=caliper_charts.block_chart(studies.known_block),
         legend=caliper_charts.size_legend(studies.known_block),
     )
+
+
+def _may(request: Request) -> dict[str, bool]:
+    """Whether who asks may add calipers, and any; see `instruments.from_afar`."""
+    admin = visitor(request.scope).may(Rung.ADMIN)
+    return {"admin": admin, "any_caliper": admin and any_caliper(request)}
 
 
 _HEARD_NOW: Final = ("here", "elsewhere")
