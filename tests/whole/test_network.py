@@ -9,7 +9,7 @@ import shutil
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -75,47 +75,109 @@ def cable() -> Iterator[tuple[Command, Command]]:
 
 _ASK = """
 import json, sys, urllib.error, urllib.request
-method, url, body, host = sys.argv[1:]
-headers = {"Content-Type": "application/json"} | ({"Host": host} if host else {})
-request = urllib.request.Request(url, body.encode() or None, headers, method=method)
-try:
-    with urllib.request.urlopen(request, timeout=30) as answer:
-        print(json.dumps([answer.status, answer.read().decode()]))
-except urllib.error.HTTPError as error:
-    print(json.dumps([error.code, error.read().decode()]))
+base, asked = sys.argv[1], json.loads(sys.argv[2])
+answers = []
+for method, path, body, headers in asked:
+    data = None if body is None else json.dumps(body).encode()
+    headers |= {"Content-Type": "application/json"}
+    request = urllib.request.Request(base + path, data, headers, method=method)
+    try:
+        with urllib.request.urlopen(request, timeout=30) as answer:
+            answers.append([answer.status, answer.read().decode()])
+    except urllib.error.HTTPError as error:
+        answers.append([error.code, error.read().decode()])
+print(json.dumps(answers))
 """
 
 
-def test_a_stranger_measures_but_sets_no_caliper_up(
+def ask(who: Command, server: str, *asked: Sequence[Any]) -> list[tuple[int, str]]:
+    """Status and body of the answer to each request: method, path, body and headers."""
+    full = [[*each, *(None, {})[len(each) - 2 :]] for each in asked]
+    command = [*who, sys.executable, "-c", _ASK, f"http://{server}:8017", json.dumps(full)]
+    said = subprocess.run(command, capture_output=True, check=True).stdout
+    return [(status, body) for status, body in json.loads(said)]
+
+
+def test_another_computer_does_what_its_token_says_and_nothing_without(
     cable: tuple[Command, Command], tmp_path: Path
 ) -> None:
     here, there = cable
-    words = ["serve", "--data", str(tmp_path / "data"), "--host", "0.0.0.0", "--port", "8017"]
+    data, queue = tmp_path / "data", tmp_path / "queue"
+    words = ["serve", "--data", str(data), "--host", "0.0.0.0", "--port", "8017"]
     server = subprocess.Popen(
         [*here, *COMMAND, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
+    outputs: list[str] = []
+
+    def run(*words: str, status: int = 0, pressed: str = "", **env: str) -> str:
+        done = subprocess.run(
+            words, input=pressed, capture_output=True, text=True, env=os.environ | env, check=False
+        )
+        assert done.returncode == status, done.stderr
+        if "token" in words:
+            return done.stdout
+        outputs.append(done.stdout + done.stderr)
+        return outputs[-1]
+
+    def token(name: str, *may: str) -> str:
+        return run(*COMMAND, "token", "add", name, "--data", str(data), "--may", *may).strip()
+
+    def bench(*more: str, status: int) -> str:
+        url = f"http://{SERVER}:8017"
+        words = ("bench", "--to", url, "--data", str(queue), "--caliper", "stdin:,unit=mm")
+        more = ("--bench", "north", *more)
+        return run(*there, *COMMAND, *words, *more, pressed="12.30\n", status=status)
+
+    machine, evil = {"name": "Sled", "kind": "other"}, {"Host": "evil.example"}
+    caliper = {"spec": f"serial:socket://{STRANGER}:9", "name": "far"}
     try:
         assert server.stdout is not None
         assert server.stdout.readline().startswith("ready ")
+        answers = ask(
+            there,
+            SERVER,
+            ("GET", "/api/health"),
+            ("POST", "/api/machines", machine),
+            ("GET", "/api/machines", None, evil),
+            ("POST", "/api/calipers", caliper),
+        )
+        assert [status for status, _ in answers] == [200, 401, 421, 401]
+        # What a bench of before there were tokens shows of it, which is no more than this.
+        assert len(json.loads(answers[1][1])["detail"]) < 500
 
-        def ask(who: Command, method: str, path: str, body: Any = None, host: str = "") -> Any:
-            address = f"http://{SERVER if who is there else '127.0.0.1'}:8017{path}"
-            said = "" if body is None else json.dumps(body)
-            asked = [*who, sys.executable, "-c", _ASK, method, address, said, host]
-            return json.loads(subprocess.run(asked, capture_output=True, check=True).stdout)
+        said = bench(status=1)
+        assert "bothends token add NAME --may press --bench north" in said
+        assert "1 wait here for the server" in said
+        file = tmp_path / "token"
+        file.touch(0o600)
+        press = token("north", "press", "--bench", "north")
+        file.write_text(f"{press}\n")
+        assert "sent 2 of 2" in bench("--token-file", str(file), status=0)
+        read = token("copy", "read")
+        pull = ("pull", f"http://{SERVER}:8017", "--what", "readings", "--to", "-")
+        assert run(*there, *COMMAND, *pull, BOTHENDS_TOKEN=read).count("12.30") == 2
 
-        assert ask(there, "GET", "/api/health")[0] == 200
-        assert ask(there, "POST", "/api/machines", {"name": "Sled", "kind": "other"})[0] == 201
-        assert ask(there, "GET", "/api/machines", host="evil.example")[0] == 421
-        caliper = {"spec": f"serial:socket://{STRANGER}:9", "name": "far"}
-        status, answer = ask(there, "POST", "/api/calipers", caliper)
-        assert (status, "own computer" in answer) == (403, True)
-        assert ask(there, "POST", "/api/identify", {})[0] == 403
-        assert ask(here, "POST", "/api/calipers", caliper)[0] == 201
-        assert ask(there, "DELETE", "/api/calipers/far")[0] == 403
-        assert ask(here, "DELETE", "/api/calipers/far")[0] == 200
+        admin = token("office", "admin")
+        one, other = ({"Authorization": f"Bearer {each}"} for each in (press, admin))
+        answers = ask(
+            there,
+            SERVER,
+            ("POST", "/api/calipers", caliper, one),
+            ("POST", "/api/machines", machine, one),
+            ("POST", "/api/machines", machine, other),
+            ("POST", "/api/calipers", caliper, other),
+        )
+        assert [status for status, _ in answers] == [403, 403, 201, 403]
+        assert "--allow-network-calipers" in answers[3][1]
+        ((status, _),) = ask(here, "127.0.0.1", ("POST", "/api/calipers", caliper))
+        assert status == 201
+        ((status, _),) = ask(there, SERVER, ("DELETE", "/api/calipers/far", None, other))
+        assert status == 200
     finally:
         server.terminate()
         _, said = server.communicate(timeout=60)
-    assert "everybody who reaches port 8017" in said
     assert "everybody on the network can overhear what is sent" in said
+    left = "".join([said, *outputs]).encode()
+    for each in (*data.rglob("*"), *queue.rglob("*")):
+        left += each.read_bytes() if each.is_file() else b""
+    assert not [each for each in (press, read, admin) if each.encode() in left]
