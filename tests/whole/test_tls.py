@@ -7,17 +7,19 @@ import shutil
 import socket
 import ssl
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import httpx2
 import pytest
+from playwright.sync_api import Browser, expect
 
 from api.certificates import fingerprint, read
 from api.commands.access_certificate import make
 from tests.ptys import PATIENCE_S, until
+from tests.whole.at_the_bench import Bench
 from tests.whole.commands import done
 from tests.whole.forked import ForkedServing
 
@@ -165,3 +167,24 @@ def test_a_bench_and_a_pull_know_the_server_by_its_fingerprint(
     kept = done(*bench, said="1.25\n")
     assert kept.returncode == 0, kept.stdout + kept.stderr
     assert [each["name"] for each in shop.get("/api/calipers")] == ["far"]
+
+
+def test_by_https_a_page_hears_presses_and_may_keep_the_screen_awake(
+    shop: ForkedServing, launch_browser: Callable[..., Browser], browser_type_launch_args: Any
+) -> None:
+    """Under a name: an address of this computer alone a browser trusts by http too."""
+    flags = [*browser_type_launch_args["args"], f"--host-resolver-rules=MAP {NAME} 127.0.0.1"]
+    # Who goes past the warning of a certificate that is the server's own.
+    context = launch_browser(args=flags).new_context(ignore_https_errors=True)
+    at = Bench(shop, context.new_page(), "by-https")
+    at.page.goto(f"https://{NAME}:{shop.port}/bench/by-https")
+    expect(at.page.locator("#sign-live")).to_have_text("live")
+    assert at.page.evaluate("isSecureContext && 'wakeLock' in navigator")
+    series = at.start()
+    at.press("12.34")
+    at.shows("12.34")
+    at.type_by_hand()
+    at.page.keyboard.type("12.40")
+    at.page.keyboard.press("Enter")
+    at.holds(series, [["12.34", "12.40"]])
+    context.close()
