@@ -56,8 +56,12 @@ ASKED: Final = Rate(20, 120)
 
 PRESSES: Final = Rate(200, 400)
 """What comes from a bench, one request each: readings, refusals, what is typed or taken back on its
-page. After an hour out of reach many come at once. Also the program's own files, which cost little:
-a page that was never seen needs about thirty."""
+page. After an hour out of reach many come at once, up to 200 in a request: one counts for each
+`A_PRESS` bytes of it. Also the program's own files, which cost little: a page that was never seen
+needs about thirty."""
+
+A_PRESS: Final = 1000
+"""Bytes, more than a reading has."""
 
 
 class Bucket:
@@ -137,7 +141,7 @@ class Limited:
         small = path.startswith(_FILES) or need(scope["method"], path).rung is Rung.PRESS
         limits: Limits = scope["app"].state.limits
         bucket = limits.presses if small else limits.asked
-        if wait_s := bucket.take(key, time.monotonic()):
+        if wait_s := bucket.take(key, time.monotonic(), _size(scope) if small else 1):
             said = (
                 f"more than {bucket.rate.a_second:.0f} requests a second come from {name_of(who)};"
                 " wait a second, then go on more slowly"
@@ -211,6 +215,16 @@ async def _in_turn(
         await app(scope, received, sent)
     finally:
         await end()
+
+
+def _size(scope: Scope) -> int:
+    """How many presses a request counts for; one without a length, as many as there may be."""
+    headers = Headers(scope=scope)
+    if "Transfer-Encoding" in headers:
+        return PRESSES.at_once
+    said = headers.get("Content-Length", "0")
+    size = int(said) if said.isdigit() and len(said) < 10 else 0
+    return max(1, min(size // A_PRESS, PRESSES.at_once))
 
 
 def key_of(who: Visitor) -> str:

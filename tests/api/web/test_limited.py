@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -65,7 +65,12 @@ class Asking:
         await Response(b"done")(scope, receive, send)
 
     async def ask(
-        self, who: Visitor, path: str = "/api/machines", method: str = "GET", more: bool = False
+        self,
+        who: Visitor,
+        path: str = "/api/machines",
+        method: str = "GET",
+        headers: Sequence[tuple[bytes, bytes]] = (),
+        more: bool = False,
     ) -> tuple[int, dict[bytes, bytes]]:
         found: list[Message] = []
         body = asyncio.Event()
@@ -79,7 +84,13 @@ class Asking:
         async def send(message: Message) -> None:
             found.append(message)
 
-        scope = {"type": "http", "method": method, "path": path, "headers": [], "app": self._app}
+        scope = {
+            "type": "http",
+            "method": method,
+            "path": path,
+            "headers": headers,
+            "app": self._app,
+        }
         await self.limited(scope | {"bothends.visitor": who}, receive, send)
         return found[0]["status"], dict(found[0]["headers"])
 
@@ -102,6 +113,22 @@ def test_requests_beyond_the_rate_are_told_when_to_come_again() -> None:
         assert (await asking.ask(OTHER))[0] == (await asking.ask(STRANGER))[0] == 200
         for _ in range(PRESSES.at_once):
             assert (await asking.ask(PHONE, "/api/benches/main/keys", "POST"))[0] == 200
+
+    asyncio.run(ask())
+
+
+def test_many_readings_in_a_request_count_as_many() -> None:
+    async def ask() -> None:
+        asking = Asking()
+        asking.free.set()
+        large = [(b"content-length", b"100000")]
+        many = [(await asking.ask(PHONE, "/api/readings", "POST", large))[0] for _ in range(5)]
+        assert many == [200, 200, 200, 200, 429]
+        # What is larger than all that one may send at once passes, too, when nothing else was sent.
+        for headers in ([(b"content-length", b"1000000")], [(b"transfer-encoding", b"chunked")]):
+            asking.limits.presses = Bucket(PRESSES)
+            alike = [(await asking.ask(PHONE, "/api/readings", "POST", headers))[0] for _ in "12"]
+            assert alike == [200, 429]
 
     asyncio.run(ask())
 
