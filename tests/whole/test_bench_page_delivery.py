@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from playwright.sync_api import expect
 
+from api.access.book import Book
+from api.access.codes import with_code
+from api.access.rungs import Rung
 from tests.whole.browser import wait_for
 from tests.whole.forked import serving
 
@@ -27,8 +30,12 @@ def test_a_code_opens_this_bench_on_a_phone(page, tmp_path):
         code = page.locator(".phone img")
         expect(code).to_be_visible()
         wait_for(page, "document.querySelector('.phone img').naturalWidth > 0")
-        # As another device would.
+        # As another device would, which is let in first.
         page.goto(address)
+        expect(page.get_by_role("heading", level=1)).to_have_text("Not let in yet")
+        book = Book(server.data)
+        page.goto(with_code(address, book.invite(Rung.RUN)[1]))
+        book.close()
         expect(page.locator("#bench-name")).to_have_text("by the window")
         expect(page.locator("#sign-live")).to_have_text("live")
 
