@@ -43,6 +43,15 @@ MOST: Final = 2000
 KEPT_FREE: Final = 64
 """Of the files that connections may take: those that are kept for this computer's own."""
 
+_MOST_HEADERS: Final = 100
+# Requests that are sent before the answer to the first; no browser sends any.
+_MOST_AHEAD: Final = 8
+# Bytes of a body's chunks, on the average once there are so many of them.
+_SMALLEST: Final = 64
+_CHUNKS: Final = 256
+# Bytes that are read of a body whose request is answered already, so that the answer is read.
+_READ_ON: Final = 1_000_000
+
 _LOOK_S: Final = 1.0
 _AT_THE_END_S: Final = 0.5
 _LONGEST_HEAD: Final = 65536
@@ -95,6 +104,10 @@ def of_crowd(crowd: Crowd) -> type[Connection]:
     return type("Connection", (Connection,), {"crowd": crowd})
 
 
+class _Stop(Exception):
+    """What comes would cost more than it is worth; raised in the midst of parsing, which ends."""
+
+
 class _Mark(NamedTuple):
     """A moment, and how many bytes had come, or were not taken, then."""
 
@@ -121,6 +134,9 @@ class Connection(HttpToolsProtocol):
     _came = 0
     _body: _Mark | None = None
     _untaken: _Mark | None = None
+    _chunks = 0
+    _of_body = 0
+    _why: tuple[int, str] | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -146,13 +162,42 @@ class Connection(HttpToolsProtocol):
             self._began = self.loop.time()
         self._head += len(data)
         if self._head > _LONGEST_HEAD:
-            self.send_400_response("The request's headers are too long.")
+            self._refuse(431, "the request's headers are too long; send fewer")
 
     def send_400_response(self, msg: str) -> None:
-        self._refuse(400, msg)
+        # Called where parsing fails, also by what is raised in it.
+        status, said = self._why or (400, msg)
+        if not self._answering:
+            self._refuse(status, said)
+        elif self.cycle.response_started or self.pipeline:
+            self.transport.abort()
+        else:
+            self._refuse_body(status, said)
+
+    def _stop(self, status: int, why: str) -> None:
+        self._why = status, why
+        raise _Stop
+
+    def on_header(self, name: bytes, value: bytes) -> None:
+        super().on_header(name, value)
+        if len(self.headers) > _MOST_HEADERS:
+            self._stop(431, f"the request has more than {_MOST_HEADERS} headers; send fewer")
+
+    def on_chunk_header(self) -> None:
+        self._chunks += 1
+        if self._chunks > _CHUNKS and self._of_body < self._chunks * _SMALLEST:
+            self._stop(400, "the body comes in chunks of a few bytes; send it in larger ones")
+
+    def on_body(self, body: bytes) -> None:
+        self._of_body += len(body)
+        if not self._answering and self._of_body > _READ_ON:
+            self._stop(413, "the body goes on after its answer; send a shorter one")
+        super().on_body(body)
 
     def on_message_begin(self) -> None:
-        self._head = 0
+        if len(self.pipeline) >= _MOST_AHEAD:
+            self._stop(429, "too many requests are sent ahead; wait for each answer")
+        self._head = self._chunks = self._of_body = 0
         self._began = self.loop.time()
         super().on_message_begin()
 
@@ -225,10 +270,12 @@ class Connection(HttpToolsProtocol):
             if self.cycle.response_started:
                 self.transport.abort()
             else:
-                said = "the rest of the request did not come; send it once more"
-                self.cycle.disconnected = True
-                self.cycle.message_event.set()
-                self._refuse(408, said)
+                self._refuse_body(408, "the rest of the request did not come; send it once more")
+
+    def _refuse_body(self, status: int, detail: str) -> None:
+        self.cycle.disconnected = True
+        self.cycle.message_event.set()
+        self._refuse(status, detail)
 
     def _end_head(self) -> None:
         if self._head:

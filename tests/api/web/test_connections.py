@@ -305,8 +305,48 @@ def test_a_request_whose_headers_do_not_end_is_refused(at_once):
         with suppress(ConnectionError):
             while more := endless.recv(1000):
                 answer += more
-        assert answer.startswith(b"HTTP/1.1 400") or not answer
+        assert answer.startswith(b"HTTP/1.1 431") or not answer
         assert until(lambda: not server.of(endless))
+
+
+_TINY = b"1\r\nx\r\n" * 1000
+_CHUNKED = b"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n"
+_GET = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+
+
+@pytest.mark.parametrize(
+    ("app", "sent", "status"),
+    [
+        (_body, _CHUNKED + _TINY, b"400"),
+        (_short, _GET + b"a: b\r\n" * 101 + b"\r\n", b"431"),
+        (_late, (_GET + b"\r\n") * 100, b""),
+    ],
+)
+def test_what_costs_more_than_it_is_worth_ends_at_once(app, sent, status):
+    with running(app) as server, server.connect() as costly:
+        costly.sendall(sent)
+        answer = rest_of(costly)
+        assert answer[9:12] == status
+        assert until(lambda: not server.of(costly))
+
+
+def test_a_body_that_goes_on_after_its_answer_is_not_read_without_end():
+    with running(_short) as server, server.connect() as endless:
+        endless.sendall(_CHUNKED)
+        answer = b""
+        while not answer:  # so that all that follows comes after it
+            answer = endless.recv(1000)
+        assert answer.endswith(b"short")
+        with suppress(ConnectionError):
+            for _ in range(100):
+                endless.sendall(b"10000\r\n" + b"x" * 0x10000 + b"\r\n")
+        assert until(lambda: not server.of(endless))
+
+
+def test_chunks_as_programs_send_them_are_read():
+    with running(_body) as server, server.connect() as sender:
+        sender.sendall(_CHUNKED + (b"64\r\n" + b"x" * 100 + b"\r\n") * 1000 + b"0\r\n\r\n")
+        assert sender.recv(1000).endswith(b"100000")
 
 
 def test_a_long_body_is_no_long_header():
