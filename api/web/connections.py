@@ -220,6 +220,8 @@ class Connection(HttpToolsProtocol):
         super().shutdown()
         if self.scope and self.scope.get("path") == PATH:
             self.loop.call_later(_AT_THE_END_S, self.transport.abort)
+        elif self.transport.is_closing():
+            self.loop.call_later(_AT_THE_END_S, self._end_without_goodbye)
 
     def connection_lost(self, exc: Exception | None) -> None:
         if self._looking is not None:
@@ -228,6 +230,12 @@ class Connection(HttpToolsProtocol):
         if self._counted and self.crowd is not None and self.client is not None:
             self.crowd.leave(self.client[0])
         super().connection_lost(exc)
+
+    def _end_without_goodbye(self) -> None:
+        """By TLS each side waits for the other to say that it ends, and a phone that sleeps does
+        not."""
+        if not self.transport.get_write_buffer_size():
+            self.transport.abort()
 
     @property
     def _answering(self) -> bool:

@@ -188,3 +188,18 @@ def test_by_https_a_page_hears_presses_and_may_keep_the_screen_awake(
     at.page.keyboard.press("Enter")
     at.holds(series, [["12.34", "12.40"]])
     context.close()
+
+
+def test_a_phone_that_sleeps_does_not_hold_up_the_end(shop: ForkedServing) -> None:
+    """By TLS a connection ends when both sides have said so; it says nothing."""
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    with (
+        socket.create_connection(("127.0.0.1", shop.port), PATIENCE_S) as plain,
+        context.wrap_socket(plain) as sleeping,
+    ):
+        host = shop.url.removeprefix("https://")
+        sleeping.sendall(f"GET /api/health HTTP/1.1\r\nHost: {host}\r\n\r\n".encode())
+        assert sleeping.recv(15) == b"HTTP/1.1 200 OK"
+        assert shop.stop() == 0
+    assert "graceful shutdown exceeded" not in shop.log.read_text()
