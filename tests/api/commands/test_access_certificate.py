@@ -14,6 +14,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 
 from api.commands.access_certificate import make
+from api.web.tls import doubts, load
 from tests.api.commands.running import status
 
 CERTIFICATE, KEY = "bothends-certificate.pem", "bothends-key.pem"
@@ -24,7 +25,7 @@ def pair(tmp_path: Path) -> tuple[Path, Path]:
     return written(tmp_path / "shop")
 
 
-def written(stem: Path, days: int = 30, age: int = 0) -> tuple[Path, Path]:
+def written(stem: Path, days: int = 30, age: float = 0) -> tuple[Path, Path]:
     """The files of a certificate and its key, made `age` days ago."""
     contents = make(["localhost"], days, datetime.now(UTC) - timedelta(days=age))
     files = stem.with_suffix(".pem"), stem.with_suffix(".key")
@@ -165,3 +166,38 @@ def test_one_file_without_the_other_is_refused_by_the_name_it_was_given(
     assert status("serve", "--port", "0") == 2
     other = {"cert": "key", "key": "cert"}[one]
     assert f"BOTHENDS_{one.upper()} is given without --{other}" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("days", "age", "said"),
+    [
+        (30, 40, "ended on"),
+        (30, -2, "begins only on"),
+        (90, 77, "ends on"),
+        (90, 75, None),  # what renews by itself has a third left, and this has a sixth
+        (6, 4.9, "ends on"),
+        (6, 4.5, None),
+    ],
+)
+def test_a_certificate_that_ends_is_served_and_said(
+    days: int, age: float, said: str | None, tmp_path: Path
+) -> None:
+    cert, key = written(tmp_path / "shop", days, age)
+    found = load(cert, key)[1]
+    sentences = doubts(cert, key, found)
+    assert len(sentences) == (said is not None)
+    if said is not None:
+        day = found.start if said == "begins only on" else found.end
+        assert f"the certificate {cert} {said} {day:%Y-%m-%d}" in sentences[0]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights are others there")
+def test_a_key_that_everybody_may_read_is_said_with_what_hides_it(
+    pair: tuple[Path, Path],
+) -> None:
+    cert, key = pair
+    key.chmod(0o644)
+    (sentence,) = doubts(cert, key, load(cert, key)[1])
+    assert sentence.endswith(f"run: chmod o-r {key}")
+    key.chmod(0o640)
+    assert doubts(cert, key, load(cert, key)[1]) == []
