@@ -5,8 +5,6 @@ from __future__ import annotations
 import os
 import re
 import shlex
-import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -20,6 +18,7 @@ from api.settings import program
 from capture.finding import RULES_FILE
 from tests.manual import examples
 from tests.whole.commands import done
+from tests.whole.systemd import needs_systemd, shuts_in, understands
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="systemd and udev are Linux's")
 SPEC = r'serial:/dev/ttyUSB0,unit=mm,pattern=CH "1" = (?P<value>[0-9.]+)\s%$'
@@ -223,22 +222,16 @@ def test_who_installs_is_told_where_the_store_is(tmp_path: Path) -> None:
     assert f"sudo env BOTHENDS_CONFIG={said} {program()} doctor\n" in told
 
 
-@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+@needs_systemd
+@pytest.mark.parametrize("user", [False, True])
 @pytest.mark.parametrize("more", [(), ("--config", "/etc/a shop.toml"), ("--db", "@/etc/url")])
 def test_systemd_understands_the_service_and_shuts_it_in(
-    tmp_path: Path, more: tuple[str, ...]
+    tmp_path: Path, more: tuple[str, ...], user: bool
 ) -> None:
     file = tmp_path / "bothends.service"
-    file.write_text(unit(["/bin/true", "serve", "--caliper", SPEC, *more]))
-    read = subprocess.run(["systemd-analyze", "verify", file], capture_output=True, text=True)
-    assert (read.returncode, read.stdout, read.stderr) == (0, "", "")
-    # systemd's own measure, from 0 (shut in) to 10; most services are at 9.
-    judged = subprocess.run(
-        ["systemd-analyze", "security", "--offline=yes", "--threshold=30", "--no-pager", file],
-        capture_output=True,
-        text=True,
-    )
-    assert judged.returncode == 0, judged.stdout
+    file.write_text(unit(["/bin/true", "serve", "--caliper", SPEC, *more], user))
+    understands(tmp_path, file, user=user)
+    shuts_in(tmp_path, file, user)
 
 
 def test_the_service_still_sees_what_is_plugged_in_later() -> None:
