@@ -29,8 +29,11 @@ const left = {
   },
 };
 
+// Without the code. Whole, since a path that begins with two slashes would name another server.
+const address = () => location.origin + location.pathname + location.search;
+
 // The page at this address: it is not the door any more.
-const goOn = () => location.replace(location.pathname + location.search);
+const goOn = () => location.replace(address());
 
 /** @param {string} text */
 function say(text, wrong = false) {
@@ -102,7 +105,7 @@ function countDown(seconds) {
 async function begin() {
   const code = codeIn(location.hash);
   // At once: a code must not stay where the next person sees it.
-  if (location.hash) history.replaceState(null, "", location.pathname + location.search);
+  if (location.hash) history.replaceState(null, "", address());
   if (code) return join(code);
   // A browser that comes from another app leaves its access out once (SameSite=Strict).
   const answer = await ask("/api/access/me");

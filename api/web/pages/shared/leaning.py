@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from html import escape
 from typing import Final
 
 from analysis.methods import Relation
@@ -42,7 +43,7 @@ def leaning(relation: Relation, mean_rad: float, expanded_rad: float) -> str:
     picture = {"planed": _planed, "corner": _corner}.get(body, _upright)
     return (
         f'<svg class="drawing leaning" viewBox="0 0 {_WIDTH} 240" role="img"'
-        f' aria-label="{label}" focusable="false">'
+        f' aria-label="{escape(label)}" focusable="false">'
         + "".join(picture(foot, true, body, low, mid, high))
         + text(_MIDDLE, 232, f"drawn {plain(factor)} times as far", "quiet")
         + "</svg>"

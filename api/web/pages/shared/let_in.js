@@ -4,7 +4,9 @@
 import { NOT_LET_IN, whenEnded } from "./access.js";
 
 // Whoever has access already needs no code; it must not stay where the next person sees it.
-if (location.hash.startsWith("#join=")) history.replaceState(history.state, "", location.pathname + location.search);
+// The address whole: a path that begins with two slashes would name another server.
+if (location.hash.startsWith("#join="))
+  history.replaceState(history.state, "", location.origin + location.pathname + location.search);
 
 try {
   sessionStorage.removeItem("bothends door"); // it was left through
