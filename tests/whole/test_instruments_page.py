@@ -423,7 +423,9 @@ def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
           document.querySelector("main").append(item);
         }"""
     )
-    opened.evaluate("import('/static/instruments/page.js').then((page) => page.offerListenTo())")
+    # The page's own script, not the same one from another address a second time.
+    script = opened.locator("script[src$='/instruments/page.js']").get_attribute("src")
+    opened.evaluate("(own) => import(own).then((page) => page.offerListenTo())", script)
     expect(opened.locator("#listen-to")).to_contain_text("types into no window")
     opened.get_by_label("/dev/input/event99: Gauge").check()
     with opened.expect_request("**/api/identify") as asked:
