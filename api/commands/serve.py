@@ -309,9 +309,9 @@ def _serve(
             threading.Thread(target=_warm_up, name="warming up", daemon=True).start()
 
         def _look_at(self, served: Served) -> None:
-            served.look()
             if not self.should_exit:
                 asyncio.get_running_loop().call_later(LOOKED_AT_S, self._look_at, served)
+            served.look()
 
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             # Otherwise the server would wait for the live streams to end.

@@ -11,6 +11,7 @@ import shlex
 import ssl
 import stat
 import sys
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, NoReturn
@@ -151,12 +152,18 @@ def doubts(certificate: Path, key: Path, found: Certificate) -> list[str]:
         )
     elif found.end - now < min(_ENDS_SOON, (found.end - found.start) / 5):
         said.append(f"the certificate {certificate} ends on {found.end:%Y-%m-%d}; {renew}")
-    if sys.platform != "win32" and key.exists() and key.stat().st_mode & stat.S_IROTH:
+    if _everybody_reads(key):
         said.append(
             f"everybody on this computer may read the key {key}; run:"
             f" {shlex.join(['chmod', 'o-r', str(key)])}"
         )
     return said
+
+
+def _everybody_reads(file: Path) -> bool:
+    with suppress(OSError):  # it may be replaced just now
+        return sys.platform != "win32" and bool(file.stat().st_mode & stat.S_IROTH)
+    return False
 
 
 def _text(file: Path) -> str:
