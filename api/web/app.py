@@ -25,6 +25,7 @@ from api.web.limited import Limited, Limits
 from api.web.live import MOST_READERS, Live
 from api.web.live_hub import Sources
 from api.web.new_names import NewNames
+from api.web.pages.access import view as access_page
 from api.web.pages.bench import view as bench_page
 from api.web.pages.compare import view as compare_page
 from api.web.pages.help import view as help_page
@@ -162,6 +163,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         compare_page,
         plan_page,
         instruments_page,
+        access_page,
         help_page,
     ):
         app.include_router(page.router)

@@ -48,7 +48,6 @@ _ADMIN: Final = (
     ("DELETE", "/api/identify"),
     ("GET", "/api/access"),
     ("DELETE", "/api/access/{id}"),
-    ("GET", "/access"),
 )
 
 

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { codeIn, deviceName, leftWords, sentence, typed } from "../../api/web/pages/access/codes.js";
+import { codeIn, deviceName, leftWords, sentence, typed } from "../../api/web/pages/shared/codes.js";
 
 test("a code is taken out of the fragment of an address, and out of nothing else", () => {
   assert.equal(codeIn("#join=ABCDE12345"), "ABCDE12345");

@@ -59,6 +59,7 @@ def views(page: Page, url: str, folder: Path, name: str) -> None:
     keep("settings")
     page.click("text=Settings")
     page.click("text=On a phone")
+    page.click("text=Show a code")
     keep("code")
     page.click("text=On a phone")
     page.click("#finish")

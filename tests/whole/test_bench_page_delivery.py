@@ -4,44 +4,12 @@ from __future__ import annotations
 
 from playwright.sync_api import expect
 
-from api.access.book import Book
-from api.access.codes import with_code
-from api.access.rungs import Rung
-from tests.whole.browser import wait_for
-from tests.whole.forked import serving
-
 
 def test_a_bench_for_this_computer_alone_says_how_to_let_a_phone_in(bench):
     bench.open()
     bench.page.click("text=On a phone")
     expect(bench.page.locator(".phone")).to_contain_text("bothends serve --host 0.0.0.0")
-    expect(bench.page.locator(".phone img")).to_have_count(0)
-
-
-def test_a_code_opens_this_bench_on_a_phone(page, tmp_path):
-    with serving(tmp_path / "shop", "--host", "0.0.0.0") as server:
-        local = f"http://127.0.0.1:{server.port}"
-        page.goto(f"{local}/bench/by%20the%20window")
-        page.click("text=On a phone")
-        address = page.locator(".phone a").get_attribute("href")
-        assert address is not None
-        assert "127.0.0.1" not in address
-        assert address.endswith(f":{server.port}/bench/by%20the%20window")
-        expect(page.locator(".phone img")).to_be_visible()
-        wait_for(page, "document.querySelector('.phone img').naturalWidth > 0")
-        # As another device would, which is let in first.
-        page.goto(address)
-        expect(page.get_by_role("heading", level=1)).to_have_text("Not let in yet")
-        book = Book(server.data)
-        code = book.invite(Rung.RUN)[1]
-        # The door goes on to the same address, also where the path could be taken for a server's.
-        page.goto(with_code(f"{address.partition('/bench')[0]}//elsewhere.example/", code))
-        book.close()
-        expect(page.get_by_role("heading", level=1)).to_have_text("Nothing here")
-        assert page.url == f"{address.partition('/bench')[0]}//elsewhere.example/"
-        page.goto(address)
-        expect(page.locator("#bench-name")).to_have_text("by the window")
-        expect(page.locator("#sign-live")).to_have_text("live")
+    expect(bench.page.locator(".phone .invite")).to_have_count(0)
 
 
 def test_the_page_is_light_on_the_wire(server, page):

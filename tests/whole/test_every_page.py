@@ -36,11 +36,12 @@ PAGES: Final = {
     "/plan": "/plan",
     "/instruments": "/instruments",
     "/calipers/{name:path}": "/calipers/six-inch",
+    "/access": "/access",
     "/help": "/help",
     "/help/all": "/help/all",
     "/help/{name}": "/help/exports",
 }
-_PARTS_OF_PAGES: Final = {"/bench/{name}/code.svg", "/instruments/now"}
+_PARTS_OF_PAGES: Final = {"/instruments/now"}
 
 
 @pytest.fixture(scope="module")

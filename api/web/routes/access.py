@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from fastapi import APIRouter, HTTPException, Request, Response
 
-from api.access.book import Book, Pass
+from api.access.book import INVITED_FOR_S, Book, Pass
 from api.access.codes import with_code
 from api.access.rungs import RUNGS
 from api.access.tries import Tries
@@ -16,6 +16,7 @@ from api.errors import Conflict, InvalidField, NotFound
 from api.web.contract import may
 from api.web.deps import NothingToSay, TheServer
 from api.web.pages.shared import phone
+from api.web.pages.shared.addresses import bench_page
 from api.web.shapes.access import (
     AccessOut,
     InvitationIn,
@@ -93,7 +94,8 @@ def invite_device(body: InvitationIn, request: Request, server: TheServer) -> In
     if own is None or rung > own:
         most = own.word if own else "read"
         raise InvalidField("may", f"is more than you may yourself; give at most {most}")
-    address = phone.address(request, server.settings.host, "/")
+    page = bench_page(body.opens or body.bench or "main")
+    address = phone.address(request, server.settings.host, page)
     if address is None:
         raise Conflict(
             "other devices cannot reach this server; start it with --host 0.0.0.0 on a network"
@@ -103,10 +105,11 @@ def invite_device(body: InvitationIn, request: Request, server: TheServer) -> In
     return InvitationMadeOut(
         id=made.id,
         address=address,
-        drawn=phone.code(address, "q").decode(),
+        drawn=phone.code(address).decode(),
         may=body.may,
         name=made.name,
         until=_moment(made.until),
+        seconds_left=INVITED_FOR_S,
     )
 
 

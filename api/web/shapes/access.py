@@ -35,16 +35,18 @@ class MeOut(Out):
 
 
 class InvitationIn(In):
-    """`may`: what the device may, at most what you may yourself. `name`: what it is called."""
+    """`may`: what the device may, at most what you may yourself. `name`: what it is called.
+    `bench`: the only one whose readings it may send. `opens`: the bench whose page it opens."""
 
     may: RungName = "run"
     name: PassName | None = None
     bench: BenchName | None = None
+    opens: BenchName | None = None
 
 
 class InvitationMadeOut(Out):
     """`address`: what the device opens, with the code after #. `drawn`: the same as a QR code, an
-    SVG document. The code opens one device, once, `until` then."""
+    SVG document. The code opens one device, once, `until` then, `seconds_left` from now."""
 
     id: str
     address: str
@@ -52,6 +54,7 @@ class InvitationMadeOut(Out):
     may: RungName
     name: str | None
     until: datetime
+    seconds_left: int
 
 
 class PassOut(Out):

@@ -54,7 +54,7 @@ def documented_need(application: FastAPI, method: str, path: str) -> str | None:
     """The rung that the OpenAPI document names; "open" where it says that nothing is needed."""
     operation = application.openapi()["paths"].get(path, {}).get(method.lower())
     if operation is None:  # a page, or one of the program's own files
-        return "open" if path == "/static/{path}" else ("admin" if path == "/access" else "read")
+        return "open" if path == "/static/{path}" else "read"
     security = operation["security"]
     if not security:
         return "open"

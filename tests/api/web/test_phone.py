@@ -7,12 +7,10 @@ from xml.etree import ElementTree
 
 import pytest
 import segno
-from fastapi.testclient import TestClient
 from starlette.requests import Request
 
 from api.web.pages.shared import phone
 from api.web.pages.shared.addresses import bench_page
-from tests.api.conftest import ON_SQLITE
 
 
 def came_to(host: str, *, port: int = 8017, scheme: str = "http") -> Request:
@@ -103,11 +101,3 @@ def test_a_name_of_200_characters_in_any_script_still_makes_a_code():
     found = phone.address(came_to("10.0.0.5:8017"), "0.0.0.0", bench_page("🪚" * 200))
     assert found is not None
     ElementTree.fromstring(phone.code(found))
-
-
-@ON_SQLITE
-def test_a_bench_that_no_phone_can_reach_has_no_code(client: TestClient):
-    assert client.get("/bench/main/code.svg", headers={"Host": "127.0.0.1"}).status_code == 404
-    reached = client.get("/bench/main/code.svg", headers={"Host": "10.0.0.5:8017"})
-    assert reached.status_code == 200
-    assert reached.headers["content-type"] == "image/svg+xml"

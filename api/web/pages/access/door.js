@@ -1,7 +1,7 @@
 // The door: trades a code for access, and goes on to the page that was asked for.
 
 import { at } from "../shared/elements.js";
-import { codeIn, deviceName, leftWords, sentence, typed } from "./codes.js";
+import { codeIn, deviceName, leftWords, sentence, typed } from "../shared/codes.js";
 
 const AWAY = "The server does not answer. Check that it runs and that this device is on its network, then try again.";
 const NOT_KEPT = "This device was let in, but its browser kept nothing of it. Allow cookies for this address, then ask for a new code.";

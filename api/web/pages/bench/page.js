@@ -17,6 +17,7 @@ import * as target from "./target.js";
 import * as sounds from "../shared/sounds.js";
 import * as typing from "./typing.js";
 import * as undo from "./undo.js";
+import "../shared/invitation.js";
 import "../shared/let_in.js";
 import "../shared/units.js";
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 from uuid import UUID
 
 from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 from sqlalchemy import Connection, Row
 
@@ -36,6 +36,7 @@ from api.web.convert.works import made_work_out
 from api.web.deps import TheServer
 from api.web.pages.shared import drawings, phone
 from api.web.pages.shared.addresses import bench_page
+from api.web.pages.shared.invitations import offered
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 from api.web.pages.shared.words import FLAGS
@@ -137,6 +138,7 @@ def bench(request: Request, name: BenchName, server: TheServer) -> HTMLResponse:
         lean=Markup(drawings.lean_drawing()),
         phone=phone.address(request, server.settings.host, bench_page(name)),
         listens=not loopback(server.settings.host),
+        rungs=offered(request),
     )
 
 
@@ -164,15 +166,6 @@ def _machines(store: Connection) -> list[dict[str, Any]]:
         {**MachineOut.model_validate(row).model_dump(mode="json"), "stops": stops.get(row.id, [])}
         for row in machine_rows(store)
     ]
-
-
-@router.get("/bench/{name}/code.svg")
-def bench_code(request: Request, name: BenchName, server: TheServer) -> Response:
-    """The QR code of the bench's page, for a phone's camera."""
-    found = phone.address(request, server.settings.host, bench_page(name))
-    if found is None:
-        return Response(status_code=404)
-    return Response(phone.code(found), media_type="image/svg+xml")
 
 
 def _in_script(value: object) -> Markup:

@@ -23,7 +23,7 @@ whenEnded(() => {
   bar.setAttribute("role", "alert");
   const door = Object.assign(document.createElement("button"), { type: "button", textContent: "Let it in again" });
   door.addEventListener("click", toTheDoor);
-  bar.append(`${NOT_LET_IN} What waits in this browser is kept, and is sent when it is let in again. `, door);
+  bar.append(`${NOT_LET_IN} What was typed and waits here is kept, and is sent when it is let in again. `, door);
   document.body.prepend(bar);
   // It may be let in on another page of this browser.
   document.addEventListener("visibilitychange", async () => {

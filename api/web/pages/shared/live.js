@@ -1,6 +1,6 @@
 // The live connection: the server's events, each once and in order, none lost after a break.
 
-import { NOT_LET_IN, end, hasEnded } from "./access.js";
+import { NOT_LET_IN, end, hasEnded, whenEnded } from "./access.js";
 
 /** @type {LiveEvent["kind"][]} */
 const KINDS = ["reading", "trial", "score", "caliper", "refusal", "bench", "store"];
@@ -37,8 +37,8 @@ export function listen(bench, after, hear, link) {
 
   function open() {
     clearTimeout(again);
-    source?.close();
     if (hasEnded()) return;
+    source?.close();
     source = new EventSource(address());
     source.onopen = () => {
       link(true);
@@ -77,7 +77,7 @@ export function listen(bench, after, hear, link) {
     setTimeout(() => patience.abort(), PATIENCE_MS);
     try {
       const answer = await fetch(address(), { signal: patience.signal });
-      if (answer.status === 401) return shutOut();
+      if (answer.status === 401) return end();
       if (answer.ok) return;
       const { detail } = await answer.json();
       if (asked !== source || source.readyState !== EventSource.CLOSED) return;
@@ -92,7 +92,8 @@ export function listen(bench, after, hear, link) {
 
   function shutOut() {
     clearTimeout(again);
-    end();
+    clearTimeout(silence);
+    source.close();
     link(false, NOT_LET_IN);
   }
 
@@ -133,4 +134,5 @@ export function listen(bench, after, hear, link) {
   addEventListener("online", () => source.readyState !== EventSource.OPEN && open());
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && source.readyState === EventSource.OPEN && probe());
   open();
+  whenEnded(shutOut);
 }

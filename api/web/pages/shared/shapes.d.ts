@@ -371,10 +371,47 @@ interface Got {
   "/api/machines": ListedMachine[];
   [works: `/api/works?${string}`]: MadeWorkOut[];
   "/api/identify": IdentifyOut;
+  "/api/access": AccessOut;
   [typed: `/api/length?${string}`]: LengthOut;
   [proposed: `/api/set-up/proposed?${string}`]: ProposedOut;
   [bench: `/api/benches/${string}`]: BenchNowOut;
   [series: `/api/series/${string}`]: SeriesOut;
+}
+
+interface MeOut {
+  may: "read" | "press" | "run" | "admin" | null;
+}
+
+interface InvitationMadeOut {
+  address: string;
+  drawn: string;
+  may: "read" | "press" | "run" | "admin";
+  name: string | null;
+  seconds_left: number;
+}
+
+interface PassOut {
+  id: string;
+  kind: "token" | "device";
+  name: string;
+  may: "read" | "press" | "run" | "admin";
+  benches: string[] | null;
+  made_at: string;
+  last_used_at: string | null;
+  ends_at: string | null;
+  own: boolean;
+}
+
+interface InvitationOut {
+  id: string;
+  name: string | null;
+  may: "read" | "press" | "run" | "admin";
+  until: string;
+}
+
+interface AccessOut {
+  passes: PassOut[];
+  invitations: InvitationOut[];
 }
 
 interface LengthOut {
@@ -386,6 +423,8 @@ interface LengthOut {
 interface Posted {
   "/api/calipers": ListenedOut;
   "/api/machines": MachineOut;
+  "/api/access/invitations": InvitationMadeOut;
+  "/api/access/leave": MeOut;
   "/api/set-up": AskedLengthOut[];
   "/api/works": MadeWorkOut;
   "/api/identify/keep": IdentifyOut;

@@ -56,7 +56,10 @@ _TOGETHER: Final = {
     "base.css": [
         f"shared/{name}.css" for name in ("tokens", "page", "drawings", "move", "navigation")
     ],
-    "bench.css": [f"bench/{name}.css" for name in ("page", "setup", "measuring", "finished")],
+    "bench.css": [
+        *(f"bench/{name}.css" for name in ("page", "setup", "measuring", "finished")),
+        "shared/invitation.css",
+    ],
 }
 for _name, _parts in _TOGETHER.items():
     _FILES[_name] = b"\n".join(_FILES[part] for part in _parts)

@@ -1,4 +1,4 @@
-// What the door computes: codes as they come, and words.
+// Codes that let a device in, as they come, and what is said of them and of access.
 
 const LENGTH = 10;
 
