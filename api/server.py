@@ -40,6 +40,7 @@ from api.store.engine import DamagedStore, StoreError, sqlite_file
 from api.store.journal import Journal
 from api.store.keeping import Keeping
 from api.store.machine_records import MachineRecords
+from api.store.people_records import PeopleRecords
 from api.store.place import look
 from api.store.rows.calipers import jaw_width_nm, readings_unit
 from api.store.stamps import now
@@ -102,6 +103,7 @@ class Server:
         )
         self.corrections = Corrections(self.journal.transactions)
         self.machine_records = MachineRecords(self.journal.transactions)
+        self.people_records = PeopleRecords(self.journal.transactions)
         self.keeping = Keeping(self.journal.keep_each)
         self.kept_beside = KeptBeside(
             settings.data, self._store, self.journal.reached, changed=self.signal.notify

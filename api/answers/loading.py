@@ -21,6 +21,7 @@ from uuid_utils.compat import uuid5
 
 from api.answers.notebook import BENCH, NotebookLine
 from api.answers.settings import LONGEST_NOTE
+from api.store.authors import NOBODY, Author
 from api.store.journal import Journal
 from api.store.new_series import PastSeries, PastStop
 from api.store.rows.machines import alike
@@ -53,7 +54,11 @@ class _Trial:
 
 
 def load(
-    engine: Engine, journal: Journal, lines: Sequence[NotebookLine], dry_run: bool = False
+    engine: Engine,
+    journal: Journal,
+    lines: Sequence[NotebookLine],
+    dry_run: bool = False,
+    by: Author = NOBODY,
 ) -> Loaded:
     """Keep the lines that the store does not have yet; with `dry_run` only say which.
 
@@ -68,7 +73,7 @@ def load(
         series: list[UUID] = []
         if not dry_run:
             for batch in _batches(map(_past_series, _grouped(new))):
-                series += journal.load(BENCH, batch)
+                series += journal.load(BENCH, batch, by)
         readings = sum(len(trial.readings) for trial in new)
         return Loaded(len(new), readings, len(trials) - len(new), tuple(series))
 

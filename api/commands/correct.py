@@ -117,6 +117,7 @@ def _add_known(of: _Of) -> None:
     person = of("person", "the name of a person, wherever it stands; the old one is not kept")
     person.add_argument("id", metavar="NAME", nargs="?")
     person.add_argument("--rename", metavar="NEW")
+    person.add_argument("--anonymous", action="store_true", help="a name that is nobody's")
 
 
 def _common() -> argparse.ArgumentParser:
@@ -175,6 +176,8 @@ def _correct(server: ServerSource, args: argparse.Namespace, request: Request) -
         shown.show_moved(args, done)
         return
     print("corrected" if args.what != "undo" else "undone")
+    if args.what == "person":
+        print(" ".join([f"it is {done['name']} now.", *done["still"]]))
     if getattr(args, "act", None) == "move":
         print(f"series {done['id']} has it now")
 
@@ -397,14 +400,15 @@ def _person(server: ServerSource, args: argparse.Namespace) -> Request | None:
     if _lists(args):
         shown.listed(people, lambda each: str(each["name"]))
         return None
-    if args.rename is None:
-        fail("say the new name, with --rename NEW")
+    if (args.rename is None) is not args.anonymous:
+        fail("say the new name, with --rename NEW, or that there is none, with --anonymous")
     if args.dry_run:
         fail("--dry-run: the name of a person moves no result")
     found = [each["id"] for each in people if args.id in (each["id"], each["name"])]
     if not found:
-        fail(f"nobody called {args.id} is named in the trail; bothends correct person lists them")
-    return Request("PATCH", f"/api/people/{found[0]}", {"name": args.rename})
+        fail(f"nobody called {args.id} is named in the log; bothends correct person lists them")
+    body = {"anonymous": True} if args.anonymous else {"name": args.rename}
+    return Request("PATCH", f"/api/people/{found[0]}", body)
 
 
 def _undo(server: ServerSource, args: argparse.Namespace) -> Request | None:

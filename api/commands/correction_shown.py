@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
+from api.store.authors import in_words
+
 _DECIMALS: Final = 4  # of a result whose uncertainty is not known
 
 
@@ -33,7 +35,7 @@ def change(change: Any) -> str:
     about = f"{change['subject_kind']} {change['subject']}"
     if change["trial"] is not None:
         about += f", strip {change['trial']}"
-    said = [f"by {change['who']}"] if change["who"] else []
+    said = [f"by {in_words(change['who'], change['through'])}"] if change["who"] else []
     said += [change["reason"]] if change["reason"] else []
     said += ["undone"] if change["undone"] else []
     more = f" ({', '.join(said)})" if said else ""

@@ -18,9 +18,10 @@ from api.exports.columns import (
     moment_texts,
 )
 from api.exports.wanted import Wanted, fetch
+from api.store.authors import name_of
 from api.store.rows.changes import PERSON, called, people_by_id
 from api.store.statements import as_sent
-from api.store.tables import Change, Person, Series
+from api.store.tables import Change, Series
 
 TABLE: Final = Table(
     name="changes",
@@ -29,7 +30,7 @@ TABLE: Final = Table(
         Column("id", "id", "the change; the same in every pull"),
         Column("act", "id", "the same for all changes of one request"),
         Column("at", "moment", "when it was made, in UTC"),
-        Column("who", "name", "who made it, where said"),
+        Column("who", "name", "who made it: the person named, else the pass"),
         Column("reason", "name", "why, where said"),
         Column("subject_kind", "name", "series, machine, stop, work, caliper or setup change"),
         Column("subject", "name", "its id; of a caliper, the name it is heard under"),
@@ -40,6 +41,7 @@ TABLE: Final = Table(
         Column("before", "name", "what was said before, as JSON; empty where nothing"),
         Column("after", "name", "what is said since, as JSON; empty where nothing"),
         Column("undoes", "id", "the change that this one undoes"),
+        Column("through", "name", "the pass by which it came, from another computer"),
     ),
     key=("id",),
     joins=(
@@ -53,26 +55,23 @@ TABLE: Final = Table(
 def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     """The changes in order; with a machine or method, those of its series; with `since` or
     `after`, those made since."""
-    query = (
-        select(
-            as_sent(Change.id),
-            as_sent(Change.act),
-            as_sent(Change.at),
-            Person.name,
-            Change.reason,
-            Change.subject_kind,
-            Change.subject,
-            as_sent(Change.series_id),
-            Change.trial,
-            as_sent(Change.reading_id),
-            Change.field,
-            Change.before,
-            Change.after,
-            as_sent(Change.undoes),
-        )
-        .outerjoin(Person, Person.id == Change.person_id)
-        .order_by(Change.id)
-    )
+    query = select(
+        as_sent(Change.id),
+        as_sent(Change.act),
+        as_sent(Change.at),
+        name_of(Change.person_id, "who"),
+        Change.reason,
+        Change.subject_kind,
+        Change.subject,
+        as_sent(Change.series_id),
+        Change.trial,
+        as_sent(Change.reading_id),
+        Change.field,
+        Change.before,
+        Change.after,
+        as_sent(Change.undoes),
+        name_of(Change.pass_id, "through"),
+    ).order_by(Change.id)
     if wanted.machine is not None or wanted.method is not None:
         query = query.where(Change.series_id.in_(wanted.of_series(select(Series.id))))
     if wanted.since is not None:
@@ -80,14 +79,13 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
     if wanted.after:
         query = query.where(_made_or_renamed(wanted))
     people = people_by_id(connection)
-    for ids, acts, at, *said, series, trials, readings, fields, before, after, undoes in fetch(
-        connection, query
-    ):
+    for ids, acts, at, who, why, kinds, subjects, series, *rest in fetch(connection, query):
+        trials, readings, fields, before, after, undoes, through = rest
         yield [
             id_texts(ids),
             id_texts(acts),
             moment_texts(at),
-            *said,
+            *(who, why, kinds, subjects),
             group_id_texts(series),
             trials,
             group_id_texts(readings),
@@ -95,6 +93,7 @@ def blocks(connection: Connection, wanted: Wanted) -> Blocks:
             [_json(value) for value in _called(fields, before, people)],
             [_json(value) for value in _called(fields, after, people)],
             group_id_texts(undoes),
+            through,
         ]
 
 
@@ -106,6 +105,7 @@ def _made_or_renamed(wanted: Wanted) -> ColumnElement[bool]:
         Change.id.in_(wanted.subjects_of("correction")),
         Change.series_id.in_(wanted.subjects_of("series")),
         Change.person_id.in_(renamed),
+        Change.pass_id.in_(renamed),
         (Change.field == PERSON) & renamed.exists(),
     )
 

@@ -18,6 +18,7 @@ from api.exports.columns import (
     id_texts,
     moment_texts,
 )
+from api.exports.signed import SIGNED, names_of
 from api.exports.wanted import Wanted, fetch
 from api.store.rows.machines import merged_into
 from api.store.statements import as_sent
@@ -34,6 +35,7 @@ MACHINES: Final = Table(
         Column("note", "name", "what was noted"),
         Column("retired_at", "moment", "since when it is out of the lists, in UTC"),
         Column("merged_into", "id", "the machine that it turned out to be one with"),
+        *SIGNED,
     ),
     key=("machine_id",),
     joins=(Join("merged_into", "machines", "machine_id"),),
@@ -61,6 +63,7 @@ STOPS: Final = Table(
         Column("note", "name", "what was noted"),
         Column("retired_at", "moment", "since when it is out of the lists, in UTC"),
         Column("check_days", "integer", "days between checks, where a person said so"),
+        *SIGNED,
     ),
     key=("stop_id",),
     joins=(Join("machine_id", "machines", "machine_id"),),
@@ -76,6 +79,7 @@ SETUP_CHANGES: Final = Table(
         Column("note", "name", "what was noted"),
         Column("recorded_at", "moment", "when it was said, in UTC"),
         Column("withdrawn_at", "moment", "since when it is known not to have happened, in UTC"),
+        *SIGNED,
     ),
     key=("setup_change_id",),
     joins=(Join("machine_id", "machines", "machine_id"),),
@@ -99,6 +103,7 @@ WORKS: Final = Table(
         Column("note", "name", "what was noted"),
         Column("created_at", "moment", "when it was named first, in UTC"),
         Column("retired_at", "moment", "since when it is out of the lists, in UTC"),
+        *SIGNED,
     ),
     key=("work_id",),
 )
@@ -115,11 +120,12 @@ def machines(connection: Connection, wanted: Wanted) -> Blocks:
         Machine.note,
         as_sent(Machine.retired_at),
         as_sent(Machine.merged_into),
+        *names_of(Machine),
     ).order_by(Machine.id)
     if wanted.machine is not None:
         merged = merged_into(connection, wanted.machine)
         query = query.where(Machine.id.in_([wanted.machine, *merged]))
-    for ids, names, kinds, created, notes, retired, merged_ids in fetch(connection, query):
+    for ids, names, kinds, created, notes, retired, merged_ids, *by in fetch(connection, query):
         yield [
             id_texts(ids),
             names,
@@ -128,6 +134,7 @@ def machines(connection: Connection, wanted: Wanted) -> Blocks:
             notes,
             moment_texts(retired),
             group_id_texts(merged_ids),
+            *by,
         ]
 
 
@@ -143,9 +150,10 @@ def stops(connection: Connection, wanted: Wanted) -> Blocks:
         Stop.note,
         as_sent(Stop.retired_at),
         Stop.check_days,
+        *names_of(Stop),
     ).order_by(Stop.id)
     for block in fetch(connection, _of_machine(query, Stop.machine_id, wanted)):
-        ids, machine_ids, names, nominal, bevel, created, notes, retired, days = block
+        ids, machine_ids, names, nominal, bevel, created, notes, retired, days, *by = block
         yield [
             id_texts(ids),
             group_id_texts(machine_ids),
@@ -156,6 +164,7 @@ def stops(connection: Connection, wanted: Wanted) -> Blocks:
             notes,
             moment_texts(retired),
             days,
+            *by,
         ]
 
 
@@ -169,9 +178,10 @@ def setup_changes(connection: Connection, wanted: Wanted) -> Blocks:
         SetupChange.note,
         as_sent(SetupChange.recorded_at),
         as_sent(SetupChange.withdrawn_at),
+        *names_of(SetupChange),
     ).order_by(SetupChange.id)
     for block in fetch(connection, _of_machine(query, SetupChange.machine_id, wanted)):
-        ids, machine_ids, kinds, at, notes, recorded, withdrawn = block
+        ids, machine_ids, kinds, at, notes, recorded, withdrawn, *by = block
         yield [
             id_texts(ids),
             group_id_texts(machine_ids),
@@ -180,6 +190,7 @@ def setup_changes(connection: Connection, wanted: Wanted) -> Blocks:
             notes,
             moment_texts(recorded),
             moment_texts(withdrawn),
+            *by,
         ]
 
 
@@ -196,9 +207,10 @@ def works(connection: Connection, wanted: Wanted) -> Blocks:  # noqa: ARG001
         Work.note,
         as_sent(Work.created_at),
         as_sent(Work.retired_at),
+        *names_of(Work),
     ).order_by(Work.id)
     for block in fetch(connection, query):
-        ids, names, units, tolerances, gaps, joints, parts, notes, created, retired = block
+        ids, names, units, tolerances, gaps, joints, parts, notes, created, retired, *by = block
         yield [
             id_texts(ids),
             names,
@@ -210,6 +222,7 @@ def works(connection: Connection, wanted: Wanted) -> Blocks:  # noqa: ARG001
             notes,
             moment_texts(created),
             moment_texts(retired),
+            *by,
         ]
 
 

@@ -26,6 +26,7 @@ from api.exports.columns import (
 )
 from api.exports.wanted import Wanted, fetch
 from api.store.act_rows import TURNING
+from api.store.authors import name_of
 from api.store.rows.readings import FATE
 from api.store.statements import as_sent
 from api.store.tables import Act, Bench, Caliper, Machine, Reading, Series, Trial, TrialReading
@@ -64,6 +65,7 @@ TABLE: Final = Table(
             " took the one before back; bounced, the same press sent twice; awaiting an answer;"
             " replaced by the one after it; in no trial, where no series ran",
         ),
+        Column("through", "name", "the token or device that handed it over; empty: none had to"),
     ),
     key=("reading_id",),
     joins=(Join("series_id", "series", "series_id"), Join("caliper", "calipers", "caliper")),
@@ -77,7 +79,7 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
     """
     for block in fetch(connection, _query(connection, wanted, by_moment)):
         ids, benches, seqs, series, machines, methods, calipers, sent, units, nm, *rest = block
-        taken, kept, origins, late, read_in, fates = rest
+        taken, kept, origins, late, read_in, fates, through = rest
         yield [
             id_texts(ids),
             benches,
@@ -93,6 +95,7 @@ def blocks(connection: Connection, wanted: Wanted, by_moment: bool = False) -> B
             origins,
             [bool(v) for v in late],
             fates,
+            through,
         ]
 
 
@@ -143,6 +146,7 @@ def _query(connection: Connection, wanted: Wanted, by_moment: bool) -> Select[An
             Reading.late,
             Series.readings_unit,
             FATE,
+            name_of(Reading.pass_id, "through"),
         )
         .select_from(Reading)
         .outerjoin(Bench, Bench.id == Reading.bench_id)

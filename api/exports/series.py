@@ -23,6 +23,7 @@ from api.exports.columns import (
     moment_texts,
 )
 from api.exports.corrected import Corrected
+from api.exports.signed import SIGNED, began
 from api.exports.wanted import Wanted, fetch
 from api.store.facts import method_as_stored
 from api.store.statements import as_sent
@@ -73,6 +74,7 @@ TABLE: Final = Table(
         Column("started_at", "moment", "when it began, in UTC"),
         Column("finished_at", "moment", "when it ended, in UTC; empty while it runs"),
         Column("corrected", "words", "the settings that were said otherwise before"),
+        *SIGNED,
     ),
     key=("series_id",),
     joins=(
@@ -151,6 +153,8 @@ _SELECTED: Final[dict[str, Any]] = {
     "work": Work.name,
     "started_at": as_sent(Series.started_at),
     "finished_at": as_sent(Series.finished_at),
+    "who": began("person_id", "who"),
+    "through": began("pass_id", "through"),
 }
 _IDS: Final = ("machine_id", "stop_id", "work_id")
 _ANGLES: Final = ("nominal_deg", "bevel_deg", "tolerance_deg")

@@ -11,6 +11,7 @@ from uuid import UUID
 from sqlalchemy import Row
 
 from analysis.guard import Question
+from api.store.authors import UNSIGNED, Authored
 from capture import records
 
 BEGINNING: Final = ("start", "resume")
@@ -171,8 +172,15 @@ def _trial(said: dict[str, Any], readings: Mapping[UUID, records.Reading]) -> re
 
 
 def act_row(
-    entry: records.Entry, act_id: UUID, bench_id: int, seq: int, at: datetime, change: UUID | None
+    entry: records.Entry,
+    act_id: UUID,
+    bench_id: int,
+    seq: int,
+    at: datetime,
+    by: Authored = UNSIGNED,
+    change: UUID | None = None,
 ) -> Columns:
-    """The whole row of `acts` of an entry that is no press."""
+    """The whole row of `acts` of an entry that is no press. by: who did it; of a correction, its
+    `change` says so."""
     where = {"id": act_id, "bench_id": bench_id, "seq": seq, "at": at, "change_id": change}
-    return act_columns(entry) | where
+    return act_columns(entry) | where | by._asdict()

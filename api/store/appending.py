@@ -6,12 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
+from uuid import UUID
 
 from sqlalchemy import Row
 
 from analysis.guard import Question
 from analysis.methods import Place
 from api.store.act_rows import act_row
+from api.store.authors import UNSIGNED, Authored
 from api.store.facts import method_of
 from api.store.next_place import NextPlace
 from api.store.stamps import new_id
@@ -20,7 +22,7 @@ from capture.values import read_as
 
 READING_COLUMNS: Final = (
     *("id", "bench_id", "seq", "caliper_id", "sent", "unit", "nm", "taken_at", "kept_at"),
-    *("origin", "since_previous_ms", "late"),
+    *("origin", "since_previous_ms", "late", "pass_id"),
 )
 
 Ask = Callable[[Row[Any], pairing.Folding, records.Reading], tuple[Question, str] | None]
@@ -44,7 +46,8 @@ class BenchState:
 class Appended:
     """Entries as they are appended to a bench's log, one after the other.
 
-    caliper: the id of the caliper with a name, heard at a moment. readings and acts: their rows.
+    caliper: the id of the caliper with a name, heard at a moment. by: who hands the entries over;
+    what is put before a reading, nobody does. readings and acts: their rows.
     heard: each reading as its series reads it, with what became of it. gone_on: the outcomes of
     what was put before readings.
     """
@@ -55,6 +58,7 @@ class Appended:
         at: datetime,
         ask: Ask | None,
         caliper: Callable[[str, datetime], int],
+        by: Authored = UNSIGNED,
     ) -> None:
         self.folding = pairing.Folding(bench.state)
         self.seq = bench.seq
@@ -67,6 +71,7 @@ class Appended:
         self._bench = bench
         self._ask = ask
         self._caliper = caliper
+        self._by = by
         # The start of a series and its readings never come in the same call.
         self._places: Sequence[Place] = ()
         if bench.series is not None:
@@ -75,12 +80,12 @@ class Appended:
     def take(self, entry: records.Entry) -> folded.Outcome:
         if isinstance(entry, records.Press):
             return self._press(entry.reading)
-        self.acted = True
-        return self._act(entry)
+        return self._act(entry, self._by)
 
-    def _act(self, entry: records.Entry) -> folded.Outcome:
+    def _act(self, entry: records.Entry, by: Authored = UNSIGNED) -> folded.Outcome:
+        self.acted = self.acted or not isinstance(entry, records.Ask)
         self.seq += 1
-        self.acts.append(act_row(entry, new_id(), self._bench.id, self.seq, self.at, None))
+        self.acts.append(act_row(entry, new_id(), self._bench.id, self.seq, self.at, by))
         return self.folding.take(entry)
 
     def _press(self, reading: records.Reading) -> folded.Outcome:
@@ -90,13 +95,14 @@ class Appended:
             read = read_as(reading, series.readings_unit)
             if self._ask is not None and self.folding.would_place(read):
                 if (waits := self.folding.goes_on) is not None:
-                    self.gone_on.append(self.take(records.Restore(waits)))
+                    self.gone_on.append(self._act(records.Restore(waits)))
                 asked = self._ask(series, self.folding, read)
         if asked is not None:
             self._act(records.Ask(reading.id, asked[0]))
         self.seq += 1
         caliper = self._caliper(reading.caliper, reading.taken_at)
-        self.readings.append(_reading_row(reading, self._bench.id, self.seq, caliper, self.at))
+        where = self._bench.id, self.seq, caliper, self.at
+        self.readings.append(_reading_row(reading, *where, self._by.pass_id))
         outcome = self.folding.take(records.Press(read))
         fate: dict[str, Any] = {
             "outcome": outcome.kind,
@@ -114,7 +120,12 @@ class Appended:
 
 
 def _reading_row(
-    reading: records.Reading, bench_id: int, seq: int, caliper_id: int, at: datetime
+    reading: records.Reading,
+    bench_id: int,
+    seq: int,
+    caliper_id: int,
+    at: datetime,
+    pass_id: UUID | None,
 ) -> tuple[Any, ...]:
     """In the order of `READING_COLUMNS`."""
     return (
@@ -130,6 +141,7 @@ def _reading_row(
         reading.origin,
         reading.since_previous_ms,
         reading.late,
+        pass_id,
     )
 
 

@@ -17,6 +17,7 @@ from sqlalchemy import Row, Table, select, update
 
 from analysis.units import mm_text, parse_length
 from api.errors import Conflict, NotFound
+from api.store.authors import NOBODY, Author
 from api.store.facts import method_of
 from api.store.log import read_series
 from api.store.new_series import NewSeries
@@ -179,7 +180,7 @@ def _correct_settings(
 ) -> None:
     written = correcting.written
     row = dict(written.series(series_id)._mapping)
-    after = _settled(written, row, settings)
+    after = _settled(written, row, settings, correcting.by)
     changed = [name for name in settings if said(after, name) != said(row, name)]
     if not changed:
         return
@@ -205,7 +206,10 @@ def _read(written: Writing, series_id: UUID) -> bool:
 
 
 def _settled(
-    written: Writing, row: Mapping[str, Any], settings: Mapping[str, Any]
+    written: Writing,
+    row: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    by: Author = NOBODY,
 ) -> dict[str, Any]:
     """The columns of a series, and what its stop is called and set to, as they are with other
     settings; lengths in nanometres are not. A machine without a stop said takes the series to the
@@ -218,7 +222,7 @@ def _settled(
         return after
     machine_row(written.connection, machine_id)
     if stop_id == row["stop_id"]:
-        stop = stop_there(written, stop_id, machine_id)
+        stop = stop_there(written, stop_id, machine_id, by)
     else:
         stop = stop_of(written.connection, machine_id, stop_id)
     after |= {"stop_id": stop.id, "stop": stop.name}

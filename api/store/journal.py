@@ -9,7 +9,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Final, cast
+from typing import Any, Final, NamedTuple, cast
 from uuid import UUID
 
 from sqlalchemy import Connection, Engine, Table, any_, bindparam, insert, select, text, update
@@ -20,6 +20,7 @@ from api.errors import Conflict, NotFound
 from api.store import statements
 from api.store.appending import BenchState
 from api.store.asking import Asking
+from api.store.authors import NOBODY, Author
 from api.store.engine import StoreError
 from api.store.facts import method_of
 from api.store.log import read_series
@@ -33,7 +34,7 @@ from api.store.stamps import new_id, now
 from api.store.stop_records import past_stop
 from api.store.tables import Bench, Machine, Refusal, RulesSaid, Series
 from api.store.tables import Reading as ReadingRow
-from api.store.transactions import Transactions, Writing, insert_new
+from api.store.transactions import Transactions, Writing
 from capture import folded, pairing, records
 
 _MACHINES: Final = cast(Table, Machine.__table__)
@@ -66,8 +67,15 @@ class Acknowledgement:
     conflicting: tuple[records.Reading, ...] = ()
 
 
+class Handed(NamedTuple):
+    """Readings that one request hands over, and who asks."""
+
+    readings: Sequence[records.Reading]
+    by: Author = NOBODY
+
+
 class Journal:
-    """Appends to the store. Safe to call from any thread; one writes at a time.
+    """Appends to the store. Safe to call from any thread; one writes at a time. `by` says who asks.
 
     `committed` and `damaged` as of `transactions`, in which others write too.
     """
@@ -84,17 +92,17 @@ class Journal:
 
     # ------------------------------------------------------------ what benches say
 
-    def keep(self, readings: Sequence[records.Reading], *, ask: bool = True) -> Acknowledgement:
+    def keep(
+        self, readings: Sequence[records.Reading], *, ask: bool = True, by: Author = NOBODY
+    ) -> Acknowledgement:
         """Store `readings` in the order given; those whose id is known are skipped.
 
         ask: whether one that can hardly be right waits for an answer.
         """
         with self.transactions.writing() as written:
-            return self._keep(written, [readings], ask)[0]
+            return self._keep(written, [Handed(readings, by)], ask)[0]
 
-    def keep_each(
-        self, asked: Sequence[Sequence[records.Reading]]
-    ) -> list[Acknowledgement | Exception]:
+    def keep_each(self, asked: Sequence[Handed]) -> list[Acknowledgement | Exception]:
         """Do `keep` for each of `asked`, in one transaction: many that come together wait for one
         commit. Gives each one's answer, or what went wrong with it alone."""
         try:
@@ -106,23 +114,26 @@ class Journal:
         return [each for one in asked for each in self.keep_each([one])]
 
     def _keep(
-        self, written: Writing, asked: Sequence[Sequence[records.Reading]], ask: bool = True
+        self, written: Writing, asked: Sequence[Handed], ask: bool = True
     ) -> list[Acknowledgement]:
         # The benches' rows are locked first, so no other process can store these ids meanwhile.
-        names = sorted({r.bench for readings in asked for r in readings})
+        names = sorted({r.bench for handed in asked for r in handed.readings})
         benches = {name: written.bench(name) for name in names}
-        heard = {r.caliper: r.taken_at for readings in asked for r in reversed(readings)}
+        heard = {r.caliper: r.taken_at for handed in asked for r in reversed(handed.readings)}
         for caliper in sorted(heard):
             written.caliper(caliper, heard[caliper])
-        return [self._keep_locked(written, benches, readings, ask) for readings in asked]
+        for through in sorted({handed.by.through or "" for handed in asked}):
+            written.authored(Author(None, through or None))
+        return [self._keep_locked(written, benches, handed, ask) for handed in asked]
 
     def _keep_locked(
         self,
         written: Writing,
         benches: Mapping[str, BenchState],
-        readings: Sequence[records.Reading],
+        handed: Handed,
         ask: bool,
     ) -> Acknowledgement:
+        readings, by = handed
         outcomes: list[folded.Outcome] = []
         conflicting: list[records.Reading] = []
         for name, of_bench in _by_bench(readings).items():
@@ -132,12 +143,12 @@ class Journal:
             if new:
                 asking = self._asking.ask(written.connection, {r.id for r in new[:-1]})
                 presses = map(records.Press, new)
-                outcomes += written.append(bench, presses, ask=asking if ask else None)
+                outcomes += written.append(bench, presses, ask=asking if ask else None, by=by)
         stored = len(outcomes)
         known = len(readings) - stored - len(conflicting)
         return Acknowledgement(stored, known, tuple(outcomes), tuple(conflicting))
 
-    def start(self, new: NewSeries, at: datetime | None = None) -> UUID:
+    def start(self, new: NewSeries, at: datetime | None = None, by: Author = NOBODY) -> UUID:
         """Begin a series, now or `at`: from then on its bench feeds it, and no other.
 
         Raises NotFound where there is no such machine, and Conflict where another series was
@@ -153,12 +164,17 @@ class Journal:
                     f"another series was started on bench {new.bench} at the same moment;"
                     " look which one runs, and start again if yours should take its place"
                 )
-            series = written.begin(bench, replace(new, machine_id=machine), at)
+            series = written.begin(bench, replace(new, machine_id=machine), at, by)
             self._asking.begins(written.connection, written.benches[bench.name].series)
             return series
 
     def again(
-        self, series_id: UUID, new: NewSeries, changed: str | None, note: str | None
+        self,
+        series_id: UUID,
+        new: NewSeries,
+        changed: str | None,
+        note: str | None,
+        by: Author = NOBODY,
     ) -> tuple[UUID, UUID | None]:
         """Record what was done to the machine of a series, and begin the series once more as `new`,
         in one transaction; a second request for the same gives the series that the first one began.
@@ -177,12 +193,12 @@ class Journal:
                 raise _runs(written.connection, bench)  # it is gone on with, not begun anew
             change = None
             if changed is not None:
-                change = add_change(written, machine, changed, at, note)
-            series = written.begin(bench, replace(new, machine_id=machine), at)
+                change = add_change(written, machine, changed, at, note, by)
+            series = written.begin(bench, replace(new, machine_id=machine), at, by)
             self._asking.begins(written.connection, written.benches[bench.name].series)
             return series, change
 
-    def finish(self, series_id: UUID, at: datetime | None = None) -> None:
+    def finish(self, series_id: UUID, at: datetime | None = None, by: Author = NOBODY) -> None:
         """End a series, now or `at`; one that has ended already stays as it is.
 
         Raises NotFound where no series has that id.
@@ -190,9 +206,9 @@ class Journal:
         with self.transactions.writing() as written:
             bench = written.bench_of(series_id)
             if bench.state.series == series_id:
-                written.append(bench, [records.Finish()], at)
+                written.append(bench, [records.Finish()], at, by=by)
 
-    def load(self, bench: str, past: Sequence[PastSeries]) -> list[UUID]:
+    def load(self, bench: str, past: Sequence[PastSeries], by: Author = NOBODY) -> list[UUID]:
         """Store series that are over, all of one bench, in one transaction; returns their ids.
 
         A series that runs there is finished first. Readings whose id is known are skipped, and so
@@ -207,22 +223,22 @@ class Journal:
                 written.caliper(caliper, heard[caliper])
             unknown = {r.id for r in self._unknown(written, locked.id, readings)[0]}
             if unknown and locked.series is not None:
-                written.append(locked, [records.Finish()])
+                written.append(locked, [records.Finish()], by=by)
             named = {each.machine: each.kind for each in reversed(past)}
-            machines = {m: self._machine(written, m, named[m]) for m in sorted(named)}
+            machines = {m: self._machine(written, m, named[m], by) for m in sorted(named)}
             for each in past:
                 new = each.entries(unknown)
                 if new:
                     machine = machines[each.machine]
-                    stop = each.stop and past_stop(written, machine, each.stop)
+                    stop = each.stop and past_stop(written, machine, each.stop, by)
                     settings = replace(each.new, bench=bench, machine_id=machine, stop_id=stop)
                     locked = written.bench(bench)
-                    stored.append(written.begin(locked, settings, each.began))
-                    written.append(written.benches[bench], new)
-                    written.append(written.benches[bench], [records.Finish()], each.ended)
+                    stored.append(written.begin(locked, settings, each.began, by))
+                    written.append(written.benches[bench], new, by=by)
+                    written.append(written.benches[bench], [records.Finish()], each.ended, by=by)
         return stored
 
-    def resume(self, series_id: UUID) -> None:
+    def resume(self, series_id: UUID, by: Author = NOBODY) -> None:
         """Let the bench of a series that ended feed it again; one that runs stays as it is.
 
         Raises NotFound where no series has that id, and Conflict, naming it, where another one
@@ -240,7 +256,7 @@ class Journal:
             written.connection.execute(
                 update(_SERIES).where(_SERIES.c.id == series_id).values(finished_at=None)
             )
-            written.append(replace(bench, state=state), [records.Resume(series_id)])
+            written.append(replace(bench, state=state), [records.Resume(series_id)], by=by)
             self._asking.begins(written.connection, written.benches[bench.name].series)
 
     def act(
@@ -249,6 +265,7 @@ class Journal:
         entry: (
             records.TakeBack | records.SwapEnds | records.Restore | records.Away | records.Stayed
         ),
+        by: Author = NOBODY,
     ) -> folded.Outcome:
         """Do what the person at the bench asks, and return the outcome.
 
@@ -263,7 +280,7 @@ class Journal:
             if outcome.kind in _NOTHING:
                 away = isinstance(entry, records.Away)
                 raise Conflict(_AWAY_ALREADY if away else _NOTHING[outcome.kind])
-            return written.append(bench, [entry])[0]
+            return written.append(bench, [entry], by=by)[0]
 
     def refuse(self, refusal: records.Refusal) -> bool:
         """Store what an instrument sent that is not a reading; returns whether it was new."""
@@ -319,26 +336,33 @@ class Journal:
 
     # ------------------------------------------------------------ machines and series
 
-    def add_machine(self, name: str, kind: str) -> UUID:
+    def add_machine(self, name: str, kind: str, by: Author = NOBODY) -> UUID:
         """A new machine's id; that of the one with this name where there is one."""
         with self.transactions.writing() as written:
-            return self._machine(written, name, kind)
+            return self._machine(written, name, kind, by)
 
-    def add_setup_change(self, machine_id: UUID, kind: str, at: datetime, note: str | None) -> UUID:
+    def add_setup_change(
+        self,
+        machine_id: UUID,
+        kind: str,
+        at: datetime,
+        note: str | None,
+        by: Author = NOBODY,
+    ) -> UUID:
         """Record what happened to a machine.
 
         Raises NotFound where no machine has that id.
         """
         with self.transactions.writing() as written:
             machine_id = _need_machine(written.connection, machine_id)
-            return add_change(written, machine_id, kind, at, note)
+            return add_change(written, machine_id, kind, at, note, by)
 
     def say_rules(self, rules: int, program: str, changed: dict[str, Any] | None) -> bool:
         """Record that verdicts are said by these rules from now on, and which of them that changed;
         whether this was the first to do so: another server may have."""
         row = {"id": new_id(), "rules": rules, "program": program, "said_at": now()}
         with self.transactions.writing() as written:
-            statement = insert_new(written.connection, _RULES_SAID)
+            statement = statements.insert_new(written.connection, _RULES_SAID)
             said = written.connection.execute(
                 statement, {**row, "changed": changed, "seen_at": None}
             )
@@ -388,11 +412,12 @@ class Journal:
         with self._engine.connect() as connection:
             return connection.execute(select(Bench.series_id).where(Bench.name == name)).scalar()
 
-    def _machine(self, written: Writing, name: str, kind: str) -> UUID:
+    def _machine(self, written: Writing, name: str, kind: str, by: Author) -> UUID:
         known = called(written.connection, name)
         if known is None:
             row = {"id": new_id(), "name": name, "kind": kind, "created_at": now()}
-            written.connection.execute(insert_new(written.connection, _MACHINES), [row])
+            row |= written.authored(by)._asdict()
+            written.connection.execute(statements.insert_new(written.connection, _MACHINES), [row])
             made: UUID = written.connection.execute(
                 select(Machine.id).where(Machine.name == name)
             ).scalar_one()

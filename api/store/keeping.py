@@ -14,10 +14,11 @@ from contextlib import suppress
 from queue import Empty, SimpleQueue
 from typing import Final, NamedTuple
 
-from api.store.journal import Acknowledgement
+from api.store.authors import NOBODY, Author
+from api.store.journal import Acknowledgement, Handed
 from capture.records import Reading
 
-KeepEach = Callable[[Sequence[Sequence[Reading]]], list[Acknowledgement | Exception]]
+KeepEach = Callable[[Sequence[Handed]], list[Acknowledgement | Exception]]
 """As `store.journal.Journal.keep_each`."""
 
 _MOST_TOGETHER: Final = 64
@@ -25,7 +26,7 @@ _MOST_TOGETHER: Final = 64
 
 
 class _Asked(NamedTuple):
-    readings: Sequence[Reading]
+    handed: Handed
     answer: Future[Acknowledgement]
 
 
@@ -38,9 +39,9 @@ class Keeping:
         self._thread: threading.Thread | None = None
         self._lock = threading.Lock()
 
-    def keep(self, readings: Sequence[Reading]) -> Future[Acknowledgement]:
+    def keep(self, readings: Sequence[Reading], by: Author = NOBODY) -> Future[Acknowledgement]:
         """What `Journal.keep` returns or raises, once it is committed."""
-        asked = _Asked(readings, Future())
+        asked = _Asked(Handed(readings, by), Future())
         with self._lock:
             if self._thread is None:
                 # A daemon: a database that does not answer must not hold up the program's end.
@@ -67,7 +68,7 @@ class Keeping:
             asked = [each for each in found if each is not None]
             # It is kept also where who asked has gone.
             told = [each.answer.set_running_or_notify_cancel() for each in asked]
-            done = self._keep_each([each.readings for each in asked]) if asked else []
+            done = self._keep_each([each.handed for each in asked]) if asked else []
             for each, waits, outcome in zip(asked, told, done, strict=True):
                 if not waits:
                     continue

@@ -6,11 +6,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, exists, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, exists, func, select
 
 from api.store.act_rows import BEGINNING, MADE, entry_of, readings_moved
+from api.store.authors import name_of
 from api.store.rows.series import READINGS
-from api.store.tables import Act, Reading, Series, TrialReading
+from api.store.tables import Act, Change, Reading, Series, TrialReading
 from capture import records
 from capture.values import read_as
 
@@ -61,6 +62,26 @@ def read_series(connection: Connection, series_id: UUID) -> Iterator[records.Ent
         elif acts[seq].series_id in (None, series_id):
             entry = entry_of(acts[seq], {key: read_as(r, unit) for key, r in moved.items()})
             yield entry
+
+
+def acts_of(connection: Connection, series_id: UUID) -> list[Row[Any]]:
+    """What was done in a series other than measuring, and corrected of its trials, in the bench's
+    order: rows of `acts`, with `who` did it and by which pass (`through`)."""
+    found: dict[int, Row[Any]] = {}
+    for row in connection.execute(_SIGNED.where(Act.series_id == series_id)):
+        found[row.seq] = row
+        if row.kind in BEGINNING:
+            within = _within(Act, _segment(connection, row))
+            for each in connection.execute(_SIGNED.where(*within, Act.series_id.is_(None))):
+                found[each.seq] = each
+    return [found[seq] for seq in sorted(found)]
+
+
+_SIGNED: Select[Any] = select(
+    Act.__table__,
+    name_of(func.coalesce(Act.person_id, Change.person_id), "who"),
+    name_of(func.coalesce(Act.pass_id, Change.pass_id), "through"),
+).outerjoin(Change, Change.id == Act.change_id)
 
 
 def all_in_trials(connection: Connection, series_id: UUID) -> bool:

@@ -1,4 +1,4 @@
-"""What is said of machines, stops, calipers, setup changes, works and people, corrected."""
+"""What is said of machines, stops, calipers, setup changes and works, corrected."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from sqlalchemy import Column, Connection, Row, Table, func, select, update
 
 from api.errors import Conflict, NotFound
 from api.store import said_of
+from api.store.authors import NOBODY, Author, name_of
 from api.store.rows import changes as trail_rows
 from api.store.rows.calipers import heard_as, heard_at_bench
 from api.store.rows.machines import alike, called, machine, measured_at_bench
@@ -23,7 +24,6 @@ from api.store.tables import (
     Bench,
     Change,
     Machine,
-    Person,
     Series,
     SetupChange,
 )
@@ -32,7 +32,6 @@ from api.store.transactions import Transactions, Writing
 from api.store.work_records import add_work, free_name
 
 _MACHINES: Final = cast(Table, Machine.__table__)
-_PEOPLE: Final = cast(Table, Person.__table__)
 _SERIES: Final = cast(Table, Series.__table__)
 _SETUP_CHANGES: Final = cast(Table, SetupChange.__table__)
 
@@ -43,7 +42,7 @@ who had it."""
 
 
 class MachineRecords:
-    """Corrects what was said of machines, stops, calipers, setup changes and people. Safe to call
+    """Corrects what was said of machines, stops, calipers, setup changes and works. Safe to call
     from any thread. Values have the names and forms of the trail: see `said_of.said`."""
 
     def __init__(self, transactions: Transactions) -> None:
@@ -65,6 +64,7 @@ class MachineRecords:
         angles: Mapping[str, str],
         note: str | None,
         check_days: int | None,
+        by: Author = NOBODY,
     ) -> UUID:
         """A new stop's id. angles: `nominal_deg` and `bevel_deg`.
 
@@ -73,7 +73,7 @@ class MachineRecords:
         with self._transactions.writing() as written:
             row = machine(written.connection, machine_id)
             nominal, bevel = angles["nominal_deg"], angles["bevel_deg"]
-            return add_stop(written, row.id, name, nominal, bevel, note, check_days)
+            return add_stop(written, row.id, name, nominal, bevel, note, check_days, by=by)
 
     def stop(self, stop_id: UUID, values: Mapping[str, Any], by: By) -> None:
         """Correct name, note, retired, nominal_deg, bevel_deg or check_days.
@@ -105,44 +105,16 @@ class MachineRecords:
             for row in rows:
                 _correct(correcting, "caliper", row, values, {})
 
-    def add_work(self, values: Mapping[str, Any]) -> UUID:
+    def add_work(self, values: Mapping[str, Any], by: Author = NOBODY) -> UUID:
         """A new work's id. Raises Conflict where there is one with this name."""
         with self._transactions.writing() as written:
-            return add_work(written, values)
+            return add_work(written, values, by)
 
     def work(self, work_id: UUID, values: Mapping[str, Any], by: By) -> None:
         """Correct name, need, parts, note or retired. Raises NotFound, or Conflict for a name."""
         with self._transactions.writing() as written:
             row = _locked(written, "work", str(work(written.connection, work_id).id))
             _correct(Correcting(written, by), "work", row, values, {})
-
-    def person(self, person_id: UUID, name: str) -> None:
-        """Give a person another name, wherever it stands; the trail does not keep the old one.
-
-        Raises NotFound where there is no such person, Conflict where another one has the name.
-        """
-        with self._transactions.writing() as written:
-            connection = written.connection
-            before = connection.scalar(select(Person.name).where(Person.id == person_id))
-            if before is None:
-                raise NotFound("no person has that id; GET /api/people lists them")
-            if name == before:
-                return
-            if connection.scalar(select(Person.id).where(Person.name == name)) is not None:
-                raise Conflict(
-                    f"another person is called {name}; choose a name that tells them apart"
-                )
-            connection.execute(update(_PEOPLE).where(_PEOPLE.c.id == person_id).values(name=name))
-            named = connection.execute(
-                select(Series.id, Series.bench_id).where(Series.person == before)
-            ).all()
-            connection.execute(
-                update(_SERIES).where(_SERIES.c.person == before).values(person=name)
-            )
-            for row in named:
-                written.add_event(row.bench_id, "series", row.id)
-            if (bench := _any_bench(connection)) is not None:
-                written.add_event(bench, "person", person_id)
 
     def merge(self, machine_id: UUID, into: UUID, by: By) -> None:
         """All that was measured on one machine, and its setup changes, belong to another from now
@@ -217,7 +189,7 @@ class MachineRecords:
                 return
             began = monotonic()
             with self._transactions.writing() as written:
-                correcting = Correcting(written, By(by.who, by.reason), act)
+                correcting = Correcting(written, by._replace(seen=None), act)
                 _move_back(correcting, moved[start : start + TOGETHER], stops_changed)
             if not self._transactions.dry:
                 sleep(monotonic() - began)
@@ -236,14 +208,18 @@ class MachineRecords:
             if row.merged_into is None:  # undone meanwhile
                 return False
             merging = connection.execute(
-                select(Change.act, Person.name.label("who"), Change.reason)
-                .outerjoin(Person, Person.id == Change.person_id)
+                select(
+                    Change.act,
+                    Change.reason,
+                    name_of(Change.person_id, "who"),
+                    name_of(Change.pass_id, "through"),
+                )
                 .where(Change.subject == str(machine_id), Change.field == trail_rows.MERGED)
                 .order_by(Change.id.desc())
                 .limit(1)
             ).one()
             target = machine(connection, row.merged_into)
-            by = By(merging.who, merging.reason)
+            by = By(merging.who, merging.reason, through=merging.through)
             correcting = Correcting(written, by, merging.act)
             left = False
             for table, move in ((_SERIES, _move_series), (_SETUP_CHANGES, _move_setup_changes)):
@@ -402,7 +378,7 @@ def _bring_stops(correcting: Correcting, machine_id: UUID, to: UUID) -> None:
     written = correcting.written
     known = {row.id for row in stops(written.connection, to, retired=True)}
     for each in stops(written.connection, machine_id):
-        there = stop_there(written, each.id, to)
+        there = stop_there(written, each.id, to, correcting.by)
         if there.id not in known:
             subject = Subject("stop", str(there.id), _bench(written, "stop", there))
             correcting.say(subject, "retired", True, False)
@@ -425,7 +401,7 @@ def _move_stops(
     for (before, back_to), series in moves.items():
         was = stop(written.connection, before)
         if back_to is None:
-            at = stop_there(written, before, to)
+            at = stop_there(written, before, to, correcting.by)
         else:
             at = stop(written.connection, back_to)
         moved = update(_SERIES).where(_SERIES.c.id.in_(series)).values(stop_id=at.id)

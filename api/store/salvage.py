@@ -38,7 +38,7 @@ SalvageProgress = Callable[[str, int, int], None]
 
 # In this order, since each is checked against those before it. Trials are not copied but replayed.
 _COPIED: Final = (
-    *("benches", "calipers", "machines", "stops", "works", "series", "readings", "people"),
+    *("people", "benches", "calipers", "machines", "stops", "works", "series", "readings"),
     *("changes", "acts", "refusals", "setup_changes", "events", "rules_said"),
 )
 _SCHEMA: Final = ("table", "index", "view", "trigger")
@@ -56,11 +56,14 @@ _SUBJECTS: Final = {
     "score": "",
 }
 # What a row names and means the same without, where that is lost.
+_AUTHOR: Final = {"person_id": "people", "pass_id": "people"}
 _LINKS: Final = {
-    "acts": {"change_id": "changes"},
+    "acts": {"change_id": "changes", **_AUTHOR},
+    "readings": {"pass_id": "people"},
+    **dict.fromkeys(("machines", "stops", "works", "setup_changes"), _AUTHOR),
     "series": {"stop_id": "stops", "work_id": "works"},
     "changes": {
-        "person_id": "people",
+        **_AUTHOR,
         "series_id": "series",
         "reading_id": "readings",
         "undoes": "changes",

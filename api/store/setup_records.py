@@ -7,6 +7,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, insert, select
 
+from api.store.authors import NOBODY, Author
 from api.store.rows.machines import measured_at_bench
 from api.store.stamps import new_id, now
 from api.store.tables import SetupChange
@@ -14,7 +15,12 @@ from api.store.transactions import Writing
 
 
 def add_change(
-    written: Writing, machine_id: UUID, kind: str, at: datetime, note: str | None
+    written: Writing,
+    machine_id: UUID,
+    kind: str,
+    at: datetime,
+    note: str | None,
+    by: Author = NOBODY,
 ) -> UUID:
     """A new setup change's id; the bench that measured the machine last gets an event, since the
     answers about its series rest on this too."""
@@ -25,7 +31,13 @@ def add_change(
         written.add_event(bench_id, "setup change", change_id, data)
     written.connection.execute(
         insert(SetupChange).values(
-            id=change_id, machine_id=machine_id, kind=kind, at=at, note=note, recorded_at=now()
+            id=change_id,
+            machine_id=machine_id,
+            kind=kind,
+            at=at,
+            note=note,
+            recorded_at=now(),
+            **written.authored(by)._asdict(),
         )
     )
     return change_id

@@ -108,6 +108,12 @@ def write(
         cursor.executemany(compiled.text, list(zip(*converted, strict=True)))
 
 
+def insert_new(connection: Connection, table: Table) -> Any:
+    """An INSERT that skips rows which are there already."""
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    return dialect.insert(table).on_conflict_do_nothing()
+
+
 @contextmanager
 def together(connection: Connection) -> Iterator[None]:
     """Send the statements within without waiting for each answer, where the driver can do that."""

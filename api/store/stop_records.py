@@ -9,6 +9,7 @@ from uuid import UUID
 from sqlalchemy import Row, Table, insert
 
 from api.errors import Conflict
+from api.store.authors import NOBODY, Author
 from api.store.new_series import PastStop
 from api.store.rows import stops as rows
 from api.store.squares import SQUARE
@@ -28,20 +29,22 @@ def add_stop(
     note: str | None = None,
     check_days: int | None = None,
     retired_at: datetime | None = None,
+    by: Author = NOBODY,
 ) -> UUID:
     """A new stop's id. Raises Conflict where the machine has one with this name."""
     refuse_taken(written, machine_id, name)
     row = {"id": new_id(), "machine_id": machine_id, "name": name, "created_at": now()}
     row |= {"nominal_deg": nominal_deg, "bevel_deg": bevel_deg}
     row |= {"note": note, "check_days": check_days, "retired_at": retired_at}
+    row |= written.authored(by)._asdict()
     written.connection.execute(insert(_STOPS).values(row))
     return cast(UUID, row["id"])
 
 
-def past_stop(written: Writing, machine_id: UUID, stop: PastStop) -> UUID:
+def past_stop(written: Writing, machine_id: UUID, stop: PastStop, by: Author) -> UUID:
     """The id of the stop of that name; made where the machine has none."""
     known = rows.stop_called(written.connection, machine_id, stop.name)
-    return add_stop(written, machine_id, *stop) if known is None else cast(UUID, known.id)
+    return add_stop(written, machine_id, *stop, by=by) if known is None else cast(UUID, known.id)
 
 
 def refuse_taken(written: Writing, machine_id: UUID, name: str, but: UUID | None = None) -> None:
@@ -76,7 +79,7 @@ def angles(row: Row[Any]) -> str:
     return f"{row.nominal_deg} degrees{bevel}"
 
 
-def stop_there(written: Writing, stop_id: UUID, machine_id: UUID) -> Row[Any]:
+def stop_there(written: Writing, stop_id: UUID, machine_id: UUID, by: Author = NOBODY) -> Row[Any]:
     """The stop of another machine that is the same setting, as `rows.there` finds it; made where
     there is none, out of use if it is."""
     row = rows.stop(written.connection, stop_id)
@@ -84,5 +87,5 @@ def stop_there(written: Writing, stop_id: UUID, machine_id: UUID) -> Row[Any]:
     if found is not None:
         return found
     said = {name: getattr(row, name) for name in (*rows.ANGLES, "note", "check_days", "retired_at")}
-    made = add_stop(written, machine_id, name, **said)
+    made = add_stop(written, machine_id, name, **said, by=by)
     return rows.stop(written.connection, made)

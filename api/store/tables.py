@@ -2,7 +2,8 @@
 
 Source of truth: readings, acts, refusals, changes (append-only, enforced by triggers), machines,
 their stops, series, works, calipers, setup changes, people. What of these is corrected is
-corrected in its row; `changes` holds what was there before. Derived, and rebuilt by replaying the
+corrected in its row; `changes` holds what was there before. person_id and pass_id say who did it
+(`api.store.authors`). Derived, and rebuilt by replaying the
 log: trials, trial_readings, asides, and the series that a bench feeds with the reading that waits
 there. `events` numbers what happened, so that a reader can continue after the last one it saw.
 """
@@ -161,6 +162,8 @@ class Machine(Base):
     retired_at: Mapped[datetime | None]
     # No foreign key: a move copies machines in the order of their ids.
     merged_into: Mapped[UUID | None]
+    person_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Stop(Base):
@@ -183,6 +186,8 @@ class Stop(Base):
     note: Mapped[str | None]
     retired_at: Mapped[datetime | None]
     check_days: Mapped[int | None]
+    person_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Work(Base):
@@ -204,6 +209,8 @@ class Work(Base):
     note: Mapped[str | None]
     created_at: Mapped[datetime]
     retired_at: Mapped[datetime | None]
+    person_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Bench(Base):
@@ -339,7 +346,10 @@ class RulesSaid(Base):
 
 
 class Reading(Base):
-    """One value as sent; `seq` is its number in its bench's order. Append-only."""
+    """One value as sent; `seq` is its number in its bench's order. Append-only.
+
+    pass_id: by which pass it was handed over; none of what a caliper of this computer sent.
+    """
 
     __tablename__ = "readings"
     __table_args__ = (UniqueConstraint("bench_id", "seq"),)
@@ -356,10 +366,11 @@ class Reading(Base):
     origin: Mapped[str] = mapped_column(String(8))
     since_previous_ms: Mapped[int | None] = mapped_column(BigInteger)
     late: Mapped[bool]
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Person(Base):
-    """Who is named in the trail of changes."""
+    """A person or a pass that is named as an author or in the trail of changes."""
 
     __tablename__ = "people"
 
@@ -392,13 +403,15 @@ class Change(Base):
     before: Mapped[Any] = mapped_column(JSON(none_as_null=True), nullable=True)
     after: Mapped[Any] = mapped_column(JSON(none_as_null=True), nullable=True)
     undoes: Mapped[UUID | None] = mapped_column(ForeignKey("changes.id"), index=True)
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Act(Base):
     """What was done at a bench other than measuring, and the corrections of its series that change
     its trials. Append-only.
 
-    change_id: the change that a correction is. data: what a question or a move says.
+    change_id: the change that a correction is, which has its author. data: what a question or a
+    move says.
     """
 
     __tablename__ = "acts"
@@ -415,6 +428,8 @@ class Act(Base):
     at: Mapped[datetime]
     change_id: Mapped[UUID | None] = mapped_column(ForeignKey("changes.id"))
     data: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    person_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Refusal(Base):
@@ -444,6 +459,8 @@ class SetupChange(Base):
     note: Mapped[str | None]
     recorded_at: Mapped[datetime]
     withdrawn_at: Mapped[datetime | None]
+    person_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
+    pass_id: Mapped[UUID | None] = mapped_column(ForeignKey("people.id"))
 
 
 class Trial(Base):

@@ -6,22 +6,22 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final, Literal, NamedTuple, cast
 from uuid import UUID
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Table
 
 from api.errors import Conflict
 from api.store import statements
+from api.store.authors import Author, person
 from api.store.rows.changes import PERSON
 from api.store.stamps import new_id, now
-from api.store.tables import Change, Person
-from api.store.transactions import Writing, insert_new
+from api.store.tables import Change
+from api.store.transactions import Writing
 
 SubjectKind = Literal["series", "machine", "stop", "work", "caliper", "setup change"]
 
 _CHANGES: Final = cast(Table, Change.__table__)
-_PEOPLE: Final = cast(Table, Person.__table__)
 _COLUMNS: Final = (
     *("id", "act", "at", "person_id", "reason", "subject_kind", "subject"),
-    *("series_id", "trial", "reading_id", "field", "before", "after", "undoes"),
+    *("series_id", "trial", "reading_id", "field", "before", "after", "undoes", "pass_id"),
 )
 
 Seen = Callable[[Connection], None]
@@ -30,11 +30,16 @@ what was seen before it was corrected."""
 
 
 class By(NamedTuple):
-    """Who corrects, and why; None where it is not said."""
+    """Who corrects, and why; None where it is not said. through: as of `Author`."""
 
     who: str | None = None
     reason: str | None = None
     seen: Seen | None = None
+    through: str | None = None
+
+    @property
+    def author(self) -> Author:
+        return Author(self.who, self.through)
 
 
 class Subject(NamedTuple):
@@ -71,7 +76,8 @@ class Correcting:
         self.act = act or new_id()
         self._at = now()
         self._reason = by.reason
-        self._person = None if by.who is None else person(written, by.who)
+        self.by = by.author
+        self._authored = written.authored(self.by)
 
     def say(
         self, subject: Subject, field: str, before: Any, after: Any, undoes: UUID | None = None
@@ -85,13 +91,14 @@ class Correcting:
         ids = [new_id() for _ in said]
         rows = [
             (
-                *(change, self.act, self._at, self._person, self._reason),
+                *(change, self.act, self._at, self._authored.person_id, self._reason),
                 *(each.subject.kind, each.subject.id),
                 *(each.subject.series, each.subject.trial, each.subject.reading),
                 each.field,
                 self._held(each.field, each.before),
                 self._held(each.field, each.after),
                 each.undoes,
+                self._authored.pass_id,
             )
             for change, each in zip(ids, said, strict=True)
         ]
@@ -109,22 +116,10 @@ class Correcting:
         """What the trail holds of a value: of who measured, which person that is."""
         if field != PERSON or value is None:
             return value
-        return {PERSON: str(person(self.written, value))}
+        return {PERSON: str(person(self.written.connection, value))}
 
 
 def check_unchanged(field: str, present: Any, after: Any) -> None:
     """Raise Conflict where what a change said, `after`, is not said any more."""
     if present != after:
         raise Conflict(f"{field.replace('_', ' ')} was changed again since; undo that change first")
-
-
-def person(written: Writing, name: str) -> UUID:
-    """The id of the person with that name, made where there is none."""
-    by_name = select(Person.id).where(Person.name == name)
-    known = written.connection.scalar(by_name)
-    if known is None:
-        made = insert_new(written.connection, _PEOPLE)
-        written.connection.execute(made, {"id": new_id(), "name": name})
-        known = written.connection.scalar(by_name)
-        assert known is not None
-    return known

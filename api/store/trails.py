@@ -83,8 +83,6 @@ def _followed(
     """The trail of one field of one subject, which is to end at what the subject's row says."""
     last = changes[-1].after
     if field == trail_rows.PERSON:
-        if any(isinstance(value, str) for c in changes for value in (c.before, c.after)):
-            return  # in an earlier form, which does not follow a person to another name
         last = trail_rows.called(last, people)
     of = f"{field} of {kind} {subject}"
     for earlier, later in pairwise(changes):

@@ -9,7 +9,8 @@ the bench's row shows that another process has written in between, or corrected 
 several processes may share a store, and a process that was killed loses nothing.
 
 Every writer takes its locks in one order, so that there are no deadlocks: benches by name, new
-calipers by name, and last the events, whose numbers must appear in the order of commits.
+calipers by name, new people by name, and last the events, whose numbers must appear in the order of
+commits.
 """
 
 from __future__ import annotations
@@ -34,12 +35,12 @@ from sqlalchemy import (
     text,
     update,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from api.errors import NotFound
 from api.store import asides, statements
 from api.store.act_rows import act_row
 from api.store.appending import READING_COLUMNS, Appended, Ask, BenchState
+from api.store.authors import NOBODY, UNSIGNED, Author, Authored, authored
 from api.store.engine import DamagedStore, Writer
 from api.store.log import read_log, read_series
 from api.store.new_series import NewSeries
@@ -165,6 +166,7 @@ class Writing:
         self.events: list[EventRow] = []
         self._known = transactions
         self._heard: dict[UUID, records.Reading] = {}
+        self._authored: dict[Author, Authored] = {NOBODY: UNSIGNED}
 
     def numbered(self) -> list[Happened]:
         """The events that were just written, which have numbers in a row: nobody else writes."""
@@ -215,7 +217,7 @@ class Writing:
         found = statements.first(self.connection, _FIND_BENCH, name=name)
         if found is None:
             self.connection.execute(
-                insert_new(self.connection, _BENCHES), [{"name": name, "last_seq": 0}]
+                statements.insert_new(self.connection, _BENCHES), [{"name": name, "last_seq": 0}]
             )
             return self.bench(name)
         bench_id, last_seq, corrected = found
@@ -228,11 +230,20 @@ class Writing:
             self.benches[name] = known
         return known
 
-    def begin(self, bench: BenchState, new: NewSeries, at: datetime | None) -> UUID:
+    def authored(self, author: Author) -> Authored:
+        """The columns of what `author` does in this transaction."""
+        known = self._authored.get(author)
+        if known is None:
+            known = self._authored[author] = authored(self.connection, author)
+        return known
+
+    def begin(
+        self, bench: BenchState, new: NewSeries, at: datetime | None, by: Author = NOBODY
+    ) -> UUID:
         """Start a series on a bench whose row is locked."""
         series_id, at = new_id(), at or now()
         self._add_series(series_id, bench, new, at, None)
-        self.append(bench, [records.Start(series_id, _layout(new))], at)
+        self.append(bench, [records.Start(series_id, _layout(new))], at, by=by)
         return series_id
 
     def set_up(
@@ -266,12 +277,13 @@ class Writing:
         entries: Iterable[records.Entry],
         at: datetime | None = None,
         ask: Ask | None = None,
+        by: Author = NOBODY,
     ) -> list[folded.Outcome]:
         """Write `entries` to the bench's log, and the rows that follow from them.
 
         ask: decides what is asked about readings; None: nothing.
         """
-        appended = Appended(bench, at or now(), ask, self.caliper)
+        appended = Appended(bench, at or now(), ask, self.caliper, self.authored(by))
         outcomes = [appended.take(entry) for entry in entries]
         for reading, fate in appended.heard:
             self.heard(bench.id, reading, fate)
@@ -341,7 +353,7 @@ class Writing:
         if not isinstance(entry, records.SetUp):
             state, _ = pairing.apply(state, entry)
         seq = bench.seq + 1
-        self.write_act(act_row(entry, new_id(), bench.id, seq, now(), change))
+        self.write_act(act_row(entry, new_id(), bench.id, seq, now(), change=change))
         self._move_bench(bench.id, seq, state)
         self.benches[bench.name] = replace(bench, seq=seq, state=state)
 
@@ -421,7 +433,7 @@ class Writing:
         known = self.calipers.get(name) or self._known.calipers.get(name)
         if known is None:
             self.connection.execute(
-                insert_new(self.connection, _CALIPERS),
+                statements.insert_new(self.connection, _CALIPERS),
                 [{"name": name, "first_heard_at": heard_at, "shown": name}],
             )
             known = self.connection.execute(
@@ -496,9 +508,3 @@ def _series(connection: Connection, state: folded.State) -> Row[Any] | None:
     if state.series is None:
         return None
     return connection.execute(SERIES.where(Series.id == state.series)).one()
-
-
-def insert_new(connection: Connection, table: Table) -> Any:
-    """An INSERT that skips rows which are there already."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    return dialect.insert(table).on_conflict_do_nothing()

@@ -9,6 +9,7 @@ from uuid import UUID
 from sqlalchemy import Row, insert
 
 from api.errors import Conflict
+from api.store.authors import NOBODY, Author
 from api.store.rows.works import work_called
 from api.store.stamps import new_id, now
 from api.store.tables import Work
@@ -17,12 +18,18 @@ from api.store.transactions import Writing
 _AS_THEY_ARE = ("name", "unit", "tolerance_deg", "gap", "joint", "parts", "note")
 
 
-def add_work(written: Writing, values: Mapping[str, Any]) -> UUID:
+def add_work(written: Writing, values: Mapping[str, Any], by: Author = NOBODY) -> UUID:
     """A new work's id. Raises Conflict where there is one with this name."""
     free_name(written, None, values["name"])
     made = new_id()
     written.connection.execute(
-        insert(Work).values(id=made, created_at=now(), retired_at=None, **values)
+        insert(Work).values(
+            id=made,
+            created_at=now(),
+            retired_at=None,
+            **values,
+            **written.authored(by)._asdict(),
+        )
     )
     return made
 

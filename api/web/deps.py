@@ -9,12 +9,13 @@ from fastapi import Body, Depends, Request
 from sqlalchemy import Connection
 
 from api.server import Server
+from api.store.authors import Author
 from api.web.kept import KeptAnswers
-from api.web.shapes import EmptyIn
+from api.web.shapes import EmptyIn, SignedIn
 from api.web.visitors import visitor
 
 
-# Both are coroutines, since FastAPI runs a plain function in a thread, which costs each request a
+# They are coroutines, since FastAPI runs a plain function in a thread, which costs each request a
 # tenth of a millisecond.
 async def _server(request: Request) -> Server:
     server: Server = request.app.state.server
@@ -24,6 +25,15 @@ async def _server(request: Request) -> Server:
 async def _kept(request: Request) -> KeptAnswers:
     kept: KeptAnswers = request.app.state.kept
     return kept
+
+
+def author(request: Request) -> Author:
+    """Who asks: by which pass, none at this computer. A body may name a person (`naming`)."""
+    return Author(through=visitor(request.scope).name)
+
+
+async def _author(request: Request) -> Author:
+    return author(request)
 
 
 def _store(server: Annotated[Server, Depends(_server)]) -> Iterator[Connection]:
@@ -46,10 +56,20 @@ async def _nothing(_body: Annotated[EmptyIn | None, Body()] = None) -> None:
     pass
 
 
+async def _signed(
+    author: Annotated[Author, Depends(_author)],
+    body: Annotated[SignedIn | None, Body()] = None,
+) -> Author:
+    return author if body is None else author.naming(body.who)
+
+
 NothingToSay = Depends(_nothing)
 """For routes whose address says all."""
 
 AnyCaliper = Annotated[bool, Depends(_any_caliper)]
+TheAuthor = Annotated[Author, Depends(_author)]
+TheSigned = Annotated[Author, Depends(_signed)]
+"""Who asks, by a body that says nothing else."""
 TheServer = Annotated[Server, Depends(_server)]
 # Given back before the answer is sent: its reader may be slow, and the connections are few.
 TheStore = Annotated[Connection, Depends(_store, scope="function")]

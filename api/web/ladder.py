@@ -46,6 +46,7 @@ _ADMIN: Final = (
     ("POST", "/api/identify"),
     ("POST", "/api/identify/{step}"),
     ("DELETE", "/api/identify"),
+    ("PATCH", "/api/people/{person_id}"),
     ("GET", "/api/access"),
     ("DELETE", "/api/access/{id}"),
 )

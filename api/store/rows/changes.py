@@ -13,19 +13,19 @@ from sqlalchemy.engine.result import SimpleResultMetaData
 from sqlalchemy.orm import aliased
 
 from api.errors import NotFound
+from api.store.authors import name_of
 from api.store.tables import Change, Person, Series
 
 _Undo = aliased(Change)
 _UNDONE: Any = exists().where(_Undo.undoes == Change.id).label("undone")
-_WITH_NAMES: Select[Any] = select(Change.__table__, Person.name.label("who"), _UNDONE).outerjoin(
-    Person, Person.id == Change.person_id
+_WITH_NAMES: Select[Any] = select(
+    Change.__table__, name_of(Change.person_id, "who"), name_of(Change.pass_id, "through"), _UNDONE
 )
-"""Changes, with `who` made them and whether they are `undone`."""
+"""Changes, with `who` made them, by which pass, and whether they are `undone`."""
 
 PERSON: Final = "person"
 """The field of who measured. Its changes hold the id of a row of `people`, as `{PERSON: id}`, so
-that somebody who gets another name has it in the trail too; what is read here has the name. Changes
-of an earlier form hold the name itself."""
+that somebody who gets another name has it in the trail too; what is read here has the name."""
 
 MERGED: Final = "merged into"
 """The field of a machine that is one with another now."""
@@ -45,7 +45,7 @@ def change(connection: Connection, change_id: UUID) -> Row[Any]:
 def called(value: Any, people: Mapping[str, str]) -> Any:
     """What a change of `PERSON` says, by name. people: names by id, as text; one that is not among
     them, in a store that lost it, has none."""
-    return people.get(value[PERSON]) if isinstance(value, dict) else value
+    return None if value is None else people.get(value[PERSON])
 
 
 def people_by_id(connection: Connection) -> dict[str, str]:

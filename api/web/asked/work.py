@@ -13,6 +13,7 @@ from api.answers.proposed import Work, find_work
 from api.answers.usual_works import UsualWork
 from api.errors import Conflict, InvalidField, NotFound
 from api.server import Server
+from api.store.authors import Author
 from api.store.rows.machines import parse_id
 from api.store.rows.works import work
 from api.web.asked import length_mm, number_of
@@ -49,11 +50,11 @@ def work_or_usual(server: Server, text: str) -> Work:
         raise InvalidField("work", str(error)) from None
 
 
-def work_made(server: Server, work: Work) -> UUID:
+def work_made(server: Server, work: Work, by: Author) -> UUID:
     """The id of a work; a usual one becomes a work of the shop's own."""
     if isinstance(work, UsualWork):
         try:
-            return server.machine_records.add_work(work.columns())
+            return server.machine_records.add_work(work.columns(), by)
         except Conflict:  # another request made it meanwhile
             work = work_named(server, work.name)
     found: UUID = work.id

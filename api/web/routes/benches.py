@@ -17,7 +17,7 @@ from api.store.stamps import now
 from api.web import convert
 from api.web.convert.next_act import since_change_out
 from api.web.convert.sentences import now_out, progress_out
-from api.web.deps import NothingToSay, TheServer
+from api.web.deps import NothingToSay, TheAuthor, TheServer, TheSigned
 from api.web.new_names import may_name, may_name_its_bench
 from api.web.shapes import (
     AwayIn,
@@ -73,48 +73,62 @@ def get_bench(name: BenchName, server: TheServer) -> BenchNowOut:
 
 @router.post("/take-back")
 def take_back_at_bench(
-    name: BenchName, server: TheServer, body: Annotated[TakeBackIn | None, Body()] = None
+    name: BenchName,
+    server: TheServer,
+    author: TheAuthor,
+    body: Annotated[TakeBackIn | None, Body()] = None,
 ) -> BenchOut:
     """Take back the last reading that counts, or the one named."""
-    server.journal.act(name, TakeBack(body.reading if body else None))
+    asked = body or TakeBackIn()
+    server.journal.act(name, TakeBack(asked.reading), author.naming(asked.who))
     return _out(server, name)
 
 
 @router.post("/swap-ends")
 def swap_ends_at_bench(
-    name: BenchName, server: TheServer, body: Annotated[SwapEndsIn | None, Body()] = None
+    name: BenchName,
+    server: TheServer,
+    author: TheAuthor,
+    body: Annotated[SwapEndsIn | None, Body()] = None,
 ) -> BenchOut:
     """Swap the names of the two ends of the last strip, or of the trial numbered."""
-    server.journal.act(name, SwapEnds(body.trial if body else None))
+    asked = body or SwapEndsIn()
+    server.journal.act(name, SwapEnds(asked.trial), author.naming(asked.who))
     return _out(server, name)
 
 
 @router.post("/away")
 def say_away(
-    name: BenchName, server: TheServer, body: Annotated[AwayIn | None, Body()] = None
+    name: BenchName,
+    server: TheServer,
+    author: TheAuthor,
+    body: Annotated[AwayIn | None, Body()] = None,
 ) -> BenchOut:
     """The machine was swung away and back to its stop: the next strip begins another visit."""
-    to = None if body is None or body.to_deg is None else angle_text("to_deg", body.to_deg)
-    server.journal.act(name, Away(to_deg=to))
+    asked = body or AwayIn()
+    to = None if asked.to_deg is None else angle_text("to_deg", asked.to_deg)
+    server.journal.act(name, Away(to_deg=to), author.naming(asked.who))
     return _out(server, name)
 
 
-@router.post("/stayed", dependencies=[NothingToSay])
-def say_stayed(name: BenchName, server: TheServer) -> BenchOut:
+@router.post("/stayed")
+def say_stayed(name: BenchName, server: TheServer, by: TheSigned) -> BenchOut:
     """It was not, as was said since the last strip: the next one belongs to the same visit."""
-    server.journal.act(name, Stayed())
+    server.journal.act(name, Stayed(), by)
     return _out(server, name)
 
 
 @router.post("/restore")
-def restore_at_bench(name: BenchName, server: TheServer, body: RestoreIn) -> BenchOut:
+def restore_at_bench(
+    name: BenchName, server: TheServer, author: TheAuthor, body: RestoreIn
+) -> BenchOut:
     """Count a reading that was set aside as a bounce."""
-    server.journal.act(name, Restore(body.reading))
+    server.journal.act(name, Restore(body.reading), author.naming(body.who))
     return _out(server, name)
 
 
 @router.post("/keys")
-def add_keys(name: BenchName, body: KeysIn, server: TheServer) -> KeysOut:
+def add_keys(name: BenchName, body: KeysIn, server: TheServer, author: TheAuthor) -> KeysOut:
     """Read a burst of keys that the page caught, as a keyboard caliper types them."""
     strokes = [Stroke(s.key, s.code, s.shift, s.at_ms) for s in body.strokes]
     typed = read_strokes(strokes, broken_at=body.broken_at)
@@ -144,7 +158,7 @@ def add_keys(name: BenchName, body: KeysIn, server: TheServer) -> KeysOut:
         taken_at=body.moment(),
         origin=origin,
     )
-    server.journal.keep([reading])
+    server.journal.keep([reading], by=author)
     return KeysOut(kept=True, sent=value.sent, origin=origin)
 
 

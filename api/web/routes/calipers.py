@@ -25,7 +25,7 @@ from api.store.stamps import now
 from api.web import convert
 from api.web.asked import length_mm
 from api.web.corrected import DryRun, IfMatch, corrected, said
-from api.web.deps import AnyCaliper, TheServer, TheStore
+from api.web.deps import AnyCaliper, TheAuthor, TheServer, TheStore
 from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes.corrections import ResultsOut
@@ -140,6 +140,7 @@ def correct_caliper(
     body: CaliperChangeIn,
     response: Response,
     server: TheServer,
+    author: TheAuthor,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
 ) -> CaliperOnRecord | ResultsOut:
@@ -156,7 +157,7 @@ def correct_caliper(
         server,
         response,
         lambda store: convert.caliper_on_record(_on_record(server, store, heard)),
-        lambda seen: server.machine_records.caliper(heard, values, body.by(seen)),
+        lambda seen: server.machine_records.caliper(heard, values, body.by(author, seen)),
         if_match,
         dry_run,
     )
@@ -222,7 +223,9 @@ def get_caliper_studies(
 
 
 @router.post("/{name:path}/studies", status_code=201)
-def start_caliper_study(name: str, body: StudyIn, server: TheServer) -> SeriesHead:
+def start_caliper_study(
+    name: str, body: StudyIn, server: TheServer, author: TheAuthor
+) -> SeriesHead:
     """Start a study of a caliper: its bench feeds the series from now on."""
     if body.method == "known-block" and body.block is None:
         raise InvalidField("block", "give the size that is stated on the block")
@@ -253,8 +256,9 @@ def start_caliper_study(name: str, body: StudyIn, server: TheServer) -> SeriesHe
         if error.field == "baseline_within":
             raise InvalidField("block_within", error.message) from None
         raise
-    machine = server.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND)
-    series = server.journal.start(replace(new, machine_id=machine, readings_unit=read_in))
+    by = author.naming(body.person)
+    machine = server.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND, by)
+    series = server.journal.start(replace(new, machine_id=machine, readings_unit=read_in), by=by)
     with server.reading() as store:
         return convert.series_head(rows.series(store, series))
 

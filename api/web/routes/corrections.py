@@ -34,7 +34,7 @@ from api.web.asked.machine import machine_named
 from api.web.asked.stop import stop_named
 from api.web.asked.work import work_named
 from api.web.corrected import DryRun, IfMatch, as_corrected, etag, said, seen
-from api.web.deps import TheKept, TheServer, TheStore
+from api.web.deps import TheAuthor, TheKept, TheServer, TheStore
 from api.web.kept import series_body
 from api.web.shapes import ChangeOut, CorrectionIn, SeriesOut, When
 from api.web.shapes.corrections import MoveIn, ResultsOut, SeriesChangeIn
@@ -56,10 +56,12 @@ class _Correction:
         self,
         server: TheServer,
         kept: TheKept,
+        author: TheAuthor,
         if_match: IfMatch = None,
         dry_run: DryRun = False,
     ) -> None:
         self.server = server
+        self._author = author
         self._kept = kept
         self._if_match = if_match
         self.dry_run = dry_run
@@ -76,11 +78,16 @@ class _Correction:
     def by(self, body: CorrectionIn | None, series_of: Callable[[Connection], UUID]) -> By:
         """Who corrects, and why, with the check of `If-Match`, which is that of the series."""
         return (body or CorrectionIn()).by(
+            self._author,
             seen(
                 self._if_match,
                 lambda store: etag(series_body(store, self._kept, series_of(store))),
-            )
+            ),
         )
+
+    def by_any(self, body: CorrectionIn | None) -> By:
+        """The same of what is of no series."""
+        return (body or CorrectionIn()).by(self._author)
 
     def trial(
         self, series_id: UUID, act: records.Correction, body: CorrectionIn | None
@@ -247,10 +254,8 @@ def undo_change(
     with server.reading() as store:
         series_id = changes.change(store, change_id).series_id
         kinds = {each.subject_kind for each in changes.not_undone(store, change_id)}
-    if series_id is None:
-        by = (body or CorrectionIn()).by()
-    else:
-        by = request.by(body, lambda _: series_id)
+    of = series_id
+    by = request.by_any(body) if of is None else request.by(body, lambda _: of)
 
     def correct() -> None:
         # A merge is of machines and of the series that it moved.

@@ -14,7 +14,7 @@ from api.answers.notebook_names import named_in
 from api.answers.settings import LONGEST_NAME
 from api.answers.suspicious import suspicious_lines
 from api.errors import InvalidField
-from api.web.deps import TheServer
+from api.web.deps import TheAuthor, TheServer
 from api.web.problems import problem
 from api.web.shapes import Out
 
@@ -60,6 +60,7 @@ async def _body(request: Request) -> bytes:
 )
 def load_notebook(
     server: TheServer,
+    author: TheAuthor,
     data: Annotated[bytes, Depends(_body)],
     dry_run: bool = False,
     strict: Annotated[bool, Query(description="take nothing where a line is refused")] = False,
@@ -88,7 +89,7 @@ def load_notebook(
             " strict",
             [{"field": f"line {line}", "message": reason} for line, reason in book.refused],
         )
-    done = loading.load(server.engine, server.journal, book.lines, dry_run)
+    done = loading.load(server.engine, server.journal, book.lines, dry_run, author)
     return LoadedOut(
         dry_run=dry_run,
         trials=done.trials,

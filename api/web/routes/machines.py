@@ -18,7 +18,7 @@ from api.store.stamps import now
 from api.web.asked.machine import machine_named
 from api.web.convert.history import stop_urgencies, urgency_of
 from api.web.corrected import DryRun, IfMatch, corrected, said, tag
-from api.web.deps import TheKept, TheServer, TheStore
+from api.web.deps import TheAuthor, TheKept, TheServer, TheStore
 from api.web.kept import standings_of
 from api.web.shapes import (
     MachineChangeIn,
@@ -27,12 +27,14 @@ from api.web.shapes import (
     MergeIn,
     PersonIn,
     PersonOut,
+    RenamedOut,
     SetupChangeChangeIn,
     SetupChangeIn,
     SetupChangeOut,
 )
 from api.web.shapes.corrections import ResultsOut
 from api.web.shapes.history import ListedMachine
+from api.web.still_called import still_called
 
 router = APIRouter(tags=["machines"])
 
@@ -89,9 +91,9 @@ def _listed(store: TheStore, kept: TheKept, machines: Sequence[Row[Any]]) -> lis
 
 
 @router.post("/machines", status_code=201)
-def add_machine(body: MachineIn, server: TheServer) -> MachineOut:
+def add_machine(body: MachineIn, server: TheServer, author: TheAuthor) -> MachineOut:
     """Add a machine; where one has the same name, that one is returned unchanged."""
-    machine_id = server.journal.add_machine(body.name, body.kind)
+    machine_id = server.journal.add_machine(body.name, body.kind, author.naming(body.who))
     with server.reading() as store:
         return MachineOut.model_validate(rows.machine(store, machine_id))
 
@@ -110,6 +112,7 @@ def correct_machine(
     body: MachineChangeIn,
     response: Response,
     server: TheServer,
+    author: TheAuthor,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
 ) -> MachineOut | ResultsOut:
@@ -119,7 +122,7 @@ def correct_machine(
         server,
         response,
         lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
-        lambda seen: server.machine_records.machine(machine_id, values, body.by(seen)),
+        lambda seen: server.machine_records.machine(machine_id, values, body.by(author, seen)),
         if_match,
         dry_run,
     )
@@ -131,6 +134,7 @@ def merge_machine(
     body: MergeIn,
     response: Response,
     server: TheServer,
+    author: TheAuthor,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
 ) -> MachineOut | ResultsOut:
@@ -143,7 +147,7 @@ def merge_machine(
         server,
         response,
         lambda store: MachineOut.model_validate(rows.machine(store, machine_id)),
-        lambda seen: server.machine_records.merge(machine_id, into, body.by(seen)),
+        lambda seen: server.machine_records.merge(machine_id, into, body.by(author, seen)),
         if_match,
         dry_run,
     )
@@ -155,6 +159,7 @@ def correct_setup_change(
     body: SetupChangeChangeIn,
     response: Response,
     server: TheServer,
+    author: TheAuthor,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
 ) -> SetupChangeOut | ResultsOut:
@@ -168,7 +173,7 @@ def correct_setup_change(
         server,
         response,
         lambda store: _change_out(rows.setup_change(store, change_id)),
-        lambda seen: server.machine_records.setup_change(change_id, values, body.by(seen)),
+        lambda seen: server.machine_records.setup_change(change_id, values, body.by(author, seen)),
         if_match,
         dry_run,
     )
@@ -176,15 +181,21 @@ def correct_setup_change(
 
 @router.get("/people")
 def list_people(store: TheStore) -> list[PersonOut]:
-    """Who is named in the trail of changes, by name."""
+    """Who is named as an author or in the trail of changes, by name: people and passes."""
     return [PersonOut.model_validate(row) for row in rows_of_changes.people(store)]
 
 
 @router.patch("/people/{person_id}")
-def rename_person(person_id: UUID, body: PersonIn, server: TheServer) -> PersonOut:
-    """Give a person another name, wherever it stands."""
-    server.machine_records.person(person_id, body.name)
-    return PersonOut(id=person_id, name=body.name)
+def rename_person(
+    person_id: UUID, body: PersonIn, server: TheServer, request: Request
+) -> RenamedOut:
+    """Give a person or pass another name, or none, wherever it stands: in the log, its trail and
+    whatever is read of them. The old name is not kept. All that one author did keeps one author."""
+    if (body.name is None) is not body.anonymous:
+        raise InvalidField("name", "give the new name, or anonymous: true")
+    before, name = server.people_records.rename(person_id, body.name)
+    still = [] if before == name else still_called(request.scope, before)
+    return RenamedOut(id=person_id, name=name, still=still)
 
 
 def _change_out(row: Row[Any]) -> SetupChangeOut:
@@ -199,10 +210,11 @@ def _change_out(row: Row[Any]) -> SetupChangeOut:
 
 
 @router.post("/setup-changes", status_code=201)
-def add_setup_change(body: SetupChangeIn, server: TheServer) -> SetupChangeOut:
+def add_setup_change(body: SetupChangeIn, server: TheServer, author: TheAuthor) -> SetupChangeOut:
     """Record what happened to a machine; its history is divided into phases by it."""
     machine = machine_named(server, body.machine)
     at = body.moment() or now()
     check_past("at", at, now())
-    change_id = server.journal.add_setup_change(machine.id, body.kind, at, body.note)
+    by = author.naming(body.who)
+    change_id = server.journal.add_setup_change(machine.id, body.kind, at, body.note, by)
     return SetupChangeOut(id=change_id, machine=machine.id, kind=body.kind, at=at, note=body.note)

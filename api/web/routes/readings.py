@@ -18,7 +18,7 @@ from api.answers.moments import aware
 from api.server import Server
 from api.web.admitted import refuse_other_benches
 from api.web.contract import only_known_parameters
-from api.web.deps import TheServer
+from api.web.deps import TheServer, author
 from api.web.new_names import may_name, may_name_soon
 from api.web.problems import field_error, problem
 from api.web.shapes import (
@@ -116,7 +116,7 @@ async def add_readings(body: _Readings, request: Request) -> Response:
     refuse_other_benches(request, (r.bench for r in right))
     await may_name_soon(request, {r.bench for r in right}, {r.caliper for r in right})
     server: Server = request.app.state.server
-    done = await wrap_future(server.keeping.keep(right))
+    done = await wrap_future(server.keeping.keep(right, author(request)))
     conflicting = {id(reading) for reading in done.conflicting}
     wrong = [
         (number, each if isinstance(each, _Wrong) else _conflict(each))

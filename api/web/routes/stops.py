@@ -13,7 +13,7 @@ from api.store.rows import stops as rows
 from api.store.rows.machines import machine
 from api.web.asked.machine import machine_named
 from api.web.corrected import DryRun, IfMatch, corrected, said, tag
-from api.web.deps import TheServer, TheStore
+from api.web.deps import TheAuthor, TheServer, TheStore
 from api.web.shapes.corrections import ResultsOut
 from api.web.shapes.stops import StopChangeIn, StopIn, StopOut
 
@@ -32,12 +32,17 @@ def list_stops(
 
 
 @router.post("/stops", status_code=201)
-def add_stop(body: StopIn, server: TheServer) -> StopOut:
+def add_stop(body: StopIn, server: TheServer, author: TheAuthor) -> StopOut:
     """Add a stop to a machine; 409 where it has one with this name."""
     of = machine_named(server, body.machine)
     angles = {name: angle_text(name, getattr(body, name)) for name in MOST_DEG}
     stop_id = server.machine_records.add_stop(
-        of.id, body.name, angles, body.note or None, body.check_days
+        of.id,
+        body.name,
+        angles,
+        body.note or None,
+        body.check_days,
+        author.naming(body.who),
     )
     with server.reading() as store:
         return stop_out(rows.stop(store, stop_id))
@@ -57,6 +62,7 @@ def correct_stop(
     body: StopChangeIn,
     response: Response,
     server: TheServer,
+    author: TheAuthor,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
 ) -> StopOut | ResultsOut:
@@ -68,7 +74,7 @@ def correct_stop(
         server,
         response,
         lambda store: stop_out(rows.stop(store, stop_id)),
-        lambda seen: server.machine_records.stop(stop_id, values, body.by(seen)),
+        lambda seen: server.machine_records.stop(stop_id, values, body.by(author, seen)),
         if_match,
         dry_run,
     )

@@ -16,7 +16,7 @@ from api.store.rows import works as rows
 from api.store.rows.machines import parse_id
 from api.web.convert.works import made_work_out, stop_works_out, work_answer_out
 from api.web.corrected import DryRun, IfMatch, corrected, said, tag
-from api.web.deps import TheKept, TheServer, TheStore
+from api.web.deps import TheAuthor, TheKept, TheServer, TheStore
 from api.web.kept import standings_by_stop
 from api.web.shapes.corrections import ResultsOut
 from api.web.shapes.works import MadeWorkOut, StopWorksOut, WorkAnswerOut, WorkChangeIn, WorkIn
@@ -37,11 +37,12 @@ def list_works(
 
 
 @router.post("/works", status_code=201)
-def add_work(body: WorkIn, server: TheServer) -> MadeWorkOut:
+def add_work(body: WorkIn, server: TheServer, author: TheAuthor) -> MadeWorkOut:
     """Say what is made, and what it needs; 409 where a work has that name."""
-    values = body.model_dump(exclude={"parts"})
+    values = body.model_dump(exclude={"parts", "who"})
     values["note"] = values["note"] or None
-    work_id = server.machine_records.add_work(_checked(server, values, body.parts))
+    by = author.naming(body.who)
+    work_id = server.machine_records.add_work(_checked(server, values, body.parts), by)
     with server.reading() as store:
         return made_work_out(rows.work(store, work_id))
 
@@ -60,6 +61,7 @@ def correct_work(
     body: WorkChangeIn,
     response: Response,
     server: TheServer,
+    author: TheAuthor,
     if_match: IfMatch = None,
     dry_run: DryRun = False,
 ) -> MadeWorkOut | ResultsOut:
@@ -77,7 +79,7 @@ def correct_work(
         server,
         response,
         lambda store: made_work_out(rows.work(store, work_id)),
-        lambda seen: server.machine_records.work(work_id, given, body.by(seen)),
+        lambda seen: server.machine_records.work(work_id, given, body.by(author, seen)),
         if_match,
         dry_run,
     )

@@ -30,6 +30,7 @@ from api.answers.settings import (
     UNSEEN,
     is_plain,
 )
+from api.store.authors import Author
 from api.store.trail import By, Seen
 from capture.folded import Why
 from capture.lines import LONGEST
@@ -126,19 +127,25 @@ SetupChangeKind = Literal[
 ]
 
 
-class MachineIn(In):
+class SignedIn(In):
+    """who: the person who does it; left out, it is who holds the pass that asks, or nobody."""
+
+    who: Name | None = None
+
+
+class MachineIn(SignedIn):
     name: Name
     kind: Annotated[Name, StringConstraints(max_length=100)] = "other"
 
 
-class CorrectionIn(In):
+class CorrectionIn(SignedIn):
     """Who corrects, and why; both may be left out."""
 
-    who: Name | None = None
     reason: Note | None = None
 
-    def by(self, seen: Seen | None = None) -> By:
-        return By(self.who, self.reason or None, seen)
+    def by(self, author: Author, seen: Seen | None = None) -> By:
+        who, through = author.naming(self.who)
+        return By(who, self.reason or None, seen, through)
 
     def given(self) -> dict[str, Any]:
         """The fields that are to be said otherwise, by name, always in the same order."""
@@ -508,8 +515,9 @@ class AsideOut(Out):
 class ChangeOut(Out):
     """One correction as it stands in the trail.
 
-    act: shared by the changes of one request. subject: an id, or the name that a caliper is heard
-    under. field: the setting, or of a trial `counted`, `ends`, `moved` or `moved out`, or
+    act: shared by the changes of one request. who: the person who was named, else the pass.
+    through: the name of the pass by which it came. subject: an id, or the name that a caliper is
+    heard under. field: the setting, or of a trial `counted`, `ends`, `moved` or `moved out`, or
     `reading`. undoes: the change that this one undoes. undone: another one undoes this.
     """
 
@@ -517,6 +525,7 @@ class ChangeOut(Out):
     act: UUID
     at: datetime
     who: str | None
+    through: str | None
     reason: str | None
     subject_kind: Literal["series", "machine", "stop", "work", "caliper", "setup change"]
     subject: str
@@ -528,6 +537,25 @@ class ChangeOut(Out):
     after: Any
     undoes: UUID | None
     undone: bool
+
+
+class ActOut(Out):
+    """What was done in a series besides measuring, as its log has it.
+
+    kind: `start`, `finish`, `resume`, `take back`, `swap ends`, `restore`, `away`, `stayed`, `ask`
+    (a question of the program), or a correction of its trials. who, through: as of a change; null
+    at the server's own computer where nobody was named. trial, reading: named by who did it.
+    change: the correction that it is.
+    """
+
+    id: UUID
+    at: datetime
+    kind: str
+    who: str | None
+    through: str | None
+    trial: int | None
+    reading: UUID | None
+    change: UUID | None
 
 
 class ProgressOut(Out):
@@ -726,21 +754,21 @@ class BenchOut(Out):
     last_event: int
 
 
-class TakeBackIn(In):
+class TakeBackIn(SignedIn):
     reading: UUID | None = None
 
 
-class SwapEndsIn(In):
+class SwapEndsIn(SignedIn):
     trial: Annotated[int, Field(ge=1)] | None = None
 
 
-class AwayIn(In):
+class AwayIn(SignedIn):
     """to_deg: the angle that the machine was swung to."""
 
     to_deg: LengthText | None = None
 
 
-class RestoreIn(In):
+class RestoreIn(SignedIn):
     reading: UUID
 
 
@@ -784,7 +812,7 @@ class PressedOut(Out):
     sent: str
 
 
-class SetupChangeIn(In):
+class SetupChangeIn(SignedIn):
     machine: Name
     kind: SetupChangeKind
     at: When | None = None
@@ -804,12 +832,21 @@ class SetupChangeChangeIn(CorrectionIn):
 
 
 class PersonIn(In):
-    name: Name
+    """One of both. anonymous: a name that is nobody's, which is the answer's."""
+
+    name: Name | None = None
+    anonymous: bool = False
 
 
 class PersonOut(Out):
     id: UUID
     name: str
+
+
+class RenamedOut(PersonOut):
+    """still: where the old name is still, and what to do about it, in sentences."""
+
+    still: list[str]
 
 
 class SetupChangeOut(Out):

@@ -15,7 +15,6 @@ from api.answers.since_change import Question
 from api.web.shapes import (
     BenchName,
     BenchOut,
-    In,
     IntervalOut,
     MachineOut,
     Note,
@@ -26,6 +25,7 @@ from api.web.shapes import (
     SeriesOut,
     SetupChangeKind,
     SetupChangeOut,
+    SignedIn,
     StopHead,
 )
 from api.web.shapes.advice import AdviceOut
@@ -123,7 +123,7 @@ class BegunOut(SeriesOut):
     setup_change: UUID | None
 
 
-class AgainIn(In):
+class AgainIn(SignedIn):
     """changed: what was done to the machine in between; recorded in the same moment. note: of what
     was done; left out, the move that the series proposes is noted. strips: planned; left out,
     as many as tell by the stop's history, none where none were planned. bench: left out, the same

@@ -11,12 +11,12 @@ from pydantic import Field
 from analysis.conformity import Verdict
 from api.web.shapes import (
     CorrectionIn,
-    In,
     LengthText,
     MachineOut,
     Name,
     Note,
     Out,
+    SignedIn,
     StopHead,
     VisitsOut,
 )
@@ -24,7 +24,7 @@ from api.web.shapes import (
 CheckDays = Annotated[int, Field(ge=1, le=3650)]
 
 
-class StopIn(In):
+class StopIn(SignedIn):
     """A setting of a machine, by its id or name.
 
     nominal_deg: the angle it is made for, from square; positive where the open end of the cut

@@ -12,7 +12,7 @@ from analysis.conformity import Verdict
 from analysis.units import Unit
 from analysis.works.assemblies import FEWEST_SIDES, MOST_PIECES, MOST_SIDES
 from api.answers.urgency import Urgency
-from api.web.shapes import CorrectionIn, In, LengthText, Name, Note, Out, StopHead
+from api.web.shapes import CorrectionIn, In, LengthText, Name, Note, Out, SignedIn, StopHead
 
 Count = Annotated[int, Field(ge=1, le=MOST_PIECES)]
 
@@ -93,7 +93,7 @@ PartsIn = Annotated[
 ]
 
 
-class WorkIn(In):
+class WorkIn(SignedIn):
     """What is made and what it needs: `tolerance_deg` of each cut, or a `gap` over a `joint`, in
     `unit`. parts: what it is made of, for how likely it is to succeed."""
 

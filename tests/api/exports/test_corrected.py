@@ -14,6 +14,7 @@ from api.exports.wanted import Wanted
 from api.store.corrections import Corrections
 from api.store.journal import Journal
 from api.store.machine_records import MachineRecords
+from api.store.people_records import PeopleRecords
 from api.store.rows import changes
 from api.store.trail import By
 from capture.records import LeaveOut, TakeBack
@@ -122,7 +123,7 @@ def test_every_change_comes_in_the_next_pull_and_again_where_a_person_is_renamed
     assert pulls.is_whole()
     with engine.connect() as store:
         (ada,) = (each.id for each in changes.people(store) if each.name == "Ada")
-    records.person(ada, "somebody")
+    PeopleRecords(journal.transactions).rename(ada, "somebody")
     pulls.pull()
     assert pulls.is_whole()
     assert "Ada" not in str(pulls.have)

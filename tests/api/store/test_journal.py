@@ -25,7 +25,7 @@ from api.answers.series import series as whole_series
 from api.errors import Conflict
 from api.store import doctor
 from api.store.engine import begin_writing, open_engine
-from api.store.journal import Acknowledgement, Journal
+from api.store.journal import Acknowledgement, Handed, Journal
 from api.store.publishing import Happened
 from api.store.rows import events
 from api.store.tables import APPEND_ONLY
@@ -264,7 +264,9 @@ def test_what_several_ask_together_is_stored_as_if_one_after_the_other(engine):
     other = replace(first, nm=first.nm + 1)
     commits: list[Sequence[Happened]] = []
     journal = Journal(engine, committed=lambda _, events: commits.append(events))
-    done = journal.keep_each([[first], [second, first], [], [other, third], [third]])
+    done = journal.keep_each(
+        list(map(Handed, [[first], [second, first], [], [other, third], [third]]))
+    )
     assert len(commits) == 1
     if engine.dialect.name == "sqlite":
         assert [event.reading for event in commits[0] if event.kind == "reading"] == [
@@ -289,7 +291,7 @@ def test_what_cannot_be_stored_harms_nobody_who_asked_at_the_same_time(engine):
     journal = Journal(engine)
     wrong = replace(reading("12.30"), taken_at=datetime(2026, 3, 2))
     good, better = reading("12.31"), reading("12.32")
-    done = journal.keep_each([[good], [wrong], [better]])
+    done = journal.keep_each(list(map(Handed, [[good], [wrong], [better]])))
     assert isinstance(done[1], ValueError)
     assert [d.stored for d in done if isinstance(d, Acknowledgement)] == [1, 1]
     with engine.connect() as store:
@@ -305,7 +307,7 @@ def test_of_a_store_that_fails_everybody_hears_once(engine, monkeypatch):
         raise OperationalError("", {}, Exception("away"))
 
     monkeypatch.setattr(journal, "_keep", away)
-    done = journal.keep_each([[reading("12.30")], [reading("12.31")]])
+    done = journal.keep_each([Handed([reading("12.30")]), Handed([reading("12.31")])])
     assert [type(each) for each in done] == [OperationalError] * 2
     assert len(asked) == 1
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 
-from api.store.journal import Acknowledgement
+from api.store.journal import Acknowledgement, Handed
 from api.store.keeping import Keeping
-from capture.records import Reading
 from tests.api.entries import reading
 from tests.ptys import PATIENCE_S, until
 
@@ -19,13 +18,15 @@ class Slow:
         self.together: list[int] = []
         self.begun, self.go_on = threading.Event(), threading.Event()
 
-    def keep_each(self, asked: Sequence[Sequence[Reading]]) -> list[Acknowledgement | Exception]:
+    def keep_each(self, asked: Sequence[Handed]) -> list[Acknowledgement | Exception]:
         self.together.append(len(asked))
         self.begun.set()
         assert self.go_on.wait(PATIENCE_S)
         return [
-            ValueError(readings[0].sent) if readings[0].sent == "0" else Acknowledgement(i, 0)
-            for i, readings in enumerate(asked)
+            ValueError(handed.readings[0].sent)
+            if handed.readings[0].sent == "0"
+            else Acknowledgement(i, 0)
+            for i, handed in enumerate(asked)
         ]
 
 

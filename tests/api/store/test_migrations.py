@@ -25,11 +25,13 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, text
+from sqlalchemy.exc import DBAPIError
 
 from api.server import Server
 from api.settings import Settings
 from api.store import doctor, migrations, schema_step
 from api.store.engine import StoreError, open_engine, sqlite_file_url, sqlite_url
+from api.store.rows import changes
 from api.store.rows.machines import machines
 from api.store.rows.stops import stops
 from api.store.tables import Base
@@ -307,3 +309,36 @@ def test_a_server_waits_for_the_one_that_is_making_the_same_new_file(tmp_path):
         with opened.result(PATIENCE_S) as connection:
             assert connection.execute(text("PRAGMA journal_mode")).scalar() == "wal"
     engine.dispose()
+
+
+def test_who_measured_is_held_as_a_person_in_the_trail_of_an_earlier_form_too(put_back):
+    """So that one who is made anonymous is so there: the trail kept the name itself."""
+    (stored,) = (path for path in STORES if path.stem == "0011")
+    engine = open_engine(put_back(stored))
+    try:
+        with engine.begin() as connection:
+            for number, before, after in ((1, None, '"Ada"'), (2, '"Ada"', '"Bo"')):
+                connection.execute(
+                    text(
+                        "INSERT INTO changes (id, act, at, subject_kind, subject, series_id, field,"
+                        " before, after) SELECT :id, :id, started_at, 'series', CAST(id AS text),"
+                        " id, 'person', :before, :after FROM series ORDER BY started_at LIMIT 1"
+                    ),
+                    {
+                        "id": f"0000000000000000000000000000000{number}",
+                        "before": before,
+                        "after": after,
+                    },
+                )
+        migrations.upgrade(engine)
+        with engine.connect() as store:
+            trail = changes.since(store, None, None, 9)
+            told = [(c.before, c.after) for c in trail if c.field == "person"]
+            assert told == [(None, "Ada"), ("Ada", "Bo")]
+            held = store.execute(text("SELECT before, after FROM changes WHERE field = 'person'"))
+            assert "Ada" not in str(held.all())
+            assert [p.name for p in changes.people(store)] == ["Ada", "Bo"]
+        with pytest.raises(DBAPIError, match="are never changed"), engine.begin() as connection:
+            connection.execute(text("UPDATE changes SET reason = 'other'"))
+    finally:
+        engine.dispose()

@@ -105,8 +105,8 @@ def test_what_was_written_between_two_attempts_arrives_too(filled, target):
     with filled.begin() as connection:
         connection.execute(
             text(
-                "INSERT INTO setup_changes"
-                " SELECT :id, machine_id, kind, at, note, recorded_at, NULL FROM setup_changes"
+                "INSERT INTO setup_changes (id, machine_id, kind, at, note, recorded_at)"
+                " SELECT :id, machine_id, kind, at, note, recorded_at FROM setup_changes"
             ),
             {"id": UUID(int=1) if filled.dialect.name == "postgresql" else UUID(int=1).hex},
         )

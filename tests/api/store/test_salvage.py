@@ -31,7 +31,9 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def _readings(path: Path) -> dict[str, tuple[object, ...]]:
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)) as store:
         rows = store.execute(
-            "SELECT r.*, b.name, c.name FROM readings r JOIN benches b ON b.id = r.bench_id"
+            "SELECT r.id, bench_id, seq, caliper_id, sent, unit, nm, taken_at, kept_at, origin,"
+            " since_previous_ms, late, b.name, c.name"
+            " FROM readings r JOIN benches b ON b.id = r.bench_id"
             " JOIN calipers c ON c.id = r.caliper_id"
         )
         return {row[0]: row for row in rows}

@@ -4,6 +4,7 @@ import { followAgain } from "../shared/again.js";
 import { all, at, entries, one } from "../shared/elements.js";
 import { getPage, memory, messageOf, post } from "../shared/http.js";
 import { show } from "../shared/units.js";
+import { by } from "../shared/who.js";
 
 /**
  * A form; null where the page has none of this id.
@@ -110,6 +111,7 @@ change?.addEventListener("submit", async (event) => {
   const status = at("change-status");
   const { kind, at: when, note } = entries(change);
   const body = {
+    ...by(),
     machine: at("machine").dataset.machine,
     kind,
     at: when ? new Date(when).toISOString() : undefined,

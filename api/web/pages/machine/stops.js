@@ -16,7 +16,7 @@ form.addEventListener("submit", async (event) => {
   try {
     if (typeof stops === "string") throw new Error(stops);
     for (const stop of stops) {
-      await post("/api/stops", { machine: at("machine").dataset.machine, ...stop });
+      await post("/api/stops", { ...by(), machine: at("machine").dataset.machine, ...stop });
       made.push(`“${stop.name}” is added. `);
     }
     location.hash = ADDED;

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Row
 
 from analysis import sentences
 from api import MADE_BY
+from api.access.rungs import Rung
 from api.addresses import loopback
 from api.answers import checks, history
 from api.answers.history import DriftLine, MachineHistory
@@ -51,6 +52,7 @@ from api.web.pages.shared.leaning import leaning
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.trail import Trail, seconds_left, trail
 from api.web.shapes.history import DriftOut
+from api.web.visitors import visitor
 
 router = APIRouter(include_in_schema=False)
 
@@ -71,6 +73,7 @@ def machines(request: Request, store: TheStore, kept: TheKept) -> HTMLResponse:
         changed=rules_changed(store),
         kinds=MACHINE_KINDS,
         retired=[row for row in every if row.retired_at is not None],
+        people=rows_of_changes.people(store) if visitor(request.scope).may(Rung.ADMIN) else [],
     )
 
 

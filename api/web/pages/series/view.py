@@ -38,7 +38,7 @@ from api.web.pages.series import parts as series_view
 from api.web.pages.series.correcting import correcting_form
 from api.web.pages.series.parts import QuantityView, SeriesView
 from api.web.pages.shared.rendering import page
-from api.web.pages.shared.trail import trail
+from api.web.pages.shared.trail import signed_acts, trail
 from api.web.shapes import TrialOut
 
 router = APIRouter(include_in_schema=False)
@@ -122,6 +122,7 @@ def one_series(
         part="series",
         view=view,
         form=form,
+        acts=signed_acts(store, view.series.id),
         trail=trail(store, view.series.corrections, view.method.noun, form.labels),
         work=_work(view),
         compared=links(store, series_row(store, view.series.id)) if view.series.trials else [],

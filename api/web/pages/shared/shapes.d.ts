@@ -8,6 +8,12 @@ interface MachineOut {
   kind: string;
 }
 
+interface RenamedOut {
+  id: string;
+  name: string;
+  still: string[];
+}
+
 interface StopHead {
   id: string;
   name: string;

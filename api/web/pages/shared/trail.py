@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any, Final
 from uuid import UUID
 
@@ -11,6 +12,8 @@ from sqlalchemy import Connection
 
 from analysis.methods import METHODS
 from analysis.sentences import capital
+from api.store.authors import in_words
+from api.store.log import acts_of
 from api.store.rows import changes as rows
 from api.store.rows.machines import names
 from api.store.rows.stops import stop_names
@@ -26,7 +29,7 @@ UNDO_OFFERED_S: Final = 60
 class Done:
     """What one request changed. change: by which it can be undone, None where it can't be here.
     undone: all of it; undoes: it is itself the undoing of another. seconds: for so long its undoing
-    is offered at once, 0 where it is not."""
+    is offered at once, 0 where it is not. by: who did it, "" where nobody is known."""
 
     latest: ChangeOut
     words: tuple[str, ...]
@@ -34,6 +37,7 @@ class Done:
     undoes: bool
     change: UUID | None
     seconds: float
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,36 @@ def trail(
     return Trail(tuple(reversed(done)), rows.known_people(connection))
 
 
+def signed_acts(connection: Connection, series_id: UUID) -> list[tuple[str, datetime, str]]:
+    """What was done at the bench of a series, when, and by whom, where anybody is known of any; its
+    corrections are in the trail."""
+    acts = [row for row in acts_of(connection, series_id) if row.kind in _DONE_AT_BENCH]
+    acts = [row for row in acts if row.change_id is None]
+    if not any(row.who for row in acts):
+        return []
+    at_the_computer = "at the computer itself"
+    return [
+        (
+            _DONE_AT_BENCH[row.kind],
+            row.at,
+            in_words(row.who, row.through) if row.who else at_the_computer,
+        )
+        for row in acts
+    ]
+
+
+_DONE_AT_BENCH: Final = {
+    "start": "Started",
+    "finish": "Finished",
+    "resume": "Resumed",
+    "take back": "A reading taken back",
+    "restore": "A reading counted again",
+    "swap ends": "Ends swapped",
+    "away": "The machine swung away and back",
+    "stayed": "It was not swung away",
+}
+
+
 def seconds_left(age_s: float) -> float:
     """For how long the undoing of what was done so long ago is still offered."""
     return max(0.0, round(UNDO_OFFERED_S - age_s, 3))
@@ -95,6 +129,7 @@ def _done(act: Sequence[ChangeOut], wording: _Wording, merges: frozenset[UUID]) 
         act[0].undoes is not None,
         standing[-1] if standing else None,
         0.0,
+        in_words(act[-1].who, act[-1].through) if act[-1].who else "",
     )
 
 
@@ -102,7 +137,7 @@ def _offered(done: Done) -> Done:
     if done.change is None:
         return done
     age = (now() - done.latest.at).total_seconds()
-    return Done(done.latest, done.words, done.undone, done.undoes, done.change, seconds_left(age))
+    return replace(done, seconds=seconds_left(age))
 
 
 _LABELS: Final = {
