@@ -1,6 +1,7 @@
 // Codes that let a device in, as they come, and what is said of them and of access.
 
 const LENGTH = 10;
+const LETTERS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ";
 
 /**
  * The code in the fragment of an address; "" where it has none.
@@ -16,7 +17,8 @@ export function codeIn(fragment) {
  * @param {string} text
  */
 export function typed(text) {
-  const code = text.slice(text.lastIndexOf("=") + 1).replace(/[^A-Za-z0-9]/g, "").toUpperCase();
+  const said = text.slice(text.lastIndexOf("=") + 1).toUpperCase();
+  const code = [...said].filter((each) => LETTERS.includes(each)).join("");
   if (!code) return { code, wrong: "Type the code that is shown or printed." };
   const has = `${code.length} ${code.length === 1 ? "has" : "have"} been typed`;
   return { code, wrong: code.length === LENGTH ? "" : `A code has ${LENGTH} letters and digits; ${has}.` };
