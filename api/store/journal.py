@@ -68,10 +68,12 @@ class Acknowledgement:
 
 
 class Handed(NamedTuple):
-    """Readings that one request hands over, and who asks."""
+    """Readings that one request hands over, and who asks. more: others of it follow, so nothing is
+    asked about these."""
 
     readings: Sequence[records.Reading]
     by: Author = NOBODY
+    more: bool = False
 
 
 class Journal:
@@ -124,7 +126,9 @@ class Journal:
             written.caliper(caliper, heard[caliper])
         for through in sorted({handed.by.through or "" for handed in asked}):
             written.authored(Author(None, through or None))
-        return [self._keep_locked(written, benches, handed, ask) for handed in asked]
+        return [
+            self._keep_locked(written, benches, handed, ask and not handed.more) for handed in asked
+        ]
 
     def _keep_locked(
         self,
@@ -133,7 +137,7 @@ class Journal:
         handed: Handed,
         ask: bool,
     ) -> Acknowledgement:
-        readings, by = handed
+        readings, by, _more = handed
         outcomes: list[folded.Outcome] = []
         conflicting: list[records.Reading] = []
         for name, of_bench in _by_bench(readings).items():

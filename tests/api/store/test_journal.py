@@ -302,7 +302,7 @@ def test_of_a_store_that_fails_everybody_hears_once(engine, monkeypatch):
     journal = Journal(engine)
     asked = []
 
-    def away(*_: Any) -> None:
+    def away(*_: Any, **_more: Any) -> None:
         asked.append(1)
         raise OperationalError("", {}, Exception("away"))
 

@@ -16,10 +16,12 @@ class Slow:
 
     def __init__(self) -> None:
         self.together: list[int] = []
+        self.sizes: list[list[int]] = []
         self.begun, self.go_on = threading.Event(), threading.Event()
 
     def keep_each(self, asked: Sequence[Handed]) -> list[Acknowledgement | Exception]:
         self.together.append(len(asked))
+        self.sizes.append([len(h.readings) * (-1 if h.more else 1) for h in asked])
         self.begun.set()
         assert self.go_on.wait(PATIENCE_S)
         return [
@@ -64,3 +66,29 @@ def test_what_is_asked_after_the_end_is_kept_too():
     keeping.close()
     assert until(lambda: "keeping" not in named())
     assert journal.together == [1, 1]
+
+
+def test_a_press_does_not_wait_for_thousands_of_readings_of_somebody_else():
+    journal = Slow()
+    keeping = Keeping(journal.keep_each)
+    many = keeping.keep([reading("12.30")] * 600)
+    assert journal.begun.wait(PATIENCE_S)
+    press = keeping.keep([reading("1")])
+    gone = keeping.keep([reading("2")] * 300)
+    assert gone.cancel()
+    keeping.close()
+    journal.go_on.set()
+    assert press.result(PATIENCE_S).stored == 0
+    assert many.result(PATIENCE_S).stored == 0 + 1 + 0
+    assert until(lambda: "keeping" not in named())
+    # Negative: more of it follows. Each has its turn, and nothing is left at the end.
+    assert journal.sizes == [[-250], [1, -250], [-250], [50, 100]]
+
+
+def test_what_is_wrong_in_a_part_is_told_of_the_whole():
+    journal = Slow()
+    journal.go_on.set()
+    keeping = Keeping(journal.keep_each)
+    done = keeping.keep([reading("1")] * 250 + [reading("0")])
+    assert str(done.exception(PATIENCE_S)) == "0"
+    keeping.close()
