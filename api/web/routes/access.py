@@ -51,7 +51,7 @@ def join_by_code(body: JoinIn, request: Request, response: Response) -> MeOut:
     """
     tries: Tries = request.app.state.tries
     address, now = visitor(request.scope).address, time.monotonic()
-    wait_s = math.ceil(tries.wait_s(address, now))
+    wait_s = math.ceil(tries.begin(address, now))
     if wait_s:
         raise HTTPException(
             429,
@@ -60,12 +60,12 @@ def join_by_code(body: JoinIn, request: Request, response: Response) -> MeOut:
         )
     found = _book(request).join(body.code, body.name)
     if found is None:
-        tries.wrong(address, now)
         raise HTTPException(
             403,
             "this code opens nothing: it was used, its 10 minutes are over, or a letter is wrong;"
             " ask for a new one",
         )
+    tries.right(address, now)
     joined, value = found
     response.headers["Set-Cookie"] = cookie(request.scope, value)
     response.headers["Cache-Control"] = "no-store"

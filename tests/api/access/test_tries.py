@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
+
 import pytest
 
 from api.access.tries import MOST_A_MINUTE, MOST_OF_ALL, Tries
@@ -12,9 +15,7 @@ def guessed(tries: Tries, addresses: list[str], seconds: int) -> int:
     looked_at = 0
     for tenth in range(seconds * 10):
         for address in addresses:
-            if not tries.wait_s(address, tenth / 10):
-                tries.wrong(address, tenth / 10)
-                looked_at += 1
+            looked_at += not tries.begin(address, tenth / 10)
     return looked_at
 
 
@@ -42,7 +43,26 @@ def test_many_addresses_together_have_a_bound_of_their_own() -> None:
 def test_who_counts_as_one(one: str, other: str, together: bool) -> None:
     tries = Tries()
     for _ in range(MOST_A_MINUTE):
-        tries.wrong(one, 0.0)
-    assert tries.wait_s(one, 20.0) == 40.0
-    assert tries.wait_s(other, 20.0) == (40.0 if together else 0.0)
-    assert tries.wait_s(one, 60.0) == 0.0
+        assert tries.begin(one, 0.0) == 0.0
+    assert tries.begin(one, 20.0) == 40.0
+    assert tries.begin(other, 20.0) == (40.0 if together else 0.0)
+    assert tries.begin(one, 60.0) == 0.0
+
+
+def test_of_many_codes_at_once_no_more_are_looked_at() -> None:
+    """None is known for wrong before the last has come."""
+    tries, together = Tries(), Barrier(4 * MOST_A_MINUTE)
+
+    def begun(_number: int) -> bool:
+        together.wait()
+        return not tries.begin("10.0.0.7", 0.0)
+
+    with ThreadPoolExecutor(together.parties) as threads:
+        assert sum(threads.map(begun, range(together.parties))) == MOST_A_MINUTE
+
+
+def test_codes_that_are_right_count_for_nothing() -> None:
+    tries = Tries()
+    for second in range(3 * MOST_A_MINUTE):
+        assert tries.begin("10.0.0.7", second) == 0.0
+        tries.right("10.0.0.7", second)
