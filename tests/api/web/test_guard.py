@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 from starlette.types import Receive, Scope, Send
 
 from analysis.units import mm
+from api.access.book import Book
+from api.access.rungs import Rung
 from api.addresses import anywhere, loopback
 from api.answers import notebook
 from api.web.guard import LARGEST, Guard
 from tests.api.bench import Person
-from tests.api.conftest import ON_SQLITE
+from tests.api.conftest import ON_SQLITE, far_client
 
 JSON = {"Content-Type": "application/json"}
 NEW = json.dumps({"name": "Window saw", "kind": "other"})
@@ -173,11 +176,9 @@ def test_which_addresses_are_all_of_them() -> None:
     assert not any(anywhere(host) for host in ("127.0.0.1", "10.0.0.5", "shop.example"))
 
 
-STRANGER = ("10.0.0.9", 50_000)
-
-
-def test_a_stranger_reads_and_measures(client: TestClient) -> None:
-    stranger = Person(TestClient(client.app, base_url="http://10.0.0.5:8017", client=STRANGER))
+def test_who_is_let_in_from_elsewhere_reads_and_measures(client: TestClient, book: Book) -> None:
+    application: Any = client.app
+    stranger = Person(far_client(application, book.add_token("saw", Rung.RUN)[1]))
     series = stranger.start()
     stranger.press("12.30", "12.40")
     assert stranger.series(series)["trials"][0]["deviation_mm"] == pytest.approx(mm(100_000))
