@@ -33,6 +33,7 @@ from api.store import migrations
 from api.store.asking import Asking
 from api.store.engine import open_engine, sqlite_url
 from api.store.journal import Journal
+from api.store.log import acts_of
 from api.store.rows import events, machines
 from api.store.rows.benches import last_fed
 from api.store.rows.calipers import known_calipers
@@ -66,6 +67,7 @@ QUESTIONS: dict[str, Callable[[Connection, Any], object]] = {
         s, events.events_after(s, "main", 30), lambda _: [], lambda _: False
     ),
     "a series": lambda s, ids: series(s, ids["series"]),
+    "what was done in a series, and by whom": lambda s, ids: acts_of(s, ids["series"]),
     "a score": lambda s, ids: scored_at_hand(s, ids["series"]),
     "a machine's history": lambda s, ids: checks.of_machine(s, ids["machine"]),
     "a machine's trials since": lambda s, ids: list(
