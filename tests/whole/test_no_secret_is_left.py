@@ -25,9 +25,9 @@ from tests.whole.commands import BOTHENDS
 from tests.whole.forked import serving
 from tests.whole.serving import Serving
 
-PAGES: Final = ("/", "/bench/saw", "/machines", "/instruments", "/help/access")
+PAGES: Final = ("/", "/bench/saw", "/machines", "/instruments", "/access", "/help/access")
 TAKEN: Final = ("/openapi.json", "/api/access", "/api/access/me", "/api/history.zip",
-                "/api/trials.csv", "/api/readings.xlsx", "/api/health")  # fmt: skip
+                "/api/trials.csv", "/api/readings.xlsx", "/api/changes", "/api/health")  # fmt: skip
 _REQUEST: Final = re.compile(rb"^[A-Z]+ (\S+) HTTP/1\.1\r$", re.MULTILINE)
 
 
