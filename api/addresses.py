@@ -41,3 +41,12 @@ def network(host: str) -> str:
     if address.ipv4_mapped is not None:
         return str(address.ipv4_mapped)
     return str(ipaddress.ip_network((address.packed[:8] + bytes(8), 64)))
+
+
+def mapped(address: str) -> str:
+    """An address or network as a socket of IPv6 names it: of IPv4 within ::ffff:0:0/96 (RFC 4291,
+    2.5.5.2). Raises ValueError where it is none."""
+    found = ipaddress.ip_network(address)
+    if isinstance(found, ipaddress.IPv6Network):
+        return address
+    return f"::ffff:{found.network_address}/{96 + found.prefixlen}"

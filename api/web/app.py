@@ -15,6 +15,7 @@ from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from api import VERSION
 from api.access.tries import Tries
+from api.addresses import mapped
 from api.server import Server
 from api.web import contract, convert, problems
 from api.web.admitted import Admitted
@@ -125,7 +126,8 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     app.add_middleware(Identified, behind_proxy=bool(server.settings.behind))
     if server.settings.behind:
         # Where the proxy says that the request comes from, and whether by TLS.
-        app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(server.settings.behind))
+        proxies = [form for each in server.settings.behind for form in (each, mapped(each))]
+        app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=proxies)
     under_api = APIRouter(prefix="/api", dependencies=[Depends(contract.only_known_parameters)])
     # What is asked for most often first: addresses are tried in this order.
     for resource in (

@@ -11,6 +11,7 @@ From other computers no more connections are taken than leave files for this one
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import json
 from collections import Counter
 from collections.abc import Iterable
@@ -20,7 +21,7 @@ from typing import Any, ClassVar, Final, NamedTuple
 
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
-from api.addresses import loopback, network
+from api.addresses import loopback, mapped, network
 from api.web.headers import OF_NO_REQUEST
 from api.web.live import PATH
 
@@ -61,18 +62,28 @@ _COME_AGAIN_S: Final = 10
 class Crowd:
     """How many connections there are from other computers, and from each.
 
-    proxies: addresses of proxies before this server, which bring everybody's requests.
+    proxies: addresses and networks of proxies before this server, which bring everybody's
+    requests. Raises ValueError where one is none.
     """
 
     def __init__(self, most: int = MOST, proxies: Iterable[str] = ()) -> None:
         self._most = most
-        self._proxies = frozenset(map(network, proxies))
+        self._proxies = [ipaddress.ip_network(mapped(each)) for each in proxies]
         self._of: Counter[str] = Counter()
         self._all = 0
 
     def is_here(self, host: str) -> bool:
         """Whether `host` is this computer, and no proxy on it."""
-        return loopback(host) and network(host) not in self._proxies
+        return loopback(host) and not self._is_proxy(host)
+
+    def _is_proxy(self, host: str) -> bool:
+        if not self._proxies:
+            return False
+        try:
+            (address,) = ipaddress.ip_network(mapped(host.partition("%")[0]))
+        except ValueError:
+            return False
+        return any(address in each for each in self._proxies)
 
     def enter(self, host: str) -> str:
         """Count one more from `host`; empty, or why it must go. Each that was counted `leave`s."""
@@ -82,7 +93,7 @@ class Crowd:
                 f"{self._all} connections from other computers are open here, and no more are"
                 " taken; close pages that nobody looks at, then try again"
             )
-        if name not in self._proxies and self._of[name] >= MOST_EACH:
+        if self._of[name] >= MOST_EACH and not self._is_proxy(host):
             return (
                 f"{MOST_EACH} connections from this computer are open here, and no more are taken;"
                 " close some, then try again"

@@ -22,7 +22,8 @@ from api.addresses import loopback
 _log = logging.getLogger(__name__)
 
 _VISITOR: Final = "bothends.visitor"
-_THROUGH_A_PROXY: Final = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
+_OF_A_PROXY: Final = ("forwarded", "via", "x-real-ip")
+_OF_A_PROXY_TOO: Final = "x-forwarded-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ class Identified:
     def _look(self, scope: Scope, headers: Headers) -> tuple[Visitor, str | None]:
         """Who asks, and the cookie that is sent to them anew."""
         address = scope["client"][0] if scope.get("client") else "127.0.0.1"
-        through = not self._behind_proxy and any(name in headers for name in _THROUGH_A_PROXY)
+        through = not self._behind_proxy and any(map(_of_a_proxy, headers))
         if loopback(address) and not self._behind_proxy and not through:
             return Visitor("local", address, local=True, rung=Rung.ADMIN), None
         book = book_of(scope)
@@ -90,6 +91,11 @@ class Identified:
             f"pass {found.id}", address, False, found.id, found.name, found.rung, found.benches
         )
         return holder, cookie(scope, value) if renewed and value else None
+
+
+def _of_a_proxy(header: str) -> bool:
+    """Whether a header, in small letters, is one that a proxy adds (RFC 7239; RFC 9110, 7.6.3)."""
+    return header in _OF_A_PROXY or header.startswith(_OF_A_PROXY_TOO)
 
 
 def book_of(scope: Scope) -> Book | None:

@@ -186,7 +186,8 @@ def test_a_pass_is_shown_by_one_way_at_a_time(application: FastAPI, book: Book) 
 
 
 @pytest.mark.parametrize(
-    "header", ["X-Forwarded-For", "X-Real-IP", "Forwarded", "X-Forwarded-Host", "Via"]
+    "header",
+    ["X-Forwarded-For", "X-Real-IP", "Forwarded", "X-Forwarded-Host", "X-Forwarded-Proto", "Via"],
 )
 def test_who_comes_through_a_proxy_that_is_not_announced_is_not_local(
     client: TestClient, header: str

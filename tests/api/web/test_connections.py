@@ -256,11 +256,16 @@ def test_one_computer_does_not_take_all_places():
     assert not crowd.enter("2001:db8::1")
 
 
-def test_what_a_proxy_brings_comes_from_many():
-    crowd = Crowd(proxies=["192.0.2.7", "127.0.0.1"])
-    assert not any(crowd.enter("192.0.2.7") for _ in range(2 * connections.MOST_EACH))
+@pytest.mark.parametrize("host", ["192.0.2.7", "::ffff:192.0.2.7", "10.1.0.9", "2001:db8::7"])
+def test_what_a_proxy_brings_comes_from_many(host):
+    crowd = Crowd(proxies=["192.0.2.7", "127.0.0.1", "10.1.0.0/24", "2001:db8::7"])
+    assert not any(crowd.enter(host) for _ in range(2 * connections.MOST_EACH))
     assert crowd.is_here("127.0.0.2")
     assert not crowd.is_here("127.0.0.1")
+    assert not crowd.is_here("::ffff:127.0.0.1")
+    # Beside the network of proxies, or a name that is no address.
+    for other in ("10.1.1.9", "2001:db8:0:1::7", "testclient"):
+        assert any(crowd.enter(other) for _ in range(connections.MOST_EACH + 1))
 
 
 def test_one_connection_too_many_is_told_so_and_leaves_its_place(monkeypatch):
