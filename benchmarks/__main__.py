@@ -28,6 +28,7 @@ MODULES = (
     "bench",
     "pages",
     "live",
+    "crowd",
     "access",
     "store",
     "backup",
