@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 
@@ -90,6 +91,24 @@ print(json.dumps(answers))
 """
 
 
+_CROWD = """
+import selectors, socket, sys
+told = selectors.DefaultSelector()
+for _ in range(100):
+    made = socket.create_connection((sys.argv[1], 8017), 30)
+    made.sendall(b"GET /api/machines HTTP/1.1\\r\\nHost: ")
+    told.register(made, selectors.EVENT_READ)
+turned_away = 0
+while turned_away < 36:
+    for key, _ in told.select(30):
+        assert key.fileobj.recv(1000).startswith(b"HTTP/1.1 503 ")
+        told.unregister(key.fileobj)
+        turned_away += 1
+print(len(told.get_map()), flush=True)
+sys.stdin.read()
+"""
+
+
 def ask(who: Command, server: str, *asked: Sequence[Any]) -> list[tuple[int, str]]:
     """Status and body of the answer to each request: method, path, body and headers."""
     full = [[*each, *(None, {})[len(each) - 2 :]] for each in asked]
@@ -144,6 +163,21 @@ def test_another_computer_does_what_its_token_says_and_nothing_without(
         assert [status for status, _ in answers] == [200, 401, 421, 401]
         # What a bench of before there were tokens shows of it, which is no more than this.
         assert len(json.loads(answers[1][1])["detail"]) < 500
+
+        # One that begins requests without an end holds up nobody.
+        crowd = subprocess.Popen(
+            [*there, sys.executable, "-c", _CROWD, SERVER],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert crowd.stdout is not None
+        assert crowd.stdout.readline() == "64\n"
+        press_here = {"id": str(uuid4()), "sent": "12.40", "unit": "mm", "caliper": "near"}
+        press_here |= {"bench": "main", "taken_at": "2026-11-30T12:00:00Z"}
+        ((status, _),) = ask(here, "127.0.0.1", ("POST", "/api/readings", [press_here]))
+        assert status == 200
+        crowd.communicate(timeout=60)
 
         said = bench(status=1)
         assert "bothends token add NAME --may press --bench north" in said
