@@ -7,10 +7,10 @@ from itertools import count
 from typing import Final, cast
 from uuid import UUID
 
-from sqlalchemy import Connection, Table, func, or_, select, update
+from sqlalchemy import Connection, Table, func, select, update
 
 from api.errors import Conflict, NotFound
-from api.store.tables import Act, Bench, Person, Series
+from api.store.tables import Bench, Person, Series
 from api.store.transactions import Transactions
 
 _PEOPLE: Final = cast(Table, Person.__table__)
@@ -46,14 +46,8 @@ class PeopleRecords:
                 raise Conflict(
                     f"another person is called {name}; choose a name that tells them apart"
                 )
-            # The series that tell the name, as who measured or as who began them.
-            begun = select(Act.series_id).where(
-                Act.kind == "start", or_(Act.person_id == person_id, Act.pass_id == person_id)
-            )
             named = connection.execute(
-                select(Series.id, Series.bench_id).where(
-                    (Series.person == before) | Series.id.in_(begun)
-                )
+                select(Series.id, Series.bench_id).where(Series.person == before)
             ).all()
             if connection.dialect.name == "sqlite":
                 # What is overwritten is not left in the file. For this transaction alone.

@@ -15,10 +15,13 @@ import pytest
 
 from api.cli import main
 from api.store import doctor, migrations
+from api.store.authors import Author
 from api.store.engine import StoreError, open_engine, sqlite_file_url
+from api.store.journal import Journal
 from api.store.pages import Pages
 from api.store.salvage import Salvaged, salvage
 from tests.api.damage import PAGE, number_of_pages, overwrite, small_store
+from tests.api.entries import new_series, reading
 from tests.api.stores import STORES, digests, fill
 
 
@@ -186,6 +189,24 @@ def test_a_store_of_each_step_comes_out_at_the_present_one(stored: Path, tmp_pat
     assert _readings(tmp_path / "new.sqlite") == _readings(stored)
     assert _findings(tmp_path / "new.sqlite") == []
     assert [p.name for p in tmp_path.iterdir()] == ["new.sqlite"]
+
+
+def test_what_somebody_did_whose_name_is_lost_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "bothends.sqlite"
+    engine = open_engine(sqlite_file_url(path))
+    migrations.upgrade(engine)
+    journal, ada = Journal(engine), Author("Ada", "phone")
+    journal.start(new_series(journal.add_machine("Saw", "other", ada)), by=ada)
+    journal.keep([reading("12.30")], by=Author(through="phone"))
+    engine.dispose()
+    with closing(sqlite3.connect(path)) as store, store:
+        store.execute("DELETE FROM people")
+    salvage(path, tmp_path / "new.sqlite")
+    assert _readings(tmp_path / "new.sqlite") == _readings(path) != {}
+    assert _findings(tmp_path / "new.sqlite") == []
+    with closing(sqlite3.connect(tmp_path / "new.sqlite")) as store:
+        for table in ("machines", "acts", "readings"):
+            assert store.execute(f"SELECT DISTINCT pass_id FROM {table}").fetchall() == [(None,)]
 
 
 def test_readings_after_a_lost_one_are_in_no_wrong_place(whole: Path, tmp_path: Path) -> None:
