@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
+import zxingcpp
 from playwright.sync_api import Browser, Page, expect
 
 from api.web.pages.shared.phone import lan_host
+from tests.api.web.pages.pictures import pixels_of_code
 from tests.ptys import until
 from tests.whole.browser import TOO_WIDE, no_serious_axe_findings
 from tests.whole.forked import serving
@@ -76,6 +78,8 @@ def test_one_scan_lets_a_phone_in_and_what_it_typed_outlasts_its_access(
         page.click("text=On a phone")
         address = _invite(page)
         assert address.startswith(f"{there}/bench/by%20the%20window#join=")
+        (read,) = zxingcpp.read_barcodes(pixels_of_code(page.locator(".scan").inner_html()))
+        assert read.text == address
         expect(page.locator(".holds")).to_contain_text(re.compile("holds for (10 min|9 min 5)"))
         _looks_right(page)
         phone.goto(address)
