@@ -108,7 +108,7 @@ def test_what_it_answers_has_types(shop: Any, client: TestClient) -> None:
     body = [models.ReadingIn.from_dict(person.reading(sent)) for sent in ("12.30", "12.40")]
     kept = _function("readings.add_readings").sync(client=shop, body=body)
     assert (kept.stored, [each.kind for each in kept.outcomes]) == (2, ["kept", "complete"])
-    ended = _function("series.finish_series").sync(series, client=shop, body=models.EmptyIn())
+    ended = _function("series.finish_series").sync(series, client=shop, body=models.SignedIn())
     assert type(ended.finished_at) is datetime
     found = _function("series.get_series").sync(series, client=shop)
     assert [each.sent for each in found.trials[0].readings] == ["12.30", "12.40"]
