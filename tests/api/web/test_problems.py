@@ -127,7 +127,12 @@ def test_a_page_that_fails_is_a_page_with_a_way_on(client):
     def _fails() -> None:
         raise RuntimeError("not meant to be")
 
-    browser = TestClient(client.app, base_url=str(client.base_url), raise_server_exceptions=False)
+    browser = TestClient(
+        client.app,
+        base_url=str(client.base_url),
+        client=("127.0.0.1", 50_000),
+        raise_server_exceptions=False,
+    )
     shown = browser.get("/fails", headers={"Accept": "text/html"})
     assert (shown.status_code, shown.headers["content-type"][:9]) == (500, "text/html")
     assert "nothing that was acknowledged is lost" in shown.text
