@@ -9,11 +9,9 @@ from pydantic import Field, StringConstraints
 
 from api.access.book import LONGEST_NAME
 from api.access.rungs import RungName
-from api.web.shapes import BenchName, In, Out
+from api.web.shapes import BenchName, In, Name, Out
 
-PassName = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=LONGEST_NAME)
-]
+PassName = Annotated[Name, StringConstraints(max_length=LONGEST_NAME)]
 
 
 class JoinIn(In):

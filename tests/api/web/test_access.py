@@ -79,6 +79,22 @@ def test_a_code_is_traded_for_a_cookie(
     assert client.get("/api/access").json()["passes"][0]["name"] == "saw phone"
 
 
+@pytest.mark.parametrize(
+    "name", ["\x1b[2Jphone", "phone\nadmin  token", "\u202ephone", "p" * 65, " "]
+)
+def test_a_device_writes_nothing_into_the_list_but_its_name(
+    application: FastAPI, book: Book, name: str
+) -> None:
+    """A terminal shows that list: it would obey what is no plain word."""
+    far, code = far_client(application), book.invite(Rung.READ)[1]
+    refused = far.post("/api/access/join", json={"code": code, "name": name})
+    assert refused.status_code == 422, refused.text
+    # The code is not used up by it.
+    assert book.passes() == []
+    assert far.post("/api/access/join", json={"code": code, "name": "phone"}).status_code == 200
+    assert [each.name for each in book.passes()] == ["phone"]
+
+
 def test_the_cookie_is_secure_under_tls(application: FastAPI, book: Book) -> None:
     far = TestClient(application, base_url=f"https://{LAN_HOST}", client=("10.0.0.7", 5))
     answer = far.post("/api/access/join", json={"code": book.invite(Rung.READ)[1]})
