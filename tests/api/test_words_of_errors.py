@@ -12,7 +12,7 @@ import api
 _ROOM = Path(api.__file__).parent
 _ERRORS = {"InvalidField": 1, "Conflict": 0, "NotFound": 0}
 # Said to who starts the program.
-_OPTIONS_ARE_MEANT = {"benches.py", "listening.py"}
+_OPTIONS_ARE_MEANT = {"access.py", "benches.py", "listening.py"}
 
 
 def _sentences() -> Iterator[tuple[str, str]]:
