@@ -123,7 +123,8 @@ def run(args: argparse.Namespace) -> int:
         words = [str(program()), *told]
         if args.user:
             place = _below(args.root, str(user_folder() / USER_UNIT))
-            files.append((place, unit(words, user=True), _USER_NEXT))
+            then = _USER_NEXT + ("" if args.bench_to else _first_let_in(words[0], args))
+            files.append((place, unit(words, user=True), then))
         else:
             hidden = _hidden_from_others(Path(words[0]))
             if hidden is not None:
@@ -134,7 +135,9 @@ def run(args: argparse.Namespace) -> int:
                     " /opt/bothends/bin/bothends install in the same way; or use --user",
                     file=sys.stderr,
                 )
-            then = _SYSTEM_NEXT + ("" if args.bench_to else _store_said(words[0], args))
+            then = _SYSTEM_NEXT
+            if args.bench_to is None:
+                then += _first_let_in(words[0], args) + _store_said(words[0], args)
             files.append((_below(args.root, SYSTEM_UNIT), unit(words), then))
     if args.udev or (everything and ids):
         try:
@@ -164,6 +167,19 @@ _USER_NEXT: Final = (
     " (and, to have it run while you are logged out: loginctl enable-linger)"
 )
 _RULES_NEXT: Final = "sudo udevadm control --reload && sudo udevadm trigger"
+
+
+def _first_let_in(command: str, args: argparse.Namespace) -> str:
+    """How the first phone is let in, where the service answers other computers: it has no terminal
+    to show a code on."""
+    from api.addresses import loopback
+
+    said = Said(vars(args), {})
+    if not said.get("behind") and loopback(said.get("host", "127.0.0.1")):
+        return ""
+    where = "" if args.user else f" --data {STORE}"
+    asked = f"{'' if args.user else 'sudo '}{command} access invite --may admin{where}"
+    return f"\n    then let the first phone in: {asked}"
 
 
 def _store_said(command: str, args: argparse.Namespace) -> str:

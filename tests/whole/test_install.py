@@ -151,6 +151,23 @@ def test_the_service_is_the_program_that_wrote_it() -> None:
     assert words[1:] == ["serve", "--data", "/var/lib/bothends", *names, "--backups", "30"]
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--host", "0.0.0.0"], "access invite --may admin --data /var/lib/bothends"),
+        (["--behind", "127.0.0.1"], "access invite --may admin --data /var/lib/bothends"),
+        (["--host", "0.0.0.0", "--user"], "access invite --may admin\n"),
+        (["--host", "localhost"], ""),
+    ],
+)
+def test_a_service_on_a_network_says_how_the_first_is_let_in(
+    words: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["install", "--systemd", *words, "--root", str(tmp_path)]) == 0
+    shown = capsys.readouterr().out
+    assert said in shown if said else "invite" not in shown
+
+
 @pytest.mark.parametrize("own", [[], ["--user"]])
 def test_a_bench_elsewhere_is_a_service_too(own: list[str], tmp_path: Path) -> None:
     token = tmp_path / "100 %"
