@@ -6,8 +6,6 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from api.store.authors import in_words
-
 _DECIMALS: Final = 4  # of a result whose uncertainty is not known
 
 
@@ -32,6 +30,8 @@ def head(line: Any) -> str:
 
 
 def change(change: Any) -> str:
+    from api.store.authors import in_words
+
     about = f"{change['subject_kind']} {change['subject']}"
     if change["trial"] is not None:
         about += f", strip {change['trial']}"
