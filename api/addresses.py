@@ -1,8 +1,18 @@
-"""What a name or an address of a computer means: this computer alone, or all of its addresses."""
+"""What a name or an address of a computer means: this computer alone, or all of its addresses; and
+which it has on its network."""
 
 from __future__ import annotations
 
 import ipaddress
+import socket
+from typing import Final
+
+# Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
+# datagram socket only asks the system for the route.
+_FAR_ADDRESSES: Final = (
+    (socket.AF_INET, ("192.0.2.1", 9)),
+    (socket.AF_INET6, ("2001:db8::1", 9)),
+)
 
 
 def loopback(host: str) -> bool:
@@ -50,3 +60,17 @@ def mapped(address: str) -> str:
     if isinstance(found, ipaddress.IPv6Network):
         return address
     return f"::ffff:{found.network_address}/{96 + found.prefixlen}"
+
+
+def lan_host() -> str | None:
+    """This computer's address on its network, as its routes say; None on no network."""
+    for family, far in _FAR_ADDRESSES:
+        try:
+            with socket.socket(family, socket.SOCK_DGRAM) as probe:
+                probe.connect(far)
+                found = str(probe.getsockname()[0])
+        except OSError:
+            continue
+        if not loopback(found):
+            return f"[{found}]" if ":" in found else found
+    return None

@@ -20,7 +20,7 @@ from urllib.parse import urlsplit
 
 from api.access.book import Book
 from api.access.rungs import Rung
-from api.web.pages.shared.phone import lan_host
+from api.addresses import lan_host
 from benchmarks.measuring import Measurement
 from tests.whole.serving import serving
 

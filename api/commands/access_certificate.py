@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from api.addresses import plain
+from api.addresses import lan_host, plain
 from api.certificates import CERTIFICATE_FILE, KEY_FILE, Certificate
 from api.commands import fail
 from api.commands.settings_said import Said
@@ -132,8 +132,6 @@ def _can_be_named(name: str) -> bool:
 
 def _addresses() -> list[str]:
     """This computer's addresses, as its routes and its names say."""
-    from api.web.pages.shared.phone import lan_host
-
     found = [lan_host() or ""]
     with suppress(OSError):
         for *_, address in socket.getaddrinfo(socket.gethostname(), None):

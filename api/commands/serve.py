@@ -338,9 +338,8 @@ def _serve(
 
 def _say_who_gets_in(server: Server, book: Book, host: str, port: int) -> None:
     from api.access.book import AccessError
-    from api.addresses import anywhere
+    from api.addresses import anywhere, lan_host
     from api.commands.access_invite import at_start
-    from api.web.pages.shared.phone import lan_host
 
     settings = server.settings
     name = lan_host() if anywhere(host) else host

@@ -10,7 +10,7 @@ import pytest
 import zxingcpp
 from playwright.sync_api import Browser, Page, expect
 
-from api.web.pages.shared.phone import lan_host
+from api.addresses import lan_host
 from tests.api.web.pages.pictures import pixels_of_code
 from tests.ptys import until
 from tests.whole.browser import TOO_WIDE, no_serious_axe_findings

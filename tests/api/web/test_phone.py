@@ -9,6 +9,7 @@ import pytest
 import segno
 from starlette.requests import Request
 
+from api.addresses import lan_host
 from api.web.pages.shared import phone
 from api.web.pages.shared.addresses import bench_page
 
@@ -64,7 +65,7 @@ def test_the_bench_goes_with_the_address():
 
 
 def test_this_computers_address_is_one_it_answers_to():
-    host = phone.lan_host()
+    host = lan_host()
     if host is None:
         pytest.skip("this computer is on no network")
     assert not phone.loopback(host)

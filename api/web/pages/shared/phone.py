@@ -2,35 +2,13 @@
 
 from __future__ import annotations
 
-import socket
 from functools import lru_cache
 from io import BytesIO
-from typing import Final, Literal
+from typing import Literal
 
 from starlette.requests import Request
 
-from api.addresses import anywhere, loopback
-
-# Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
-# datagram socket only asks the system for the route.
-_FAR_ADDRESSES: Final = (
-    (socket.AF_INET, ("192.0.2.1", 9)),
-    (socket.AF_INET6, ("2001:db8::1", 9)),
-)
-
-
-def lan_host() -> str | None:
-    """This computer's address on its network, as its routes say; None on no network."""
-    for family, far in _FAR_ADDRESSES:
-        try:
-            with socket.socket(family, socket.SOCK_DGRAM) as probe:
-                probe.connect(far)
-                found = str(probe.getsockname()[0])
-        except OSError:
-            continue
-        if not loopback(found):
-            return f"[{found}]" if ":" in found else found
-    return None
+from api.addresses import anywhere, lan_host, loopback
 
 
 def address(request: Request, listens_on: str, path: str) -> str | None:
