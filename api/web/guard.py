@@ -23,14 +23,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.addresses import anywhere, plain
 from api.answers import notebook
 from api.web.problems import no_such_address, problem
-from api.web.verbs import allowed
+from api.web.verbs import READING, WITH_BODY, allowed
 
 LARGEST: Final = 1_000_000
 """Bytes of a request's body, except for an old notebook's."""
 
 _NOTEBOOK: Final = "/api/load"
-_READING: Final = ("GET", "HEAD", "OPTIONS")
-_WITH_BODY: Final = ("POST", "PATCH", "PUT")
 _LOOPBACK_NAMES: Final = frozenset(("localhost", "127.0.0.1", "::1"))
 
 
@@ -77,13 +75,13 @@ class Guard:
             )
         if "\0" in scope["path"] or b"%00" in scope["query_string"]:
             return 422, "an address must not contain a NUL; leave it out"
-        if method in _READING:
+        if method in READING:
             return None
         origin, site = headers.get("Origin"), headers.get("Sec-Fetch-Site", "none")
         own = _same(origin, scope["scheme"], host[0])
         if site not in ("same-origin", "none") or not own:
             return 403, "a page of another site may change nothing here; use the pages of this one"
-        if method in _WITH_BODY:
+        if method in WITH_BODY:
             wanted = "text/csv" if scope["path"] == _NOTEBOOK else "application/json"
             given = headers.get("Content-Type", "").partition(";")[0].strip().lower()
             # Where nothing takes the method the router says so: no other type would help.

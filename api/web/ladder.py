@@ -13,8 +13,7 @@ from typing import Final
 from starlette.routing import compile_path
 
 from api.access.rungs import Rung
-
-_READING: Final = ("GET", "HEAD", "OPTIONS")
+from api.web.verbs import READING
 
 OPEN: Final = (
     ("GET", "/api/health"),
@@ -37,7 +36,6 @@ _PRESS: Final = (
     ("POST", "/api/benches/{name}/swap-ends"),
     ("POST", "/api/benches/{name}/pretend-press"),
 )
-_RUN: Final = (("POST", "/api/calipers/{name:path}/studies"),)
 _ADMIN: Final = (
     ("POST", "/api/calipers"),
     ("PATCH", "/api/calipers/{name:path}"),
@@ -50,6 +48,14 @@ _ADMIN: Final = (
     ("GET", "/api/access"),
     ("DELETE", "/api/access/{id}"),
 )
+
+
+NAMED: Final[dict[Rung | None, tuple[tuple[str, str], ...]]] = {
+    None: OPEN,
+    Rung.PRESS: _PRESS,
+    Rung.ADMIN: _ADMIN,
+}
+"""The methods and paths that need something else than what is not named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,21 +71,20 @@ _Named = tuple[str, re.Pattern[str], Rung | None]
 
 
 def _compiled() -> list[_Named]:
-    named = {None: OPEN, Rung.PRESS: _PRESS, Rung.RUN: _RUN, Rung.ADMIN: _ADMIN}
     return [
         (method, compile_path(path)[0], rung)
-        for rung, operations in named.items()
+        for rung, operations in NAMED.items()
         for method, path in operations
     ]
 
 
-_NAMED: Final = _compiled()
+_COMPILED: Final = _compiled()
 
 
 def need(method: str, path: str) -> Need:
     """What a request with this method to this path needs."""
-    asked = "GET" if method in _READING else method
-    for named, pattern, rung in _NAMED:
+    asked = "GET" if method in READING else method
+    for named, pattern, rung in _COMPILED:
         if named == asked and (found := pattern.match(path)):
             bench = found.groupdict().get("name") if rung is Rung.PRESS else None
             return Need(rung, bench)

@@ -24,6 +24,7 @@ from api.addresses import network
 from api.web import live
 from api.web.ladder import need
 from api.web.problems import problem
+from api.web.verbs import WITH_BODY
 from api.web.visitors import Visitor, visitor
 
 MOST_LIVE: Final = 16
@@ -40,7 +41,6 @@ _COME_AGAIN_S: Final = 15
 _MOST_KNOWN: Final = 10_000
 _READINGS: Final = "/api/readings"
 _FILES: Final = "/static/"
-_WITH_BODY: Final = ("POST", "PATCH", "PUT")
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,7 @@ async def _in_turn(
         await end()
         await send(message)
 
-    if scope["method"] not in _WITH_BODY or Headers(scope=scope).get("Content-Length") == "0":
+    if scope["method"] not in WITH_BODY or Headers(scope=scope).get("Content-Length") == "0":
         await begin()
     try:
         await app(scope, received, sent)

@@ -1,4 +1,4 @@
-"""The methods of an address that no route names by itself: HEAD wherever GET is, and OPTIONS."""
+"""What methods mean; and those of an address that no route names: HEAD wherever GET is, OPTIONS."""
 
 from __future__ import annotations
 
@@ -8,6 +8,11 @@ from anyio import CancelScope
 from fastapi.routing import iter_route_contexts
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+READING: Final = ("GET", "HEAD", "OPTIONS")
+"""Methods that change nothing."""
+WITH_BODY: Final = ("POST", "PATCH", "PUT")
+"""Methods whose requests may say something in a body."""
 
 _HEAD: Final = "bothends.head"
 _END: Final[Message] = {"type": "http.response.body", "body": b"", "more_body": False}

@@ -107,7 +107,7 @@ def test_what_the_ladder_names_is_there(application: FastAPI) -> None:
     served = {
         (method, re.sub(r"\{\w+(:path)?\}", "{}", path)) for method, path in operations(application)
     }
-    for named in (ladder.OPEN, ladder._PRESS, ladder._RUN, ladder._ADMIN):
+    for named in ladder.NAMED.values():
         for method, path in named:
             if path == "/static/{file:path}":
                 continue
