@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 import secrets
 from typing import Final
 
@@ -21,6 +22,11 @@ _MARK: Final = 8
 def new_token() -> str:
     """A token for a program: 256 random bits."""
     return TOKEN_PREFIX + secrets.token_urlsafe(32)
+
+
+def is_token(text: str) -> bool:
+    """Whether `text` looks like one of these tokens, known or not."""
+    return re.fullmatch(rf"{TOKEN_PREFIX}[A-Za-z0-9_-]{{43}}", text) is not None
 
 
 def new_code() -> str:

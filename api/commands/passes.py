@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from api.access.rungs import RUNGS
 from api.commands import fail
 from api.commands.stores import data_folder
 
@@ -18,7 +19,6 @@ RUNG_HELP: Final = (
     "read: see everything; press: send readings too; run: measure and change what is recorded;"
     " admin: calipers and who is let in"
 )
-_LONGEST_NAME: Final = 64
 
 
 def add_data(command: argparse.ArgumentParser) -> None:
@@ -31,10 +31,9 @@ def add_data(command: argparse.ArgumentParser) -> None:
 
 
 def add_may(command: argparse.ArgumentParser, default: str | None) -> None:
-    # The rungs' words, written out here so that --help need not load them.
     command.add_argument(
         "--may",
-        choices=("read", "press", "run", "admin"),
+        choices=tuple(RUNGS),
         required=default is None,
         default=default,
         help=f"what it may ({default}); {RUNG_HELP}" if default else RUNG_HELP,
@@ -74,9 +73,11 @@ def benches(args: argparse.Namespace) -> list[str] | None:
 
 def name_said(text: str) -> str:
     """A name of a pass, as argparse's `type`. Ends the command where it can't be one."""
+    from api.access.book import LONGEST_NAME
+
     name = " ".join(text.split())
-    if not name or len(name) > _LONGEST_NAME or not name.isprintable():
-        fail(f"{text[:80]!r} can't be a name; give 1 to {_LONGEST_NAME} letters, such as 'bench 2'")
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        fail(f"{text[:80]!r} can't be a name; give 1 to {LONGEST_NAME} letters, such as 'bench 2'")
     return name
 
 

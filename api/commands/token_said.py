@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from api.http import Token
 
 VARIABLE: Final = "BOTHENDS_TOKEN"
-# RFC 6750, section 2.1. One of this program is `bothends_` and 43 such characters.
+# RFC 6750, section 2.1.
 _TOKEN: Final = re.compile(r"[A-Za-z0-9._~+/-]{1,1000}=*")
 _LARGEST: Final = 4096
 
@@ -150,7 +150,9 @@ def _one_token(file: Path, data: bytes) -> str:
 
 
 def _cannot_be_read(file: Path, error: OSError) -> str:
-    if _TOKEN.fullmatch(file.name) and file.name.startswith("bothends_") and len(file.name) > 40:
+    from api.access.codes import is_token
+
+    if is_token(file.name):
         # Whoever gave it as an argument has shown it to everybody on this computer.
         return (
             "--token-file takes the name of a file, and a token was given; everybody on this"

@@ -14,9 +14,11 @@ from pydantic.json_schema import models_json_schema
 
 from api.access.rungs import Rung
 from api.errors import nearest
+from api.settings import PORT
 from api.web.ladder import need
 from api.web.problems import MEDIA_TYPE
 from api.web.shapes import NotTakenProblem, Problem
+from api.web.visitors import COOKIE
 
 DESCRIPTION: Final = """\
 Every error is a problem document (RFC 9457, `application/problem+json`); its `detail` is a sentence
@@ -41,7 +43,7 @@ _SCHEMES: Final = {
     "device": {
         "type": "apiKey",
         "in": "cookie",
-        "name": "bothends-8017",
+        "name": f"{COOKIE}{PORT}",
         "description": "given by `POST /api/access/join`; its name ends with the port that the"
         " browser asks",
     },

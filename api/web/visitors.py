@@ -21,6 +21,9 @@ from api.addresses import loopback
 
 _log = logging.getLogger(__name__)
 
+COOKIE: Final = "bothends-"
+"""What a device's cookie is called; its port follows."""
+
 _VISITOR: Final = "bothends.visitor"
 _OF_A_PROXY: Final = ("forwarded", "via", "x-real-ip")
 _OF_A_PROXY_TOO: Final = "x-forwarded-"
@@ -138,7 +141,7 @@ def _cookie_name(scope: Scope) -> str:
     port = host.rpartition(":")[2]
     if not port.isdecimal() or host.endswith("]"):
         port = "443" if scope["scheme"] == "https" else "80"
-    return f"bothends-{port}"
+    return f"{COOKIE}{port}"
 
 
 def _with_cookie(send: Send, cookie: str) -> Send:
