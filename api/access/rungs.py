@@ -28,5 +28,8 @@ _WORDS: Final[dict[Rung, RungName]] = {
     Rung.RUN: "run",
     Rung.ADMIN: "admin",
 }
+OF_A_BENCH: Final = Rung.PRESS
+"""The rung of a pass that may be kept to some benches: the higher ones do what is of no bench."""
+
 RUNGS: Final[dict[str, Rung]] = {word: rung for rung, word in _WORDS.items()}
 """The rungs by their words, the lowest first."""

@@ -80,6 +80,7 @@ def invite(
 ) -> None:
     """Print an invitation: its address, or its code where no server has said yet where it is
     reached; on a terminal its QR code too."""
+    from api.access.book import INVITED_FOR_S
     from api.access.codes import as_shown, with_code
 
     made, code = book.invite(rung, name, kept_to)
@@ -95,7 +96,8 @@ def invite(
             _draw(address, out)
         print(address, file=out)
     print(
-        f"lets one device in, to {made.rung.word}; it holds for 10 minutes and is used once",
+        f"lets one device in, to {made.rung.word}; it holds for {INVITED_FOR_S // 60} minutes and"
+        " is used once",
         file=out,
         flush=True,
     )

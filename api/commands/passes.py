@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from api.access.rungs import RUNGS
+from api.access.rungs import OF_A_BENCH, RUNGS
 from api.commands import fail
 from api.commands.stores import data_folder
 
@@ -45,8 +45,8 @@ def add_bench(command: argparse.ArgumentParser) -> None:
         "--bench",
         action="append",
         metavar="NAME",
-        help="with --may press: the bench whose readings it may send, and no other's; repeat for"
-        " more",
+        help=f"with --may {OF_A_BENCH.word}: the bench whose readings it may send, and no other's;"
+        " repeat for more",
     )
 
 
@@ -54,8 +54,8 @@ def benches(args: argparse.Namespace) -> list[str] | None:
     """The benches that --bench names. Ends the command where they can't be right."""
     if args.bench is None:
         return None
-    if args.may != "press":
-        fail(f"--bench is for --may press; {args.may} is not kept to a bench")
+    if args.may != OF_A_BENCH.word:
+        fail(f"--bench is for --may {OF_A_BENCH.word}; {args.may} is not kept to a bench")
     from capture.errors import SpecError
     from capture.spec import parse_spec
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import time
 from datetime import UTC, datetime
+from typing import Final
 
 from fastapi import APIRouter, HTTPException, Request, Response
 
 from api.access.book import INVITED_FOR_S, Book, Pass
 from api.access.codes import with_code
-from api.access.rungs import RUNGS
+from api.access.rungs import OF_A_BENCH, RUNGS
 from api.access.tries import Tries
 from api.errors import Conflict, InvalidField, NotFound
 from api.web.contract import may
@@ -27,6 +28,8 @@ from api.web.shapes.access import (
     PassOut,
 )
 from api.web.visitors import book_of, cookie, visitor
+
+_MINUTES: Final = INVITED_FOR_S // 60
 
 router = APIRouter(prefix="/access", tags=["access"])
 
@@ -62,8 +65,8 @@ def join_by_code(body: JoinIn, request: Request, response: Response) -> MeOut:
     if found is None:
         raise HTTPException(
             403,
-            "this code opens nothing: it was used, its 10 minutes are over, or a letter is wrong;"
-            " ask for a new one",
+            f"this code opens nothing: it was used, its {_MINUTES} minutes are over, or a"
+            " letter is wrong; ask for a new one",
         )
     tries.right(address, now)
     joined, value = found
@@ -94,6 +97,8 @@ def invite_device(body: InvitationIn, request: Request, server: TheServer) -> In
     if own is None or rung > own:
         most = own.word if own else "read"
         raise InvalidField("may", f"is more than you may yourself; give at most {most}")
+    if body.bench is not None and rung is not OF_A_BENCH:
+        raise InvalidField("bench", f"is for may: {OF_A_BENCH.word}; {body.may} is of all benches")
     page = bench_page(body.opens or body.bench or "main")
     address = phone.address(request, server.settings.host, page)
     if address is None:

@@ -34,7 +34,8 @@ class MeOut(Out):
 
 class InvitationIn(In):
     """`may`: what the device may, at most what you may yourself. `name`: what it is called.
-    `bench`: the only one whose readings it may send. `opens`: the bench whose page it opens."""
+    `bench`: with `press`, the only one whose readings it may send. `opens`: the bench whose page it
+    opens."""
 
     may: RungName = "run"
     name: PassName | None = None

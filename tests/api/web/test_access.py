@@ -16,6 +16,7 @@ from api.access.rungs import Rung
 from api.access.tries import MOST_A_MINUTE
 from api.server import Server
 from api.web.admitted import Admitted
+from api.web.ladder import NAMED
 from api.web.visitors import Visitor, visitor
 from tests.api.bench import Person
 from tests.api.conftest import LAN_HOST, far_client, on_sqlite_unless_said
@@ -150,6 +151,16 @@ def test_nobody_invites_to_more_than_they_may(application: FastAPI, book: Book) 
     assert reader.post("/api/access/invitations", json={"may": "read"}).status_code == 403
 
 
+def test_only_who_may_press_alone_is_kept_to_a_bench(application: FastAPI, book: Book) -> None:
+    far = joined(application, book, Rung.RUN)
+    for may in ("read", "run"):
+        answer = far.post("/api/access/invitations", json={"may": may, "bench": "saw"})
+        assert (answer.status_code, "is for may: press" in answer.text) == (422, True)
+    assert book.invitations() == []
+    far.post("/api/access/invitations", json={"may": "press", "bench": "saw"})
+    assert [each.benches for each in book.invitations()] == [("saw",)]
+
+
 def test_who_may_admin_ends_any_access(application: FastAPI, book: Book) -> None:
     admin, phone = joined(application, book, Rung.ADMIN), joined(application, book, Rung.RUN)
     book.invite(Rung.READ, "not used")
@@ -187,6 +198,9 @@ def test_a_token_for_one_bench_sends_no_other_readings(
         "text": "?", "reason": "no number", "heard_at": "2026-03-02T12:00:00Z",
     }  # fmt: skip
     assert far.post("/api/refusals", json=[refusal]).status_code == 403
+    # Whatever else needs press without a bench in its address has to be tried here.
+    pressed = {path for _, path in NAMED[Rung.PRESS] if "{name}" not in path}
+    assert pressed == {"/api/readings", "/api/refusals"}
     own = far.post("/api/benches/two/take-back", json={})
     assert (own.status_code, own.json()["detail"][:8]) == (409, "no serie")
     assert far.post("/api/benches/main/take-back", json={}).status_code == 403
