@@ -108,6 +108,16 @@ def test_another_sites_page_changes_nothing(
 
 
 @ON_SQLITE
+@pytest.mark.parametrize("path", ["/api/live", "/api/health", "/api/machines"])
+def test_no_address_has_a_second_form_that_limits_do_not_know(
+    client: TestClient, path: str
+) -> None:
+    answer = client.get(f"{path}%0A")
+    assert answer.status_code == 422
+    assert "line break" in answer.json()["detail"]
+
+
+@ON_SQLITE
 def test_no_empty_post_of_another_page_takes_a_reading_back(client: TestClient) -> None:
     person = Person(client)
     series = person.start()
