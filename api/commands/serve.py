@@ -359,10 +359,17 @@ def _in_url(host: str) -> str:
     return f"[{host}]" if ":" in host and not host.startswith("[") else host
 
 
+_OF_STRANGERS: Final = (
+    "Invalid HTTP request received.",
+    "Unsupported upgrade request.",
+    "No supported WebSocket library detected.",
+)
+
+
 def _is_news(record: logging.LogRecord) -> bool:
     """Whether a line of the log is news: that requests are cut off at the end has a line itself,
     and what strangers send that is no request could fill the disk."""
-    if str(record.msg) in ("Invalid HTTP request received.", "Unsupported upgrade request."):
+    if str(record.msg).startswith(_OF_STRANGERS):
         return False
     fault = record.exc_info[1] if record.exc_info else None
     return not isinstance(fault, asyncio.CancelledError)
