@@ -30,6 +30,10 @@ INVITED_FOR_S: Final = 600
 DEVICE_FOR_S: Final = 90 * 86_400
 """How long a device's pass holds after its last use."""
 LONGEST_NAME: Final = 64
+MOST_INVITATIONS: Final = 100
+"""At once; nobody lets in more devices in 10 minutes."""
+MOST_DEVICES: Final = 1000
+"""That are let in at once."""
 
 Kind = Literal["token", "device"]
 
@@ -37,6 +41,8 @@ _VERSION: Final = 1
 _LOCKED_S: Final = 2.0
 # Of a last use, minutes are enough; of what is renewed by it, days.
 _USED_S: Final = 60
+# By so much a clock goes back as it is kept right.
+_CLOCK_S: Final = 60
 
 
 class AccessError(Exception):
@@ -45,6 +51,10 @@ class AccessError(Exception):
 
 class Taken(Exception):
     """The name is another pass's."""
+
+
+class TooMany(AccessError):
+    """There are as many invitations or devices as there may be; the message says what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +95,7 @@ class Book:
     def __init__(self, folder: Path) -> None:
         self._path = folder / FILE
         self._lock = threading.Lock()
+        self._asked = threading.Lock()
         with self._usable():
             make_private(folder)
             made = _made(self._path)
@@ -94,9 +105,12 @@ class Book:
                 self._rows.execute("PRAGMA journal_mode=WAL")
                 self._rows.execute("PRAGMA synchronous=FULL")
                 self._secret = self._bring_up_to_date()
-                # When a pass was used is not worth a wait: for a disk, or for who writes.
+                # What each request asks waits neither for a disk nor for who writes.
+                self._reads = opened.enter_context(closing(_connected(self._path, _LOCKED_S)))
+                # When a pass was used is not worth a wait either.
                 self._uses = opened.enter_context(closing(_connected(self._path, 0)))
                 self._uses.execute("PRAGMA synchronous=NORMAL")
+                self._file = self._path.stat()
                 if made:
                     _give_away(self._path)
                 self._opened = opened.pop_all()
@@ -129,8 +143,17 @@ class Book:
         return bytes(secret)
 
     def close(self) -> None:
-        with self._lock:
+        with self._lock, self._asked:
             self._opened.close()
+
+    @contextmanager
+    def _asking(self) -> Iterator[sqlite3.Connection]:
+        """What reads the book for a request. Raises AccessError where its file is another one."""
+        with self._usable(), self._asked:
+            if not os.path.samestat(self._path.stat(), self._file):
+                # Whoever is revoked there would still be let in by what is open here.
+                raise OSError("the file was replaced; start the server again")
+            yield self._reads
 
     def add_token(
         self, name: str, rung: Rung, benches: Sequence[str] | None = None
@@ -149,11 +172,17 @@ class Book:
     def invite(
         self, rung: Rung, name: str | None = None, benches: Sequence[str] | None = None
     ) -> tuple[Invitation, str]:
-        """An invitation for one device, and its code."""
+        """An invitation for one device, and its code. Raises TooMany."""
         code, until = new_code(), time.time() + INVITED_FOR_S
         made = Invitation(str(new_id()), name, rung, _benches(benches), until)
         with self._usable(), self._lock, self._rows:
-            self._rows.execute("DELETE FROM invitations WHERE until <= ?", (time.time(),))
+            self._rows.execute(f"DELETE FROM invitations WHERE NOT ({_OPEN})", _open())
+            (there,) = self._rows.execute("SELECT count(*) FROM invitations").fetchone()
+            if there >= MOST_INVITATIONS:
+                raise TooMany(
+                    f"{MOST_INVITATIONS} invitations are open, and no more may be; use one of them,"
+                    " end some by bothends access revoke, or wait 10 minutes"
+                )
             self._rows.execute(
                 "INSERT INTO invitations (id, name, may, benches, hash, until)"
                 " VALUES (?, ?, ?, ?, ?, ?)",
@@ -167,12 +196,20 @@ class Book:
         with self._usable(), self._lock, self._rows:
             self._rows.execute("BEGIN IMMEDIATE")
             found = self._rows.execute(
-                "DELETE FROM invitations WHERE hash = ? AND until > ? RETURNING name, may, benches",
-                (self._hash(as_typed(code)), time.time()),
+                f"DELETE FROM invitations WHERE hash = ? AND {_OPEN} RETURNING name, may, benches",
+                (self._hash(as_typed(code)), *_open()),
             ).fetchall()
             if not found:
                 return None
             invited, may, benches = found[0]
+            (there,) = self._rows.execute(
+                "SELECT count(*) FROM passes WHERE kind = 'device' AND ends_at > ?", (time.time(),)
+            ).fetchone()
+            if there >= MOST_DEVICES:
+                raise TooMany(
+                    f"{MOST_DEVICES} devices are let in, and no more may be; end the access of some"
+                    " that are not used any more"
+                )
             value = secrets.token_urlsafe(32)
             called = _free(invited or name or "device", self._names())
             ends_at = time.time() + DEVICE_FOR_S
@@ -183,8 +220,8 @@ class Book:
         """The pass of which this is the token or the cookie's value; None where there is none."""
         if not value.isascii():
             return None
-        with self._usable(), self._lock:
-            rows = self._rows.execute(
+        with self._asking() as book:
+            rows = book.execute(
                 f"SELECT hash, {_COLUMNS} FROM passes WHERE mark = ? AND kind = ?",
                 (mark(value), kind),
             ).fetchall()
@@ -197,8 +234,8 @@ class Book:
 
     def living(self, ids: str) -> bool:
         """Whether the pass with this id still holds."""
-        with self._usable(), self._lock:
-            row = self._rows.execute(
+        with self._asking() as book:
+            row = book.execute(
                 "SELECT 1 FROM passes WHERE id = ? AND coalesce(ends_at > ?, 1)",
                 (ids, time.time()),
             ).fetchone()
@@ -210,10 +247,11 @@ class Book:
         Where it can't be noted, it is at the next use.
         """
         now = time.time()
-        if found.last_used_at is not None and now - found.last_used_at < _USED_S:
+        # A clock that was set back makes what was noted before it wrong.
+        if found.last_used_at is not None and 0 <= now - found.last_used_at < _USED_S:
             return False
         ends_at = None if found.ends_at is None else now + DEVICE_FOR_S
-        with suppress(sqlite3.Error), self._lock, self._uses:
+        with suppress(sqlite3.Error), self._asked, self._uses:
             self._uses.execute(
                 "UPDATE passes SET last_used_at = ?, ends_at = ? WHERE id = ?",
                 (now, ends_at, found.id),
@@ -235,9 +273,9 @@ class Book:
         """All invitations that can still be used, the one made last first."""
         with self._usable(), self._lock:
             rows = self._rows.execute(
-                "SELECT id, name, may, benches, until FROM invitations WHERE until > ?"
+                f"SELECT id, name, may, benches, until FROM invitations WHERE {_OPEN}"
                 " ORDER BY until DESC",
-                (time.time(),),
+                _open(),
             ).fetchall()
         return [
             Invitation(made, name, RUNGS[may], _parsed(benches), until)
@@ -291,6 +329,13 @@ class Book:
         return made
 
 
+def _open() -> tuple[float, float]:
+    """Between which moments an invitation ends that can be used: where the clock was set back
+    since, it does not hold for longer than it was made for."""
+    now = time.time()
+    return now, now + INVITED_FOR_S + _CLOCK_S
+
+
 def there_is(folder: Path) -> bool:
     """Whether a data folder has a book."""
     return (folder / FILE).exists()
@@ -340,6 +385,7 @@ def _free(name: str, taken: set[str]) -> str:
     return called
 
 
+_OPEN: Final = "until > ? AND until <= ?"
 _COLUMNS: Final = "id, kind, name, may, benches, made_at, last_used_at, ends_at"
 _SCHEMA: Final = (
     "CREATE TABLE IF NOT EXISTS secret (one INTEGER PRIMARY KEY CHECK (one = 1), bytes BLOB"

@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from analysis.sentences import capital
+from api.access.book import AccessError, TooMany
 from api.errors import Conflict, InvalidField, NotFound
 from api.store.engine import StoreError
 from api.web.pages.shared.rendering import page
@@ -169,6 +170,13 @@ def install(app: FastAPI) -> None:
         answer = problem(error.status_code, detail)
         answer.headers.update(error.headers or {})
         return answer
+
+    @app.exception_handler(AccessError)
+    def _no_book(_request: Request, error: AccessError) -> JSONResponse:
+        if isinstance(error, TooMany):
+            return problem(429, str(error))
+        _log.error("%s", error)
+        return problem(503, f"nothing was changed: {error}")
 
     @app.exception_handler(StoreError)
     def _lost(request: Request, error: StoreError) -> Response:

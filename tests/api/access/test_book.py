@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from api.access import book as module
-from api.access.book import DEVICE_FOR_S, FILE, INVITED_FOR_S, AccessError, Book, Taken
+from api.access.book import DEVICE_FOR_S, FILE, INVITED_FOR_S, AccessError, Book, Taken, TooMany
 from api.access.codes import as_shown
 from api.access.rungs import Rung
 
@@ -166,6 +166,71 @@ def test_a_use_is_not_waited_for_where_another_process_writes(book: Book, tmp_pa
     assert not book.used(made)
     assert time.monotonic() - began < 1.0  # the book itself would wait for 2 s
     other.close()
+
+
+def test_no_request_waits_for_who_writes(book: Book, tmp_path: Path) -> None:
+    made, token = book.add_token("reports", Rung.READ)
+    other = sqlite3.connect(tmp_path / FILE, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with ThreadPoolExecutor() as pool:
+        invited = pool.submit(book.invite, Rung.RUN)  # waits for 2 s
+        while not book._lock.locked():
+            assert not invited.done()
+        began = time.monotonic()
+        assert book.find("token", token) == made
+        assert book.living(made.id)
+        assert time.monotonic() - began < 1.0
+        other.execute("ROLLBACK")
+        other.close()
+        invited.result()
+
+
+def test_a_book_that_was_replaced_lets_nobody_in(book: Book, tmp_path: Path) -> None:
+    made, token = book.add_token("reports", Rung.READ)
+    for file in tmp_path.glob(f"{FILE}*"):
+        file.rename(tmp_path / f"moved-{file.name}")
+    with pytest.raises(AccessError, match="No such file"):
+        book.find("token", token)
+    # Who is revoked in the new one would still be in.
+    Book(tmp_path).close()
+    with pytest.raises(AccessError, match="start the server again"):
+        book.find("token", token)
+    with pytest.raises(AccessError):
+        book.living(made.id)
+
+
+def test_a_clock_that_is_set_back_leaves_no_code_open(book: Book, later: list[float]) -> None:
+    later[0] = 10 * DEVICE_FOR_S
+    code = book.invite(Rung.RUN)[1]
+    joined = book.join(book.invite(Rung.RUN)[1])
+    assert joined is not None
+    assert book.used(joined[0])
+    later[0] = 0.0
+    assert book.invitations() == []
+    assert book.join(code) is None
+    # A device's end is moved back by its next use.
+    found = book.find("device", joined[1])
+    assert found is not None
+    assert book.used(found)
+    (kept,) = book.passes()
+    assert kept.ends_at is not None
+    assert kept.ends_at - time.time() <= DEVICE_FOR_S
+
+
+def test_there_are_not_invitations_and_devices_without_end(
+    book: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST_INVITATIONS", 2)
+    monkeypatch.setattr(module, "MOST_DEVICES", 1)
+    first, second = book.invite(Rung.RUN)[1], book.invite(Rung.RUN)[1]
+    with pytest.raises(TooMany, match="2 invitations are open"):
+        book.invite(Rung.RUN)
+    joined = book.join(first)
+    assert joined is not None
+    with pytest.raises(TooMany, match="1 devices are let in"):
+        book.join(second)
+    assert book.revoke(joined[0].id)
+    assert book.join(second) is not None
 
 
 def test_each_name_is_of_one_pass(book: Book) -> None:

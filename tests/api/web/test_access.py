@@ -11,6 +11,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from starlette.types import Message
 
+from api.access import book as module
 from api.access.book import Book
 from api.access.rungs import Rung
 from api.access.tries import MOST_A_MINUTE
@@ -159,6 +160,20 @@ def test_only_who_may_press_alone_is_kept_to_a_bench(application: FastAPI, book:
     assert book.invitations() == []
     far.post("/api/access/invitations", json={"may": "press", "bench": "saw"})
     assert [each.benches for each in book.invitations()] == [("saw",)]
+
+
+def test_a_book_that_cannot_be_used_is_said_in_a_sentence(
+    client: TestClient, application: FastAPI, book: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    far = joined(application, book, Rung.RUN)
+    monkeypatch.setattr(module, "MOST_INVITATIONS", 0)
+    answer = far.post("/api/access/invitations", json={})
+    assert answer.status_code == 429
+    assert "invitations are open" in answer.json()["detail"]
+    book.close()
+    for answer in (client.get("/api/access"), client.delete("/api/access/x")):
+        assert answer.status_code == 503
+        assert "see to its disk and its rights" in answer.json()["detail"]
 
 
 def test_who_may_admin_ends_any_access(application: FastAPI, book: Book) -> None:
