@@ -153,8 +153,12 @@ class Connection(HttpToolsProtocol):
         super().connection_made(transport)
         self._began = self.loop.time()
         self._looking = self.loop.call_later(_LOOK_S, self._look)
-        host = self.client[0] if self.client else None
-        if self.crowd is None or host is None or self.crowd.is_here(host):
+        if self.client is None:
+            # It hung up already: nobody can tell whose it was, or reads an answer.
+            self.transport.abort()
+            return
+        host = self.client[0]
+        if self.crowd is None or self.crowd.is_here(host):
             return
         if why := self.crowd.enter(host):
             self._refuse(503, why, {"Retry-After": str(_COME_AGAIN_S)})

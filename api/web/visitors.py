@@ -81,7 +81,8 @@ class Identified:
 
     def _look(self, scope: Scope, headers: Headers) -> tuple[Visitor, str | None]:
         """Who asks, and the cookie that is sent to them anew."""
-        address = scope["client"][0] if scope.get("client") else "127.0.0.1"
+        # Whoever hung up before the connection was looked at has no address any more.
+        address = scope["client"][0] if scope.get("client") else ""
         through = not self._behind_proxy and any(map(_of_a_proxy, headers))
         if loopback(address) and not self._behind_proxy and not through:
             return Visitor("local", address, local=True, rung=Rung.ADMIN), None

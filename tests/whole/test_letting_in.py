@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import signal
+import socket
+import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -51,6 +55,27 @@ def _invite(page: Page) -> str:
 def _live_at(page: Page, bench: str) -> None:
     expect(page.locator("#sign-live")).to_have_text("live")
     expect(page.locator("#bench-name")).to_have_text(bench)
+
+
+def test_who_hangs_up_before_being_looked_at_is_nobody(shop: tuple[Serving, str]) -> None:
+    """The system tells no address of such a connection, and its request is still there."""
+    server, there = shop
+    host = there.removeprefix("http://")
+    name, _, port = host.rpartition(":")
+    body = b'{"name": "Nobody\'s saw", "kind": "table saw"}'
+    head = f"POST /api/machines HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\n"
+    request = f"{head}Content-Length: {len(body)}\r\n\r\n".encode() + body
+    os.kill(server.process.pid, signal.SIGSTOP)
+    try:
+        for _ in range(5):
+            with socket.create_connection((name.strip("[]"), int(port))) as made:
+                made.sendall(request)
+                # Closed by a reset.
+                made.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    finally:
+        os.kill(server.process.pid, signal.SIGCONT)
+    server.start_series("Pear saw", bench="by the door")  # what came later is done
+    assert "Nobody's saw" not in [each["name"] for each in server.get("/api/machines")]
 
 
 def test_one_scan_lets_a_phone_in_and_what_it_typed_outlasts_its_access(

@@ -281,6 +281,13 @@ def test_a_request_that_nothing_has_looked_at_is_nobodys() -> None:
     assert visitor({"type": "http"}).rung is None
 
 
+@pytest.mark.usefixtures("book")
+def test_a_request_without_an_address_is_nobodys(application: FastAPI) -> None:
+    who = TestClient(application, base_url=f"http://{LAN_HOST}:8017", client=None)  # type: ignore[arg-type]
+    assert who.get("/api/machines").status_code == 401
+    assert who.get("/api/access/me").json()["local"] is False
+
+
 def test_a_server_for_its_own_computer_invites_nobody(client: TestClient, server: Server) -> None:
     assert server.access is None
     answer = client.post("/api/access/invitations", json={})
