@@ -1,6 +1,7 @@
 // The door: trades a code for access, and goes on to the page that was asked for.
 
 import { at } from "../shared/elements.js";
+import { LEFT_DOOR } from "../shared/access.js";
 import { codeIn, deviceName, leftWords, sentence, typed } from "../shared/codes.js";
 
 const AWAY = "The server does not answer. Check that it runs and that this device is on its network, then try again.";
@@ -14,7 +15,7 @@ const [field, button] = [at("code", HTMLInputElement), at("let-in", HTMLButtonEl
 const left = {
   get() {
     try {
-      return sessionStorage.getItem("bothends door");
+      return sessionStorage.getItem(LEFT_DOOR);
     } catch {
       return "unknown";
     }
@@ -22,7 +23,7 @@ const left = {
   /** @param {"joined" | "known"} how */
   set(how) {
     try {
-      sessionStorage.setItem("bothends door", how);
+      sessionStorage.setItem(LEFT_DOOR, how);
     } catch {
       // It keeps nothing, and gets a button to tap.
     }

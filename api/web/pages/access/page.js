@@ -7,6 +7,7 @@ import "../shared/invitation.js";
 import { ago, day, minute } from "./moments.js";
 
 const LOOK_MS = 5000;
+const SURE_TO_LEAVE = "Really leave? This device is out then, until it scans a new code";
 
 /** @param {string} text */
 function notice(text) {
@@ -92,7 +93,7 @@ function passCard(pass) {
     when: `${kind === "token" ? "A program, since" : "Let in on"} ${day(new Date(pass.made_at))}. ${used ? `Last used ${ago(used, new Date())} (${minute(used)}).` : "Not used yet."}`,
     own,
     button: own ? "Leave on this device" : "End its access",
-    sure: own ? "Really leave? This device is out then, until it scans a new code" : `Really end the access of ${name}?`,
+    sure: own ? SURE_TO_LEAVE : `Really end the access of ${name}?`,
     doing: own ? leave : () => end(id, `${name} is out.`),
   });
 }
@@ -135,7 +136,7 @@ async function look(always = false) {
   }
 }
 
-for (const button of all(document, "#leave")) ask(button, "Really leave? This device is out then, until it scans a new code", leave);
+for (const button of all(document, "#leave")) ask(button, SURE_TO_LEAVE, leave);
 if (document.getElementById("passes")) {
   words = JSON.parse(at("words").textContent ?? "{}");
   look();

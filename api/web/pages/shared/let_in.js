@@ -1,7 +1,7 @@
 // What every page does about access: it takes a code out of its address, and says when this browser is
 // let in no more, with a way to the door.
 
-import { NOT_LET_IN, whenEnded } from "./access.js";
+import { LEFT_DOOR, NOT_LET_IN, whenEnded } from "./access.js";
 
 // Whoever has access already needs no code; it must not stay where the next person sees it.
 // The address whole: a path that begins with two slashes would name another server.
@@ -9,7 +9,7 @@ if (location.hash.startsWith("#join="))
   history.replaceState(history.state, "", location.origin + location.pathname + location.search);
 
 try {
-  sessionStorage.removeItem("bothends door"); // it was left through
+  sessionStorage.removeItem(LEFT_DOOR); // it was left through
 } catch {
   // It keeps nothing, so there is nothing to remove.
 }
