@@ -29,6 +29,10 @@ _UNEXPECTED: Final = (
     "something went wrong that should not; nothing that was acknowledged is lost."
     " The program's log says more"
 )
+_NO_BOOK: Final = (
+    "who is let in can't be read or changed now, and nothing was changed; the program's log says"
+    " why and what to do"
+)
 _NO_JSON: Final = "the body is not JSON; send a JSON document"
 
 
@@ -175,8 +179,9 @@ def install(app: FastAPI) -> None:
     def _no_book(_request: Request, error: AccessError) -> JSONResponse:
         if isinstance(error, TooMany):
             return problem(429, str(error))
+        # It names a folder, and strangers ask too.
         _log.error("%s", error)
-        return problem(503, f"nothing was changed: {error}")
+        return problem(503, _NO_BOOK)
 
     @app.exception_handler(StoreError)
     def _lost(request: Request, error: StoreError) -> Response:

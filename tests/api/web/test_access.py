@@ -171,9 +171,11 @@ def test_a_book_that_cannot_be_used_is_said_in_a_sentence(
     assert answer.status_code == 429
     assert "invitations are open" in answer.json()["detail"]
     book.close()
-    for answer in (client.get("/api/access"), client.delete("/api/access/x")):
+    # To a stranger too, whom the place of its file does not concern.
+    tried = far_client(application).post("/api/access/join", json={"code": "AAAAA-AAAAA"})
+    for answer in (tried, client.get("/api/access"), client.delete("/api/access/x")):
         assert answer.status_code == 503
-        assert "see to its disk and its rights" in answer.json()["detail"]
+        assert "the program's log says why" in answer.json()["detail"]
 
 
 def test_who_may_admin_ends_any_access(application: FastAPI, book: Book) -> None:
