@@ -3,6 +3,7 @@ body is read."""
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Iterable
 from typing import Final
@@ -17,6 +18,8 @@ from api.web.ladder import need
 from api.web.pages.access.door import door
 from api.web.problems import problem, wants_page
 from api.web.visitors import Visitor, book_of, visitor
+
+_log = logging.getLogger(__name__)
 
 _LOOK_AGAIN_S: Final = 5.0
 
@@ -38,6 +41,10 @@ _MEANT: Final = {
     Rung.RUN: "changing what is recorded",
     Rung.ADMIN: "changing calipers and who is let in",
 }
+
+
+class _Ended(Exception):
+    """The pass of who reads an answer has ended meanwhile."""
 
 
 class Admitted:
@@ -62,7 +69,11 @@ class Admitted:
         book = book_of(scope)
         if book is not None and who.pass_id is not None:
             send = _while_living(book, who.pass_id, send)
-        await self._app(scope, receive, send)
+        try:
+            await self._app(scope, receive, send)
+        except _Ended:
+            # The answer stays without its end, so that nobody takes it for whole.
+            _log.warning("%s is let in no more: what it was reading has ended", who.name)
 
 
 def _refusal(request: Request, who: Visitor) -> Response | None:
@@ -129,7 +140,7 @@ def _while_living(book: Book, pass_id: str, send: Send) -> Send:
             except AccessError:
                 living = False
             if not living:
-                raise ConnectionAbortedError("the pass of who reads this has ended")
+                raise _Ended
         await send(message)
 
     return sent
