@@ -181,7 +181,7 @@ class Book:
             if there >= MOST_INVITATIONS:
                 raise TooMany(
                     f"{MOST_INVITATIONS} invitations are open, and no more may be; use one of them,"
-                    " end some by bothends access revoke, or wait 10 minutes"
+                    f" end some by bothends access revoke, or wait {INVITED_FOR_S // 60} minutes"
                 )
             self._rows.execute(
                 "INSERT INTO invitations (id, name, may, benches, hash, until)"

@@ -19,10 +19,11 @@ from api.access.book import Book
 from api.access.rungs import Rung
 from api.server import Server
 from api.store.tables import Bench
-from api.web import limited, live, new_names
+from api.web import connections, limited, live, new_names
 from api.web.limited import ASKED, PRESSES, Bucket, Limited, Limits, Rate
 from api.web.visitors import Visitor
 from tests.api.conftest import LAN_HOST, ON_SQLITE
+from tests.manual import ROOT
 
 PHONE = Visitor("pass 1", "192.0.2.1", pass_id="1", name="phone", rung=Rung.RUN)
 OTHER = Visitor("pass 2", "192.0.2.1", pass_id="2", name="tablet", rung=Rung.READ)
@@ -45,6 +46,21 @@ def test_who_comes_from_ever_new_addresses_takes_no_memory_without_end() -> None
     for number in range(3 * limited._MOST_KNOWN):
         assert not bucket.take(number, number / 1000)
     assert len(bucket._left) <= limited._MOST_KNOWN
+
+
+def test_the_help_names_the_limits_that_hold() -> None:
+    said = (ROOT / "api/web/pages/help/integrators.md").read_text(encoding="utf-8")
+    for limit in (
+        f"| requests | {ASKED.a_second} a second, {ASKED.at_once} at once |",
+        f"| {PRESSES.a_second} a second, {PRESSES.at_once} at once |",
+        f"or {limited.A_PRESS // 1000} kB of several |",
+        f"| live streams | {limited.MOST_LIVE} |",
+        f"| {new_names.MOST} a day ",
+        f"| a request's headers | {connections.HEAD_S:.0f} s, ",
+        f"| reading an answer | {connections.PROGRESS // 1024} kB a minute",
+        f"| connections | {connections.MOST_EACH} from an address, {connections.MOST} from all |",
+    ):
+        assert limit in said, limit
 
 
 class Asking:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
+from api.access.book import DEVICE_FOR_S
 from api.addresses import loopback
 from api.web.deps import TheServer
 from api.web.pages.shared import phone
@@ -26,4 +27,5 @@ def access_page(request: Request, server: TheServer) -> HTMLResponse:
         rungs=offered(request),
         phone=phone.address(request, server.settings.host, "/"),
         listens=not loopback(server.settings.host),
+        days=DEVICE_FOR_S // 86_400,
     )
