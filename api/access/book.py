@@ -290,6 +290,11 @@ class Book:
                 ended += self._rows.execute(f"DELETE FROM {table} WHERE id = ?", (ids,)).rowcount
         return ended > 0
 
+    @property
+    def folder(self) -> Path:
+        """The data folder that it lies in."""
+        return self._path.parent
+
     def reached_at(self, address: str) -> None:
         """Remember where other devices reach this server."""
         with self._usable(), self._lock, self._rows:

@@ -17,7 +17,7 @@ from api.addresses import lan_host, plain
 from api.certificates import CERTIFICATE_FILE, KEY_FILE, Certificate
 from api.commands import fail
 from api.commands.settings_said import Said
-from api.commands.stores import data_folder, failed
+from api.commands.stores import check_ours, data_folder, failed
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -74,7 +74,13 @@ def run(args: argparse.Namespace) -> int:
         )
     names = _names(args.name)
     folder = data_folder(args).expanduser().absolute()
+    try:
+        check_ours(folder)
+    except OSError as fault:
+        fail(f"{fault.filename or folder} cannot be read ({fault.strerror}); run this as its owner")
     files = folder / CERTIFICATE_FILE, folder / KEY_FILE
+    # As it was said: serve finds by itself what is said in the environment or the settings file.
+    where = () if args.data is None else ("--data", str(folder))
     found = None
     with suppress(Unusable):
         found = load(*files)[1]
@@ -85,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
                 " another in its place, add --renew: every phone and bench then compares its"
                 " fingerprint again"
             )
-        _show(files, found, f"valid until {found.end:%Y-%m-%d}; --renew makes another")
+        _show(files, found, f"valid until {found.end:%Y-%m-%d}; --renew makes another", where)
         return 0
     pair = make(names, days, datetime.now(UTC))
     try:
@@ -96,15 +102,15 @@ def run(args: argparse.Namespace) -> int:
             " you may write with --data"
         )
     made = load(*files)[1]
-    _show(files, made, f"valid until {made.end:%Y-%m-%d}, for {', '.join(names)}")
+    _show(files, made, f"valid until {made.end:%Y-%m-%d}, for {', '.join(names)}", where)
     if found is not None:
         print("a server that serves the one before takes it within seconds")
     return 0
 
 
-def _show(files: tuple[Path, Path], found: Certificate, said: str) -> None:
+def _show(files: tuple[Path, Path], found: Certificate, said: str, where: tuple[str, ...]) -> None:
     certificate, key = map(str, files)
-    serve = ["bothends", "serve", "--host", "0.0.0.0", "--cert", certificate, "--key", key]
+    serve = ["bothends", "serve", *where, "--host", "0.0.0.0", "--cert", certificate, "--key", key]
     print(f"certificate: {certificate}\n{said}\nkey:         {key}")
     print(f"to serve:    {shlex.join(serve)}")
     print(f"SHA-256 fingerprint:\n{found.fingerprint}")

@@ -82,6 +82,7 @@ def invite(
     reached; on a terminal its QR code too."""
     from api.access.book import INVITED_FOR_S
     from api.access.codes import as_shown, with_code
+    from api.web.pages.shared.addresses import bench_page
 
     made, code = book.invite(rung, name, kept_to)
     address = book.address()
@@ -90,7 +91,15 @@ def invite(
             f"open the server's address on the device, and type this code there: {as_shown(code)}",
             file=out,
         )
+        print(
+            f"it opens a server that keeps to {book.folder} alone; where yours keeps to another"
+            " folder, name that with --data",
+            file=out,
+        )
     else:
+        if kept_to:
+            # Elsewhere it would be refused what it is let in for.
+            address = address.removesuffix("/") + bench_page(kept_to[0])
         address = with_code(address, code)
         if out.isatty():
             _draw(address, out)

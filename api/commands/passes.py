@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from api.access.rungs import OF_A_BENCH, RUNGS
 from api.commands import fail
-from api.commands.stores import data_folder
+from api.commands.stores import check_ours, data_folder
 
 if TYPE_CHECKING:
     from api.access.book import Book, Invitation, Kind, Pass
@@ -85,8 +85,17 @@ def book_in(args: argparse.Namespace) -> Book:
     """The book of the data folder. Ends the command with a sentence where it can't be used."""
     from api.access.book import AccessError, Book
 
+    folder = data_folder(args)
     try:
-        return Book(data_folder(args))
+        if not folder.is_dir():
+            fail(
+                f"no server has kept anything in {folder} yet; start it once, or name its folder"
+                " with --data"
+            )
+        check_ours(folder)
+        return Book(folder)
+    except OSError as error:
+        fail(f"{error.filename or folder} cannot be read ({error.strerror}); run this as its owner")
     except AccessError as error:
         fail(str(error))
 
@@ -107,8 +116,8 @@ def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None
         for each in passes
     ]
     rows += [
-        (each.name or "-", "invitation", each.rung.word, "-", "-", f"until {_when(each.until)}",
-         each.id)
+        (each.name or "-", "invitation", each.rung.word, ", ".join(each.benches or ()) or "-", "-",
+         f"until {_when(each.until)}", each.id)
         for each in invitations
     ]  # fmt: skip
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]

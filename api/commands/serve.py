@@ -45,7 +45,7 @@ _REQUESTS_END_S: Final = 5
 _ENDS_S: Final = 5
 _OVERHEARD: Final = (
     "bothends: without --cert and --key everybody on the network can overhear what is sent; make"
-    " them with: bothends access certificate"
+    " them with: {}"
 )
 _KNOWN_BY: Final = (
     "bothends: where a browser warns of the certificate, go on only if it shows this SHA-256"
@@ -300,7 +300,12 @@ def _serve(
             scheme = "http" if served is None else "https"
             print(f"ready {scheme}://{_in_url(host)}:{port}", flush=True)
             if not loopback(host):
-                safe = _OVERHEARD if served is None else _KNOWN_BY.format(served.certificate)
+                make = _said_of_access("certificate", server.settings)
+                safe = (
+                    _OVERHEARD.format(make)
+                    if served is None
+                    else _KNOWN_BY.format(served.certificate)
+                )
                 print(safe, file=sys.stderr, flush=True)
             if server.access is not None:
                 _say_who_gets_in(server, server.access, host, port)
@@ -348,11 +353,16 @@ def _say_who_gets_in(server: Server, book: Book, host: str, port: int) -> None:
     if settings.behind:
         # Which port and scheme the proxy serves is its own; most serve https at the usual one.
         address = f"https://{settings.allow_hosts[0]}/" if settings.allow_hosts else None
-    command = shlex.join(["bothends", "access", "invite", "--data", str(settings.data)])
+    command = _said_of_access("invite", settings)
     try:
         at_start(book, address, command, sys.stderr)
     except AccessError as error:
         _log.error("%s", error)
+
+
+def _said_of_access(what: str, settings: Settings) -> str:
+    """The command `access` for this server's folder, to be copied."""
+    return shlex.join(["bothends", "access", what, "--data", str(settings.data)])
 
 
 def _in_url(host: str) -> str:

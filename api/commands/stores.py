@@ -45,6 +45,18 @@ def data_folder(args: argparse.Namespace) -> Path:
     return folder or own_folder()
 
 
+def check_ours(folder: Path) -> None:
+    """End the command where `folder` is another's: what writes there makes it private, which would
+    shut everybody else out of a home folder or /tmp. Raises OSError."""
+    from api.store.private import OURS
+
+    if not folder.is_dir() or not any(folder.iterdir()):
+        return
+    # The demo's own folder lies in the user's.
+    if not any(any(folder.glob(pattern)) for pattern in (*OURS, "pretend")):
+        fail(f"{folder} is not a data folder of bothends; name the server's with --data")
+
+
 def own_folder() -> Path:
     """The user's own data folder. Ends the command for a user without a home."""
     from api.settings import user_data

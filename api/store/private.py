@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-_OURS: Final = ("bothends*", "bench.*", "calipers*")
+OURS: Final = ("bothends*", "bench.*", "calipers*")
 
 
 def make_private(folder: Path) -> None:
@@ -19,7 +19,7 @@ def make_private(folder: Path) -> None:
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     with suppress(OSError):
         folder.chmod(0o700)
-    for pattern in _OURS:
+    for pattern in OURS:
         for file in folder.glob(pattern):
             with suppress(OSError):
                 if file.is_file() and not file.is_symlink():

@@ -92,7 +92,9 @@ def test_an_invitation_is_a_code_until_a_server_says_where_it_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert status("access", "invite", "--name", "phone", "--data", tmp_path) == 0
-    code = re.search(r"this code there: (\w{5}-\w{5})\n", capsys.readouterr().out)
+    said = capsys.readouterr().out
+    assert f"a server that keeps to {tmp_path} alone" in said
+    code = re.search(r"this code there: (\w{5}-\w{5})\n", said)
     assert code is not None
     book = Book(tmp_path)
     found = book.join(code[1])
@@ -103,6 +105,28 @@ def test_an_invitation_is_a_code_until_a_server_says_where_it_is(
     assert status("access", "invite", "--may", "read", "--data", tmp_path) == 0
     out = capsys.readouterr().out
     assert re.match(r"http://10\.0\.0\.5:8017/#join=\w{5}-\w{5}\nlets one device in, to read;", out)
+    kept = ("--may", "press", "--bench", "saw", "--bench", "two")
+    assert status("access", "invite", *kept, "--data", tmp_path) == 0
+    assert "http://10.0.0.5:8017/bench/saw#join=" in capsys.readouterr().out
+    assert status("access", "list", "--data", tmp_path) == 0
+    assert re.search(r"invitation +press +saw, two +- ", capsys.readouterr().out)
+
+
+def test_a_folder_that_is_no_server_s_is_left_as_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    nowhere, home = tmp_path / "data", tmp_path / "home"
+    home.mkdir(mode=0o755)
+    (home / "letter.txt").touch()
+    for words in (("access", "invite"), ("access", "list"), ("token", "list")):
+        assert status(*words, "--data", nowhere) == 2
+        assert f"no server has kept anything in {nowhere} yet" in capsys.readouterr().err
+        assert status(*words, "--data", home) == 2
+        assert "is not a data folder of bothends" in capsys.readouterr().err
+    assert status("access", "certificate", "--data", home) == 2
+    assert not nowhere.exists()
+    assert [each.name for each in home.iterdir()] == ["letter.txt"]
+    assert stat.S_IMODE(home.stat().st_mode) == 0o755
 
 
 class Terminal(io.StringIO):

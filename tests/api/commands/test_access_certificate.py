@@ -53,7 +53,7 @@ def test_it_is_made_for_this_computer_shown_again_and_replaced_only_when_told(
     whole = x509.load_pem_x509_certificate(files[0].read_bytes())
     assert whole.not_valid_after_utc - whole.not_valid_before_utc == timedelta(days=90)
     assert not whole.extensions.get_extension_for_class(x509.BasicConstraints).value.ca
-    assert f"--cert {files[0]} --key {files[1]}" in first
+    assert f"serve --data {folder} --host 0.0.0.0 --cert {files[0]} --key {files[1]}" in first
     fingerprint = first.splitlines()[-1]
     assert len(fingerprint) == 95
     names = names_of(files[0])
