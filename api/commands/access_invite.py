@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
     kept_to = benches(args)
     try:
-        invite(book_in(args), RUNGS[args.may], sys.stdout, args.name, kept_to)
+        invite(book_in(args, make=True), RUNGS[args.may], sys.stdout, args.name, kept_to)
     except AccessError as error:
         fail(str(error))
     return 0

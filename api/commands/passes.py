@@ -81,13 +81,14 @@ def name_said(text: str) -> str:
     return name
 
 
-def book_in(args: argparse.Namespace) -> Book:
-    """The book of the data folder. Ends the command with a sentence where it can't be used."""
+def book_in(args: argparse.Namespace, make: bool = False) -> Book:
+    """The book of the data folder, whose folder may be made for a server that starts later. Ends
+    the command with a sentence where it can't be used."""
     from api.access.book import AccessError, Book
 
     folder = data_folder(args)
     try:
-        if not folder.is_dir():
+        if not make and not folder.is_dir():
             fail(
                 f"no server has kept anything in {folder} yet; start it once, or name its folder"
                 " with --data"

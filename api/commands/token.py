@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
 
     kept_to = benches(args)
     try:
-        _, token = book_in(args).add_token(args.name, RUNGS[args.may], kept_to)
+        _, token = book_in(args, make=True).add_token(args.name, RUNGS[args.may], kept_to)
     except Taken:
         fail(f"{args.name} is let in already; give another name, or revoke that one first")
     except AccessError as error:

@@ -118,15 +118,19 @@ def test_a_folder_that_is_no_server_s_is_left_as_it_is(
     nowhere, home = tmp_path / "data", tmp_path / "home"
     home.mkdir(mode=0o755)
     (home / "letter.txt").touch()
-    for words in (("access", "invite"), ("access", "list"), ("token", "list")):
+    for words in (("access", "list"), ("token", "list")):
         assert status(*words, "--data", nowhere) == 2
         assert f"no server has kept anything in {nowhere} yet" in capsys.readouterr().err
+    for words in (("access", "invite"), ("access", "list"), ("token", "list")):
         assert status(*words, "--data", home) == 2
         assert "is not a data folder of bothends" in capsys.readouterr().err
     assert status("access", "certificate", "--data", home) == 2
     assert not nowhere.exists()
     assert [each.name for each in home.iterdir()] == ["letter.txt"]
     assert stat.S_IMODE(home.stat().st_mode) == 0o755
+    # A bench's token may be made before the server's first start.
+    assert status("token", "add", "saw", "--may", "press", "--data", nowhere) == 0
+    assert stat.S_IMODE(nowhere.stat().st_mode) == 0o700
 
 
 class Terminal(io.StringIO):
