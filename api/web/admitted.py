@@ -16,6 +16,7 @@ from api.access.book import AccessError, Book
 from api.access.rungs import Rung
 from api.web.ladder import need
 from api.web.pages.access.door import door
+from api.web.pages.shared.addresses import bench_page
 from api.web.problems import problem, wants_page
 from api.web.visitors import Visitor, book_of, visitor
 
@@ -104,16 +105,17 @@ def too_low(who: Visitor, rung: Rung) -> str:
     assert who.rung is not None
     return (
         f"{who.name} may {who.rung.word} here, and {_MEANT[rung]} needs {rung.word}; ask who runs"
-        f" this server to invite this device again, with --may {rung.word}"
+        f" this server for access with --may {rung.word}"
     )
 
 
 def not_its_bench(who: Visitor, bench: str) -> str:
     """Why readings of a bench are refused from a visitor whose pass is kept to others."""
-    own = ", ".join(who.benches or ())
+    own = who.benches or ()
     return (
-        f"{who.name} may send readings of bench {own}, not of {bench}; send them under that name,"
-        f" or ask who runs this server for a token with --bench {bench}"
+        f"{who.name} may send readings of bench {', '.join(own)}, not of {bench}; open"
+        f" {bench_page(own[0])} and send them there, or ask who runs this server for access with"
+        f" --bench {bench}"
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from threading import BoundedSemaphore
 from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI
@@ -22,7 +21,7 @@ from api.web.admitted import Admitted
 from api.web.guard import Guard
 from api.web.headers import SafeAnswers
 from api.web.kept import KeptAnswers
-from api.web.limited import Limited, Limits
+from api.web.limited import Limited, Limits, Pulls
 from api.web.live import MOST_READERS, Live
 from api.web.live_hub import Sources
 from api.web.new_names import NewNames
@@ -114,7 +113,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
     app.state.limits = Limits()
     app.state.new_names = NewNames()
     app.state.tries = Tries()
-    app.state.pulls = BoundedSemaphore(4)
+    app.state.pulls = Pulls()
     problems.install(app)
     # A phone at the saw is often far from the router. Live streams are not compressed.
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import threading
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Hashable
@@ -35,7 +36,11 @@ AT_ONCE_EACH: Final = 6
 
 AT_ONCE: Final = 10
 """The same of all other computers. The threads are 40, and the store's connections 15, of which
-pulls take 4 at most: so some are left for this computer's own requests."""
+pulls have few: so some are left for this computer's own requests."""
+
+MOST_PULLS: Final = 4
+"""Exports that are sent at once. A long one holds a connection to the store until its reader is
+done; the benches need some, too."""
 
 _COME_AGAIN_S: Final = 15
 _MOST_KNOWN: Final = 10_000
@@ -114,6 +119,30 @@ class Turns:
             self._there[key] -= 1
             if not self._there[key]:
                 del self._there[key], self._own[key]
+
+
+class Pulls:
+    """The places of pulls, of which one visitor from another computer has half. Safe to use from
+    any thread."""
+
+    def __init__(self, most: int = MOST_PULLS) -> None:
+        self._most = most
+        self._lock = threading.Lock()
+        self._of: Counter[str] = Counter()
+
+    def begin(self, who: Visitor) -> bool:
+        """Take a place; False where none is left for `who`. Each that was taken is to `end`."""
+        key, own = key_of(who), self._most if who.local else self._most // 2
+        with self._lock:
+            if self._of.total() >= self._most or self._of[key] >= own:
+                return False
+            self._of[key] += 1
+            return True
+
+    def end(self, who: Visitor) -> None:
+        with self._lock:
+            self._of[key_of(who)] -= 1
+            self._of += Counter()  # forgets those who have none
 
 
 class Limits:

@@ -178,7 +178,7 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(AccessError)
     def _no_book(_request: Request, error: AccessError) -> JSONResponse:
         if isinstance(error, TooMany):
-            return problem(429, str(error))
+            return problem(409, str(error))
         # It names a folder, and strangers ask too.
         _log.error("%s", error)
         return problem(503, _NO_BOOK)

@@ -8,6 +8,7 @@ comes through one that the server was not told of.
 from __future__ import annotations
 
 import logging
+import time
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,6 +26,7 @@ COOKIE: Final = "bothends-"
 """What a device's cookie is called; its port follows."""
 
 _VISITOR: Final = "bothends.visitor"
+_QUIET_S: Final = 60.0
 _OF_A_PROXY: Final = ("forwarded", "via", "x-real-ip")
 _OF_A_PROXY_TOO: Final = "x-forwarded-"
 
@@ -69,6 +71,7 @@ class Identified:
     def __init__(self, app: ASGIApp, behind_proxy: bool) -> None:
         self._app = app
         self._behind_proxy = behind_proxy
+        self._quiet_until = 0.0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -87,7 +90,13 @@ class Identified:
         if loopback(address) and not self._behind_proxy and not through:
             return Visitor("local", address, local=True, rung=Rung.ADMIN), None
         book = book_of(scope)
-        found, value = (None, None) if book is None else _pass(book, scope, headers)
+        found: Pass | None = None
+        value: str | None = None
+        try:
+            if book is not None:
+                found, value = _pass(book, scope, headers)
+        except AccessError as error:
+            self._log_now_and_then(error)
         if book is None or found is None:
             return Visitor(address, address, unannounced_proxy=through), None
         renewed = book.used(found)
@@ -95,6 +104,13 @@ class Identified:
             f"pass {found.id}", address, False, found.id, found.name, found.rung, found.benches
         )
         return holder, cookie(scope, value) if renewed and value else None
+
+    def _log_now_and_then(self, error: AccessError) -> None:
+        """Strangers ask too, and as often as they like."""
+        now = time.monotonic()
+        if now > self._quiet_until:
+            self._quiet_until = now + _QUIET_S
+            _log.error("%s", error)
 
 
 def _of_a_proxy(header: str) -> bool:
@@ -109,17 +125,13 @@ def book_of(scope: Scope) -> Book | None:
 
 
 def _pass(book: Book, scope: Scope, headers: Headers) -> tuple[Pass | None, str | None]:
-    """The pass that is shown; and the value of the cookie, where it is one."""
+    """The pass that is shown; and the value of the cookie, where it is one. Raises AccessError."""
     said = headers.get("authorization")
     value = HTTPConnection(scope).cookies.get(_cookie_name(scope))
-    try:
-        if said is None:
-            return (None if value is None else book.find("device", value)), value
-        scheme, _, token = said.partition(" ")
-        return (book.find("token", token.strip()) if scheme.lower() == "bearer" else None), None
-    except AccessError as error:
-        _log.error("%s", error)
-        return None, None
+    if said is None:
+        return (None if value is None else book.find("device", value)), value
+    scheme, _, token = said.partition(" ")
+    return (book.find("token", token.strip()) if scheme.lower() == "bearer" else None), None
 
 
 def cookie(scope: Scope, value: str) -> str:

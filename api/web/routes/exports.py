@@ -7,7 +7,6 @@ from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import datetime
 from itertools import chain
-from threading import BoundedSemaphore
 from typing import Annotated, Any, Final
 
 from anyio import CancelScope
@@ -31,8 +30,10 @@ from api.store.rows import machines as rows
 from api.store.rows.machines import parse_id
 from api.web.contract import may
 from api.web.deps import TheServer
+from api.web.limited import Pulls
 from api.web.shapes.exports import content_of, file_of
 from api.web.verbs import is_head
+from api.web.visitors import visitor
 
 router = APIRouter(tags=["history"])
 
@@ -116,11 +117,11 @@ def _answer(
     """What was asked for, streamed from one snapshot of the store, and the cursor for the next."""
     filename = request.url.path.rpartition("/")[2]
     with ExitStack() as held:
-        # A long pull holds a connection until its reader is done; the benches need some, too.
-        pulls: BoundedSemaphore = request.app.state.pulls
-        if not pulls.acquire(blocking=False):
+        pulls: Pulls = request.app.state.pulls
+        who = visitor(request.scope)
+        if not pulls.begin(who):
             raise HTTPException(503, "too many pulls are running at once; try again in a minute")
-        held.callback(pulls.release)
+        held.callback(pulls.end, who)
         connection = held.enter_context(snapshot(server.engine))
         upto = cursor.latest(connection, cursor.EVENT_KINDS[what])
         tag = f'W/"{VERSION}/{upto}"'

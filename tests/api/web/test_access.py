@@ -168,7 +168,7 @@ def test_a_book_that_cannot_be_used_is_said_in_a_sentence(
     far = joined(application, book, Rung.RUN)
     monkeypatch.setattr(module, "MOST_INVITATIONS", 0)
     answer = far.post("/api/access/invitations", json={})
-    assert answer.status_code == 429
+    assert answer.status_code == 409
     assert "invitations are open" in answer.json()["detail"]
     book.close()
     # To a stranger too, whom the place of its file does not concern.

@@ -55,6 +55,7 @@ def test_the_help_names_the_limits_that_hold() -> None:
         f"| {PRESSES.a_second} a second, {PRESSES.at_once} at once |",
         f"or {limited.A_PRESS // 1000} kB of several |",
         f"| live streams | {limited.MOST_LIVE} |",
+        f"| exports at once | {limited.MOST_PULLS // 2}, of {limited.MOST_PULLS} in all |",
         f"| {new_names.MOST} a day ",
         f"| a request's headers | {connections.HEAD_S:.0f} s, ",
         f"| reading an answer | {connections.PROGRESS // 1024} kB a minute",

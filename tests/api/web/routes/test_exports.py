@@ -7,6 +7,8 @@ import json
 import pytest
 from fastapi.testclient import TestClient
 
+from api.web.limited import Pulls
+from api.web.visitors import Visitor
 from capture import records
 from tests.api.bench import Person
 from tests.api.conftest import ON_SQLITE
@@ -76,16 +78,26 @@ def test_a_pull_that_is_over_holds_no_connection(client, server):
 
 
 def test_pulls_beyond_what_is_given_at_once_are_told_to_come_again(client):
-    pulls = client.app.state.pulls
+    pulls, here = client.app.state.pulls, Visitor("local", "127.0.0.1", local=True)
     taken = 0
-    while pulls.acquire(blocking=False):
+    while pulls.begin(here):
         taken += 1
     answer = client.get("/api/trials.csv")
     assert answer.status_code == 503
     assert "try again" in answer.json()["detail"]
     for _ in range(taken):
-        pulls.release()
+        pulls.end(here)
     assert client.get("/api/trials.csv").status_code == 200
+
+
+def test_one_visitor_from_elsewhere_leaves_half_of_the_pulls_to_others():
+    pulls = Pulls()
+    far, other = Visitor("pass a", "10.0.0.7", pass_id="a"), Visitor("pass b", "10.0.0.7")
+    assert [pulls.begin(far) for _ in range(3)] == [True, True, False]
+    assert [pulls.begin(other) for _ in range(3)] == [True, True, False]
+    assert not pulls.begin(Visitor("local", "127.0.0.1", local=True))
+    pulls.end(far)
+    assert pulls.begin(far)
 
 
 @ON_SQLITE
