@@ -146,8 +146,11 @@ def client(application: FastAPI, server: Server) -> Iterator[TestClient]:
     application.state.tries = Tries()
     # Tests ask faster than anybody.
     application.state.limits = Limits(asked=Rate(1000, 100_000), presses=Rate(1000, 100_000))
+    served = list(application.router.routes)
     with local_client(application) as talking:
         yield talking
+    # What a test adds is for itself alone: others ask all that is served.
+    application.router.routes[:] = served
 
 
 @pytest.fixture
