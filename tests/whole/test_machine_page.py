@@ -224,6 +224,8 @@ def test_it_says_by_itself_whether_the_last_change_helped_and_what_to_do(server,
     )
     expect(page.locator("#adjust-answer")).to_be_hidden()
     page.locator("#mend summary").first.click()
+    # What is open is remembered a moment after it is.
+    page.wait_for_function("Object.values(history.state?.folds ?? {}).includes(true)")
     page.reload()
     expect(page.locator("#adjust-answer")).to_be_visible()
     page.get_by_role("button", name="Measure this again").click()

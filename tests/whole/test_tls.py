@@ -77,9 +77,9 @@ def shown(server: ForkedServing) -> str:
 def test_it_serves_https_alone_and_takes_nothing_from_a_page_of_http(shop: ForkedServing) -> None:
     host = shop.url.removeprefix("https://")
     assert shop.url == f"https://{host}"
-    said = shop.log.read_text()
-    assert f"fingerprint: {shown(shop)}" in said
-    assert "overhear" not in said
+    # What it says to a person comes after the line that it is ready.
+    assert until(lambda: f"fingerprint: {shown(shop)}" in shop.log.read_text())
+    assert "overhear" not in shop.log.read_text()
     assert "Strict-Transport-Security" not in shop.client.get("/").headers
     new = {"name": "Sled", "kind": "other"}
     for origin, status in (("http", 403), ("https", 201)):
