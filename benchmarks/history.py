@@ -86,7 +86,7 @@ def measurements(short: bool) -> Iterator[Measurement]:
         closing(Server(Settings(data=Path(folder)))) as server,
     ):
         machine = fill(server, weeks)
-        client = TestClient(build(server), base_url="http://127.0.0.1:8017")
+        client = TestClient(build(server), "http://127.0.0.1:8017", client=("127.0.0.1", 5))
 
         def bare() -> object:
             with server.reading() as store:

@@ -307,7 +307,9 @@ def keeping(name: str, engines: list[Engine], data: Path, short: bool) -> Iterat
             server.journal.keep(list(islice(source, 2)))
         alone = stack.enter_context(closing(Bare(ours, alone_engine, _WRITTEN[0])))
         whole = stack.enter_context(closing(Bare(ours, whole_engine, *_WRITTEN)))
-        client = stack.enter_context(TestClient(build(server), base_url="http://127.0.0.1:8017"))
+        client = stack.enter_context(
+            TestClient(build(server), "http://127.0.0.1:8017", client=("127.0.0.1", 5))
+        )
 
         def post(batch: list[Reading]) -> None:
             client.post("/api/readings", json=[_body(r) for r in batch]).raise_for_status()
