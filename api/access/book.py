@@ -232,12 +232,12 @@ class Book:
                 return found if found.ends_at is None or found.ends_at > time.time() else None
         return None
 
-    def living(self, ids: str) -> bool:
+    def living(self, pass_id: str) -> bool:
         """Whether the pass with this id still holds."""
         with self._asking() as book:
             row = book.execute(
                 "SELECT 1 FROM passes WHERE id = ? AND coalesce(ends_at > ?, 1)",
-                (ids, time.time()),
+                (pass_id, time.time()),
             ).fetchone()
         return row is not None
 
@@ -282,12 +282,12 @@ class Book:
             for made, name, may, benches, until in rows
         ]
 
-    def revoke(self, ids: str) -> bool:
+    def revoke(self, which: str) -> bool:
         """End the pass or invitation with this id; False where there is none."""
         with self._usable(), self._lock, self._rows:
             ended = 0
             for table in ("passes", "invitations"):
-                ended += self._rows.execute(f"DELETE FROM {table} WHERE id = ?", (ids,)).rowcount
+                ended += self._rows.execute(f"DELETE FROM {table} WHERE id = ?", (which,)).rowcount
         return ended > 0
 
     @property
@@ -339,11 +339,6 @@ def _open() -> tuple[float, float]:
     since, it does not hold for longer than it was made for."""
     now = time.time()
     return now, now + INVITED_FOR_S + _CLOCK_S
-
-
-def there_is(folder: Path) -> bool:
-    """Whether a data folder has a book."""
-    return (folder / FILE).exists()
 
 
 def _connected(path: Path, timeout_s: float) -> sqlite3.Connection:

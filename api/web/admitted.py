@@ -24,11 +24,11 @@ _log = logging.getLogger(__name__)
 
 _LOOK_AGAIN_S: Final = 5.0
 
-HOW_IN: Final = (
+_HOW_IN: Final = (
     "this server answers from other computers only who was let in; scan the code of an invitation"
     " with this device, or run on the server's computer: bothends access invite"
 )
-HOW_A_PROGRAM: Final = (
+_HOW_A_PROGRAM: Final = (
     "; a program needs a token, made there by: bothends token add NAME --may press (or read, run,"
     " admin), and sent as Authorization: Bearer"
 )
@@ -92,12 +92,12 @@ def _refusal(request: Request, who: Visitor) -> Response | None:
 
 
 def _not_let_in(request: Request, trouble: str) -> Response:
-    headers = {"WWW-Authenticate": "Bearer", "Cache-Control": "no-store"}
+    headers = {"WWW-Authenticate": "Bearer"}
     if wants_page(request) and request.method in ("GET", "HEAD"):
         answer: Response = door(trouble)
         answer.headers.update(headers)
         return answer
-    return problem(401, (trouble or HOW_IN) + HOW_A_PROGRAM, headers=headers)
+    return problem(401, (trouble or _HOW_IN) + _HOW_A_PROGRAM, headers=headers)
 
 
 def too_low(who: Visitor, rung: Rung) -> str:

@@ -42,7 +42,7 @@ async def get_my_access(request: Request) -> MeOut:
         local=who.local,
         name=who.name,
         may=who.rung.word if who.rung else None,
-        benches=None if who.benches is None else list(who.benches),
+        benches=who.benches,
     )
 
 
@@ -71,12 +71,11 @@ def join_by_code(body: JoinIn, request: Request, response: Response) -> MeOut:
     tries.right(address, now)
     joined, value = found
     response.headers["Set-Cookie"] = cookie(request.scope, value)
-    response.headers["Cache-Control"] = "no-store"
     return MeOut(
         local=False,
         name=joined.name,
         may=joined.rung.word,
-        benches=None if joined.benches is None else list(joined.benches),
+        benches=joined.benches,
     )
 
 
@@ -159,7 +158,7 @@ def _pass_out(found: Pass, own: bool) -> PassOut:
         kind=found.kind,
         name=found.name,
         may=found.rung.word,
-        benches=None if found.benches is None else list(found.benches),
+        benches=found.benches,
         made_at=_moment(found.made_at),
         last_used_at=None if found.last_used_at is None else _moment(found.last_used_at),
         ends_at=None if found.ends_at is None else _moment(found.ends_at),

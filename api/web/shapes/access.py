@@ -29,7 +29,7 @@ class MeOut(Out):
     local: bool
     name: str | None
     may: RungName | None
-    benches: list[str] | None
+    benches: tuple[str, ...] | None
 
 
 class InvitationIn(In):
@@ -63,7 +63,7 @@ class PassOut(Out):
     kind: Literal["token", "device"]
     name: str
     may: RungName
-    benches: list[str] | None
+    benches: tuple[str, ...] | None
     made_at: datetime
     last_used_at: datetime | None
     ends_at: datetime | None

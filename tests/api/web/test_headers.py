@@ -12,6 +12,7 @@ from api.web.headers import SafeAnswers
 from tests.api.bench import Person
 from tests.api.conftest import LAN_HOST, ON_SQLITE
 from tests.api.safe import assert_safe
+from tests.api.web.failing import PATH, failing
 
 PAGE = {"Accept": "text/html"}
 JSON = {"Content-Type": "application/json"}
@@ -85,18 +86,9 @@ def test_every_operation_of_the_document_answers_with_them(client: TestClient) -
 
 @ON_SQLITE
 def test_a_failure_of_the_program_has_them(client: TestClient) -> None:
-    @client.app.get("/fails-unsafely")  # type: ignore[attr-defined, untyped-decorator]
-    def _fails() -> None:
-        raise RuntimeError("not meant to be")
-
-    browser = TestClient(
-        client.app,
-        base_url=str(client.base_url),
-        client=("127.0.0.1", 50_000),
-        raise_server_exceptions=False,
-    )
+    browser = failing(client)
     for headers in (PAGE, {"Accept": "application/json"}):
-        answer = browser.get("/fails-unsafely", headers=headers)
+        answer = browser.get(PATH, headers=headers)
         assert answer.status_code == 500
         assert_safe(answer)
 

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from api.web.problems import field_error, install, problem
 from tests.api.conftest import ON_SQLITE
+from tests.api.web.failing import PATH, failing
 
 
 class Inner(BaseModel):
@@ -123,18 +124,9 @@ def test_a_lack_of_files_is_no_mystery(number, status, words):
 
 
 def test_a_page_that_fails_is_a_page_with_a_way_on(client):
-    @client.app.get("/fails")
-    def _fails() -> None:
-        raise RuntimeError("not meant to be")
-
-    browser = TestClient(
-        client.app,
-        base_url=str(client.base_url),
-        client=("127.0.0.1", 50_000),
-        raise_server_exceptions=False,
-    )
-    shown = browser.get("/fails", headers={"Accept": "text/html"})
+    browser = failing(client)
+    shown = browser.get(PATH, headers={"Accept": "text/html"})
     assert (shown.status_code, shown.headers["content-type"][:9]) == (500, "text/html")
     assert "nothing that was acknowledged is lost" in shown.text
     assert 'href="/machines"' in shown.text
-    assert browser.get("/fails").json()["status"] == 500
+    assert browser.get(PATH).json()["status"] == 500
