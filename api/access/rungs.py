@@ -31,5 +31,13 @@ _WORDS: Final[dict[Rung, RungName]] = {
 OF_A_BENCH: Final = Rung.PRESS
 """The rung of a pass that may be kept to some benches: the higher ones do what is of no bench."""
 
+MAY: Final[dict[RungName, str]] = {
+    "read": "look",
+    "press": "look, and send readings",
+    "run": "measure, record and correct",
+    "admin": "do everything, also let others in",
+}
+"""What each lets its holder do, as people read it after "it may"."""
+
 RUNGS: Final[dict[str, Rung]] = {word: rung for rung, word in _WORDS.items()}
 """The rungs by their words, the lowest first."""

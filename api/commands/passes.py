@@ -8,17 +8,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from api.access.rungs import OF_A_BENCH, RUNGS
+from api.access.rungs import MAY, OF_A_BENCH, RUNGS
 from api.commands import fail
 from api.commands.stores import check_ours, data_folder
 
 if TYPE_CHECKING:
     from api.access.book import Book, Invitation, Kind, Pass
 
-RUNG_HELP: Final = (
-    "read: see everything; press: send readings too; run: measure and change what is recorded;"
-    " admin: calipers and who is let in"
-)
+_RUNG_HELP: Final = "; ".join(f"{rung}: {what}" for rung, what in MAY.items())
 
 
 def add_data(command: argparse.ArgumentParser) -> None:
@@ -36,7 +33,7 @@ def add_may(command: argparse.ArgumentParser, default: str | None) -> None:
         choices=tuple(RUNGS),
         required=default is None,
         default=default,
-        help=f"what it may ({default}); {RUNG_HELP}" if default else RUNG_HELP,
+        help=f"what it may ({default}); {_RUNG_HELP}" if default else _RUNG_HELP,
     )
 
 

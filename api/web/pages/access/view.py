@@ -6,10 +6,11 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from api.access.book import DEVICE_FOR_S
+from api.access.rungs import MAY
 from api.addresses import loopback
 from api.web.deps import TheServer
 from api.web.pages.shared import phone
-from api.web.pages.shared.invitations import WORDS, offered
+from api.web.pages.shared.invitations import offered
 from api.web.pages.shared.rendering import page
 from api.web.visitors import visitor
 
@@ -23,7 +24,7 @@ def access_page(request: Request, server: TheServer) -> HTMLResponse:
         request,
         "access/page.html",
         who=visitor(request.scope),
-        words=WORDS,
+        words=MAY,
         rungs=offered(request),
         phone=phone.address(request, server.settings.host, "/"),
         listens=not loopback(server.settings.host),

@@ -1,21 +1,11 @@
-"""What may be said of a device that is invited, and of one that is let in."""
+"""What may be said of a device that is invited."""
 
 from __future__ import annotations
 
-from typing import Final
-
 from starlette.requests import Request
 
-from api.access.rungs import RUNGS, Rung, RungName
+from api.access.rungs import MAY, RUNGS, Rung
 from api.web.visitors import visitor
-
-WORDS: Final[dict[RungName, str]] = {
-    "read": "look",
-    "press": "look, and send readings",
-    "run": "measure, record and correct",
-    "admin": "do everything, also let others in",
-}
-"""What each rung lets a device do, after "it may"."""
 
 
 def offered(request: Request) -> dict[str, str]:
@@ -24,4 +14,4 @@ def offered(request: Request) -> dict[str, str]:
     own = visitor(request.scope).rung
     if own is None or own < Rung.RUN:
         return {}
-    return {rung.word: WORDS[rung.word] for rung in RUNGS.values() if rung <= own}
+    return {rung.word: MAY[rung.word] for rung in RUNGS.values() if rung <= own}
