@@ -12,6 +12,8 @@ from tests.whole.at_the_bench import Bench, forgive
 from tests.whole.browser import HeldBack, intercept, wait_for
 from tests.whole.forked import serving
 
+NOTHING_TO_TAKE_BACK = "There is no reading in this series to take back."
+
 
 def test_an_unplugged_caliper_is_named_until_it_is_back(page, tmp_path):
     with (
@@ -253,3 +255,18 @@ def test_a_page_out_of_reach_says_presses_are_kept_and_comes_back_complete(page,
     expect(page.locator("#trials tbody tr")).to_have_count(7)
     expect(page.locator("#figure")).to_contain_text("7 strips")
     assert asked == []  # the live link alone brought it
+
+
+def test_what_is_said_of_a_tap_stays_until_the_next_press(bench):
+    """News of the bench, here a correction of the series, does not take it away."""
+    series = bench.start()
+    bench.open()
+    bench.page.click("#take-back")
+    expect(bench.page.locator("#notice")).to_have_text(NOTHING_TO_TAKE_BACK)
+    patched = bench.server.client.patch(f"/api/series/{series}", json={"unit": "in"})
+    assert patched.is_success, patched.text
+    bench.state("the series was corrected")
+    expect(bench.page.locator("#notice")).to_have_text(NOTHING_TO_TAKE_BACK)
+    bench.press("13.21")
+    bench.next("open end")
+    expect(bench.page.locator("#notice")).to_be_hidden()

@@ -3,7 +3,7 @@
 import { Refused, messageOf, post } from "../shared/http.js";
 import { ask } from "./following.js";
 import { benchPath, here } from "./here.js";
-import { failed, notice, showCalipers } from "./screen.js";
+import { failed, notice } from "./screen.js";
 import * as sounds from "../shared/sounds.js";
 import * as undo from "./undo.js";
 
@@ -22,7 +22,7 @@ export const act = (path, body, button) => during(button, () => post(path, body)
  */
 export async function during(button, doing) {
   if (button.ariaBusy === "true") return;
-  showCalipers();
+  notice("");
   button.ariaBusy = "true";
   try {
     await doing();
@@ -85,7 +85,6 @@ export function away(button) {
   return during(button, async () => {
     try {
       await post(`${benchPath}/away`);
-      notice("");
     } catch (error) {
       if (!(error instanceof Refused && error.status === 409) || !here.series || here.series.finished_at) throw error;
       notice("This is noted already.", true);

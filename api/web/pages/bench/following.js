@@ -16,7 +16,7 @@ import { keyboardOf } from "../shared/units.js";
 
 async function loadFinished() {
   const loaded = await import("./finished.js");
-  if (!here.finished) loaded.followAgain(begunAgain, (problem) => (problem ? failed(problem) : showCalipers()));
+  if (!here.finished) loaded.followAgain(begunAgain, failed);
   return (here.finished = loaded);
 }
 
@@ -103,7 +103,7 @@ export function showAwaiting() {
   sounds.say("Taken back.");
 }
 
-let delayed = ""; // why a series could not be shown at once
+let delayed = false; // whether it is said why a series could not be shown at once
 /** @param {SeriesHead} running */
 async function begin(running) {
   setup.measured(running);
@@ -115,14 +115,14 @@ async function begin(running) {
     whole = await get(`/api/series/${running.id}`);
   } catch (error) {
     if (here.series === running) here.series = null; // so that asking again starts it again
-    delayed = `${messageOf(error)} Trying again…`;
-    notice(delayed);
+    delayed = true;
+    notice(`${messageOf(error)} Trying again…`);
     setTimeout(ask, 2000);
     return;
   }
   if (here.series !== running) return;
-  // Another notice that came in the meantime stays.
-  if (delayed && at("notice").textContent === delayed) showCalipers();
+  if (delayed) notice("");
+  delayed = false;
   fill(whole);
 }
 
@@ -289,7 +289,7 @@ async function ended(series, now = false) {
   if (here.series !== series) return;
   if (!result) {
     notice("The series is finished. The server does not answer, so its result can’t be shown yet. Trying again…");
-    setTimeout(() => here.series === series && (showCalipers(), ended(series, now)), 2000);
+    setTimeout(() => here.series === series && (notice(""), ended(series, now)), 2000);
     return;
   }
   result.begin(series, method(), now);

@@ -6,7 +6,7 @@ import { get } from "../shared/http.js";
 import { ask, follow, heardLine, inTrial, next, showAll, showAwaiting, showInHand, showScore } from "./following.js";
 import { benchPath, here, method, running, shownUnits } from "./here.js";
 import * as measuring from "./measuring.js";
-import { showCalipers, sign } from "./screen.js";
+import { notice, showCalipers, sign } from "./screen.js";
 import * as sounds from "../shared/sounds.js";
 import * as target from "./target.js";
 import * as undo from "./undo.js";
@@ -53,6 +53,7 @@ function heardReading(reading, number) {
   /** @type {Record<string, string>} */
   const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
   if (outcome !== "bounced") undo.pressed();
+  if (outcome !== "bounced") notice("");
   if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
   if (outcome === "jaws shut") sounds.say("Taken back.");
   if (waited) offerCounting(waited);

@@ -80,6 +80,7 @@ function wire() {
     const left = here.series;
     if (left) memory.set(`left ${name}`, left.id);
     here.series = null;
+    notice("");
     here.finished?.end();
     at("heard").hidden = true;
     const known = await setup.offered(left).catch(() => null);

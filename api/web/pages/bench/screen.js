@@ -22,12 +22,26 @@ export function view(which, focus = true) {
 }
 
 const LONG = 160; // characters; in large type they would push the reading off a phone's screen
-/** @param {string} text */
-export function notice(text, calm = false) {
+let said = { text: "", calm: true }; // of an act, until the next act or press
+let matters = { text: "", calm: true }; // of what the page depends on, for as long as it is so
+
+function showNotices() {
+  const shown = [said, matters].filter(({ text }) => text);
+  const text = shown.map((each) => each.text).join("\n");
+  // An alert that is written again is read aloud again.
+  if (at("notice").textContent !== text) at("notice").textContent = text;
   at("notice").hidden = !text;
-  at("notice").textContent = text;
-  at("notice").classList.toggle("calm", calm);
+  at("notice").classList.toggle("calm", shown.every(({ calm }) => calm));
   at("notice").classList.toggle("long", text.length > LONG);
+}
+
+/**
+ * Say what became of an act, or with "" nothing more of it.
+ * @param {string} text
+ */
+export function notice(text, calm = false) {
+  said = { text, calm };
+  showNotices();
 }
 
 /**
@@ -57,7 +71,7 @@ export function sign(id, on, text) {
 const NOT_CONNECTED =
   "Not connected to the server; this page tries again by itself. What comes meanwhile is kept: here what is typed or pressed on a keyboard caliper, at the caliper what a program that listens there hears, at the server what it hears while it runs. A press at a server that has stopped is not kept.";
 
-// Also removes any other notice.
+// And what else the page depends on: the connection, the store, what came while it was away.
 export function showCalipers() {
   const items = [...here.calipers.values()].map((c) => {
     const item = document.createElement("li");
@@ -74,7 +88,8 @@ export function showCalipers() {
   if (here.store.message) lines.unshift(`${words.sentence(here.store.message)} Kept beside it so far: ${here.store.kept_beside}.`);
   const calm = !lines.length;
   if (here.meanwhile) lines.unshift(here.meanwhile);
-  notice(lines.join("\n"), calm);
+  matters = { text: lines.join("\n"), calm };
+  showNotices();
 }
 
 /** @type {WakeLockSentinel | null} */

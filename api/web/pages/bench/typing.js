@@ -8,7 +8,7 @@ import { benchPath, here, name, page } from "./here.js";
 import { heardRefusal, withdrawn } from "./hearing.js";
 import { showNotSent, showTakenBackHere } from "./measuring.js";
 import { entryText, outbox, waitingWords } from "./outbox.js";
-import { askForSound, notice, showCalipers, sign } from "./screen.js";
+import { askForSound, notice, sign } from "./screen.js";
 import * as sounds from "../shared/sounds.js";
 
 const typedField = at("typed-value", HTMLInputElement);
@@ -55,7 +55,7 @@ function open(shown) {
 function toggle() {
   open(at("typed").hidden);
   if (at("typed").hidden) return;
-  showCalipers(); // instead of the notice that asked for this
+  notice(""); // instead of the notice that asked for this
   typedField.focus();
   typedField.select(); // what was typed before it was opened, by hand
 }
