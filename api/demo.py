@@ -27,6 +27,7 @@ from api.store.stamps import new_id
 from api.store.tables import Caliper
 from capture.pretend import Board, PretendBench, Saw, strip_widths
 from capture.records import Away, Reading
+from capture.spec import MAIN_BENCH
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def is_demo(connection: Connection) -> bool:
 class Demo:
     """Fills an empty store with the demo shop, then presses a pretend caliper on demand."""
 
-    bench: str = "main"
+    bench: str = MAIN_BENCH
 
     def __init__(self, server: Server) -> None:
         self._server = server
@@ -159,7 +160,9 @@ class Demo:
                 at = today - timedelta(days=days)
                 if change is not None:
                     self._server.journal.add_setup_change(machine_id, change, at, None)
-                self._measured(machine, _series(machine_id, "main"), angle, at + timedelta(hours=1))
+                self._measured(
+                    machine, _series(machine_id, MAIN_BENCH), angle, at + timedelta(hours=1)
+                )
             at = today - timedelta(days=_STOPS_DAYS)
             for name, nominal, error in machine.stops:
                 at += timedelta(hours=1)
@@ -167,7 +170,7 @@ class Demo:
                 stop = self._server.machine_records.add_stop(machine_id, name, angles, None, None)
                 # A wedge is read at marks: jaws over its ends would count with their unknown width.
                 series = replace(
-                    _series(machine_id, "main"),
+                    _series(machine_id, MAIN_BENCH),
                     stop_id=stop,
                     baseline_within="0.2",
                     inset="10",
@@ -180,7 +183,7 @@ class Demo:
             with self._server.reading() as connection:
                 square = square_of(connection, started)
             self._server.machine_records.add_work(_work(started, square))
-            self._server.journal.start(_series(started, "main"))
+            self._server.journal.start(_series(started, MAIN_BENCH))
 
     def _measured(
         self,

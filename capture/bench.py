@@ -39,7 +39,7 @@ from capture.records import CaliperCondition, CaliperState, Reading, Refusal
 from capture.retry import Backoff
 from capture.settling import StreamState
 from capture.sources import Askable, HasNotice, Source, SourceEndedError, source_for
-from capture.spec import Spec
+from capture.spec import MAIN_BENCH, Spec
 from capture.values import Message, NotUnderstood, Value
 
 # A thread that waited this much longer than it asked for was suspended (a sleeping computer, a
@@ -146,7 +146,7 @@ class Instruments:
         instrument.start()
         return name
 
-    def remove(self, name: str, bench: str = "main") -> None:
+    def remove(self, name: str, bench: str = MAIN_BENCH) -> None:
         """Stop listening to one caliper and release its port. Raises KeyError if unknown."""
         with self._lock:
             instrument = self._instruments.pop((bench, name))
@@ -154,7 +154,7 @@ class Instruments:
         instrument.join(_STOP_S)
         self._store_queue.forget(instrument)
 
-    def ask(self, name: str, bench: str = "main") -> None:
+    def ask(self, name: str, bench: str = MAIN_BENCH) -> None:
         """Request a reading from a caliper in mode ask. Raises KeyError if unknown."""
         with self._lock:
             instrument = self._instruments[bench, name]

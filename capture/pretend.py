@@ -27,7 +27,7 @@ import numpy as np
 from analysis import geometry
 from analysis.methods import Method, Quantity, Side
 from analysis.units import NM_PER_MM, Unit, parse_length, parse_number, to_nanometres
-from capture.spec import Spec, parse_spec
+from capture.spec import MAIN_BENCH, Spec, parse_spec
 
 _OPENING_S: Final = 0.1
 
@@ -499,7 +499,7 @@ class PretendBench:
         *,
         seed: int = 0,
         name: str = "pretend",
-        bench: str = "main",
+        bench: str = MAIN_BENCH,
         port: int = 0,
     ) -> None:
         self.saw = saw or Saw()

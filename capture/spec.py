@@ -28,6 +28,9 @@ Kind = Literal["serial", "hid", "keys", "stdin"]
 Mode = Literal["press", "stream", "ask"]
 Parity = Literal["none", "even", "odd", "mark", "space"]
 
+MAIN_BENCH: Final = "main"
+"""The bench where nobody names another."""
+
 
 @dataclass(frozen=True, slots=True)
 class Spec:
@@ -52,7 +55,7 @@ class Spec:
     vid: int | None = None
     pid: int | None = None
     name: str | None = None
-    bench: str = "main"
+    bench: str = MAIN_BENCH
     unit: Unit | None = None
     mode: Mode = "press"
     baud: int = 9600

@@ -18,6 +18,7 @@ from api.answers.typed_lengths import plain_of
 from api.errors import InvalidField
 from api.store.facts import method_of, tolerance_of
 from api.store.new_series import NewSeries
+from capture.spec import MAIN_BENCH
 
 LONGEST_NOTE = 4000
 LONGEST_NAME = 200
@@ -45,7 +46,7 @@ class AskedSeries:
     bevel_deg: of its stop."""
 
     method: str
-    bench: str = "main"
+    bench: str = MAIN_BENCH
     baseline: str | None = None
     thickness: str | None = None
     unit: Unit | None = None

@@ -161,7 +161,7 @@ def _open_queue(args: argparse.Namespace, url: str) -> Queue:
 def _specs(args: argparse.Namespace) -> list[Spec]:
     """The instruments that the options name, on the bench that they name."""
     from capture.errors import SpecError
-    from capture.spec import parse_spec
+    from capture.spec import MAIN_BENCH, parse_spec
 
     bench = None
     if args.bench is not None:
@@ -179,7 +179,7 @@ def _specs(args: argparse.Namespace) -> list[Spec]:
             spec = parse_spec(text)
         except SpecError as error:
             fail(f"--caliper {text}: {error}")
-        specs.append(replace(spec, bench=bench) if bench and spec.bench == "main" else spec)
+        specs.append(replace(spec, bench=bench) if bench and spec.bench == MAIN_BENCH else spec)
     return specs
 
 

@@ -36,9 +36,10 @@ def follow(args: argparse.Namespace, token: Token) -> int:
         OtherHistory,
         PullFailed,
     )
+    from capture.spec import MAIN_BENCH
 
     _refuse_what_does_not_fit(args)
-    bench = args.bench or "main"
+    bench = args.bench or MAIN_BENCH
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         with closing(_source(args, token)) as source:

@@ -28,6 +28,7 @@ from api.web.shapes.access import (
     PassOut,
 )
 from api.web.visitors import book_of, cookie, visitor
+from capture.spec import MAIN_BENCH
 
 _MINUTES: Final = INVITED_FOR_S // 60
 
@@ -98,7 +99,7 @@ def invite_device(body: InvitationIn, request: Request, server: TheServer) -> In
         raise InvalidField("may", f"is more than you may yourself; give at most {most}")
     if body.bench is not None and rung is not OF_A_BENCH:
         raise InvalidField("bench", f"is for may: {OF_A_BENCH.word}; {body.may} is of all benches")
-    page = bench_page(body.opens or body.bench or "main")
+    page = bench_page(body.opens or body.bench or MAIN_BENCH)
     address = phone.address(request, server.settings.host, page)
     if address is None:
         raise Conflict(

@@ -31,7 +31,7 @@ from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes.corrections import ResultsOut
 from api.web.shapes.stops import CheckDays
 from capture.errors import SpecError
-from capture.spec import Spec, parse_spec
+from capture.spec import MAIN_BENCH, Spec, parse_spec
 
 router = APIRouter(prefix="/calipers", tags=["calipers"])
 
@@ -236,7 +236,7 @@ def start_caliper_study(
     listened = next((each.bench for each in server.calipers() if each.caliper == as_heard), None)
     if listened is None and name not in known:
         raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
-    bench = body.bench or listened or known.get(name) or "main"
+    bench = body.bench or listened or known.get(name) or MAIN_BENCH
     running = server.bench(bench).series
     if running is not None and not body.instead:
         raise Conflict(f"a series of {running.machine_name} runs on bench {bench}; finish it first")

@@ -14,6 +14,7 @@ from api.store.rows import events
 from api.web.deps import TheServer
 from api.web.live import Live
 from api.web.shapes import BenchName
+from capture.spec import MAIN_BENCH
 
 router = APIRouter(tags=["live"])
 
@@ -26,7 +27,7 @@ router = APIRouter(tags=["live"])
 async def follow_events(
     request: Request,
     server: TheServer,
-    bench: BenchName = "main",
+    bench: BenchName = MAIN_BENCH,
     after: Annotated[int | None, Query(ge=0, description="the last event already seen")] = None,
     last_event_id: Annotated[int | None, Header(ge=0)] = None,
 ) -> StreamingResponse:

@@ -35,6 +35,7 @@ from api.store.trail import By, Seen
 from capture.folded import Why
 from capture.lines import LONGEST
 from capture.records import CaliperCondition, Origin
+from capture.spec import MAIN_BENCH
 from capture.values import LONGEST_PATTERN
 
 
@@ -207,7 +208,7 @@ class SeriesIn(In):
     machine: Name
     stop: Name = "square"
     method: Name
-    bench: BenchName = "main"
+    bench: BenchName = MAIN_BENCH
     baseline: LengthText | None = None
     thickness: LengthText | None = None
     unit: Unit | None = None
@@ -597,7 +598,7 @@ class ReadingIn(In):
     """
 
     id: UUID
-    bench: BenchName = "main"
+    bench: BenchName = MAIN_BENCH
     caliper: Name
     sent: Annotated[str, Field(min_length=1, max_length=LONGEST)]
     unit: Unit | None = None
@@ -618,7 +619,7 @@ class RefusalIn(In):
     """What an instrument sent that is no reading, as its bench kept it."""
 
     id: UUID
-    bench: BenchName = "main"
+    bench: BenchName = MAIN_BENCH
     caliper: Name
     text: Annotated[str, Field(max_length=4096)]
     reason: Annotated[str, Field(max_length=1000)]

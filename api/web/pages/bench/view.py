@@ -41,6 +41,7 @@ from api.web.pages.shared.rendering import page
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 from api.web.pages.shared.words import FLAGS
 from api.web.shapes import BenchName, MachineOut, MethodOut
+from capture.spec import MAIN_BENCH
 
 router = APIRouter(include_in_schema=False)
 
@@ -79,7 +80,7 @@ def cautions_for(own: Sequence[str], kind: str | None = None) -> tuple[str, ...]
 @router.get("/")
 def main_bench(request: Request, server: TheServer) -> HTMLResponse:
     """The Bench page of bench `main`."""
-    return bench(request, "main", server)
+    return bench(request, MAIN_BENCH, server)
 
 
 @router.get("/bench/{name}")

@@ -30,6 +30,7 @@ from api.web.pages.shared.trail import trail
 from api.web.shapes.instruments import FoundOut
 from api.web.visitors import visitor
 from capture.identify import OPENING_CAUTION, TYPING_CAUTION
+from capture.spec import MAIN_BENCH
 
 router = APIRouter(include_in_schema=False)
 
@@ -76,7 +77,7 @@ def instruments_page(request: Request, server: TheServer, store: TheStore) -> HT
         "instruments/page.html",
         before=OPENING_CAUTION,
         before_typing=TYPING_CAUTION,
-        benches=sorted({"main", *bench_names(store)}),
+        benches=sorted({MAIN_BENCH, *bench_names(store)}),
         now=_now(server, store),
         **_may(request),
         marks=_MARKS,

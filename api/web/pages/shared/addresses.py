@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from urllib.parse import quote
 
+from capture.spec import MAIN_BENCH
+
 
 def bench_page(name: str) -> str:
     """The path of the page of bench `name`: "/" for `main`."""
-    return "/" if name == "main" else f"/bench/{quote(name, safe='')}"
+    return "/" if name == MAIN_BENCH else f"/bench/{quote(name, safe='')}"
