@@ -1,11 +1,16 @@
-"""What a name or an address of a computer means: this computer alone, or all of its addresses; and
-which it has on its network."""
+"""What a name or an address of a computer or of a server on it means, and which this computer has
+on its network."""
 
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 from typing import Final
+from urllib.parse import urlsplit
+
+HIDDEN: Final = "***"
+"""Stands for a password."""
 
 # Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
 # datagram socket only asks the system for the route.
@@ -74,3 +79,61 @@ def lan_host() -> str | None:
         if not loopback(found):
             return f"[{found}]" if ":" in found else found
     return None
+
+
+def server_url(text: str) -> str:
+    """The server's address that `text` gives, in its normal form.
+
+    Raises ValueError where it gives none; the message says what to do, and holds no password and no
+    code of an invitation.
+    """
+    before, mark, fragment = text.partition("#")
+    try:
+        if fragment.startswith("join="):
+            raise ValueError("it is an invitation, which is for a browser; a program needs a token")
+        return _normal(text)
+    except ValueError as error:
+        # What follows # can let in whoever reads it; but # may also stand in a password.
+        said = without_secrets(text if "@" in fragment else before + mark)
+        raise ValueError(
+            f"{said!r} is not a server's address ({error}); give one such as http://shop.local:8017"
+        ) from None
+
+
+def _normal(text: str) -> str:
+    if re.search(r"\s", text):
+        raise ValueError("it holds a space")
+    url = urlsplit(text)
+    port = url.port
+    if url.scheme not in _PORTS:
+        raise ValueError("it does not begin with http:// or https://")
+    try:
+        host = (url.hostname or "").encode("idna").decode()
+    except UnicodeError:
+        host = ""
+    if not re.fullmatch(r"[\w.:%-]{1,253}", host) or port == 0:
+        raise ValueError("it names no server")
+    if "@" in url.netloc or url.query or url.fragment or not _PLAIN_PATH.fullmatch(url.path):
+        raise ValueError("it holds more than a server and a plain path")
+    host = f"[{host}]" if ":" in host else host
+    where = host if port in (None, _PORTS[url.scheme]) else f"{host}:{port}"
+    return f"{url.scheme}://{where}{url.path.rstrip('/')}"
+
+
+_PLAIN_PATH: Final = re.compile(r"(/[\w.~%-]+)*/?", re.ASCII)
+_PORTS: Final = {"http": 80, "https": 443}
+
+
+def without_secrets(url: str) -> str:
+    """A URL, or what should be one, for people to read.
+
+    What is before the last @ may be a password, and so may what is after a question mark.
+    """
+    scheme = f"{url.partition('://')[0]}://" if "://" in url else ""
+    text, asked, query = url.partition("?")
+    if "@" in query:  # the password itself may contain the question mark
+        return scheme + HIDDEN
+    before, at, after = text.rpartition("@")
+    if at:
+        text = f"{scheme if '://' in before else ''}{HIDDEN}@{after}"
+    return text + (f"?{HIDDEN}" if asked else "")

@@ -133,17 +133,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _server(args: argparse.Namespace) -> str:
-    from api.instruments.forward.client import server_url
+    from api.addresses import server_url
 
     try:
         return server_url(args.to)
     except ValueError as error:
-        from api.store.urls import shown
-
-        fail(
-            f"--to {shown(args.to)!r} is not a server's address ({error}); give one such as"
-            " http://shop.local:8017"
-        )
+        fail(f"--to {error}")
 
 
 def _open_queue(args: argparse.Namespace, url: str) -> Queue:

@@ -261,7 +261,7 @@ def _readable(option: str, file: Path) -> Path:
 
 def _bench_words(args: argparse.Namespace) -> list[str]:
     """The command of a service that hands its readings to a server."""
-    from api.instruments.forward.client import server_url
+    from api.addresses import server_url
 
     serves = [each for each in OF_A_SERVICE if each.name != "caliper"]
     given = option_words(vars(args), serves)[::2] + ["--config"] * (args.config is not None)
@@ -272,13 +272,7 @@ def _bench_words(args: argparse.Namespace) -> list[str]:
     try:
         url = server_url(args.bench_to)
     except ValueError as error:
-        from api.store.urls import shown
-
-        said = shown(args.bench_to)
-        fail(
-            f"--bench-to {said!r} is not a server's address ({error}); give one such as"
-            " http://shop.local:8017"
-        )
+        fail(f"--bench-to {error}")
     known = [*token_words(args), *fingerprint_words(args, url)]
     return ["bench", "--to", url, *known, *option_words(vars(args), OF_A_SERVICE)]
 

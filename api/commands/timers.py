@@ -106,17 +106,14 @@ def _backup(args: argparse.Namespace, folder: Path) -> list[list[str]]:
 
 
 def _pulls(args: argparse.Namespace, folder: Path) -> list[list[str]]:
-    from api.instruments.forward.client import server_url
+    from api.addresses import server_url
 
     url = f"http://127.0.0.1:{_said(args, 'port') or PORT}"
     if args.source is not None:
         try:
             url = server_url(args.source)
         except ValueError as error:
-            from api.store.urls import shown
-
-            said = shown(args.source)
-            fail(f"--from {said} is not a server's address ({error}); give one such as {url}")
+            fail(f"--from {error}")
     elif _said(args, "cert") is not None:
         if args.fingerprint is None:
             fail(

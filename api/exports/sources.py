@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
 from api import MADE_BY, http
+from api.addresses import server_url
 from api.answers.methods import method_named
 from api.errors import InvalidField, NotFound
 from api.exports import cursor, formats, package
@@ -28,7 +29,6 @@ from api.exports.snapshot import snapshot
 from api.exports.wanted import Wanted
 from api.store.rows.machines import machine as machine_row
 from api.store.rows.machines import parse_id
-from api.store.urls import shown
 
 # A workbook of a long history is written before its first byte comes.
 _TIMEOUT_S: Final = 600
@@ -182,12 +182,11 @@ class ServerSource:
         fingerprint: str | None = None,
         may: str = "--may read",
     ) -> None:
-        parts = urlsplit(url)
-        if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
-            raise NoSuchQuestion(
-                f"{shown(url)} is not a plain address; give one such as http://127.0.0.1:8017"
-            )
-        self.name = url.rstrip("/")
+        try:
+            self.name = server_url(url)
+        except ValueError as error:
+            raise NoSuchQuestion(str(error)) from None
+        parts = urlsplit(self.name)
         self._here = transport is not None
         self._may = may
         try:
@@ -195,7 +194,7 @@ class ServerSource:
                 timeout=timeout,
                 token=token,
                 fingerprint=fingerprint,
-                proxy=None if transport else _proxy(parts.scheme, parts.hostname),
+                proxy=None if transport else _proxy(parts.scheme, parts.hostname or ""),
                 follow_redirects=True,
                 transport=transport,
             )

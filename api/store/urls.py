@@ -8,9 +8,9 @@ from typing import Final
 from sqlalchemy import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
+from api.addresses import HIDDEN, without_secrets
 from api.errors import InvalidField
 
-_HIDDEN: Final = "***"
 # Names of libpq's parameters that are secrets themselves (PostgreSQL documentation, 34.1.2).
 _SECRETS: Final = frozenset(("password", "sslpassword", "oauth_client_secret", "scram_client_key"))
 
@@ -39,20 +39,8 @@ def shown(url: str | URL) -> str:
         parsed = make_url(url)
         # A slash in the password makes the rest of it a part of the database's name.
         if parsed.get_backend_name() == "sqlite" or "@" not in (parsed.database or ""):
-            secrets = {name: _HIDDEN for name in parsed.query if name.lower() in _SECRETS}
+            secrets = {name: HIDDEN for name in parsed.query if name.lower() in _SECRETS}
             return parsed.update_query_dict(secrets).render_as_string(hide_password=True)
     except (ArgumentError, ValueError):  # the latter for a port that is no number, or no text
         pass
-    return _without_secrets(str(url))
-
-
-def _without_secrets(url: str) -> str:
-    """What is before the last @ may be a password, and so may what is after a question mark."""
-    scheme = f"{url.partition('://')[0]}://" if "://" in url else ""
-    text, asked, query = url.partition("?")
-    if "@" in query:  # the password itself may contain the question mark
-        return scheme + _HIDDEN
-    before, at, after = text.rpartition("@")
-    if at:
-        text = f"{scheme if '://' in before else ''}{_HIDDEN}@{after}"
-    return text + (f"?{_HIDDEN}" if asked else "")
+    return without_secrets(str(url))

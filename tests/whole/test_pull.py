@@ -279,7 +279,7 @@ def test_a_pull_goes_through_the_proxy_that_the_settings_name_for_it(tmp_path, m
     [
         (["{url}", "--to", "t.ods"], ".parquet"),
         (["{url}", "--to", "no/such/t.csv"], "no folder"),
-        (["ftp://x", "--to", "t.csv"], "http://127.0.0.1:8017"),
+        (["ftp://x", "--to", "t.csv"], "give one such as http://shop.local:8017"),
         (["{url}", "--data", "x", "--to", "t.csv"], "not several"),
         (["{url}", "--to", "t.zip", "--what", "readings"], "holds everything"),
         (["{url}", "--to", "t.csv", "--since", "yesterday"], "2026-03-02"),

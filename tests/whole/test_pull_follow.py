@@ -129,7 +129,7 @@ def test_a_pipe_gets_what_its_reader_did_not_take_again(tmp_path: Path) -> None:
         (["{url}", "--to", "{here}/t.jsonl", "--after", "999999"], "the latest event there is"),
         (["{url}", "--to", "{here}/t.jsonl", "--bench", "a/b"], "no bench's name"),
         (["{url}", "--to", "{here}/pulled.jsonl"], "was pulled without --follow"),
-        (["ftp://x", "--to", "{here}/t.jsonl"], "not a plain address"),
+        (["ftp://x", "--to", "{here}/t.jsonl"], "is not a server's address"),
     ],
 )
 def test_words_that_do_not_fit_are_one_sentence(

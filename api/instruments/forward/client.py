@@ -1,15 +1,13 @@
-"""The HTTP client of a remote bench: the server's address, and its answers."""
+"""The HTTP client of a remote bench, and the server's answers."""
 
 from __future__ import annotations
 
 import json
-import re
 import socket
 import threading
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Final
-from urllib.parse import urlsplit
 
 import httpx2
 
@@ -25,34 +23,6 @@ class Away(Exception):
     def __init__(self, why: str, wait_s: float = 0.0) -> None:
         super().__init__(why)
         self.wait_s = wait_s
-
-
-def server_url(text: str) -> str:
-    """The server's address that `text` gives, in its normal form.
-
-    Raises ValueError saying what is wrong with it.
-    """
-    if re.search(r"\s", text):
-        raise ValueError("it holds a space")
-    url = urlsplit(text)
-    port = url.port
-    if url.scheme not in _PORTS:
-        raise ValueError("it does not begin with http:// or https://")
-    try:
-        host = (url.hostname or "").encode("idna").decode()
-    except UnicodeError:
-        host = ""
-    if not re.fullmatch(r"[\w.:%-]{1,253}", host) or port == 0:
-        raise ValueError("it names no server")
-    if "@" in url.netloc or url.query or url.fragment or not _PLAIN_PATH.fullmatch(url.path):
-        raise ValueError("it holds more than a server and a plain path")
-    host = f"[{host}]" if ":" in host else host
-    where = host if port in (None, _PORTS[url.scheme]) else f"{host}:{port}"
-    return f"{url.scheme}://{where}{url.path.rstrip('/')}"
-
-
-_PLAIN_PATH: Final = re.compile(r"(/[\w.~%-]+)*/?", re.ASCII)
-_PORTS: Final = {"http": 80, "https": 443}
 
 
 @dataclass(frozen=True, slots=True)

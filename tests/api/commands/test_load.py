@@ -201,7 +201,7 @@ def test_without_a_store_named_it_is_the_one_in_the_own_folder(own_folder):
         (["."], 2, "cannot be read"),
         (["empty.csv"], 2, "empty.csv: "),
         (["page.csv", "--db", "sqlite://", "--data", "x"], 2, "not several"),
-        (["page.csv", "--to", "ftp://x"], 2, "http://127.0.0.1:8017"),
+        (["page.csv", "--to", "ftp://x"], 2, "give one such as http://shop.local:8017"),
         (["page.csv", "--to", "http://127.0.0.1:9"], 1, "is it running?"),
         (["page.csv", "--db", "@missing"], 2, "missing cannot be read"),
     ],
