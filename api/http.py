@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ssl
 from collections.abc import Callable, Generator
+from typing import Final
 
 import httpx2
 
@@ -74,9 +75,15 @@ def wait_s(response: httpx2.Response) -> float:
     return float(said) if plain and response.status_code in (429, 503) else 0.0
 
 
-def not_trusted(error: BaseException | None) -> str | None:
-    """What to do where a request failed since the server's certificate is not the right one, as a
-    clause without a full stop; None where it failed otherwise."""
+def not_spoken_with(error: BaseException | None) -> str | None:
+    """What to do where a request failed since the server's certificate is not the right one, or
+    since one side speaks http and the other https, as a clause without a full stop; None where it
+    failed otherwise."""
+    if isinstance(error, httpx2.RemoteProtocolError | httpx2.ReadError):
+        # Where http was not understood, a server of https ends the connection without a word.
+        if error.request.url.scheme == "http" and "without sending" in str(error):
+            return f"{error}; if it speaks https, give its address with https://"
+        return None
     while error is not None:
         if isinstance(error, OtherCertificate):
             return str(error)
@@ -86,8 +93,14 @@ def not_trusted(error: BaseException | None) -> str | None:
                 " the server's own, run there: bothends access certificate, and give what it shows"
                 " with --fingerprint"
             )
+        if isinstance(error, ssl.SSLError) and error.reason in _NO_TLS:
+            return "it does not speak https; give its address with http://"
         error = error.__cause__ or error.__context__
     return None
+
+
+# As OpenSSL calls an answer that is no record of TLS.
+_NO_TLS: Final = ("WRONG_VERSION_NUMBER", "HTTP_REQUEST", "PACKET_LENGTH_TOO_LONG")
 
 
 def not_let_in(server: str, response: httpx2.Response, detail: str, may: str) -> str:

@@ -277,9 +277,9 @@ class ServerSource:
             except http.TokenError as error:
                 raise PullFailed(str(error)) from None
             except (httpx2.HTTPError, httpx2.InvalidURL) as error:
-                untrusted = http.not_trusted(error)
-                if untrusted is not None:
-                    raise PullFailed(f"{self.name} is not asked: {untrusted}") from None
+                why = http.not_spoken_with(error)
+                if why is not None:
+                    raise PullFailed(f"{self.name} can't be asked: {why}") from None
                 raise PullFailed(f"{self.name} did not answer ({error}); is it running?") from None
             if not response.is_success:
                 said = _detail(response)

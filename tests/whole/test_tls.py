@@ -22,6 +22,7 @@ from tests.ptys import PATIENCE_S, until
 from tests.whole.at_the_bench import Bench
 from tests.whole.commands import done
 from tests.whole.forked import ForkedServing
+from tests.whole.serving import Serving
 
 NAME: Final = "shop.example"
 
@@ -167,6 +168,19 @@ def test_a_bench_and_a_pull_know_the_server_by_its_fingerprint(
     kept = done(*bench, said="1.25\n")
     assert kept.returncode == 0, kept.stdout + kept.stderr
     assert [each["name"] for each in shop.get("/api/calipers")] == ["far"]
+
+
+def test_who_speaks_http_to_https_or_the_reverse_is_told_which(
+    shop: ForkedServing, server: Serving
+) -> None:
+    for url, other in (
+        (f"http://127.0.0.1:{shop.port}", "https://"),
+        (f"https://127.0.0.1:{server.port}", "http://"),
+    ):
+        pulled = done("pull", url, "--to", "-")
+        assert (pulled.returncode, pulled.stdout) == (1, "")
+        assert pulled.stderr.startswith(f"bothends: {url} can't be asked: ")
+        assert pulled.stderr.endswith(f"give its address with {other}\n")
 
 
 def test_by_https_a_page_hears_presses_and_may_keep_the_screen_awake(
