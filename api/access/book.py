@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 from api.access.codes import as_typed, digest, mark, new_code, new_token, same
 from api.access.rungs import RUNGS, Rung
@@ -37,7 +37,7 @@ MOST_DEVICES: Final = 1000
 
 Kind = Literal["token", "device"]
 
-_VERSION: Final = 1
+_VERSION: Final = 2
 _LOCKED_S: Final = 2.0
 # Of a last use, minutes are enough; of what is renewed by it, days.
 _USED_S: Final = 60
@@ -57,11 +57,19 @@ class TooMany(AccessError):
     """There are as many invitations or devices as there may be; the message says what to do."""
 
 
+class Inviter(NamedTuple):
+    """The pass that made an invitation, and its name then: it may have ended since."""
+
+    id: str
+    name: str
+
+
 @dataclass(frozen=True, slots=True)
 class Pass:
     """What somebody may who shows its secret. Moments in s since 1970, UTC.
 
     benches: those whose readings it may send; None: all. ends_at: None: when it is revoked.
+    invited_by: None: who is at the server's computer.
     """
 
     id: str
@@ -72,6 +80,7 @@ class Pass:
     made_at: float
     last_used_at: float | None
     ends_at: float | None
+    invited_by: Inviter | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +93,7 @@ class Invitation:
     rung: Rung
     benches: tuple[str, ...] | None
     until: float
+    invited_by: Inviter | None = None
 
 
 class Book:
@@ -126,13 +136,17 @@ class Book:
             ) from None
 
     def _bring_up_to_date(self) -> bytes:
-        (version,) = self._rows.execute("PRAGMA user_version").fetchone()
-        if version > _VERSION:
-            raise AccessError(
-                f"{self._path} was written by a newer bothends; install that version again"
-            )
         with self._rows:
             self._rows.execute("BEGIN IMMEDIATE")
+            (version,) = self._rows.execute("PRAGMA user_version").fetchone()
+            if version > _VERSION:
+                raise AccessError(
+                    f"{self._path} was written by a newer bothends; install that version again"
+                )
+            if version == 1:
+                for table in ("passes", "invitations"):
+                    for column in ("inviter_id", "inviter_name"):
+                        self._rows.execute(f"ALTER TABLE {table} ADD COLUMN {column} TEXT")
             for statement in _SCHEMA:
                 self._rows.execute(statement)
             self._rows.execute(
@@ -170,12 +184,23 @@ class Book:
             return self._issue("token", name, rung, benches, None, token), token
 
     def invite(
-        self, rung: Rung, name: str | None = None, benches: Sequence[str] | None = None
+        self,
+        rung: Rung,
+        name: str | None = None,
+        benches: Sequence[str] | None = None,
+        by: Inviter | None = None,
     ) -> tuple[Invitation, str]:
-        """An invitation for one device, and its code. Raises TooMany."""
+        """An invitation for one device, and its code. by: the pass that makes it. Raises TooMany,
+        and AccessError where that pass has ended."""
         code, until = new_code(), time.time() + INVITED_FOR_S
-        made = Invitation(str(new_id()), name, rung, _benches(benches), until)
+        made = Invitation(str(new_id()), name, rung, _benches(benches), until, by)
         with self._usable(), self._lock, self._rows:
+            self._rows.execute("BEGIN IMMEDIATE")
+            if (
+                by is not None
+                and not self._rows.execute("SELECT 1 FROM passes WHERE id = ?", (by.id,)).fetchone()
+            ):
+                raise AccessError(f"{by.name} is let in no more, and so lets in nobody")
             self._rows.execute(f"DELETE FROM invitations WHERE NOT ({_OPEN})", _open())
             (there,) = self._rows.execute("SELECT count(*) FROM invitations").fetchone()
             if there >= MOST_INVITATIONS:
@@ -184,10 +209,13 @@ class Book:
                     f" end some by bothends access revoke, or wait {INVITED_FOR_S // 60} minutes"
                 )
             self._rows.execute(
-                "INSERT INTO invitations (id, name, may, benches, hash, until)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                (made.id, name, rung.word, _text(benches), self._hash(code), until),
-            )
+                "INSERT INTO invitations (id, name, may, benches, hash, until, inviter_id,"
+                " inviter_name) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    made.id, name, rung.word, _text(benches), self._hash(code), until,
+                    *(by or (None, None)),
+                ),
+            )  # fmt: skip
         return made, code
 
     def join(self, code: str, name: str | None = None) -> tuple[Pass, str] | None:
@@ -196,12 +224,13 @@ class Book:
         with self._usable(), self._lock, self._rows:
             self._rows.execute("BEGIN IMMEDIATE")
             found = self._rows.execute(
-                f"DELETE FROM invitations WHERE hash = ? AND {_OPEN} RETURNING name, may, benches",
+                f"DELETE FROM invitations WHERE hash = ? AND {_OPEN} RETURNING name, may, benches,"
+                " inviter_id, inviter_name",
                 (self._hash(as_typed(code)), *_open()),
             ).fetchall()
             if not found:
                 return None
-            invited, may, benches = found[0]
+            invited, may, benches, *by = found[0]
             (there,) = self._rows.execute(
                 "SELECT count(*) FROM passes WHERE kind = 'device' AND ends_at > ?", (time.time(),)
             ).fetchone()
@@ -214,7 +243,10 @@ class Book:
             called = _free(invited or name or "device", self._names())
             ends_at = time.time() + DEVICE_FOR_S
             rung = RUNGS[may]
-            return self._issue("device", called, rung, _parsed(benches), ends_at, value), value
+            device = self._issue(
+                "device", called, rung, _parsed(benches), ends_at, value, _inviter(*by)
+            )
+            return device, value
 
     def find(self, kind: Kind, value: str) -> Pass | None:
         """The pass of which this is the token or the cookie's value; None where there is none."""
@@ -273,18 +305,20 @@ class Book:
         """All invitations that can still be used, the one made last first."""
         with self._usable(), self._lock:
             rows = self._rows.execute(
-                f"SELECT id, name, may, benches, until FROM invitations WHERE {_OPEN}"
-                " ORDER BY until DESC",
+                "SELECT id, name, may, benches, until, inviter_id, inviter_name FROM invitations"
+                f" WHERE {_OPEN} ORDER BY until DESC",
                 _open(),
             ).fetchall()
         return [
-            Invitation(made, name, RUNGS[may], _parsed(benches), until)
-            for made, name, may, benches, until in rows
+            Invitation(made, name, RUNGS[may], _parsed(benches), until, _inviter(*by))
+            for made, name, may, benches, until, *by in rows
         ]
 
     def revoke(self, which: str) -> bool:
-        """End the pass or invitation with this id; False where there is none."""
+        """End the pass or invitation with this id; False where there is none. With a pass end the
+        invitations that it made and nobody has used yet."""
         with self._usable(), self._lock, self._rows:
+            self._rows.execute("DELETE FROM invitations WHERE inviter_id = ?", (which,))
             ended = 0
             for table in ("passes", "invitations"):
                 ended += self._rows.execute(f"DELETE FROM {table} WHERE id = ?", (which,)).rowcount
@@ -321,14 +355,16 @@ class Book:
         benches: Sequence[str] | None,
         ends_at: float | None,
         value: str,
+        by: Inviter | None = None,
     ) -> Pass:
-        made = Pass(str(new_id()), kind, name, rung, _benches(benches), time.time(), None, ends_at)
+        now, kept_to = time.time(), _benches(benches)
+        made = Pass(str(new_id()), kind, name, rung, kept_to, now, None, ends_at, by)
         self._rows.execute(
-            "INSERT INTO passes (id, kind, name, may, benches, mark, hash, made_at, ends_at)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO passes (id, kind, name, may, benches, mark, hash, made_at, ends_at,"
+            " inviter_id, inviter_name) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 made.id, kind, name, rung.word, _text(benches), mark(value), self._hash(value),
-                made.made_at, ends_at,
+                now, ends_at, *(by or (None, None)),
             ),
         )  # fmt: skip
         return made
@@ -360,8 +396,15 @@ def _give_away(path: Path) -> None:
 
 
 def _pass(row: Sequence[Any]) -> Pass:
-    made, kind, name, may, benches, made_at, last_used_at, ends_at = row
-    return Pass(made, kind, name, RUNGS[may], _parsed(benches), made_at, last_used_at, ends_at)
+    made, kind, name, may, benches, made_at, last_used_at, ends_at, *by = row
+    return Pass(
+        made, kind, name, RUNGS[may], _parsed(benches), made_at, last_used_at, ends_at,
+        _inviter(*by),
+    )  # fmt: skip
+
+
+def _inviter(found: str | None, name: str | None) -> Inviter | None:
+    return None if found is None or name is None else Inviter(found, name)
 
 
 def _benches(benches: Sequence[str] | None) -> tuple[str, ...] | None:
@@ -386,7 +429,9 @@ def _free(name: str, taken: set[str]) -> str:
 
 
 _OPEN: Final = "until > ? AND until <= ?"
-_COLUMNS: Final = "id, kind, name, may, benches, made_at, last_used_at, ends_at"
+_COLUMNS: Final = (
+    "id, kind, name, may, benches, made_at, last_used_at, ends_at, inviter_id, inviter_name"
+)
 _SCHEMA: Final = (
     "CREATE TABLE IF NOT EXISTS secret (one INTEGER PRIMARY KEY CHECK (one = 1), bytes BLOB"
     " NOT NULL)",
@@ -394,8 +439,9 @@ _SCHEMA: Final = (
     " NOT NULL)",
     "CREATE TABLE IF NOT EXISTS passes (id TEXT PRIMARY KEY, kind TEXT NOT NULL, name TEXT NOT"
     " NULL, may TEXT NOT NULL, benches TEXT, mark TEXT NOT NULL, hash BLOB NOT NULL, made_at REAL"
-    " NOT NULL, last_used_at REAL, ends_at REAL)",
+    " NOT NULL, last_used_at REAL, ends_at REAL, inviter_id TEXT, inviter_name TEXT)",
     "CREATE INDEX IF NOT EXISTS passes_mark ON passes (mark)",
     "CREATE TABLE IF NOT EXISTS invitations (id TEXT PRIMARY KEY, name TEXT, may TEXT NOT NULL,"
-    " benches TEXT, hash BLOB NOT NULL UNIQUE, until REAL NOT NULL)",
+    " benches TEXT, hash BLOB NOT NULL UNIQUE, until REAL NOT NULL, inviter_id TEXT, inviter_name"
+    " TEXT)",
 )

@@ -100,7 +100,7 @@ def book_in(args: argparse.Namespace, make: bool = False) -> Book:
 
 def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None:
     """Print a line for each."""
-    rows = [("name", "kind", "may", "bench", "last used", "made", "id")]
+    rows = [("name", "kind", "may", "bench", "last used", "made", "invited by", "id")]
     rows += [
         (
             each.name,
@@ -109,13 +109,14 @@ def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None
             ", ".join(each.benches or ()) or "-",
             "never" if each.last_used_at is None else _when(each.last_used_at),
             _when(each.made_at),
+            _by(each),
             each.id,
         )
         for each in passes
     ]
     rows += [
         (each.name or "-", "invitation", each.rung.word, ", ".join(each.benches or ()) or "-", "-",
-         f"until {_when(each.until)}", each.id)
+         f"until {_when(each.until)}", _by(each), each.id)
         for each in invitations
     ]  # fmt: skip
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
@@ -126,23 +127,36 @@ def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None
 
 
 def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
-    """End what `args.name` names: a pass or, of no kind, an invitation too; by its name or id."""
+    """End what `args.name` names: a pass or, of no kind, an invitation too; by its id or its name,
+    which may differ in case and spaces where that leaves one."""
     book = book_in(args)
-    named = [
-        each
-        for each in (*book.passes(), *(() if kind else book.invitations()))
-        if args.name in (each.id, each.name)
+    passes = book.passes()
+    there = [each for each in passes if kind in (None, each.kind)]
+    ended = (*there, *(() if kind else book.invitations()))
+    of_kind = [each for each in ended if args.name in (each.id, each.name)] or [
+        each for each in ended if _alike(each.name or "") == _alike(args.name)
     ]
-    of_kind = [each for each in named if kind is None or getattr(each, "kind", None) == kind]
     if not of_kind:
         what = "token" if kind else "device, token or invitation"
         fail(f"there is no {what} {args.name}; bothends access list names all")
     if len(of_kind) > 1:
         ids = ", ".join(each.id for each in of_kind)
         fail(f"several are called {args.name}; give one by its id: {ids}")
-    book.revoke(of_kind[0].id)
-    print(f"{args.name} is not let in any more; what was done by it stays")
+    (found,) = of_kind
+    book.revoke(found.id)
+    print(f"{found.name or found.id} is not let in any more; what was done by it stays")
+    let_in = [each.name for each in passes if each.invited_by and each.invited_by.id == found.id]
+    if let_in:
+        print(f"it had invited these, which stay until they are revoked too: {', '.join(let_in)}")
     return 0
+
+
+def _alike(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def _by(found: Pass | Invitation) -> str:
+    return found.invited_by.name if found.invited_by else "-"
 
 
 def _when(moment: float) -> str:

@@ -45,6 +45,11 @@ def _looks_right(page: Page) -> None:
     no_serious_axe_findings(page)
 
 
+_INVITES = """fetch("/api/access/invitations", {
+    method: "POST", headers: { "Content-Type": "application/json" }, body: "{}",
+}).then((answer) => answer.text())"""
+
+
 def _invite(page: Page) -> str:
     """The address that a code on this page says."""
     page.click("text=/Show (a|another) code/")
@@ -119,15 +124,18 @@ def test_one_scan_lets_a_phone_in_and_what_it_typed_outlasts_its_access(
         phone.evaluate("(to) => { location.href = to; }", f"{there}/bench/by%20the%20window")
         _live_at(phone, "by the window")
 
-        # Its access is ended while the page is open.
+        # Its access is ended while the page is open, and with it the code that it made.
+        assert "#join=" in phone.evaluate(_INVITES)
         page.goto(f"{server.url}/access")
         ends = page.locator("#passes button")
         expect(ends).to_have_count(1)
+        expect(page.locator("#invitations")).to_contain_text("Made by Linux computer, until")
         _looks_right(page)
         ends.click()
         expect(ends).to_contain_text("Really end the access of Linux computer?")
         ends.click()
         expect(page.locator("#passes")).to_have_text("Nobody is let in yet.")
+        expect(page.locator("#waiting")).to_be_hidden()
         phone.click("#type")
         phone.fill("#typed-value", "12.34")
         phone.press("#typed-value", "Enter")

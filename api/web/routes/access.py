@@ -9,7 +9,7 @@ from typing import Final
 
 from fastapi import APIRouter, HTTPException, Request, Response
 
-from api.access.book import INVITED_FOR_S, Book, Pass
+from api.access.book import INVITED_FOR_S, Book, Inviter, Pass
 from api.access.codes import with_code
 from api.access.rungs import OF_A_BENCH, RUNGS
 from api.access.tries import Tries
@@ -105,7 +105,10 @@ def invite_device(body: InvitationIn, request: Request, server: TheServer) -> In
         raise Conflict(
             "other devices cannot reach this server; start it with --host 0.0.0.0 on a network"
         )
-    made, code = _book(request).invite(rung, body.name, [body.bench] if body.bench else None)
+    who = visitor(request.scope)
+    by = Inviter(who.pass_id, who.name) if who.pass_id and who.name else None
+    kept_to = [body.bench] if body.bench else None
+    made, code = _book(request).invite(rung, body.name, kept_to, by)
     address = with_code(address, code)
     return InvitationMadeOut(
         id=made.id,
@@ -128,7 +131,13 @@ def list_access(request: Request) -> AccessOut:
     return AccessOut(
         passes=[_pass_out(found, found.id == own) for found in book.passes()],
         invitations=[
-            InvitationOut(id=each.id, name=each.name, may=each.rung.word, until=_moment(each.until))
+            InvitationOut(
+                id=each.id,
+                name=each.name,
+                may=each.rung.word,
+                until=_moment(each.until),
+                invited_by=each.invited_by and each.invited_by.name,
+            )
             for each in book.invitations()
         ],
     )
@@ -136,7 +145,8 @@ def list_access(request: Request) -> AccessOut:
 
 @router.delete("/{id}")
 def revoke_access(id: str, request: Request) -> AccessOut:
-    """End a token's or a device's access, or an invitation. What was done by it stays."""
+    """End a token's or a device's access with the invitations it made, or one invitation. What was
+    done by it stays, and so do devices that it let in."""
     book = book_of(request.scope)
     if book is None or not book.revoke(id):
         raise NotFound("nothing that lets anybody in has that id; GET /api/access lists all")
@@ -164,6 +174,7 @@ def _pass_out(found: Pass, own: bool) -> PassOut:
         last_used_at=None if found.last_used_at is None else _moment(found.last_used_at),
         ends_at=None if found.ends_at is None else _moment(found.ends_at),
         own=own,
+        invited_by=found.invited_by and found.invited_by.name,
     )
 
 

@@ -57,7 +57,8 @@ class InvitationMadeOut(Out):
 
 
 class PassOut(Out):
-    """A token of a program, or a device that was invited. `own`: of who asks."""
+    """A token of a program, or a device that was invited. `own`: of who asks. `invited_by`: the
+    device or token that invited it, by its name; null: who is at the server's own computer."""
 
     id: str
     kind: Literal["token", "device"]
@@ -68,15 +69,17 @@ class PassOut(Out):
     last_used_at: datetime | None
     ends_at: datetime | None
     own: bool
+    invited_by: str | None
 
 
 class InvitationOut(Out):
-    """An invitation that nobody has used yet."""
+    """An invitation that nobody has used yet. `invited_by`: as of a device."""
 
     id: str
     name: str | None
     may: RungName
     until: datetime
+    invited_by: str | None
 
 
 class AccessOut(Out):

@@ -13,8 +13,17 @@ from pathlib import Path
 import pytest
 
 from api.access import book as module
-from api.access.book import DEVICE_FOR_S, FILE, INVITED_FOR_S, AccessError, Book, Taken, TooMany
-from api.access.codes import as_shown
+from api.access.book import (
+    DEVICE_FOR_S,
+    FILE,
+    INVITED_FOR_S,
+    AccessError,
+    Book,
+    Inviter,
+    Taken,
+    TooMany,
+)
+from api.access.codes import as_shown, digest, mark, new_token
 from api.access.rungs import Rung
 
 
@@ -281,3 +290,71 @@ def test_a_book_that_cannot_be_read_lets_nobody_in(book: Book) -> None:
     book.close()
     with pytest.raises(AccessError):
         book.find("token", token)
+
+
+def test_who_is_revoked_lets_nobody_in_and_who_it_let_in_is_known(book: Book) -> None:
+    inviting = book.join(book.invite(Rung.RUN, "phone")[1])
+    assert inviting is not None
+    phone = inviting[0]
+    assert phone.invited_by is None
+    by = Inviter(phone.id, phone.name)
+    joined = book.join(book.invite(Rung.RUN, "second", by=by)[1])
+    assert joined is not None
+    assert joined[0].invited_by == by
+    open_one, code = book.invite(Rung.RUN, "third", by=by)
+    own = book.invite(Rung.RUN, "fourth")[0]
+    assert {each.id: each.invited_by for each in book.invitations()} == {
+        open_one.id: by,
+        own.id: None,
+    }
+    assert book.revoke(phone.id)
+    assert book.join(code) is None
+    assert book.invitations() == [own]
+    assert book.passes() == [joined[0]]
+    # As where its request came just before the end.
+    with pytest.raises(AccessError, match="phone is let in no more"):
+        book.invite(Rung.RUN, by=by)
+    assert book.invitations() == [own]
+
+
+_FIRST_SCHEMA = """
+CREATE TABLE secret (one INTEGER PRIMARY KEY CHECK (one = 1), bytes BLOB NOT NULL);
+CREATE TABLE served (one INTEGER PRIMARY KEY CHECK (one = 1), address TEXT NOT NULL);
+CREATE TABLE passes (id TEXT PRIMARY KEY, kind TEXT NOT NULL, name TEXT NOT NULL, may TEXT NOT NULL,
+    benches TEXT, mark TEXT NOT NULL, hash BLOB NOT NULL, made_at REAL NOT NULL, last_used_at REAL,
+    ends_at REAL);
+CREATE INDEX passes_mark ON passes (mark);
+CREATE TABLE invitations (id TEXT PRIMARY KEY, name TEXT, may TEXT NOT NULL, benches TEXT,
+    hash BLOB NOT NULL UNIQUE, until REAL NOT NULL);
+PRAGMA user_version=1;
+"""
+
+
+def test_a_book_of_the_first_kind_lets_in_whom_it_did(tmp_path: Path) -> None:
+    secret, token = bytes(range(32)), new_token()
+    rows = sqlite3.connect(tmp_path / FILE)
+    rows.executescript(_FIRST_SCHEMA)
+    rows.execute("INSERT INTO secret VALUES (1, ?)", (secret,))
+    rows.execute(
+        "INSERT INTO passes VALUES ('p', 'token', 'reports', 'read', NULL, ?, ?, 1.0, NULL, NULL)",
+        (mark(token), digest(secret, token)),
+    )
+    rows.execute(
+        "INSERT INTO invitations VALUES ('i', 'phone', 'run', NULL, ?, ?)",
+        (digest(secret, "ABCDE12345"), time.time() + 60),
+    )
+    rows.commit()
+    rows.close()
+    for _ in range(2):  # brought up to date, and as it is then
+        book = Book(tmp_path)
+        found = book.find("token", token)
+        assert found is not None
+        assert (found.name, found.invited_by) == ("reports", None)
+        book.close()
+    book = Book(tmp_path)
+    joined = book.join("ABCDE-12345")
+    assert joined is not None
+    by = Inviter("p", "reports")
+    assert book.invite(Rung.RUN, by=by)[0].invited_by == by
+    assert [each.invited_by for each in book.invitations()] == [by]
+    book.close()

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import zxingcpp
 
-from api.access.book import FILE, Book
+from api.access.book import FILE, Book, Inviter
 from api.access.rungs import Rung
 from api.commands.access_invite import at_start, invite
 from tests.api.commands.running import status
@@ -61,6 +61,34 @@ def test_what_lets_somebody_in_is_ended_by_name_or_id(
     capsys.readouterr()
     assert status("access", "list", "--data", tmp_path) == 0
     assert re.search(r"\nnext +invitation +run .* until ", capsys.readouterr().out)
+
+
+def test_a_name_is_found_however_it_is_written_and_who_it_let_in_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = Book(tmp_path)
+    phone = book.add_token("Anna's phone", Rung.RUN)[0]
+    book.add_token("REPORTS", Rung.READ)
+    book.add_token("Reports", Rung.READ)
+    by = Inviter(phone.id, phone.name)
+    assert book.join(book.invite(Rung.RUN, "second", by=by)[1]) is not None
+    book.invite(Rung.RUN, "third", by=by)
+    data = ("--data", tmp_path)
+    assert status("access", "list", *data) == 0
+    listed = capsys.readouterr().out
+    assert re.search(r"\nsecond +device +run .* Anna's phone +[0-9a-f-]{36}\n", listed)
+    assert re.search(r"\nthird +invitation +run .* Anna's phone +[0-9a-f-]{36}\n", listed)
+    assert re.search(r"\nREPORTS +token +read .* - +[0-9a-f-]{36}\n", listed)
+    assert status("token", "revoke", "reports", *data) == 2
+    assert "several are called reports" in capsys.readouterr().err
+    assert status("token", "revoke", " anna's  PHONE ", *data) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Anna's phone is not let in any more")
+    assert "it had invited these, which stay until they are revoked too: second\n" in said
+    assert book.invitations() == []
+    assert status("token", "revoke", "Reports", *data) == 0
+    assert [each.name for each in book.passes()] == ["second", "REPORTS"]
+    book.close()
 
 
 @pytest.mark.parametrize(

@@ -145,6 +145,15 @@ def test_nobody_invites_to_more_than_they_may(application: FastAPI, book: Book) 
     code = made["address"].partition("#join=")[2]
     second = far_client(application)
     assert second.post("/api/access/join", json={"code": code}).json()["name"] == "second phone"
+    far.post("/api/access/invitations", json={"name": "third"})
+    listed = joined(application, book, Rung.ADMIN).get("/api/access").json()
+    inviter = far.get("/api/access/me").json()["name"]
+    assert {each["name"]: each["invited_by"] for each in listed["passes"]} == {
+        "second phone": inviter,
+        inviter: None,
+        next(each["name"] for each in listed["passes"] if each["own"]): None,
+    }
+    assert [each["invited_by"] for each in listed["invitations"]] == [inviter]
     refused = far.post("/api/access/invitations", json={"may": "admin"})
     assert refused.status_code == 422
     assert "at most run" in refused.json()["detail"]

@@ -82,6 +82,9 @@ let words = {};
 /** @param {PassOut | InvitationOut} of */
 const mayWords = ({ may }) => `May ${words[may]} (${may})`;
 
+/** @param {PassOut | InvitationOut} of */
+const by = ({ invited_by }) => (invited_by ? ` by ${invited_by}` : "");
+
 /** @param {PassOut} pass */
 function passCard(pass) {
   const { id, name, kind, own, benches } = pass;
@@ -90,7 +93,7 @@ function passCard(pass) {
   return card(id, {
     name: own ? `${name} (this device)` : name,
     may: `${mayWords(pass)}${at}.`,
-    when: `${kind === "token" ? "A program, since" : "Let in on"} ${day(new Date(pass.made_at))}. ${used ? `Last used ${ago(used, new Date())} (${minute(used)}).` : "Not used yet."}`,
+    when: `${kind === "token" ? "A program, since" : "Let in on"} ${day(new Date(pass.made_at))}${by(pass)}. ${used ? `Last used ${ago(used, new Date())} (${minute(used)}).` : "Not used yet."}`,
     own,
     button: own ? "Leave on this device" : "End its access",
     sure: own ? SURE_TO_LEAVE : `Really end the access of ${name}?`,
@@ -104,7 +107,7 @@ function invitationCard(invitation) {
   return card(invitation.id, {
     name,
     may: `${mayWords(invitation)}.`,
-    when: `Until ${minute(new Date(invitation.until))}.`,
+    when: `Made${by(invitation) || " at the server’s own computer"}, until ${minute(new Date(invitation.until))}.`,
     button: "End this code",
     sure: "Really end this code?",
     doing: () => end(invitation.id, "The code has ended."),

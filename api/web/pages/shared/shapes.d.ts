@@ -406,6 +406,7 @@ interface PassOut {
   last_used_at: string | null;
   ends_at: string | null;
   own: boolean;
+  invited_by: string | null;
 }
 
 interface InvitationOut {
@@ -413,6 +414,7 @@ interface InvitationOut {
   name: string | null;
   may: "read" | "press" | "run" | "admin";
   until: string;
+  invited_by: string | null;
 }
 
 interface AccessOut {
