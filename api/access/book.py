@@ -21,7 +21,7 @@ from typing import Any, Final, Literal, NamedTuple
 
 from api.access.codes import as_typed, digest, mark, new_code, new_token, same
 from api.access.rungs import RUNGS, Rung
-from api.store.private import give_to_owner, make_private
+from api.store.private import give_to_owner, make_private, refuse_anothers
 from api.store.stamps import new_id
 
 FILE: Final = "bothends-access.sqlite"
@@ -109,6 +109,7 @@ class Book:
         with self._usable():
             make_private(folder)
             made = _made(self._path)
+            refuse_anothers(self._path)
             with ExitStack() as opened:
                 self._rows = opened.enter_context(closing(_connected(self._path, _LOCKED_S)))
                 # One that reads never waits for one that writes.

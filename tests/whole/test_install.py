@@ -122,7 +122,7 @@ def test_who_may_not_write_is_told_to_be_root() -> None:
         (["install", "--systemd", "--token-file", "/nowhere"], "for --bench-to or --timer pull"),
         (
             ["install", "--systemd", "--bench-to", "http://a:s3cret@b", "--caliper", "stdin:"],
-            "a:***@b' is not a server's address",
+            "'http://***@b' is not a server's address",
         ),
         (["install", "--systemd", "--config", "/nowhere.toml"], "there is no such file"),
         (["install", "--systemd", "--db", "@/nowhere"], "/nowhere cannot be read"),

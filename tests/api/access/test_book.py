@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 import stat
@@ -358,3 +359,13 @@ def test_a_book_of_the_first_kind_lets_in_whom_it_did(tmp_path: Path) -> None:
     assert book.invite(Rung.RUN, by=by)[0].invited_by == by
     assert [each.invited_by for each in book.invitations()] == [by]
     book.close()
+
+
+@pytest.mark.skipif("sys.platform == 'win32' or os.geteuid() != 0", reason="root gives files away")
+def test_a_book_that_somebody_else_put_there_is_not_used(book: Book, tmp_path: Path) -> None:
+    book.close()
+    os.chown(tmp_path / FILE, 12345, 12345)
+    with pytest.raises(AccessError, match="belongs to another user"):
+        Book(tmp_path)
+    os.chown(tmp_path, 12345, 12345)  # the service's user, whose folder it is
+    Book(tmp_path).close()

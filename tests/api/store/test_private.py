@@ -50,6 +50,21 @@ def test_what_others_could_read_is_narrowed(tmp_path: Path) -> None:
     assert set(modes.values()) == {"0600"}
 
 
+def test_a_home_and_a_folder_of_everybody_stay_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where a person says --data ~ or --data /tmp."""
+    home, everybodys = tmp_path / "home", tmp_path / "shared"
+    monkeypatch.setenv("HOME", str(home))
+    for folder, mode in ((home, 0o755), (everybodys, 0o1777)):
+        folder.mkdir()
+        folder.chmod(mode)
+        Server(Settings(data=folder)).close()
+        modes = _modes(folder)
+        assert modes.pop(folder.name) == f"{mode:04o}"
+        assert set(modes.values()) == {"0600"}
+
+
 def test_a_benchs_queue_is_for_the_user_alone(tmp_path: Path) -> None:
     Queue(tmp_path / "bench" / "bench.sqlite").close()
     Queue(tmp_path / "bench" / "bench.sqlite").close()
