@@ -75,15 +75,18 @@ def wait_s(response: httpx2.Response) -> float:
     return float(said) if plain and response.status_code in (429, 503) else 0.0
 
 
-def not_spoken_with(error: BaseException | None) -> str | None:
+def why_not_asked(error: BaseException | None) -> str | None:
     """What to do where a request failed since the server's certificate is not the right one, or
     since one side speaks http and the other https, as a clause without a full stop; None where it
     failed otherwise."""
-    if isinstance(error, httpx2.RemoteProtocolError | httpx2.ReadError):
-        # Where http was not understood, a server of https ends the connection without a word.
-        if error.request.url.scheme == "http" and "without sending" in str(error):
-            return f"{error}; if it speaks https, give its address with https://"
-        return None
+    # A server of https that is spoken to in http ends the connection without a word; where it has
+    # not read all of that, the system calls it a reset.
+    if isinstance(error, httpx2.ReadError) or (
+        isinstance(error, httpx2.RemoteProtocolError) and "without sending a response" in str(error)
+    ):
+        said = f"{error}".rstrip(".")
+        plain = error.request.url.scheme == "http"
+        return f"{said}; if it speaks https, give its address with https://" if plain else None
     while error is not None:
         if isinstance(error, OtherCertificate):
             return str(error)

@@ -277,7 +277,7 @@ class ServerSource:
             except http.TokenError as error:
                 raise PullFailed(str(error)) from None
             except (httpx2.HTTPError, httpx2.InvalidURL) as error:
-                why = http.not_spoken_with(error)
+                why = http.why_not_asked(error)
                 if why is not None:
                     raise PullFailed(f"{self.name} can't be asked: {why}") from None
                 raise PullFailed(f"{self.name} did not answer ({error}); is it running?") from None

@@ -89,7 +89,7 @@ class Client:
         except http.TokenError as error:
             raise Away(str(error)) from None
         except (httpx2.HTTPError, httpx2.InvalidURL, OSError, ValueError) as error:
-            said = line.ended or http.not_spoken_with(error) or str(error) or type(error).__name__
+            said = line.ended or http.why_not_asked(error) or str(error) or type(error).__name__
             raise Away(f"the server at {self.url} can't be reached ({said})") from None
         finally:
             limit.cancel()

@@ -52,9 +52,11 @@ function heardReading(reading, number) {
   // A bounce is the same press again, which had its sound already.
   /** @type {Record<string, string>} */
   const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
-  if (outcome !== "bounced") undo.pressed();
-  if (outcome !== "bounced") notice("");
-  if (outcome !== "bounced") sounds.play(sound[outcome] ?? outcome);
+  if (outcome !== "bounced") {
+    undo.pressed();
+    notice("");
+    sounds.play(sound[outcome] ?? outcome);
+  }
   if (outcome === "jaws shut") sounds.say("Taken back.");
   if (waited) offerCounting(waited);
   if (reading.question) sounds.say(reading.question);
