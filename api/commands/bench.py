@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     answering = Answering(shown.kept)
 
     def keep(reading: Reading) -> None:
-        answering.press(reading, forwarder.keep, forwarder.away)
+        answering.press(reading, forwarder.keep)
 
     def refuse(refusal: Refusal) -> None:
         if forwarder.refuse(refusal):
@@ -100,6 +100,7 @@ def run(args: argparse.Namespace) -> int:
         changed=shown.progress,
         refused=shown.refused,
         became=answering.became,
+        reached=answering.reached,
         token=token,
         fingerprint=fingerprint,
     )

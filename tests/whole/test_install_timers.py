@@ -114,7 +114,10 @@ def test_another_server_and_port_are_asked(tmp_path: Path, folder: Path) -> None
         (["--timer", "backup"], "--folder DIR"),
         (["--timer", "pull", "--folder", "no/such"], "make it first"),
         (["--systemd", "--folder", "."], "--folder and --from are for --timer"),
-        (["--timer", "pull", "--folder", ".", "--from", "http://a:b@c"], "--from 'http://***@c' is"),
+        (
+            ["--timer", "pull", "--folder", ".", "--from", "http://a:b@c"],
+            "--from 'http://***@c' is",
+        ),
         (
             ["--timer", "backup", "--folder", ".", "--db", "postgresql://shop@db.local/shop"],
             "pg_dump --format=custom --file=",

@@ -33,15 +33,15 @@ class Answering:
         self._being_kept: dict[UUID, str | None] = {}  # with what the server asked meanwhile
         self._waiting: dict[UUID, _Waiting] = {}  # in order
         self._changed = threading.Condition()
+        self._away = False
         self._closed = False
         self._thread = threading.Thread(target=self._run, name="answering", daemon=True)
         self._thread.start()
 
-    def press(self, reading: Reading, keep: Callable[[Reading], bool], away: bool) -> None:
+    def press(self, reading: Reading, keep: Callable[[Reading], bool]) -> None:
         """Keep a reading by `keep`, which says whether it is new, and have it told.
 
-        away: the server can't be reached, so that there is nothing to wait for. Raises what `keep`
-        raises; nothing is told then.
+        Raises what `keep` raises; nothing is told then.
         """
         with self._changed:
             self._being_kept[reading.id] = None
@@ -51,7 +51,7 @@ class Answering:
         finally:
             with self._changed:
                 question = self._being_kept.pop(reading.id)
-                if new and (question is not None or away or self._closed):
+                if new and (question is not None or self._away or self._closed):
                     self._tell(reading, question or "")
                 elif new:
                     until = time.monotonic() + self._soon_s
@@ -66,6 +66,12 @@ class Answering:
             elif (waiting := self._waiting.pop(reading, None)) is not None:
                 self._tell(waiting.reading, question)
 
+    def reached(self, whether: bool) -> None:
+        """Whether the server could be reached the last time; where not, nothing is waited for."""
+        with self._changed:
+            self._away = not whether
+            self._changed.notify()
+
     def close(self) -> None:
         """Tell at once what still waits, and end."""
         with self._changed:
@@ -78,7 +84,8 @@ class Answering:
             while self._waiting or not self._closed:
                 first = next(iter(self._waiting.values()), None)
                 left = None if first is None else first.until - time.monotonic()
-                if first is not None and left is not None and (left <= 0 or self._closed):
+                now = self._away or self._closed
+                if first is not None and left is not None and (left <= 0 or now):
                     del self._waiting[first.reading.id]
                     self._tell(first.reading, "")
                 else:

@@ -41,7 +41,8 @@ class Forwarder:
     changed(progress, trouble) is called when either changes; trouble is empty while things go
     over. refused(item, why) is called once for each thing that the server will never take.
     became(reading, question) is called for each reading that the server has; the question is what
-    it asks about one that it has just stored, else empty.
+    it asks about one that it has just stored, else empty. reached(whether) is called after each
+    attempt to hand over: whether the server could be reached, and takes something.
     token: lets this bench in; asked for with each request.
     patience: seconds within which the server must have answered, from first to last byte.
     Stop with `stop`, or with `finish` and then `stop`.
@@ -56,6 +57,7 @@ class Forwarder:
         changed: Callable[[HandoverProgress, str], None],
         refused: Callable[[Item, str], None],
         became: Callable[[UUID, str], None] = lambda _reading, _question: None,
+        reached: Callable[[bool], None] = lambda _whether: None,
         token: Token = no_token,
         fingerprint: str | None = None,
         patience: float = _ANSWER_S,
@@ -66,7 +68,7 @@ class Forwarder:
         self._changed = changed
         self._refused = refused
         self._became = became
-        self.away = False  # whether the server could not be reached the last time
+        self._reached = reached
         self._patience = patience
         self._wait_s = 0.0  # how long the server said to wait the last time
         self._progress = HandoverProgress(0, 0, 0)
@@ -142,11 +144,11 @@ class Forwarder:
             while self._hand_over():
                 self._tell_states_if_due()
                 self._tell(self._states_trouble)
-            self.away = False
+            self._tell_reached(True)
             self._tell_states_if_due()
             return ""
         except Away as away:
-            self.away = True
+            self._tell_reached(False)
             self._wait_s = min(away.wait_s, _LONGEST_WAIT_S)
             trouble = f"{away}; readings are kept here and handed over when they can be"
         except sqlite3.Error as error:
@@ -171,6 +173,10 @@ class Forwarder:
             self._reported = now
             with suppress(Exception):  # a failing callback must not end this thread
                 self._changed(*now)
+
+    def _tell_reached(self, whether: bool) -> None:
+        with suppress(Exception):  # as with `changed`
+            self._reached(whether)
 
     def _hand_over(self) -> bool:
         """Hand over the next things of one kind; returns whether there were any.

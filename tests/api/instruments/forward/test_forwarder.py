@@ -212,6 +212,17 @@ ODD = {
 }
 
 
+def test_each_attempt_tells_whether_the_server_is_reached(
+    tmp_path: Path, server: OddServer
+) -> None:
+    server.odd["readings"] = [sent(b""), NOT_LET_IN]
+    told: list[bool] = []
+    with forwarding(tmp_path, server.url, "11.40", reached=told.append) as bench:
+        assert bench.all_sent()
+        assert until(lambda: len(told) > 2)
+        assert told[:3] == [False, False, True]
+
+
 NEVER_ENDS = {"an error that never ends", "an answer byte by byte", "headers byte by byte"}
 
 
