@@ -98,6 +98,9 @@ def test_a_planned_number_is_counted_and_no_result_is_shown_for_another(bench: B
     expect(verdict).to_be_hidden()
     held.let_go()
     expect(verdict).to_contain_text("3 of 3 strips")
+    # What had no room while it was hidden is not mirrored by it.
+    drawn = "new DOMMatrix(getComputedStyle(document.querySelector('#verdict span')).transform).a"
+    assert page.evaluate(drawn) > 0
 
 
 def test_a_link_proposes_nothing_once_a_series_of_its_machine_has_begun(bench: Bench) -> None:

@@ -37,6 +37,7 @@ export function fit(line, text, beside = 0) {
   let there = rooms.get(line);
   if (!there) {
     there = { room: line.clientWidth, size: parseFloat(getComputedStyle(line).fontSize) };
+    if (!there.room) return; // not shown now
     rooms.set(line, there);
   }
   const natural = Math.max(...text.split(" ").map(width)) * there.size;
