@@ -66,10 +66,10 @@ class Transactions:
     """The transactions of the store's one writer here. Safe to call from any thread; one writes at
     a time.
 
-    `committed` is called after each commit that made events, from the writing thread, with the ids
-    of the benches that they are of, and the events themselves where their numbers are known
-    without asking (on SQLite). While `damaged` says that the store is, every transaction raises
-    DamagedStore with what it says.
+    `committed` is called after each commit that made events, from the writing thread and before
+    anybody else writes, so in the order of commits: with the ids of the benches that they are of,
+    and the events themselves where their numbers are known without asking (on SQLite). While
+    `damaged` says that the store is, every transaction raises DamagedStore with what it says.
     """
 
     def __init__(
@@ -114,9 +114,8 @@ class Transactions:
                 raise
             self.benches |= written.benches
             self.calipers |= written.calipers
-            benches = {event.bench_id for event in written.events}
-        if benches:
-            self._committed(benches, happened)
+            if written.events:
+                self._committed({event.bench_id for event in written.events}, happened)
 
     @contextmanager
     def dry_run(self) -> Iterator[Writing]:

@@ -246,6 +246,50 @@ def test_what_this_process_commits_is_told_without_being_read(
     other_engine.dispose()
 
 
+@ON_SQLITE
+def test_a_press_that_is_told_late_is_heard_in_its_turn_among_those_of_other_threads(
+    person, server, monkeypatch
+):
+    """A thread that is held up right after its commit: another one commits and tells before it
+    only where the order of what is told is not that of the commits."""
+    monkeypatch.setattr("api.store.commit_signal.Watch", Unwatched)
+    person.start()
+    begun = latest(person)
+    sent = ["12.10", "12.20", "12.30", "12.40"]
+    others: list[threading.Thread] = []
+
+    def committed(benches: Any, happened: Any) -> None:
+        readings = [event.reading.sent for event in happened if event.reading]
+        if readings == [sent[1]]:
+            another = threading.Thread(target=own.keep, args=([reading(sent[2], bench="main")],))
+            others.append(another)
+            another.start()
+            another.join(0.3)  # as long as a thread may be held up; it cannot have ended
+        server.signal.notify(benches, happened)
+
+    own = Journal(server.engine, committed=committed)
+
+    def press() -> None:
+        """All before the loop takes what is told of the first."""
+        for text in (sent[0], sent[1], sent[3]):
+            own.keep([reading(text, bench="main")])
+            for another in others:
+                another.join(PATIENCE_S)
+
+    async def work() -> None:
+        async with room(server) as here:
+            ear = here.ear(begun)
+            own.keep([reading("12.00", bench="main")])
+            await ear.until(begun + 1)
+            monkeypatch.setattr(server, "signal", here.signal)
+            press()  # on the loop's own thread
+            while ear.sent[-1:] != sent[-1:]:
+                await ear.listen()
+            assert ear.sent == ["12.00", *sent]
+
+    run(work)
+
+
 def test_what_another_process_keeps_is_told_without_a_word_from_here(person, server, store_url):
     person.start()
     other_engine = open_engine(store_url)
