@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-from fastapi import APIRouter, Depends, FastAPI
+from fastapi import Depends, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
@@ -127,7 +127,8 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         # Where the proxy says that the request comes from, and whether by TLS.
         proxies = [form for each in server.settings.behind for form in (each, mapped(each))]
         app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=proxies)
-    under_api = APIRouter(prefix="/api", dependencies=[Depends(contract.only_known_parameters)])
+    # Each straight into the application: what is included twice, FastAPI works out twice.
+    known = [Depends(contract.only_known_parameters)]
     # What is asked for most often first: addresses are tried in this order.
     for resource in (
         readings,
@@ -154,8 +155,7 @@ def build(server: Server, readers: int = MOST_READERS) -> FastAPI:
         rules,
         access,
     ):
-        under_api.include_router(resource.router)
-    app.include_router(under_api)
+        app.include_router(resource.router, prefix="/api", dependencies=known)
     for page in (
         bench_page,
         machine_page,

@@ -73,6 +73,24 @@ STATIC_ADDRESS: Final = f"/static/{_VERSIONED}"
 """Under this address the browser keeps a static file and need not ask for it again."""
 
 
+def _answer(name: str, body: bytes, *, gzipped: bool, lasting: bool) -> Response:
+    headers = {
+        "Cache-Control": "public, max-age=31536000, immutable" if lasting else "no-cache",
+        "Vary": "Accept-Encoding",
+    }
+    if gzipped:
+        headers["Content-Encoding"] = "gzip"
+    return Response(body, media_type=mimetypes.guess_type(name)[0], headers=headers)
+
+
+_ANSWERS: Final = {
+    (name, gzipped, lasting): _answer(name, sent, gzipped=gzipped, lasting=lasting)
+    for name, body in _FILES.items()
+    for gzipped, sent in ((True, gzip.compress(body, 9, mtime=0)), (False, body))
+    for lasting in (True, False)
+}
+
+
 class StaticPages:
     """The pages' files, to be mounted at /static; kept in memory, compressed once.
 
@@ -81,14 +99,6 @@ class StaticPages:
     version, the browser asks each time.
     """
 
-    def __init__(self) -> None:
-        self._answers = {
-            (name, gzipped, lasting): _answer(name, body, gzipped=gzipped, lasting=lasting)
-            for name, body in _FILES.items()
-            for gzipped in (True, False)
-            for lasting in (True, False)
-        }
-
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["method"] not in ("GET", "HEAD"):
             raise HTTPException(405)
@@ -96,21 +106,10 @@ class StaticPages:
         version, _, rest = path.partition("/")
         name = rest if version.startswith("v-") else path
         gzipped = "gzip" in Headers(scope=scope).get("Accept-Encoding", "")
-        answer = self._answers.get((name, gzipped, version == _VERSIONED))
+        answer = _ANSWERS.get((name, gzipped, version == _VERSIONED))
         if answer is None:
             raise HTTPException(404)
         sent = copy(answer)
         # What stands between adds to the headers of an answer, and would again each time.
         sent.raw_headers = list(answer.raw_headers)
         await sent(scope, receive, send)
-
-
-def _answer(name: str, body: bytes, *, gzipped: bool, lasting: bool) -> Response:
-    headers = {
-        "Cache-Control": "public, max-age=31536000, immutable" if lasting else "no-cache",
-        "Vary": "Accept-Encoding",
-    }
-    if gzipped:
-        headers["Content-Encoding"] = "gzip"
-        body = gzip.compress(body, 9, mtime=0)
-    return Response(body, media_type=mimetypes.guess_type(name)[0], headers=headers)
