@@ -15,6 +15,7 @@ from analysis.comparison import difference_of_means
 from analysis.conversions import SizeUnit, size_text
 from analysis.interval import Interval
 from analysis.looked import EachLook
+from analysis.sentences import Led
 from analysis.spread import Summary, summary
 from analysis.uncertainty import coverage_factor
 from analysis.visits import Counted, called
@@ -38,7 +39,7 @@ class Adjustment:
     change: float | None
     interval: Interval | None
     stands: str
-    sentence: str
+    sentence: Led
 
 
 def adjusted(
@@ -74,8 +75,9 @@ def adjusted(
     if a.mean is None or b.mean is None:
         when = "before" if a.n == 0 else "after"
         return Adjustment(
-            "cannot tell", a, b, None, None, "", f"Cannot tell: there is no cut from {when}."
-        )
+            "cannot tell", a, b, None, None, "",
+            Led("Cannot tell", ": ", f"there is no cut from {when}."),
+        )  # fmt: skip
     out = (abs(a.mean - nominal), abs(b.mean - nominal))
     means = (a.mean - nominal, b.mean - nominal)
     u, half = _half_widths(a, b, floor_sd, apart_u, each_look)
@@ -166,26 +168,28 @@ def _sentence(
     unit: SizeUnit,
     what: str,
     fewest: int,
-) -> str:
+) -> Led:
+    unsure = "Cannot tell whether it helped"
     if interval is None:
         if min(a.n, b.n) < fewest:
             # What was before it cannot be made any more.
             when = "after" if a.n >= fewest else "before the next change and after it"
-            return (
-                f"Cannot tell whether it helped ({stands}): {looked.few(min(a.n, b.n), what)}; make"
-                f" at least {fewest} {when}."
-            )
-        return (
-            f"Cannot tell whether it helped ({stands}): the {what}s show no scatter to judge by; "
-            "read them with a finer caliper."
+            few = looked.few(min(a.n, b.n), what)
+            return Led(unsure, " ", f"({stands}): {few}; make at least {fewest} {when}.")
+        return Led(
+            unsure,
+            " ",
+            f"({stands}): the {what}s show no scatter to judge by; read them with a finer caliper.",
         )
     sure = f"at {100 * interval.level:.0f} %"
     if answer == "cannot tell":
         better = size_text(max(0.0, -interval.low), unit, u)
         worse = size_text(max(0.0, interval.high), unit, u)
-        return (
-            f"Cannot tell yet whether it helped ({stands}): {sure} it may be up to {better} "
-            f"better or up to {worse} worse. More {what}s tell more."
+        return Led(
+            "Cannot tell yet whether it helped",
+            " ",
+            f"({stands}): {sure} it may be up to {better} better or up to {worse} worse. More"
+            f" {what}s tell more.",
         )
     # The unit is written once: "0.189 to 0.248 degrees".
     least, most = (
@@ -193,5 +197,5 @@ def _sentence(
     )
     by = f"{size_text(change, unit, u)} ({least.split()[0]} to {most} {sure})"
     if answer == "helped":
-        return f"It helped: the mean is nearer to nominal by {by}, {stands}."
-    return f"It made it worse: the mean is further from nominal by {by}, {stands}."
+        return Led("It helped", ": ", f"the mean is nearer to nominal by {by}, {stands}.")
+    return Led("It made it worse", ": ", f"the mean is further from nominal by {by}, {stands}.")

@@ -20,6 +20,7 @@ from analysis.comparison import (
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.looked import EachLook
+from analysis.sentences import Led
 from analysis.spread import Summary, summary
 from analysis.uncertainty import FEW
 from analysis.visits import Counted, called
@@ -51,7 +52,7 @@ class Return:
     margin: float | None
     p_within: float | None
     more_cuts: int | None
-    sentence: str
+    sentence: Led
 
 
 def came_back(
@@ -285,28 +286,31 @@ def _sentence(
     unit: SizeUnit,
     what: str,
     few: bool,
-) -> str:
+) -> Led:
+    unsure, yet = "Cannot tell", "Cannot tell yet"
     if a.n == 0 or shift is None:
         when = "before" if a.n == 0 else "after"
-        return f"Cannot tell: there is no {what} from {when} the swing."
+        return Led(unsure, ": ", f"there is no {what} from {when} the swing.")
     if shift.interval is None or shift.standard_error is None:
         if few and min(a.n, b.n) < looked.FEWEST:
             when = (
                 "after the swing" if a.n >= looked.FEWEST else "before the next swing and after it"
             )
-            return (
-                f"Cannot tell yet: {looked.few(min(a.n, b.n), what)}; make at least"
-                f" {looked.FEWEST} {when}."
-            )
+            made = looked.few(min(a.n, b.n), what)
+            return Led(yet, ": ", f"{made}; make at least {looked.FEWEST} {when}.")
         if a.n > 1 or b.n > 1:
-            return (
-                f"Cannot tell: the {what}s are all alike to the caliper's last digit, so their "
-                "scatter is unknown; read them with a finer caliper."
+            return Led(
+                unsure,
+                ": ",
+                f"the {what}s are all alike to the caliper's last digit, so their scatter is "
+                "unknown; read them with a finer caliper.",
             )
-        return f"Cannot tell: 1 {what} before and 1 after show no scatter; add at least 1 more."
+        made = f"1 {what} before and 1 after show no scatter"
+        return Led(unsure, ": ", f"{made}; add at least 1 more.")
     moved = plus_minus_text(shift.estimate, shift.interval.half_width, unit)
     if answer == "came back":
-        return f"It came back to its stop: the shift, {moved}, is within {accepted}."
+        shown = f"the shift, {moved}, is within {accepted}."
+        return Led("It came back to its stop", ": ", shown)
     if answer == "did not":
         where = (
             f" The {what} after the swing lies outside where the next one was expected."
@@ -315,17 +319,21 @@ def _sentence(
         )
         if margin is not None and abs(shift.estimate) < margin:
             where += f" Whether the shift is within {accepted} is not shown."
-        return f"It did not come back to its stop: it moved by {moved}.{where}"
-    start = f"Cannot tell yet: the shift is {moved}"
+        return Led("It did not come back to its stop", ": ", f"it moved by {moved}.{where}")
+    start = f"the shift is {moved}"
     if margin is None:
-        return (
+        return Led(
+            yet,
+            ": ",
             f"{start}, so it may be none. Nothing shows a fault of the stop; to call it good, "
-            "give the largest shift that you accept."
+            "give the largest shift that you accept.",
         )
     if more is None:
-        return (
+        return Led(
+            yet,
+            ": ",
             f"{start}; more {what}s now would not give an answer. Make more before the next "
-            "swing, with the same caliper and board after it, or accept a larger shift."
+            "swing, with the same caliper and board after it, or accept a larger shift.",
         )
     trials = f"1 more {what}" if more == 1 else f"{more} more {what}s"
-    return f"{start}, against {accepted}. About {trials} would tell."
+    return Led(yet, ": ", f"{start}, against {accepted}. About {trials} would tell.")

@@ -58,6 +58,19 @@ class Sentence(str):
         return made
 
 
+class Led(str):
+    """A sentence whose first words, `lead`, say most of it; `joint` joins them to the `rest`."""
+
+    lead: str
+    joint: str
+    rest: str
+
+    def __new__(cls, lead: str, joint: str, rest: str) -> Led:
+        made = super().__new__(cls, lead + joint + rest)
+        made.lead, made.joint, made.rest = lead, joint, rest
+        return made
+
+
 def decimals_for(uncertainty: float) -> int:
     """Decimals at which `uncertainty` shows two significant digits; 0 to 6."""
     if not uncertainty > 0 or not math.isfinite(uncertainty):

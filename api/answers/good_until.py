@@ -29,7 +29,7 @@ _MONTH_DAYS: Final = 30.44
 @dataclass(frozen=True, slots=True)
 class GoodUntil:
     """at: the date, None where it is due now. chance: of being out by then, None where few checks
-    tell none. sentence: all of it with the reason."""
+    tell none. sentence: all of it with the reason; led by the date, where there is one."""
 
     at: datetime | None
     chance: float | None
@@ -157,8 +157,8 @@ def said(
         start = f"Check it by {when}"
     if found.chance is not None and found.limits != "longest":
         start += f" ({round(100 * found.chance)} % chance of being out by then)"
-    sentence = f"{start}: {_reason(found, own_days, unit)}. Check it also {also}."
-    return GoodUntil(at, found.chance, sentence)
+    why = f"{_reason(found, own_days, unit)}. Check it also {also}."
+    return GoodUntil(at, found.chance, sentences.Led(start, ": ", why))
 
 
 def _reason(found: Until, own_days: int | None, unit: SizeUnit) -> str:

@@ -17,6 +17,7 @@ from analysis.interval import Interval
 from analysis.methods import Quantity
 from analysis.recut import ENOUGH
 from analysis.score import QuantityScore
+from analysis.sentences import Led
 from api.answers import came_back, helped
 from api.answers.before_after import BeforeAfter
 from api.answers.comparable import ComparableSeries, comparable, shared_quantities
@@ -42,7 +43,7 @@ class SinceChange:
     of: BeforeAfter
     moved: float | None
     interval: Interval | None
-    sentence: str
+    sentence: Led
     left: QuantityScore
 
 

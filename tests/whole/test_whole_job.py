@@ -120,7 +120,9 @@ def the_job(page: Page, server: Serving, port: PtyPort) -> list[list[str]]:
     expect(page.locator("html")).to_have_attribute("data-sounded", "finished")
     expect(page.locator("#found-verdict")).to_contain_text("Good enough")
     expect(page.locator("#found-since")).to_contain_text("It helped: the mean is nearer")
-    expect(page.locator("#instruction")).to_contain_text("Check it by ")
+    expect(page.locator("#found-since b")).to_have_text("It helped")
+    expect(page.locator("#instruction")).to_have_text(re.compile(r"^Check it by [^:]*\.$"))
+    expect(page.locator("#instruction-more")).to_have_text(re.compile(r"^[A-Z0-9].*Check it also"))
     no_serious_axe_findings(page)
 
     found = server.get(f"/api/machines/{machine}/history")

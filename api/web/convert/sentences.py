@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Final, cast
 
 from analysis.doubts import Doubt
-from analysis.sentences import Measure, MeasureUnit, Sentence
+from analysis.sentences import Led, Measure, MeasureUnit, Sentence
 from api.answers.progress import Progress
 from api.web.shapes import MeasureOut, NowOut, ProgressOut, SentencePartOut
 
@@ -34,9 +34,12 @@ def parts_out(text: str) -> list[SentencePartOut]:
 
 def parts(text: str) -> Iterator[tuple[str, Measure | None]]:
     """A text cut at its measures: those of a `Sentence` as exactly as it has them, those of any
-    other as it writes them."""
+    other as it writes them. One that is `Led` is cut after its lead and its joint too."""
     if isinstance(text, Sentence):
         yield from ((str(p), p if isinstance(p, Measure) else None) for p in text.parts)
+        return
+    if isinstance(text, Led):
+        yield from ((text.lead, None), (text.joint, None), *parts(text.rest))
         return
     end = 0
     for found in _WRITTEN.finditer(text):

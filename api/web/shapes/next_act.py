@@ -40,7 +40,7 @@ class SinceChangeOut(Out):
     moved: by how much the mean's distance from nominal changed, negative where it helped; or the
     mean itself, where it is asked whether it came back. left: the error that the series after
     finds, of a length without a nominal one its mean. left_sentence: the same in words, with its
-    verdict. sentence_parts: the sentence cut at its measures.
+    verdict. sentence_parts: the sentence cut at its measures; the first part is the answer.
     """
 
     question: Question
@@ -83,7 +83,8 @@ class LinksOut(Out):
 
 class NextActOut(Out):
     """What a series found, and one act to do next; `instruction` says it in words, and
-    instruction_parts cut at its measures.
+    instruction_parts cut at its measures; with `check_by` the first part is the date, and what
+    follows the second is the reason.
 
     act: go on (it runs still); check again (by `check_by`, null for now); adjust (by `advice`);
     measure more (resume it, or as `way` and `amount` say: more cuts, so many more; more readings,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -93,6 +94,10 @@ def test_out_adjusted_and_better_is_told_without_being_asked(person, server, cli
         assert told["answer"] == ("helped" if made > 2 else "cannot tell"), made
         assert told["moved"] == pytest.approx(-0.28, abs=0.01)
         assert "from nominal before" in told["sentence"]
+        # A page shows the answer in bold: the first part is all of it, and nothing else.
+        led = "It helped" if made > 2 else "Cannot tell whether it helped"
+        texts = [part["text"] for part in told["sentence_parts"]]
+        assert (texts[0], "".join(texts)) == (led, told["sentence"])
     # The live stream says the same with the score.
     with server.reading() as store:
         events = latest_events(store, "main", 20)
@@ -108,8 +113,11 @@ def test_out_adjusted_and_better_is_told_without_being_asked(person, server, cli
     assert told["interval"]["low"] < told["moved"] < told["interval"]["high"] < 0
     said = next_of(person, again["id"])
     assert (said["act"], said["since_change"]) == ("check again", [told])
-    assert said["instruction"].startswith("Check it by about ")
     assert said["check_by"] is not None
+    date, joint, *why = [part["text"] for part in said["instruction_parts"]]
+    assert re.fullmatch(r"Check it by about [A-Z][a-z]+ \d{4}( \(.*\))?", date)
+    assert (joint, why != []) == (": ", True)
+    assert "".join([date, joint, *why]) == said["instruction"]
     # What came before leads to it, and a further series was not asked whether it helped.
     assert (next_of(person, first)["act"], next_of(person, first)["later"]) == (
         "see the later series",
@@ -216,6 +224,7 @@ def test_after_a_swing_it_is_told_whether_it_came_back_and_nothing_else(person, 
     (told,) = history_of(person)["since_change"]
     assert (told["question"], told["answer"]) == ("did it come back", "came back")
     assert told["moved"] == pytest.approx(0.01, abs=0.01)
+    assert told["sentence_parts"][0]["text"] == "It came back to its stop"
     assert next_of(person, back)["since_change"] == [told]
     person.post("/api/setup-changes", {**swung, "kind": "moved"}, 201)
     assert history_of(person)["since_change"] == []

@@ -105,10 +105,9 @@ async function ask(series, aloud = false) {
  */
 function showNext(found, units) {
   // Of a date the reason is small.
-  const said = words.inUnits(found.instruction_parts, units);
-  const [, date = "", why = ""] = (found.check_by && /^(.*?): (.*)$/.exec(said)) || [];
-  at("instruction").textContent = date ? `${date}.` : said;
-  at("instruction-more").textContent = capital(why);
+  const [date, , ...why] = found.check_by ? found.instruction_parts : [];
+  at("instruction").textContent = date ? `${date.text}.` : words.inUnits(found.instruction_parts, units);
+  at("instruction-more").textContent = capital(words.inUnits(why, units));
   at("cautions").replaceChildren();
   at("steps").hidden = true;
   showSince(at("found-since"), found.since_change, units);

@@ -349,9 +349,8 @@ export function showSince(list, since, units) {
   list.replaceChildren(
     ...since.map((each) => {
       const item = make("li", since.length > 1 ? `${capital(each.quantity)}: ` : "");
-      const said = words.inUnits(each.sentence_parts, units);
-      const [first = ""] = /^[^:(]*/.exec(said) ?? [];
-      item.append(make("b", first), said.slice(first.length));
+      const [answer, ...rest] = each.sentence_parts;
+      item.append(make("b", answer?.text ?? ""), words.inUnits(rest, units));
       item.dataset.answer = each.answer;
       return item;
     }),
