@@ -411,8 +411,9 @@ def test_a_flood_is_said_to_be_a_stream_within_a_second(rate: int) -> None:
     decoder = LineDecoder("mm")
     events: list[Decoded] = []
     for number in range(rate + 50):
-        events += decoder.feed(b"%d.25\r\n" % (number % 1000), 5.0 + number / rate)
-        if any(isinstance(event, Trouble) for event in events):
+        now = decoder.feed(b"%d.25\r\n" % (number % 1000), 5.0 + number / rate)
+        events += now
+        if any(isinstance(event, Trouble) for event in now):
             break
     else:
         pytest.fail("it was taken for presses")
