@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Annotated, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, HTTPException, Query, Response
+from fastapi import APIRouter, HTTPException, Query, Request, Response
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
@@ -26,6 +26,7 @@ from api.web import convert
 from api.web.asked import length_mm
 from api.web.corrected import DryRun, IfMatch, corrected, said
 from api.web.deps import AnyCaliper, TheAuthor, TheServer, TheStore
+from api.web.new_names import may_name
 from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out, SeriesHead
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes.corrections import ResultsOut
@@ -224,7 +225,7 @@ def get_caliper_studies(
 
 @router.post("/{name:path}/studies", status_code=201)
 def start_caliper_study(
-    name: str, body: StudyIn, server: TheServer, author: TheAuthor
+    name: str, body: StudyIn, request: Request, server: TheServer, author: TheAuthor
 ) -> SeriesHead:
     """Start a study of a caliper: its bench feeds the series from now on."""
     if body.method == "known-block" and body.block is None:
@@ -256,6 +257,7 @@ def start_caliper_study(
         if error.field == "baseline_within":
             raise InvalidField("block_within", error.message) from None
         raise
+    may_name(request, [bench])
     by = author.naming(body.person)
     machine = server.journal.add_machine(f"Caliper {name}"[:LONGEST_NAME], _KIND, by)
     series = server.journal.start(replace(new, machine_id=machine, readings_unit=read_in), by=by)

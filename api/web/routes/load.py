@@ -15,6 +15,7 @@ from api.answers.settings import LONGEST_NAME
 from api.answers.suspicious import suspicious_lines
 from api.errors import InvalidField
 from api.web.deps import TheAuthor, TheServer
+from api.web.new_names import may_name
 from api.web.problems import problem
 from api.web.shapes import Out
 
@@ -59,6 +60,7 @@ async def _body(request: Request) -> bytes:
     },
 )
 def load_notebook(
+    request: Request,
     server: TheServer,
     author: TheAuthor,
     data: Annotated[bytes, Depends(_body)],
@@ -89,6 +91,8 @@ def load_notebook(
             " strict",
             [{"field": f"line {line}", "message": reason} for line, reason in book.refused],
         )
+    if not dry_run:
+        may_name(request, [notebook.BENCH], {line.caliper for line in book.lines})
     done = loading.load(server.engine, server.journal, book.lines, dry_run, author)
     return LoadedOut(
         dry_run=dry_run,

@@ -80,6 +80,7 @@ def resume_series(series_id: UUID, server: TheServer, by: TheSigned) -> SeriesOu
 @router.post("/series/{series_id}/again", status_code=201)
 def measure_again(
     series_id: UUID,
+    request: Request,
     server: TheServer,
     author: TheAuthor,
     body: Annotated[AgainIn | None, Body()] = None,
@@ -93,6 +94,7 @@ def measure_again(
         note = asked.note or None
         if asked.changed == "adjusted" and note is None:
             note = proposed_move(store, series_id)
+    may_name(request, [new.bench])
     new = replace(new, readings_unit=server.readings_unit(new.bench))
     by = author.naming(asked.who)
     begun, change = server.journal.again(series_id, new, asked.changed, note, by)
