@@ -11,10 +11,12 @@ import pytest
 from fastapi import FastAPI
 from fastapi.routing import iter_route_contexts
 from fastapi.testclient import TestClient
+from starlette.routing import compile_path
 
 from api.access.book import Book
 from api.access.rungs import RUNGS, Rung
 from api.web import ladder
+from api.web.verbs import READING
 from tests.api.conftest import ON_SQLITE, far_client
 
 _ID = str(UUID(int=7))
@@ -115,6 +117,15 @@ def test_what_the_ladder_names_is_there(application: FastAPI) -> None:
             for step in steps:
                 said = re.sub(r"\{\w+(:path)?\}", "{}", path.replace("{step}", step))
                 assert (method, said) in served, (method, path)
+
+
+def test_what_changes_something_says_what_it_needs(application: FastAPI) -> None:
+    named = {
+        (method, compile_path(path)[0]) for each in ladder.NAMED.values() for method, path in each
+    }
+    for method, path in operations(application):
+        said = any(at == method and pattern.match(address(path)) for at, pattern in named)
+        assert said or method in READING, f"{method} {path}: name it in api/web/ladder"
 
 
 @pytest.mark.parametrize(
