@@ -1,6 +1,6 @@
 // The Instruments page: identifies a caliper step by step, and keeps what is plugged in up to date.
 
-import { benchPage } from "../shared/addresses.js";
+import { MAIN_BENCH, benchPage } from "../shared/addresses.js";
 import { all, around, at, one } from "../shared/elements.js";
 import { Refused, capital, get, getPage, memory, messageOf, post, remove } from "../shared/http.js";
 import { catchKeys } from "../shared/keys.js";
@@ -288,7 +288,7 @@ async function listenToFound(event) {
   if (button.ariaBusy === "true") return;
   button.ariaBusy = "true";
   at("listen-wrong").textContent = "";
-  const bench = at("listen-bench", HTMLInputElement).value.trim() || "main";
+  const bench = at("listen-bench", HTMLInputElement).value.trim() || MAIN_BENCH;
   try {
     const before = await get(`/api/benches/${encodeURIComponent(bench)}`);
     const kept = await post("/api/calipers", { spec: found?.spec, name: called.value.trim() || undefined, bench });
@@ -462,11 +462,11 @@ async function listenTo(form, spec) {
     return;
   }
   try {
-    const before = await get("/api/benches/main");
+    const before = await get(`/api/benches/${MAIN_BENCH}`);
     const kept = await post("/api/calipers", { spec });
     form.reset();
     form.closest("details")?.removeAttribute("open");
-    first(kept, kept.bench === "main" ? before.last_event : (await get(`/api/benches/${encodeURIComponent(kept.bench)}`)).last_event);
+    first(kept, kept.bench === MAIN_BENCH ? before.last_event : (await get(`/api/benches/${encodeURIComponent(kept.bench)}`)).last_event);
     refresh();
   } catch (error) {
     wrong.textContent = messageOf(error);

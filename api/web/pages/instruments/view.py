@@ -77,6 +77,7 @@ def instruments_page(request: Request, server: TheServer, store: TheStore) -> HT
         "instruments/page.html",
         before=OPENING_CAUTION,
         before_typing=TYPING_CAUTION,
+        main_bench=MAIN_BENCH,
         benches=sorted({MAIN_BENCH, *bench_names(store)}),
         now=_now(server, store),
         **_may(request),

@@ -8,5 +8,5 @@ from capture.spec import MAIN_BENCH
 
 
 def bench_page(name: str) -> str:
-    """The path of the page of bench `name`: "/" for `main`."""
+    """The path of the page of bench `name`: "/" for the main one."""
     return "/" if name == MAIN_BENCH else f"/bench/{quote(name, safe='')}"
