@@ -17,7 +17,7 @@ from api.errors import nearest
 from api.settings import PORT
 from api.web.ladder import need
 from api.web.problems import MEDIA_TYPE
-from api.web.shapes import NotTakenProblem, Problem
+from api.web.shapes.problems import NotTakenProblem, Problem
 from api.web.visitors import COOKIE
 
 DESCRIPTION: Final = """\

@@ -26,7 +26,7 @@ from api.web.live_messages import (
     state_message,
     superseded,
 )
-from api.web.shapes import StoreOut
+from api.web.shapes.benches import StoreOut
 
 PAGE: Final = 256
 """Events read from the store, and handed to a reader, at once."""

@@ -21,7 +21,7 @@ from api.store.rows.calipers import shown_names
 from api.web import convert
 from api.web.convert.next_act import since_change_out
 from api.web.convert.sentences import now_out, progress_out
-from api.web.shapes import StoreOut
+from api.web.shapes.benches import StoreOut
 from capture.records import CaliperState, Reading
 
 Calipers = Callable[[str], list[CaliperState]]

@@ -6,7 +6,7 @@ from api.errors import InvalidField, NotFound
 from api.server import Server
 from api.store.rows import machines as rows
 from api.store.rows.machines import parse_id
-from api.web.shapes import MachineOut
+from api.web.shapes.machines import MachineOut
 
 
 def machine_named(server: Server, text: str) -> MachineOut:

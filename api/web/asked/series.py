@@ -10,7 +10,7 @@ from sqlalchemy import Row
 from api.answers.proposed import Work
 from api.answers.settings import AskedSeries
 from api.answers.works import for_series
-from api.web.shapes import SeriesIn
+from api.web.shapes.series import SeriesIn
 
 _FIELDS: Final = SeriesIn.model_fields.keys() - {"machine", "stop", "work"}
 

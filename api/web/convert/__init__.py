@@ -29,35 +29,32 @@ from api.answers.work import WorkAnswer
 from api.answers.works import leaning
 from api.instruments.calipers import CaliperRecord
 from api.web.convert.sentences import now_out, parts_out, progress_out
-from api.web.shapes import (
-    AsideOut,
-    AwaitingOut,
-    BenchOut,
-    CaliperOut,
-    ChangeOut,
+from api.web.shapes.benches import AwaitingOut, BenchOut, CaliperOut, StoreOut
+from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut, CaliperUntilOut
+from api.web.shapes.machines import MachineOut
+from api.web.shapes.readings import NextOut, ReadingOut, RefusalOut
+from api.web.shapes.scores import (
     ContributionOut,
     DoubtOut,
     IntervalOut,
-    MachineOut,
-    NextOut,
     OwnScatterOut,
     QuantityOut,
-    ReadingOut,
-    RefusalOut,
     ScoreOut,
-    SeriesHead,
-    SeriesOut,
-    StopHead,
-    StoreOut,
     StudyOut,
     ToleranceOut,
     TrendOut,
-    TrialOut,
-    TrialReadingOut,
     VisitsOut,
     WithoutOut,
 )
-from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut, CaliperUntilOut
+from api.web.shapes.series import (
+    AsideOut,
+    ChangeOut,
+    SeriesHead,
+    SeriesOut,
+    StopHead,
+    TrialOut,
+    TrialReadingOut,
+)
 from api.web.shapes.work import AllowedOut, EffectOut, WorkOut
 from capture.folded import Aside
 from capture.records import CaliperState, Reading

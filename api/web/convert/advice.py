@@ -6,8 +6,8 @@ from typing import Literal
 
 from api.answers.advice import MachineAdvice, QuantityAdvice
 from api.web.convert import interval_out, outward_of
-from api.web.shapes import MachineOut
 from api.web.shapes.advice import AdviceOut, MendOut, MoveOut, PredictedOut, ShimOut
+from api.web.shapes.machines import MachineOut
 
 
 def advice_out(found: MachineAdvice) -> AdviceOut:

@@ -15,7 +15,6 @@ from api.answers.comparable import ComparableSeries, ComparableValues, stored_va
 from api.answers.comparison import Compared, QuantityCompared
 from api.answers.helped import Helped
 from api.web.convert import optional_interval, outward_of, score_out, series_head
-from api.web.shapes import SetupChangeOut
 from api.web.shapes.comparison import (
     AdjustmentOut,
     ComparedSeries,
@@ -30,6 +29,7 @@ from api.web.shapes.comparison import (
     ReturnOut,
     SpreadRatioOut,
 )
+from api.web.shapes.machines import SetupChangeOut
 
 
 def comparison_out(found: Compared) -> ComparisonOut:

@@ -26,7 +26,6 @@ from api.answers.machine_state import (
 )
 from api.answers.urgency import StopUrgency, Urgency
 from api.web.convert import interval_out, outward, stop_head
-from api.web.shapes import MachineOut, SetupChangeOut
 from api.web.shapes.history import (
     CheckOut,
     CreepOut,
@@ -40,6 +39,7 @@ from api.web.shapes.history import (
     StopResultOut,
     StopStandingOut,
 )
+from api.web.shapes.machines import MachineOut, SetupChangeOut
 from api.web.shapes.next_act import SinceChangeOut
 
 

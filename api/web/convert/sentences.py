@@ -9,7 +9,9 @@ from typing import Final, cast
 from analysis.doubts import Doubt
 from analysis.sentences import Led, Measure, MeasureUnit, Sentence
 from api.answers.progress import Progress
-from api.web.shapes import MeasureOut, NowOut, ProgressOut, SentencePartOut
+from api.web.shapes.scores import NowOut
+from api.web.shapes.sentences import MeasureOut, SentencePartOut
+from api.web.shapes.series import ProgressOut
 
 # Numbers with a unit as sentences write them, the first of "0.1 to 0.3 mm" too. "1 in 20" is none.
 _NUMBER: Final = r"[0-9]{1,9}(?:\.[0-9]{1,9})?"

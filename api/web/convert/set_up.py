@@ -6,7 +6,8 @@ from analysis.units import unit_text
 from api.answers.proposed import Proposed, ProposedWork
 from api.answers.usual_works import UsualWork
 from api.web.convert.works import need_words
-from api.web.shapes import MachineOut, StopHead
+from api.web.shapes.machines import MachineOut
+from api.web.shapes.series import StopHead
 from api.web.shapes.set_up import (
     PlannedStripsOut,
     ProposedOut,

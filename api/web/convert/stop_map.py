@@ -6,7 +6,7 @@ from analysis.stop_map import Fitted
 from api.answers.stop_map import MachineMap, MappedStop
 from api.answers.works import as_leaning
 from api.web.convert import outward, stop_head, visits_out
-from api.web.shapes import MachineOut
+from api.web.shapes.machines import MachineOut
 from api.web.shapes.stops import FittedOut, MachineMapOut, MappedStopOut
 
 

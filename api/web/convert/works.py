@@ -15,8 +15,8 @@ from api.answers.urgency import Urgency
 from api.answers.usual_works import UsualWork
 from api.answers.work_parts import WorkAnswer
 from api.answers.works import StopOfMachine, WorkVerdict
-from api.web.shapes import StopHead
 from api.web.shapes.history import StopStandingOut
+from api.web.shapes.series import StopHead
 from api.web.shapes.works import (
     ChancesOut,
     LinearSumOut,

@@ -19,9 +19,9 @@ from api.web.convert.next_act import since_change_out
 from api.web.convert.sentences import now_out, progress_out
 from api.web.deps import NothingToSay, TheAuthor, TheServer, TheSigned
 from api.web.new_names import may_name, may_name_its_bench
-from api.web.shapes import (
+from api.web.shapes import BenchName
+from api.web.shapes.benches import (
     AwayIn,
-    BenchName,
     BenchOut,
     CalipersIn,
     ClockOut,

@@ -27,9 +27,10 @@ from api.web.asked import length_mm
 from api.web.corrected import DryRun, IfMatch, corrected, said
 from api.web.deps import AnyCaliper, TheAuthor, TheServer, TheStore
 from api.web.new_names import may_name
-from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out, SeriesHead
+from api.web.shapes import BenchName, CorrectionIn, In, LengthText, Name, Note, Out
 from api.web.shapes.calipers import CaliperOnRecord, CaliperStudiesOut
 from api.web.shapes.corrections import ResultsOut
+from api.web.shapes.series import SeriesHead
 from api.web.shapes.stops import CheckDays
 from capture.errors import SpecError
 from capture.spec import MAIN_BENCH, Spec, parse_spec

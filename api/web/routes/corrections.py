@@ -36,8 +36,9 @@ from api.web.asked.work import work_named
 from api.web.corrected import DryRun, IfMatch, as_corrected, etag, said, seen
 from api.web.deps import TheAuthor, TheKept, TheServer, TheStore
 from api.web.kept import series_body
-from api.web.shapes import ChangeOut, CorrectionIn, SeriesOut, When
+from api.web.shapes import CorrectionIn, When
 from api.web.shapes.corrections import MoveIn, ResultsOut, SeriesChangeIn
+from api.web.shapes.series import ChangeOut, SeriesOut
 from capture import records
 
 router = APIRouter(tags=["corrections"])

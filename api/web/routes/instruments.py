@@ -19,7 +19,8 @@ from api.server import Server
 from api.store.stamps import now
 from api.web.convert.instruments import found_out
 from api.web.deps import AnyCaliper, NothingToSay, TheServer
-from api.web.shapes import In, LengthText, Out, Strokes
+from api.web.shapes import In, LengthText, Out
+from api.web.shapes.benches import Strokes
 from api.web.shapes.instruments import FoundOut
 from capture.errors import SpecError
 from capture.identify import OPENING_CAUTION

@@ -20,7 +20,9 @@ from api.web.convert.history import stop_urgencies, urgency_of
 from api.web.corrected import DryRun, IfMatch, corrected, said, tag
 from api.web.deps import TheAuthor, TheKept, TheServer, TheStore
 from api.web.kept import standings_of
-from api.web.shapes import (
+from api.web.shapes.corrections import ResultsOut
+from api.web.shapes.history import ListedMachine
+from api.web.shapes.machines import (
     MachineChangeIn,
     MachineIn,
     MachineOut,
@@ -32,8 +34,6 @@ from api.web.shapes import (
     SetupChangeIn,
     SetupChangeOut,
 )
-from api.web.shapes.corrections import ResultsOut
-from api.web.shapes.history import ListedMachine
 from api.web.still_called import still_called
 
 router = APIRouter(tags=["machines"])

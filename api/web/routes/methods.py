@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.web.deps import TheServer
-from api.web.shapes import MethodOut
+from api.web.shapes.methods import MethodOut
 
 router = APIRouter(tags=["methods"])
 

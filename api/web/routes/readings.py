@@ -21,12 +21,11 @@ from api.web.contract import only_known_parameters
 from api.web.deps import TheServer, author
 from api.web.new_names import may_name, may_name_soon
 from api.web.problems import field_error, problem
-from api.web.shapes import (
+from api.web.shapes.problems import NotTakenProblem, Problem
+from api.web.shapes.readings import (
     AcknowledgementOut,
     NotTakenOut,
-    NotTakenProblem,
     OutcomeOut,
-    Problem,
     ReadingIn,
     RefusalIn,
 )

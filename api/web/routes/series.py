@@ -26,9 +26,9 @@ from api.web.corrected import etag
 from api.web.deps import TheAuthor, TheKept, TheServer, TheSigned, TheStore
 from api.web.kept import series_body
 from api.web.new_names import may_name
-from api.web.shapes import ActOut, SeriesIn, SeriesOut
 from api.web.shapes.known import KnownOut
 from api.web.shapes.next_act import AgainIn, BegunOut, NextActOut
+from api.web.shapes.series import ActOut, SeriesIn, SeriesOut
 
 router = APIRouter(tags=["series"])
 

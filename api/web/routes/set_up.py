@@ -27,7 +27,7 @@ from api.web.asked.work import work_or_usual
 from api.web.contract import may
 from api.web.convert.set_up import proposed_out
 from api.web.deps import TheServer, TheStore
-from api.web.shapes import MachineOut
+from api.web.shapes.machines import MachineOut
 from api.web.shapes.set_up import AskedLengthOut, LengthOut, ProposedOut, SetUpIn
 
 router = APIRouter(tags=["series"])

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Literal
 from uuid import UUID
 
-from api.web.shapes import IntervalOut, MachineOut, Out
+from api.web.shapes import Out
+from api.web.shapes.machines import MachineOut
+from api.web.shapes.scores import IntervalOut
 
 
 class MoveOut(Out):

@@ -6,7 +6,8 @@ from datetime import datetime
 from uuid import UUID
 
 from api.instruments.calipers import Heard
-from api.web.shapes import IntervalOut, Out
+from api.web.shapes import Out
+from api.web.shapes.scores import IntervalOut
 
 
 class ComponentOut(Out):

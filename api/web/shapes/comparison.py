@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import Literal
 from uuid import UUID
 
-from api.web.shapes import IntervalOut, Out, ScoreOut, SeriesHead, SetupChangeOut
+from api.web.shapes import Out
+from api.web.shapes.machines import SetupChangeOut
+from api.web.shapes.scores import IntervalOut, ScoreOut
+from api.web.shapes.series import SeriesHead
 
 
 class ComparedSeries(Out):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Literal
 
-from api.web.shapes import CaliperOut, Out
+from api.web.shapes import Out
+from api.web.shapes.benches import CaliperOut
 
 
 class BackupOut(Out):

@@ -8,8 +8,11 @@ from uuid import UUID
 
 from analysis.conformity import Verdict
 from api.answers.urgency import Urgency
-from api.web.shapes import IntervalOut, MachineOut, Out, SetupChangeOut, StopHead
+from api.web.shapes import Out
+from api.web.shapes.machines import MachineOut, SetupChangeOut
 from api.web.shapes.next_act import SinceChangeOut
+from api.web.shapes.scores import IntervalOut
+from api.web.shapes.series import StopHead
 
 
 class CheckOut(Out):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Literal
 from uuid import UUID
 
-from api.web.shapes import IntervalOut, Out
+from api.web.shapes import Out
+from api.web.shapes.scores import IntervalOut
 
 
 class SecondRouteOut(Out):

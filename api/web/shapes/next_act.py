@@ -12,23 +12,13 @@ from analysis.conformity import Verdict
 from api.answers.next_act import Act
 from api.answers.settings import MOST_STRIPS
 from api.answers.since_change import Question
-from api.web.shapes import (
-    BenchName,
-    BenchOut,
-    IntervalOut,
-    MachineOut,
-    Note,
-    NowOut,
-    Out,
-    ProgressOut,
-    SentencePartOut,
-    SeriesOut,
-    SetupChangeKind,
-    SetupChangeOut,
-    SignedIn,
-    StopHead,
-)
+from api.web.shapes import BenchName, Note, Out, SignedIn
 from api.web.shapes.advice import AdviceOut
+from api.web.shapes.benches import BenchOut
+from api.web.shapes.machines import MachineOut, SetupChangeKind, SetupChangeOut
+from api.web.shapes.scores import IntervalOut, NowOut
+from api.web.shapes.sentences import SentencePartOut
+from api.web.shapes.series import ProgressOut, SeriesOut, StopHead
 from api.web.shapes.works import WorkVerdictOut
 
 

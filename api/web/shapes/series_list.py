@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Literal
 from uuid import UUID
 
-from api.web.shapes import Out, SeriesHead
+from api.web.shapes import Out
+from api.web.shapes.series import SeriesHead
 
 
 class QuantitySummary(Out):

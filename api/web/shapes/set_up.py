@@ -7,7 +7,9 @@ from typing import Literal
 from uuid import UUID
 
 from analysis.units import Unit
-from api.web.shapes import MachineOut, Name, Out, SeriesIn, StopHead
+from api.web.shapes import Name, Out
+from api.web.shapes.machines import MachineOut
+from api.web.shapes.series import SeriesIn, StopHead
 
 
 class SetUpIn(SeriesIn):

@@ -9,17 +9,10 @@ from uuid import UUID
 from pydantic import Field
 
 from analysis.conformity import Verdict
-from api.web.shapes import (
-    CorrectionIn,
-    LengthText,
-    MachineOut,
-    Name,
-    Note,
-    Out,
-    SignedIn,
-    StopHead,
-    VisitsOut,
-)
+from api.web.shapes import CorrectionIn, LengthText, Name, Note, Out, SignedIn
+from api.web.shapes.machines import MachineOut
+from api.web.shapes.scores import VisitsOut
+from api.web.shapes.series import StopHead
 
 CheckDays = Annotated[int, Field(ge=1, le=3650)]
 

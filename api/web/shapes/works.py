@@ -12,7 +12,8 @@ from analysis.conformity import Verdict
 from analysis.units import Unit
 from analysis.works.assemblies import FEWEST_SIDES, MOST_PIECES, MOST_SIDES
 from api.answers.urgency import Urgency
-from api.web.shapes import CorrectionIn, In, LengthText, Name, Note, Out, SignedIn, StopHead
+from api.web.shapes import CorrectionIn, In, LengthText, Name, Note, Out, SignedIn
+from api.web.shapes.series import StopHead
 
 Count = Annotated[int, Field(ge=1, le=MOST_PIECES)]
 

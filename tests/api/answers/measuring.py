@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 from api.answers.settings import AskedSeries, new_series
-from api.web.shapes import SeriesIn
+from api.web.shapes.series import SeriesIn
 
 MONDAY = datetime(2025, 1, 6, 9, tzinfo=UTC)
 

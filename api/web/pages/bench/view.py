@@ -40,7 +40,9 @@ from api.web.pages.shared.invitations import offered
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.verdicts import VERDICT_MARKS
 from api.web.pages.shared.words import FLAGS
-from api.web.shapes import BenchName, MachineOut, MethodOut
+from api.web.shapes import BenchName
+from api.web.shapes.machines import MachineOut
+from api.web.shapes.methods import MethodOut
 from capture.spec import MAIN_BENCH
 
 router = APIRouter(include_in_schema=False)

@@ -14,7 +14,7 @@ from api.answers.series import SeriesAnswer
 from api.answers.works import tolerances
 from api.store.rows import stops, works
 from api.web.pages.shared.numbers import at_a_stop, degrees
-from api.web.shapes import SeriesOut
+from api.web.shapes.series import SeriesOut
 
 
 @dataclass(frozen=True, slots=True)

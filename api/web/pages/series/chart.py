@@ -12,7 +12,7 @@ from analysis.sentences import cuts
 from api.web.pages.shared import charts
 from api.web.pages.shared.charts import Of, Picture, Scale
 from api.web.pages.shared.numbers import plain
-from api.web.shapes import ContributionOut, IntervalOut
+from api.web.shapes.scores import ContributionOut, IntervalOut
 
 # Where the trials end, and where their mean is; how much of the height is for what is beyond.
 _LAST_TRIAL: Final = 80.0

@@ -20,7 +20,7 @@ from api.store.rows import works as work_rows
 from api.store.rows.changes import known_people
 from api.web.convert.works import need_words
 from api.web.pages.shared.numbers import degrees
-from api.web.shapes import SeriesOut
+from api.web.shapes.series import SeriesOut
 
 # Strips are moved soon after: the board or the machine was changed in between.
 _MOVE_TO: Final = 6

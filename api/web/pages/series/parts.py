@@ -26,16 +26,15 @@ from api.web.pages.shared.charts import Picture
 from api.web.pages.shared.numbers import Unit, size, with_uncertainty
 from api.web.pages.shared.said import said
 from api.web.pages.shared.words import FLAGS
-from api.web.shapes import (
+from api.web.shapes.scores import (
     ContributionOut,
     DoubtOut,
     IntervalOut,
     QuantityOut,
-    SeriesOut,
     StudyOut,
     TrendOut,
-    TrialOut,
 )
+from api.web.shapes.series import SeriesOut, TrialOut
 
 ORIGINS: Final = {
     "button": "by its send button",

@@ -39,7 +39,7 @@ from api.web.pages.series.correcting import correcting_form
 from api.web.pages.series.parts import QuantityView, SeriesView
 from api.web.pages.shared.rendering import page
 from api.web.pages.shared.trail import signed_acts, trail
-from api.web.shapes import TrialOut
+from api.web.shapes.series import TrialOut
 
 router = APIRouter(include_in_schema=False)
 

@@ -8,7 +8,7 @@ from markupsafe import Markup, escape
 
 from analysis.sentences import Measure
 from api.web.convert.sentences import parts
-from api.web.shapes import MeasureOut, SentencePartOut
+from api.web.shapes.sentences import MeasureOut, SentencePartOut
 
 
 def said(text: str) -> Markup:

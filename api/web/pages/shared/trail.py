@@ -19,7 +19,7 @@ from api.store.rows.machines import names
 from api.store.rows.stops import stop_names
 from api.store.rows.works import work_names
 from api.store.stamps import now
-from api.web.shapes import ChangeOut
+from api.web.shapes.series import ChangeOut
 
 UNDO_OFFERED_S: Final = 60
 """For so long after an act a page offers to undo it with one button."""

@@ -18,7 +18,7 @@ from api.web.pages.plan.chart import picture as plan
 from api.web.pages.series.chart import Dot, budget_chart, strip_chart
 from api.web.pages.shared.charts import fitted, strays, told_apart, width
 from api.web.pages.works.chart import Gap, KnownError, errors_picture, gaps_picture
-from api.web.shapes import IntervalOut
+from api.web.shapes.scores import IntervalOut
 from tests.api.web.pages.drawn import LETTERS, PANELS, boxes, overlaps
 from tests.api.web.pages.pictures import of_class, words
 from tests.api.web.pages.test_instruments_chart import blocks, spots

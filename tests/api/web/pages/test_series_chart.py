@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from api.web.pages.series.chart import Dot, budget_chart, strip_chart
-from api.web.shapes import ContributionOut, IntervalOut
+from api.web.shapes.scores import ContributionOut, IntervalOut
 from tests.api.web.pages.pictures import of_class, words
 
 
