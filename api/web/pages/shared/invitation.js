@@ -30,7 +30,7 @@ function show(form, made) {
   scan.replaceChildren(drawn(made.drawn));
   scan.ariaLabel = `Code to scan for ${made.address}`;
   one(form, ".address").textContent = made.address;
-  const may = (one(form, `option[value=${made.may}]`).textContent ?? "").replace(/ \(\w+\)$/, "");
+  const may = one(form, `option[value=${made.may}]`).dataset.said;
   shown.hidden = false;
   shown.scrollIntoView({ block: "nearest" });
   one(form, "button").textContent = "Show another code";
