@@ -204,7 +204,6 @@ _MASK: Final = bytes(value & 0x7F for value in range(256))
 _ODD: Final = bytes(value for value in range(256) if value.bit_count() % 2)
 _EVEN: Final = bytes(value for value in range(256) if value.bit_count() % 2 == 0)
 _TEXT: Final = bytes([*range(0x20, 0x7F), 0x0D, 0x0A, 0x09])
-_BAD: Final = bytes([0, *range(0x80, 0x100)])
 _GOOD: Final = bytes(range(1, 0x80))
 
 

@@ -11,7 +11,7 @@
 // value whose beginning was delayed: kept alone it would be a wrong, shorter value. This cannot
 // be decided, so it is refused together with what came before it.
 
-export const GAP_MS = 100;
+const GAP_MS = 100;
 const DOUBT_MS = 1000;
 // A caliper set to send no end key: so many characters, so fast, then silence.
 const BARE_LEAST = 4;

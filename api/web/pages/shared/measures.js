@@ -50,7 +50,7 @@ const short = (mm, unit) => `${Number((mm * LENGTHS[unit].per).toFixed(unit === 
 const THOU_PER_FOOT = 40;
 
 /** @type {(unit: string | undefined) => unit is LengthUnit} */
-export const isLength = (unit) => Object.hasOwn(LENGTHS, String(unit));
+const isLength = (unit) => Object.hasOwn(LENGTHS, String(unit));
 
 /** @type {(unit: string | undefined) => unit is AngleUnit} */
 const isAngle = (unit) => unit === "gap" || Object.hasOwn(ANGLES, String(unit));
