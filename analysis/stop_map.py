@@ -56,7 +56,12 @@ class StopError:
 @dataclass(frozen=True, slots=True)
 class Fitted:
     """A part of the pattern, with its expanded uncertainty (95 %): the zero in radians, the scale
-    as a ratio, or by how much the bad stop is off beside them, in radians."""
+    as a ratio, or by how much the bad stop is off beside them, in radians.
+
+    The value is that of the model with fewest parts of those that fit; the uncertainty reaches as
+    far as any model that fits does, since the true one is among them. By the model with fewest
+    parts alone it would hold in as few as 70 of 100 maps with a small scale beside a large zero
+    (own simulation)."""
 
     value: float
     expanded: float
@@ -126,11 +131,17 @@ def _found(stops: Sequence[StopError]) -> StopMap:
     # Its parts are those of the model with fewest parts of those that fit.
     fitted = min(left, key=lambda model: (len(model.columns), squares[model]))
     values = whitened[0].fit(fitted)
-    found = _said(stops, {part: found for part, found in values.items() if part in common})
+    fits = [w.fit(model) for model in left for w in whitened]
+    told = {part: _reaching(values[part], [fit[part] for fit in fits]) for part in sorted(common)}
+    found = _said(stops, told)
     if any(frozenset(model.columns) == common for model in left):
         return found
     may_be = {part for m in left if len(m.columns) == len(fitted.columns) for part in m.columns}
     return replace(found, sentence=f"{found.sentence} {_more(stops, may_be - common)}")
+
+
+def _reaching(told: Fitted, fits: Sequence[Fitted]) -> Fitted:
+    return replace(told, expanded=max(abs(f.value - told.value) + f.expanded for f in fits))
 
 
 def _models(count: int) -> Iterator[_Model]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.stop_map import StopError, StopMap, stop_map
 from benchmarks.truth.rows import Row
@@ -57,6 +58,26 @@ def rows(rng: np.random.Generator, short: bool) -> Iterator[Row]:
                 yield Row(
                     "its sentence names zero and scale", ground, "at least", 0.95, named, runs
                 )
+    yield from _intervals(rng, runs)
+
+
+def _intervals(rng: np.random.Generator, runs: int) -> Iterator[Row]:
+    """What is said of the zero, where there may be more beside it that is too small to be told."""
+    for count, trials in ((4, 5), (5, 5)):
+        for words, scale, bad in (
+            ("a scale of 0.08 %", 0.0008, 0.0),
+            ("a scale of 0.2 %", 0.002, 0.0),
+            ("one stop off by 0.04 degrees", 0.0, 0.04),
+        ):
+            held = told = 0
+            for _ in range(runs):
+                error = _ZERO + scale * np.array(_STOPS[count])
+                error[int(rng.integers(count))] += bad
+                zero = stop_map(_strips(rng, np.array(_STOPS[count]), error, trials)).zero
+                told += zero is not None
+                held += zero is not None and abs(zero.value - math.radians(_ZERO)) <= zero.expanded
+            ground = f"{count} stops of {trials} strips, zero 0.1 degrees and {words}"
+            yield Row("all stops lean by ± X together", ground, "at least", 0.95, held, told)
 
 
 def _told(found: StopMap) -> set[str]:
@@ -71,7 +92,13 @@ def _measured(
     error = ("z" in truth) * rng.choice([-_ZERO, _ZERO]) + np.zeros(count)
     error += ("s" in truth) * rng.choice([-_SCALE, _SCALE]) * nominal
     error[bad] += ("b" in truth) * rng.choice([-_BAD, _BAD])
-    strips = np.radians(error[:, np.newaxis] + rng.normal(0, _SD, (count, trials)))
+    return _strips(rng, nominal, error, trials)
+
+
+def _strips(
+    rng: np.random.Generator, nominal: NDArray[np.float64], error: NDArray[np.float64], trials: int
+) -> list[StopError]:
+    strips = np.radians(error[:, np.newaxis] + rng.normal(0, _SD, (nominal.size, trials)))
     u = strips.std(axis=1, ddof=1) / math.sqrt(trials)
     return [
         StopError(str(i), math.radians(nominal[i]), mean, u[i], trials - 1)
