@@ -315,15 +315,38 @@ class Book:
             for made, name, may, benches, until, *by in rows
         ]
 
-    def revoke(self, which: str) -> bool:
+    def revoke(self, which: str, with_invited: bool = False) -> bool:
         """End the pass or invitation with this id; False where there is none. With a pass end the
-        invitations that it made and nobody has used yet."""
+        invitations that it made and nobody has used yet; `with_invited` also whom it let in, whom
+        these let in, and so on."""
         with self._usable(), self._lock, self._rows:
-            self._rows.execute("DELETE FROM invitations WHERE inviter_id = ?", (which,))
+            self._rows.execute("BEGIN IMMEDIATE")
+            ids = [which, *(each.id for each in self._let_in(which) if with_invited)]
             ended = 0
-            for table in ("passes", "invitations"):
-                ended += self._rows.execute(f"DELETE FROM {table} WHERE id = ?", (which,)).rowcount
+            for one in ids:
+                self._rows.execute("DELETE FROM invitations WHERE inviter_id = ?", (one,))
+                for table in ("passes", "invitations"):
+                    ended += self._rows.execute(
+                        f"DELETE FROM {table} WHERE id = ?", (one,)
+                    ).rowcount
         return ended > 0
+
+    def let_in_by(self, which: str) -> list[Pass]:
+        """The passes that hold of those that this one let in, that these let in, and so on. What
+        lies beyond a pass that was revoked before is not found."""
+        with self._usable(), self._lock:
+            now = time.time()
+            found = self._let_in(which)
+        return [each for each in found if each.ends_at is None or each.ends_at > now]
+
+    def _let_in(self, which: str) -> list[Pass]:
+        rows = self._rows.execute(
+            "WITH RECURSIVE below (pass_id) AS (SELECT id FROM passes WHERE inviter_id = ?"
+            " UNION SELECT id FROM passes JOIN below ON inviter_id = pass_id)"
+            f" SELECT {_COLUMNS} FROM passes WHERE id IN below ORDER BY made_at",
+            (which,),
+        ).fetchall()
+        return [_pass(row) for row in rows]
 
     @property
     def folder(self) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from api.commands.passes import add_data, revoke
+from api.commands.passes import add_data, add_with_invited, revoke
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -19,6 +19,7 @@ def add(subparsers: Subparsers) -> None:
         " by it stays.",
     )
     command.add_argument("name", metavar="NAME", help="its name, or its id")
+    add_with_invited(command)
     add_data(command)
 
 

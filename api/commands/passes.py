@@ -47,6 +47,14 @@ def add_bench(command: argparse.ArgumentParser) -> None:
     )
 
 
+def add_with_invited(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--with-invited",
+        action="store_true",
+        help="end also whom it let in, whom these let in, and so on",
+    )
+
+
 def benches(args: argparse.Namespace) -> list[str] | None:
     """The benches that --bench names. Ends the command where they can't be right."""
     if args.bench is None:
@@ -130,8 +138,7 @@ def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
     """End what `args.name` names: a pass or, of no kind, an invitation too; by its id or its name,
     which may differ in case and spaces where that leaves one."""
     book = book_in(args)
-    passes = book.passes()
-    there = [each for each in passes if kind in (None, each.kind)]
+    there = [each for each in book.passes() if kind in (None, each.kind)]
     ended = (*there, *(() if kind else book.invitations()))
     of_kind = [each for each in ended if args.name in (each.id, each.name)] or [
         each for each in ended if _alike(each.name or "") == _alike(args.name)
@@ -143,11 +150,13 @@ def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
         ids = ", ".join(each.id for each in of_kind)
         fail(f"several are called {args.name}; give one by its id: {ids}")
     (found,) = of_kind
-    book.revoke(found.id)
+    let_in = ", ".join(each.name for each in book.let_in_by(found.id))
+    book.revoke(found.id, args.with_invited)
     print(f"{found.name or found.id} is not let in any more; what was done by it stays")
-    let_in = [each.name for each in passes if each.invited_by and each.invited_by.id == found.id]
-    if let_in:
-        print(f"it had invited these, which stay until they are revoked too: {', '.join(let_in)}")
+    if let_in and args.with_invited:
+        print(f"nor are those that came in through it: {let_in}")
+    elif let_in:
+        print(f"it had invited these, which stay until they are revoked too: {let_in}")
     return 0
 
 

@@ -11,6 +11,7 @@ from api.commands.passes import (
     add_bench,
     add_data,
     add_may,
+    add_with_invited,
     benches,
     book_in,
     name_said,
@@ -47,6 +48,7 @@ def add(subparsers: Subparsers) -> None:
         "revoke", help="end a token", description="Ends a token at once. What was done by it stays."
     )
     ended.add_argument("name", metavar="NAME", help="its name, or its id")
+    add_with_invited(ended)
     add_data(ended)
 
 

@@ -91,6 +91,27 @@ def test_a_name_is_found_however_it_is_written_and_who_it_let_in_is_said(
     book.close()
 
 
+def test_with_whom_it_invited_a_lost_phone_leaves_nobody_in(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = Book(tmp_path)
+    by = None
+    for name in ("lost", "second", "third"):
+        joined = book.join(book.invite(Rung.RUN, name, by=by)[1])
+        assert joined is not None
+        by = Inviter(joined[0].id, name)
+    book.invite(Rung.RUN, "open", by=by)
+    own = book.add_token("reports", Rung.READ)[0]
+    waiting = book.invite(Rung.RUN, "fourth")[0]
+    assert status("access", "revoke", "lost", "--with-invited", "--data", tmp_path) == 0
+    assert capsys.readouterr().out.endswith(
+        "\nnor are those that came in through it: second, third\n"
+    )
+    assert book.passes() == [own]
+    assert book.invitations() == [waiting]
+    book.close()
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
