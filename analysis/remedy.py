@@ -297,7 +297,10 @@ def _more_cuts(parts: UncertaintyParts, gap: float, places: int) -> _Way | None:
     if cuts is None:
         return None
     words = f"{cuts} more {parts.noun}{'' if cuts == 1 else 's'}"
-    sentence = Sentence(f"About {words} should tell.")
+    # Strips of the same visit would not.
+    of = "it" if cuts == 1 else "each"
+    how = f": go away and back to the stop before {of}" if parts.noun == "visit" else ""
+    sentence = Sentence(f"About {words} should tell{how}.")
     return cuts * (_CUT_S + places * _READING_S), Remedy("more cuts", cuts, sentence)
 
 

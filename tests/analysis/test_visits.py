@@ -89,7 +89,8 @@ def test_the_result_of_several_visits_counts_them_and_not_their_strips():
     assert found.coverage_factor == pytest.approx(4.3027, rel=1e-4)
     assert next(c.source for c in found.budget.contributions) == "scatter over 3 visits"
     assert found.verdict == "cannot tell yet"
-    assert "more visits should tell" in found.remedy.sentence
+    said = found.remedy.sentence
+    assert "more visits should tell: go away and back to the stop before each." in said
     # Of one visit, wherever it stands in the numbers, nothing changes.
     alone = length(parts, None)
     assert length(parts, [4] * 6) == alone
