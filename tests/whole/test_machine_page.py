@@ -137,6 +137,12 @@ def test_of_many_machines_one_is_found_and_measured(page, tmp_path):
         expect(page.locator("#machine")).to_have_value(sled["id"])
         page.goto(f"{many.url}/machines")
         find.fill("birch")
+        expect(shown).to_have_count(1)
+        # What came meanwhile is there when the page is looked at again, and the search still holds.
+        many.post("/api/machines", {"name": "Birch table", "kind": "table saw"})
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        expect(shown).to_have_count(2)
+        find.fill("birch sled")
         find.press("Enter")
         expect(page).to_have_url(f"{many.url}/machine/{sled['id']}")
 

@@ -2,8 +2,8 @@
 // changed verdicts, until it is seen.
 
 import { all, at, entries, one } from "../shared/elements.js";
-import { Refused, messageOf, post } from "../shared/http.js";
-import "../shared/units.js";
+import { Refused, getPage, messageOf, post } from "../shared/http.js";
+import { show } from "../shared/units.js";
 
 document.getElementById("changed-seen")?.addEventListener("click", async () => {
   const button = one(document, "#changed-seen", HTMLButtonElement);
@@ -50,6 +50,20 @@ function wrong(field, ...what) {
   input.focus();
 }
 
+// ---- what was measured meanwhile: a page that is looked at again shows how things stand now
+
+document.addEventListener("visibilitychange", async () => {
+  const list = document.getElementById("machines");
+  if (document.visibilityState !== "visible" || !list) return;
+  const there = await getPage(location.pathname).catch(() => null);
+  const fresh = there?.getElementById("machines");
+  // Whoever is in a row with the keyboard stays there.
+  if (!fresh || list.contains(document.activeElement)) return;
+  list.replaceChildren(...fresh.children);
+  show(list);
+  document.getElementById("find")?.dispatchEvent(new Event("input"));
+});
+
 // ---- finding one of many: the rows that have all the words that are typed
 
 const search = document.getElementById("find");
@@ -57,9 +71,10 @@ if (search instanceof HTMLInputElement) follow(search);
 
 /** @param {HTMLInputElement} field */
 function follow(field) {
-  const rows = all(at("machines"), "[data-words]");
-  const shown = () => rows.filter((row) => !row.hidden);
+  const listed = () => all(at("machines"), "[data-words]");
+  const shown = () => listed().filter((row) => !row.hidden);
   const filter = () => {
+    const rows = listed();
     const words = field.value.toLowerCase().split(/\s+/).filter(Boolean);
     for (const row of rows) row.hidden = !words.every((word) => row.dataset.words?.toLowerCase().includes(word));
     const found = shown().length;
