@@ -253,6 +253,7 @@ async function over(series, latest) {
     await ended({ ...series, finished_at: (!before && latest?.finished_at) || new Date().toISOString() }, true);
   }
   if (waited?.outcome === "asked") heardLine(`The last reading, ${words.numberIn(waited)}, does not count in it.`);
+  else if (before && whole) heardLine("That series had no strip. This is the one before it.");
 }
 
 /**
