@@ -199,6 +199,24 @@ def test_what_is_proposed_follows_the_machine_and_keeps_what_was_typed(bench):
     expect(page.locator("#baseline-wrong")).to_be_visible()
     no_serious_axe_findings(page)
     expect(page.locator("#guide")).to_be_hidden()
+    # Loaded again, the page has what was said, and not the machine of last time.
+    page.fill("#machine-name", f"Attic saw of {bench.name}")
+    works.get_by_role("radio", name="picture frame").check()
+    page.fill("#baseline", "8 1/32")
+    page.click(".more-settings summary")
+    page.fill("#note", "new blade")
+    page.reload()
+    expect(page.locator("#setup")).to_have_attribute("aria-busy", "false")
+    expect(page.locator("#machine")).to_have_value("")
+    expect(page.locator("#machine-name")).to_have_value(f"Attic saw of {bench.name}")
+    expect(works.get_by_role("radio", name="picture frame")).to_be_checked()
+    expect(page.locator("#baseline")).to_have_value("8 1/32")
+    expect(page.locator("#strips")).to_have_value("7")
+    expect(page.locator("#note")).to_be_visible()
+    expect(page.locator("#note")).to_have_value("new blade")
+    # Whoever comes to it anew finds what is proposed.
+    page.goto(page.url)
+    expect(page.locator("#baseline")).to_have_value("190")
 
 
 def test_a_wrong_length_is_said_at_its_field(bench):

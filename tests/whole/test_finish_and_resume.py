@@ -64,6 +64,22 @@ _HOLDS_SCORES = """
 """
 
 
+_ALARMS = """
+  ["needs adjusting", "good enough"].map((verdict) => {
+    document.getElementById("found").dataset.verdict = verdict;
+    const line = Object.assign(document.createElement("li"), { textContent: "It made it worse" });
+    line.dataset.answer = "made it worse";
+    document.getElementById("found-since").replaceChildren(line);
+    const colour = getComputedStyle(line).borderLeftColor;
+    line.dataset.answer = "cannot tell";
+    const alarms = colour !== getComputedStyle(line).borderLeftColor;
+    line.remove();
+    return alarms;
+  })
+"""
+"""Whether a change for the worse is red, beside a verdict of each kind."""
+
+
 def test_a_planned_number_is_counted_and_no_result_is_shown_for_another(bench: Bench) -> None:
     """A score that comes late is not shown as that of the strips read since, nor the verdict of
     the end as that of a series that goes on."""
@@ -91,6 +107,7 @@ def test_a_planned_number_is_counted_and_no_result_is_shown_for_another(bench: B
     expect(result).not_to_have_attribute("data-behind", "")
     page.click("#finish")
     expect(page.locator("#found-verdict")).to_contain_text("Good enough")
+    assert page.evaluate(_ALARMS) == [True, False]
     held = HeldBack(page, f"**/api/series/{series}", "GET")
     page.click("#resume")
     expect(page.locator("#measuring")).to_be_visible()
@@ -150,6 +167,11 @@ def test_a_page_loaded_again_or_elsewhere_keeps_the_result(bench: Bench, browser
         expect(page.locator("#found-figure")).to_have_text(figure)
         expect(page.locator("#instruction")).to_contain_text("Say what you make")
     elsewhere.close()
+    bench.start()
+    expect(bench.page.locator("#measuring")).to_be_visible()
+    bench.page.click("#finish")
+    expect(bench.page.locator("#finished-heard")).to_contain_text("That series had no strip.")
+    expect(bench.page.locator("#found-figure")).to_have_text(figure)
 
 
 def test_a_result_that_was_left_does_not_come_back(bench: Bench) -> None:

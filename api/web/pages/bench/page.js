@@ -95,14 +95,16 @@ function wire() {
 
 // ---- begin
 
+const [navigation] = performance.getEntriesByType("navigation");
+const how = navigation instanceof PerformanceNavigationTiming ? navigation.type : "navigate";
+
 // As the server wrote it into the page. A page that the browser restores from its memory may be
 // hours old, so it asks.
 /** @returns {Promise<BenchPageState>} */
 async function initialState() {
   /** @type {BenchPageState} */
   const written = JSON.parse(at("page-state").textContent ?? "");
-  const [navigation] = performance.getEntriesByType("navigation");
-  if (!(navigation instanceof PerformanceNavigationTiming) || navigation.type !== "back_forward") return written;
+  if (how !== "back_forward") return written;
   const state = await get(benchPath);
   const head = state.series ?? state.ended;
   const [whole, [machines, works, proposed]] = await Promise.all([head ? get(`/api/series/${head.id}`) : null, setup.offered(head)]);
@@ -116,7 +118,7 @@ async function load() {
     here.methods = new Map(known.map((m) => [m.key, m]));
     here.store = condition;
     notice("");
-    setup.prepare(here.methods, machines, works, proposed);
+    setup.prepare(here.methods, machines, works, proposed, how !== "navigate");
     const running = state.series && !state.series.finished_at ? state.series : null;
     if (whole && running) {
       here.bench = state;

@@ -63,9 +63,43 @@ export function listen() {
   for (const kind of ["input", "change", "click"]) {
     form.addEventListener(kind, ({ target }) => {
       // A button that is chosen already tells a click alone.
-      if (target instanceof HTMLInputElement && target.name && (kind !== "click" || target.type === "radio")) said.add(target.name);
+      if ((target instanceof HTMLInputElement || target instanceof HTMLSelectElement) && target.name && (kind !== "click" || target.type === "radio")) said.add(target.name);
     });
   }
+  // Also before a phone discards the page, which it does not tell.
+  document.addEventListener("visibilitychange", keep);
+}
+
+const KEPT = `bothends set-up ${location.pathname}`;
+
+/** Keep what the person said until this tab loads the page again. */
+function keep() {
+  const names = said.size ? new Set(["machine", "stop", ...said]) : [];
+  try {
+    sessionStorage.setItem(KEPT, JSON.stringify(Array.from(names, (name) => [name, field(name).value])));
+  } catch {
+    // It is typed once more then.
+  }
+}
+
+/**
+ * Fill in what the person had said before the page was loaded again; whether there was anything.
+ * @param {() => void} offerStops of the machine chosen
+ */
+export function recall(offerStops) {
+  /** @type {[string, string][]} */
+  let kept = [];
+  try {
+    kept = JSON.parse(sessionStorage.getItem(KEPT) ?? "[]");
+  } catch {
+    // Nothing is kept.
+  }
+  for (const [name, value] of kept) {
+    field(name).value = value;
+    said.add(name);
+    if (name === "machine") offerStops();
+  }
+  return kept.length > 0;
 }
 
 /** Nothing is said any longer: what is proposed is filled in whole. */

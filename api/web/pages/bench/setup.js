@@ -62,8 +62,9 @@ export function measured(series) {
  * @param {ListedMachine[]} machinesKnown
  * @param {MadeWorkOut[]} worksKnown those that are retired too
  * @param {ProposedOut | null} proposed null: it is not known
+ * @param {boolean} [again] whether the page is loaded again, so that what was said before comes back
  */
-export function prepare(known, machinesKnown, worksKnown, proposed) {
+export function prepare(known, machinesKnown, worksKnown, proposed, again) {
   methods = known;
   machines = machinesKnown;
   works = worksKnown;
@@ -71,9 +72,10 @@ export function prepare(known, machinesKnown, worksKnown, proposed) {
   offerMachines(proposed?.machine?.id);
   offerStops(proposed?.stop?.id);
   if (proposed) proposing.fill(proposed, methods);
+  const recalled = again && proposing.recall(offerStops);
   filled();
   // The machine of last time is listed no more.
-  if (machines.length && !proposed?.machine) proposing.ask(methods, filled);
+  if (recalled || (machines.length && !proposed?.machine)) proposing.ask(methods, filled);
   for (const box of all(form, "details", HTMLDetailsElement)) box.open = [...box.querySelectorAll("input")].some(saysMore);
 }
 
@@ -136,7 +138,7 @@ export function onChange(changed) {
  * Whether a field in a closed part of the form has any other than its usual value.
  * @param {HTMLInputElement} field
  */
-const saysMore = (field) => (field.type === "radio" ? field.checked : !["", field.defaultValue].includes(field.value)) && !field.closest("[hidden]");
+const saysMore = (field) => (field.type === "radio" ? field.checked : !["", field.defaultValue].includes(field.value)) && !field.closest("[hidden]:not(form)");
 
 /** @param {string} [wanted] the machine to choose, else the first that can be chosen */
 function offerMachines(wanted) {
