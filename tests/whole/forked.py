@@ -8,7 +8,6 @@ start took 1.7 to 2.1 s so, and 12.7 to 16.3 s by the command.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import subprocess
 import tempfile
@@ -19,14 +18,12 @@ from typing import IO, TextIO
 
 from api.store import migrations
 from api.store.engine import open_engine, sqlite_url
+from tests.forks import forks
 from tests.whole.commands import as_program
 from tests.whole.serving import Process, Serving
 from tests.whole.serving import serving as program
 
-_FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload(
-    ["api.web.app", "api.commands.serve", "uvicorn", "tests.whole.commands"]
-)
+_FORKS = forks("tests.whole.commands", "tests.whole.warmed")
 
 
 class Forked:

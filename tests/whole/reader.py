@@ -9,7 +9,6 @@ given.
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import signal
 import socket
@@ -21,10 +20,11 @@ from multiprocessing.reduction import DupFd
 from pathlib import Path
 from typing import Any, Final
 
+from tests.forks import forks
 from tests.manual import ROOT
 from tests.ptys import PATIENCE_S
 
-_FORKS: Final = multiprocessing.get_context("forkserver")
+_FORKS: Final = forks("tests.whole.warmed")
 
 LASTING: Final = ("serve", "bench", "listen", "--follow")
 """Commands that go on until a person ends them: here after the first line that they print."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import multiprocessing
 import os
 import signal
 import sqlite3
@@ -24,10 +23,10 @@ from capture.records import Reading
 from tests import disks
 from tests.api.small_files import NAMES, put_small_files
 from tests.api.stores import fill
+from tests.forks import forks
 from tests.ptys import PATIENCE_S, until
 
-_FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload([__name__])
+_FORKS = forks(__name__)
 _NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 _DAY = timedelta(days=1)
 

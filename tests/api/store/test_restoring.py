@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import shutil
 import signal
@@ -26,11 +25,11 @@ from capture.records import Reading
 from tests.api.commands.running import status
 from tests.api.small_files import ALL, NAMES, put_small_files, small_files
 from tests.api.stores import digests, fill
+from tests.forks import forks
 from tests.ptys import PATIENCE_S
 
 # A process that can be killed, forked from one that has done the imports.
-_FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload([__name__])
+_FORKS = forks(__name__)
 _NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 # Every step of a restore over a store with its log, where both small files differ.
 STEPS = [
