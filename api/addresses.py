@@ -12,6 +12,10 @@ from urllib.parse import urlsplit
 HIDDEN: Final = "***"
 """Stands for a password."""
 
+JOIN: Final = "join="
+"""What the fragment of an invitation's address begins with; the code follows. The pages' scripts
+have it in `shared/access.js`."""
+
 # Reserved for documentation (RFC 5737, section 3; RFC 3849). Nothing is sent there: to "connect" a
 # datagram socket only asks the system for the route.
 _FAR_ADDRESSES: Final = (
@@ -89,7 +93,7 @@ def server_url(text: str) -> str:
     """
     before, mark, fragment = text.partition("#")
     try:
-        if fragment.startswith("join="):
+        if fragment.startswith(JOIN):
             raise ValueError("it is an invitation, which is for a browser; a program needs a token")
         return _normal(text)
     except ValueError as error:

@@ -8,6 +8,8 @@ import re
 import secrets
 from typing import Final
 
+from api.addresses import JOIN
+
 TOKEN_PREFIX: Final = "bothends_"
 """So that a token that is found somewhere is known for one."""
 
@@ -42,7 +44,7 @@ def as_shown(code: str) -> str:
 def with_code(address: str, code: str) -> str:
     """The address with which a device joins: what follows # is sent to no server, and stands in no
     log (RFC 9110, 4.2.5)."""
-    return f"{address}#join={as_shown(code)}"
+    return f"{address}#{JOIN}{as_shown(code)}"
 
 
 def as_typed(text: str) -> str:

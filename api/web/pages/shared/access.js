@@ -5,6 +5,9 @@
 
 export const NOT_LET_IN = "This device is not let in any more: its access has ended.";
 
+/** What the fragment of an invitation's address begins with; the server has it in api/addresses. */
+export const JOIN = "#join=";
+
 /** The key in the session's storage that says how this browser left the door last. */
 export const LEFT_DOOR = "bothends door";
 

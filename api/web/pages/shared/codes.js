@@ -1,5 +1,7 @@
 // Codes that let a device in, as they come, and what is said of them and of access.
 
+import { JOIN } from "./access.js";
+
 const LENGTH = 10;
 const LETTERS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ";
 
@@ -8,7 +10,7 @@ const LETTERS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ";
  * @param {string} fragment such as `#join=ABCDE-12345`
  */
 export function codeIn(fragment) {
-  return fragment.startsWith("#join=") ? typed(fragment.slice("#join=".length)).code : "";
+  return fragment.startsWith(JOIN) ? typed(fragment.slice(JOIN.length)).code : "";
 }
 
 /**

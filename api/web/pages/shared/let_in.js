@@ -1,11 +1,11 @@
 // What every page does about access: it takes a code out of its address, and says when this browser is
 // let in no more, with a way to the door.
 
-import { LEFT_DOOR, NOT_LET_IN, whenEnded } from "./access.js";
+import { JOIN, LEFT_DOOR, NOT_LET_IN, whenEnded } from "./access.js";
 
 // Whoever has access already needs no code; it must not stay where the next person sees it.
 // The address whole: a path that begins with two slashes would name another server.
-if (location.hash.startsWith("#join="))
+if (location.hash.startsWith(JOIN))
   history.replaceState(history.state, "", location.origin + location.pathname + location.search);
 
 try {
