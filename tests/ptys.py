@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
+import struct
+import termios
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -19,6 +22,13 @@ def plugged(link: Path | None = None) -> Iterator[PtyPort]:
         yield port
     finally:
         port.close()
+
+
+def unread(port: PtyPort) -> int:
+    """How many bytes nobody has read yet of those that were sent to a port that is plugged in."""
+    assert port._ends is not None
+    (count,) = struct.unpack("i", fcntl.ioctl(port._ends[1], termios.FIONREAD, b"\0" * 4))
+    return int(count)
 
 
 # A busy machine may take long; only a test that fails waits for so long.

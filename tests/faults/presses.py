@@ -13,10 +13,7 @@ A posted reading is heard by definition: its sender keeps it until it is acknowl
 
 from __future__ import annotations
 
-import fcntl
 import os
-import struct
-import termios
 import time
 from collections.abc import Iterator
 from contextlib import suppress
@@ -25,6 +22,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from capture.pretend import PtyPort
+from tests.ptys import unread
 
 Source = Literal["near", "far", "posted"]
 _MOVED_S: Final = 0.25
@@ -109,7 +107,7 @@ class Wire:
         if self._session is None or not self.port.plugged:
             return True
         moved_by = time.monotonic() - _MOVED_S
-        taken = max((end for at, end in self._sent if at < moved_by), default=0) - self._unread()
+        taken = max((end for at, end in self._sent if at < moved_by), default=0) - unread(self.port)
         for press in self._session.presses:
             press.heard = press.heard or press.end <= taken
         return all(press.heard for press in self._session.presses)
@@ -145,13 +143,6 @@ class Wire:
 
     def _again(self) -> None:
         self.listen(None if self._session is None else self._session.process)
-
-    def _unread(self) -> int:
-        """Bytes in the system's buffer of the port."""
-        ends = self.port._ends
-        assert ends is not None
-        (count,) = struct.unpack("i", fcntl.ioctl(ends[1], termios.FIONREAD, b"\0" * 4))
-        return int(count)
 
 
 def _open_files(process: int) -> Iterator[str]:
