@@ -155,11 +155,6 @@ TO_FINISH: Final = "finish the series for the verdict"
 
 # The fewest of which a verdict can be made without earlier series.
 _FEWEST: Final = 3
-_MORE_TRIALS: Final = Remedy(
-    "more cuts",
-    _FEWEST - 1,
-    Sentence(f"1 result does not show how much they scatter: make at least {_FEWEST - 1} more."),
-)
 
 
 def as_planned(planned: int, trials: int, noun: str = "strip") -> Remedy:
@@ -201,7 +196,7 @@ def remedy(
     the sentence where nothing helps.
     """
     if parts.trial_sd is None and parts.earlier is None:
-        return _MORE_TRIALS
+        return _one_alone(parts.noun)
     gap = min(abs(estimate - tolerance.low), abs(tolerance.high - estimate))
     ways = [
         way
@@ -343,6 +338,12 @@ def _better_length(parts: UncertaintyParts, gap: float) -> _Way | None:
         ", and saying so in the series, should tell.",
     )
     return _LENGTH_S, Remedy("length", bound, sentence)
+
+
+def _one_alone(noun: str) -> Remedy:
+    more = _FEWEST - 1
+    words = f"{cuts(1, noun)} does not show how much {noun}s scatter: make at least {more} more."
+    return Remedy("more cuts", more, Sentence(words))
 
 
 def _too_few(parts: UncertaintyParts) -> Remedy:

@@ -158,6 +158,9 @@ def test_one_trial_needs_two_more_or_earlier_series():
     one = dataclasses.replace(SAW, trials=1, trial_sd=None)
     found = remedy(0.5, BAND, one)
     assert (found.kind, found.amount) == ("more cuts", 2)
+    assert found.sentence == "1 strip does not show how much strips scatter: make at least 2 more."
+    part = remedy(0.5, BAND, dataclasses.replace(one, noun="part"))
+    assert part.sentence.startswith("1 part does not show how much parts scatter: ")
     earlier = EarlierScatter(0.1, 11, 2, 13, "3 March 2026")
     found = remedy(0.6, BAND, dataclasses.replace(one, earlier=earlier))
     assert (found.kind, found.amount) == ("more cuts", 1)
