@@ -122,18 +122,29 @@ export const get = (path) => /** @type {Promise<Got[P]>} */ (request(path, { hea
 const withBody = (method, body) => ({ method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
 
 /**
+ * @param {string} path
+ * @param {RequestInit} options
+ */
+async function act(path, options) {
+  const made = await request(path, options);
+  // What is done here can be undone on the page that comes then.
+  memory.set("acted", Date.now());
+  return made;
+}
+
+/**
  * @template {string & keyof Posted} P
  * @param {P} path
  * @param {object} body
  * @returns {Promise<Posted[P]>}
  */
-export const post = (path, body = {}) => request(path, withBody("POST", body));
+export const post = (path, body = {}) => act(path, withBody("POST", body));
 
 /**
  * @param {string} path
  * @param {object} body
  */
-export const patch = (path, body) => request(path, withBody("PATCH", body));
+export const patch = (path, body) => act(path, withBody("PATCH", body));
 
 /**
  * @template {string & keyof Deleted} P
