@@ -22,6 +22,11 @@ const ACTS = {
   stayed: "It belongs to the visit before now",
 };
 
+// On a phone the result comes first, and all that it rests on is unfolded by a tap.
+if (matchMedia("(max-width: 40rem)").matches) {
+  for (const fold of all(page, "details[data-wide]", HTMLDetailsElement)) fold.open = fold.querySelector(":target") !== null;
+}
+
 /** @param {string} text */
 function showMessage(text) {
   at("problem").hidden = true;
