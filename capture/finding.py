@@ -41,7 +41,8 @@ class Found:
 
     `spec`: what to give to `--caliper`, with the most lasting name there is. `likely`: what
     it probably is. `missing`: why it cannot be read yet, "" when it can; `remedy`: the
-    exact command, or text to put into a file, that solves that.
+    exact command, or text to put into a file, that solves that. `called`: the name that the
+    device gives itself, "" where it gives none.
     """
 
     kind: Literal["serial", "hid", "keys", "usb"]
@@ -50,6 +51,7 @@ class Found:
     likely: str
     missing: str = ""
     remedy: str = ""
+    called: str = ""
 
 
 def _ports() -> list[Any]:
@@ -341,6 +343,7 @@ def keyboard_instruments(
                 " nowhere else, so never name the keyboard you work with",
                 missing,
                 remedy,
+                each.name,
             )
         )
     return found
@@ -403,6 +406,7 @@ def hid_instruments(
                 f"{facts.get('HID_NAME', 'an HID device')}: a keyboard or another HID device",
                 missing,
                 remedy,
+                facts.get("HID_NAME", ""),
             )
         )
     return found
@@ -460,6 +464,7 @@ def _hidapi_instruments() -> list[Found]:
                     f"{each.get('product_string') or 'a keyboard'}: a keyboard, or a caliper"
                     " that types",
                     PAGE_REMEDY,
+                    called=each.get("product_string") or "",
                 )
             )
     return found

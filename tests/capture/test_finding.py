@@ -229,6 +229,7 @@ def test_what_types_is_listed_and_a_power_button_is_not(tmp_path: Path) -> None:
     assert found.spec == f"keys:{name}"
     assert found.likely.startswith("Workbench Typing Gauge: a keyboard, or a caliper that types")
     assert "never name the keyboard you work with" in found.likely
+    assert found.called == "Workbench Typing Gauge"
     assert keyboard_instruments(tmp_path, tmp_path / "nowhere") == []
 
 

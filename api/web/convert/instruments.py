@@ -17,4 +17,5 @@ def found_out(each: PluggedIn) -> FoundOut:
         missing="" if ours else found.missing,
         remedy="" if ours else found.remedy,
         listened_as=each.listened_as,
+        called=found.called,
     )

@@ -12,7 +12,8 @@ class FoundOut(Out):
 
     spec: what POST /api/calipers takes, by the most lasting name there is. likely: what it
     probably is. missing: why it can't be heard yet, "" where it can; remedy: the exact command,
-    or text to put into a file, that fixes it. listened_as: the caliper it is already.
+    or text to put into a file, that fixes it. listened_as: the caliper it is already. called:
+    the name that the device gives itself, "" where it gives none.
     """
 
     kind: Literal["serial", "hid", "keys", "usb"]
@@ -22,3 +23,4 @@ class FoundOut(Out):
     missing: str
     remedy: str
     listened_as: str | None
+    called: str

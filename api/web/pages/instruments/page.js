@@ -56,7 +56,7 @@ let released = Promise.resolve(); // the end of one search must not end the next
  */
 function ready(kind) {
   const items = all(document, `.found[data-kind=${kind}][data-ready=yes]`);
-  return items.map(({ dataset: { device = "", likely = "" } }) => ({ device, likely }));
+  return items.map(({ dataset: { device = "", likely = "", called = "" } }) => ({ device, likely, called }));
 }
 
 /** @param {HTMLElement} list */
@@ -97,7 +97,7 @@ export function offerListenTo() {
   at("listen-to").hidden = there.length === 0;
   const shown = inputs(list).map((box) => box.value);
   if (shown.join("\n") === there.map((each) => each.device).join("\n")) return;
-  list.replaceChildren(...there.map(({ device, likely }) => tickBox(device, `${device}: ${likely.split(":")[0]}`)));
+  list.replaceChildren(...there.map(({ device, called }) => tickBox(device, `${device}: ${called}`)));
 }
 
 function chosenTypists() {
