@@ -28,7 +28,7 @@ def again(
     """The settings of a series for the next one of the same machine and stop; what its work needs
     is as it is now. Its note was of that day, and is left out.
 
-    strips: None for as many as by the stop's history tell now, where a number was planned before.
+    strips: None for as many as by the stop's history tell now; where it does not say, as before.
     changed: something is done to the machine in between.
     Raises NotFound where no series has that id.
     """
@@ -42,7 +42,7 @@ def again(
         asked = for_series(work(connection, row.work_id), replace(asked, **none))
     made = new_series(asked, row.machine_id, {follows.key: follows}, row.jaw_width_nm)
     made = replace(made, work_id=row.work_id)
-    if strips is None and row.strips is not None:
+    if strips is None:
         plan = planned_strips(connection, row, tolerance_of(made), changed=changed)
         if plan.by_history:
             made = replace(made, strips=plan.strips)

@@ -177,6 +177,20 @@ def test_each_verdict_has_its_own_act(person, rng):
     assert person.client.get(f"/api/series/{block}/advice").status_code == 404
 
 
+@ON_SQLITE
+def test_the_number_of_strips_is_asked_anew_where_none_could_tell_before(person, client, rng):
+    at_the_limit = measured(person, reversals(0.1, 0.01, 5, rng), tolerance_deg="0.1")
+    once_more = person.post(f"/api/series/{at_the_limit}/again", {}, 201)
+    assert once_more["strips"] is None
+    person.post(f"/api/series/{once_more['id']}/finish")
+    put_right = person.post(f"/api/series/{at_the_limit}/again", {"changed": "adjusted"}, 201)
+    assert put_right["strips"] == 3
+    person.post(f"/api/series/{put_right['id']}/finish")
+    # Nothing to reckon by: as before, which a person may have said.
+    unjudged = measured(person, reversals(0.1, 0.01, 5, rng), "Sled", strips=4)
+    assert person.post(f"/api/series/{unjudged}/again", {}, 201)["strips"] == 4
+
+
 def test_another_series_on_the_bench_is_not_ended_by_measuring_again(person, client, rng):
     first = measured(person, reversals(0.3, 0.01, 3, rng), tolerance_deg="0.1")
     other = person.start("Sled")
