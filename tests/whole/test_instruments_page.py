@@ -418,8 +418,8 @@ def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
           const item = document.createElement("li");
           item.className = "found";
           Object.assign(item.dataset, {
-            kind: "keys", ready: "yes", device: "/dev/input/event99", likely: "Gauge 2: long: it types",
-            called: "Gauge 2: long",
+            kind: "keys", ready: "yes", device: "/dev/input/event99", likely: "Gauge: A: it types",
+            called: "Gauge: A",
           });
           document.querySelector("main").append(item);
         }"""
@@ -428,7 +428,7 @@ def test_a_caliper_that_types_is_taken_only_where_its_box_is_ticked(opened):
     script = opened.locator("script[src$='/instruments/page.js']").get_attribute("src")
     opened.evaluate("(own) => import(own).then((page) => page.offerListenTo())", script)
     expect(opened.locator("#listen-to")).to_contain_text("types into no window")
-    opened.get_by_label("/dev/input/event99: Gauge 2: long", exact=True).check()
+    opened.get_by_label("/dev/input/event99: Gauge: A", exact=True).check()
     with opened.expect_request("**/api/identify") as asked:
         opened.get_by_role("button", name="Identify it by its send button").click()
     assert asked.value.post_data_json["listen_to"] == ["/dev/input/event99"]

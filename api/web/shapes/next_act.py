@@ -117,8 +117,8 @@ class BegunOut(SeriesOut):
 class AgainIn(SignedIn):
     """changed: what was done to the machine in between; recorded in the same moment. note: of what
     was done; left out, the move that the series proposes is noted. strips: planned; left out,
-    as many as tell by the stop's history; where it does not say, as before. bench: left out, the same
-    one."""
+    as many as tell by the stop's history; where it does not say, as before. bench: left out, the
+    same one."""
 
     changed: SetupChangeKind | None = None
     note: Note | None = None

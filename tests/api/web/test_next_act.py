@@ -178,7 +178,7 @@ def test_each_verdict_has_its_own_act(person, rng):
 
 
 @ON_SQLITE
-def test_the_number_of_strips_is_asked_anew_where_none_could_tell_before(person, client, rng):
+def test_the_number_of_strips_is_asked_anew_where_none_could_tell_before(person, rng):
     at_the_limit = measured(person, reversals(0.1, 0.01, 5, rng), tolerance_deg="0.1")
     once_more = person.post(f"/api/series/{at_the_limit}/again", {}, 201)
     assert once_more["strips"] is None
