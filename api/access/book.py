@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple
 
 from api.access.codes import as_typed, digest, mark, new_code, new_token, same
+from api.access.names import alike
 from api.access.rungs import RUNGS, Rung
 from api.store.private import give_to_owner, make_private, refuse_anothers
 from api.store.stamps import new_id
@@ -41,6 +42,8 @@ _VERSION: Final = 2
 _LOCKED_S: Final = 2.0
 # Of a last use, minutes are enough; of what is renewed by it, days.
 _USED_S: Final = 60
+# 2025-01-01, before the program was: a clock that says less has lost its battery, and is set soon.
+_FIRST: Final = 1_735_689_600
 # By so much a clock goes back as it is kept right.
 _CLOCK_S: Final = 60
 
@@ -179,7 +182,7 @@ class Book:
         """
         with self._usable(), self._lock, self._rows:
             self._rows.execute("BEGIN IMMEDIATE")
-            if name in self._names():
+            if alike(name) in self._names():
                 raise Taken(name)
             token = new_token()
             return self._issue("token", name, rung, benches, None, token), token
@@ -241,7 +244,8 @@ class Book:
                     " that are not used any more"
                 )
             value = secrets.token_urlsafe(32)
-            called = _free(invited or name or "device", self._names())
+            said = next((each for each in (invited, name) if each and alike(each)), "device")
+            called = _free(said, self._names())
             ends_at = time.time() + DEVICE_FOR_S
             rung = RUNGS[may]
             device = self._issue(
@@ -280,6 +284,9 @@ class Book:
         Where it can't be noted, it is at the next use.
         """
         now = time.time()
+        if now < _FIRST:
+            # By that use a device would be let in no more once the clock is right.
+            return False
         # A clock that was set back makes what was noted before it wrong.
         if found.last_used_at is not None and 0 <= now - found.last_used_at < _USED_S:
             return False
@@ -369,7 +376,7 @@ class Book:
 
     def _names(self) -> set[str]:
         # Each is of one pass alone: what was done by it is known by its name.
-        return {name for (name,) in self._rows.execute("SELECT name FROM passes")}
+        return {alike(name) for (name,) in self._rows.execute("SELECT name FROM passes")}
 
     def _issue(
         self,
@@ -444,9 +451,9 @@ def _parsed(text: str | None) -> tuple[str, ...] | None:
 
 
 def _free(name: str, taken: set[str]) -> str:
-    """`name`, with a number after it where it is taken."""
+    """`name`, with a number after it where one that is alike is taken."""
     called, number = name, 2
-    while called in taken:
+    while alike(called) in taken:
         end = f" {number}"
         called, number = name[: LONGEST_NAME - len(end)] + end, number + 1
     return called

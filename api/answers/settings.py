@@ -23,12 +23,12 @@ from capture.spec import MAIN_BENCH
 LONGEST_NOTE = 4000
 LONGEST_NAME = 200
 UNSEEN = (
-    r"\u0000-\u001f\u007f-\u00a0\u00ad\u061c\u1680\u180e\u2000-\u200f\u2028-\u202f\u205f-\u206f"
-    r"\u3000\ufeff\ufff9-\uffff"
+    r"\u0000-\u001f\u007f-\u00a0\u00ad\u034f\u061c\u115f\u1160\u1680\u17b4\u17b5\u180e\u2000-\u200f"
+    r"\u2028-\u202f\u205f-\u206f\u2800\u3000\u3164\ufeff\uffa0\ufff9-\uffff"
 )
 """What no name may hold, as a class of a regular expression has it, in Python and in ECMA-262:
-controls, spaces but the plain one, marks that turn or join what stands beside them. What is not yet
-assigned may become a letter."""
+controls, spaces and blanks but the plain one, marks that turn or join what stands beside them.
+What is not yet assigned may become a letter."""
 _PLAIN = re.compile(f"[^{UNSEEN}]*")
 # Wider than the jaws of any caliper.
 LONGEST_JAWS_MM = 100.0

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from api.access.names import alike
 from api.access.rungs import MAY, OF_A_BENCH, RUNGS
 from api.commands import fail
 from api.commands.stores import check_ours, data_folder
@@ -141,7 +142,7 @@ def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
     there = [each for each in book.passes() if kind in (None, each.kind)]
     ended = (*there, *(() if kind else book.invitations()))
     of_kind = [each for each in ended if args.name in (each.id, each.name)] or [
-        each for each in ended if _alike(each.name or "") == _alike(args.name)
+        each for each in ended if alike(each.name or "") == alike(args.name)
     ]
     if not of_kind:
         what = "token" if kind else "device, token or invitation"
@@ -158,10 +159,6 @@ def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
     elif let_in:
         print(f"it had invited these, which stay until they are revoked too: {let_in}")
     return 0
-
-
-def _alike(name: str) -> str:
-    return " ".join(name.split()).casefold()
 
 
 def _by(found: Pass | Invitation) -> str:

@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.access.book import AccessError, Book
 from api.access.rungs import Rung
-from api.web.ladder import need
+from api.web.ladder import Need, need
 from api.web.pages.access.door import door
 from api.web.pages.shared.addresses import bench_page
 from api.web.problems import problem, wants_page
@@ -36,6 +36,11 @@ _PROXY: Final = (
     "this request came through a proxy that the server was not told of; start it with --behind and"
     " the proxy's address"
 )
+_ENDED: Final = (
+    "the access that this request began with was ended before the request was whole; nothing of it"
+    " was stored or changed"
+)
+_CHALLENGE: Final = {"WWW-Authenticate": "Bearer"}
 _MEANT: Final = {
     Rung.READ: "reading",
     Rung.PRESS: "sending readings",
@@ -50,7 +55,8 @@ class _Ended(Exception):
 
 class Admitted:
     """Passes on to `app` what its visitor may ask for, and refuses the rest: 401 without a pass,
-    403 with one that may too little. A stream ends soon after its visitor's pass."""
+    403 with one that may too little. A stream, and a body that is long in coming, ends soon after
+    its visitor's pass."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -63,13 +69,15 @@ class Admitted:
         if who.local:
             await self._app(scope, receive, send)
             return
-        refused = _refusal(Request(scope), who)
+        # As the router sees it: the path of a URL made of it can be another one.
+        wanted = need(scope["method"], scope["path"])
+        refused = _refusal(Request(scope), who, wanted)
         if refused is not None:
             await refused(scope, receive, send)
             return
         book = book_of(scope)
-        if book is not None and who.pass_id is not None:
-            send = _while_living(book, who.pass_id, send)
+        if book is not None and who.pass_id is not None and wanted.rung is not None:
+            receive, send = _while_living(book, who.pass_id, receive, send)
         try:
             await self._app(scope, receive, send)
         except _Ended:
@@ -77,9 +85,7 @@ class Admitted:
             _log.warning("%s is let in no more: what it was reading has ended", who.name)
 
 
-def _refusal(request: Request, who: Visitor) -> Response | None:
-    # As the router sees it: the path of a URL made of it can be another one.
-    wanted = need(request.method, request.scope["path"])
+def _refusal(request: Request, who: Visitor, wanted: Need) -> Response | None:
     if wanted.rung is None:
         return None
     if who.rung is None:
@@ -92,12 +98,11 @@ def _refusal(request: Request, who: Visitor) -> Response | None:
 
 
 def _not_let_in(request: Request, trouble: str) -> Response:
-    headers = {"WWW-Authenticate": "Bearer"}
     if wants_page(request) and request.method in ("GET", "HEAD"):
         answer: Response = door(trouble)
-        answer.headers.update(headers)
+        answer.headers.update(_CHALLENGE)
         return answer
-    return problem(401, (trouble or _HOW_IN) + _HOW_A_PROGRAM, headers=headers)
+    return problem(401, (trouble or _HOW_IN) + _HOW_A_PROGRAM, headers=_CHALLENGE)
 
 
 def too_low(who: Visitor, rung: Rung) -> str:
@@ -129,20 +134,30 @@ def refuse_other_benches(request: Request, benches: Iterable[str]) -> None:
             raise HTTPException(403, not_its_bench(who, bench))
 
 
-def _while_living(book: Book, pass_id: str, send: Send) -> Send:
-    """`send` for an answer in parts, which breaks off where the pass has ended meanwhile."""
+def _while_living(book: Book, pass_id: str, receive: Receive, send: Send) -> tuple[Receive, Send]:
+    """`receive` for a body that may be long in coming, and `send` for an answer in parts, which
+    break off where the pass has ended meanwhile."""
     looked = time.monotonic()
 
-    async def sent(message: Message) -> None:
+    def ended() -> bool:
         nonlocal looked
-        if message.get("more_body") and time.monotonic() - looked > _LOOK_AGAIN_S:
-            looked = time.monotonic()
-            try:
-                living = book.living(pass_id)
-            except AccessError:
-                living = False
-            if not living:
-                raise _Ended
+        if time.monotonic() - looked <= _LOOK_AGAIN_S:
+            return False
+        looked = time.monotonic()
+        try:
+            return not book.living(pass_id)
+        except AccessError:
+            return True
+
+    async def received() -> Message:
+        message = await receive()
+        if message["type"] == "http.request" and ended():
+            raise HTTPException(401, _ENDED, _CHALLENGE)
+        return message
+
+    async def sent(message: Message) -> None:
+        if message.get("more_body") and ended():
+            raise _Ended
         await send(message)
 
-    return sent
+    return received, sent

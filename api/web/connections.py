@@ -147,6 +147,9 @@ class Connection(HttpToolsProtocol):
     _untaken: _Mark | None = None
     _chunks = 0
     _of_body = 0
+    # Fields after a body, and what had come as that began.
+    _trailers = 0
+    _before_body = 0
     _why: tuple[int, str] | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
@@ -171,7 +174,14 @@ class Connection(HttpToolsProtocol):
         self._ended = False
         self._came += len(data)
         super().data_received(data)
-        if self._head is None or self._ended:
+        if self._head is None:
+            # What frames a body: sizes of chunks and what is said beside them, and fields after it.
+            around = self._came - self._before_body - self._of_body
+            if around > _LONGEST_HEAD + self._of_body and not self.transport.is_closing():
+                self._why = 400, "more comes around the body than in it; send the body alone"
+                self.send_400_response("")
+            return
+        if self._ended:
             return
         if self._began is None:
             self._began = self.loop.time()
@@ -194,8 +204,13 @@ class Connection(HttpToolsProtocol):
         raise _Stop
 
     def on_header(self, name: bytes, value: bytes) -> None:
-        super().on_header(name, value)
-        if len(self.headers) > _MOST_HEADERS:
+        if self._head is None:
+            # One that comes after the body is no header: what a proxy says of who asks, or takes
+            # away, stands before it (RFC 9110, 6.5.1).
+            self._trailers += 1
+        else:
+            super().on_header(name, value)
+        if len(self.headers) + self._trailers > _MOST_HEADERS:
             self._stop(431, f"the request has more than {_MOST_HEADERS} headers; send fewer")
 
     def on_chunk_header(self) -> None:
@@ -212,7 +227,7 @@ class Connection(HttpToolsProtocol):
     def on_message_begin(self) -> None:
         if len(self.pipeline) >= _MOST_AHEAD:
             self._stop(429, "too many requests are sent ahead; wait for each answer")
-        self._head = self._chunks = self._of_body = 0
+        self._head = self._chunks = self._of_body = self._trailers = 0
         self._began = self.loop.time()
         super().on_message_begin()
 
@@ -220,6 +235,7 @@ class Connection(HttpToolsProtocol):
         self._head = self._began = None
         self._ended = True
         self._body = _Mark(self.loop.time(), self._came)
+        self._before_body = self._came
         super().on_headers_complete()
 
     def on_message_complete(self) -> None:

@@ -260,6 +260,42 @@ def test_each_name_is_of_one_pass(book: Book) -> None:
     assert len(again[0].name) == 64 != long[0].name
 
 
+@pytest.mark.parametrize(
+    "other",
+    [
+        "zoe\u0308's  Phone",
+        "ZO\u00cb's phone",
+        "Zo\u00eb's phone\ufe0f",
+        "Zo\u00eb's\U000e0041 phone",
+    ],
+)
+def test_no_two_names_look_the_same(book: Book, other: str) -> None:
+    """Else somebody who ends the one in the list leaves the other in."""
+    book.add_token("Zo\u00eb's phone", Rung.READ)
+    with pytest.raises(Taken):
+        book.add_token(other, Rung.READ)
+    found = book.join(book.invite(Rung.RUN)[1], other)
+    assert found is not None
+    assert found[0].name == f"{other} 2"
+
+
+def test_a_name_of_which_nothing_is_seen_is_none(book: Book) -> None:
+    found = book.join(book.invite(Rung.RUN)[1], "\ufe0f")
+    assert found is not None
+    assert found[0].name == "device"
+
+
+def test_a_clock_that_has_lost_its_battery_ends_nothing(book: Book, later: list[float]) -> None:
+    joined = book.join(book.invite(Rung.RUN)[1])
+    assert joined is not None
+    later[0] = -time.time()
+    found = book.find("device", joined[1])
+    assert found is not None
+    assert not book.used(found)
+    later[0] = 0.0
+    assert book.find("device", joined[1]) is not None
+
+
 def test_the_book_outlives_the_process(tmp_path: Path) -> None:
     first = Book(tmp_path)
     made, token = first.add_token("reports", Rung.READ)

@@ -69,7 +69,7 @@ def test_a_name_is_found_however_it_is_written_and_who_it_let_in_is_said(
     book = Book(tmp_path)
     phone = book.add_token("Anna's phone", Rung.RUN)[0]
     book.add_token("REPORTS", Rung.READ)
-    book.add_token("Reports", Rung.READ)
+    book.invite(Rung.READ, "Reports")
     by = Inviter(phone.id, phone.name)
     assert book.join(book.invite(Rung.RUN, "second", by=by)[1]) is not None
     book.invite(Rung.RUN, "third", by=by)
@@ -79,14 +79,15 @@ def test_a_name_is_found_however_it_is_written_and_who_it_let_in_is_said(
     assert re.search(r"\nsecond +device +run .* Anna's phone +[0-9a-f-]{36}\n", listed)
     assert re.search(r"\nthird +invitation +run .* Anna's phone +[0-9a-f-]{36}\n", listed)
     assert re.search(r"\nREPORTS +token +read .* - +[0-9a-f-]{36}\n", listed)
-    assert status("token", "revoke", "reports", *data) == 2
+    assert status("access", "revoke", "reports", *data) == 2
     assert "several are called reports" in capsys.readouterr().err
     assert status("token", "revoke", " anna's  PHONE ", *data) == 0
     said = capsys.readouterr().out
     assert said.startswith("Anna's phone is not let in any more")
     assert "it had invited these, which stay until they are revoked too: second\n" in said
+    assert [each.name for each in book.invitations()] == ["Reports"]
+    assert status("access", "revoke", "Reports", *data) == 0
     assert book.invitations() == []
-    assert status("token", "revoke", "Reports", *data) == 0
     assert [each.name for each in book.passes()] == ["second", "REPORTS"]
     book.close()
 

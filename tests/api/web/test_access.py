@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
@@ -12,7 +13,7 @@ from fastapi.testclient import TestClient
 from starlette.types import Message
 
 from api.access import book as module
-from api.access.book import Book
+from api.access.book import Book, Pass
 from api.access.rungs import Rung
 from api.access.tries import MOST_A_MINUTE
 from api.server import Server
@@ -82,7 +83,8 @@ def test_a_code_is_traded_for_a_cookie(
 
 
 @pytest.mark.parametrize(
-    "name", ["\x1b[2Jphone", "phone\nadmin  token", "\u202ephone", "p" * 65, " "]
+    "name",
+    ["\x1b[2Jphone", "phone\nadmin  token", "\u202ephone", "p" * 65, " ", "\u3164", "ph\u034fone"],
 )
 def test_a_device_writes_nothing_into_the_list_but_its_name(
     application: FastAPI, book: Book, name: str
@@ -293,6 +295,32 @@ def test_a_stream_ends_soon_after_its_pass(
     assert [each.getMessage() for each in caplog.records] == [
         "reader is let in no more: what it was reading has ended"
     ]
+
+
+def test_a_body_that_ends_after_its_pass_changes_nothing(
+    monkeypatch: pytest.MonkeyPatch, client: TestClient, application: FastAPI, book: Book
+) -> None:
+    """It may be hours in coming."""
+    from api.web import admitted
+
+    monkeypatch.setattr(admitted, "_LOOK_AGAIN_S", -1.0)
+    for path, kind, whole in (
+        ("/api/machines", "application/json", b'{"name": "late"}'),
+        ("/api/readings", "application/json", b'[{"caliper": "late"}]'),
+        ("/api/load", "text/csv", b"machine,strip\nlate,1\n"),
+    ):
+        made, token = book.add_token("leaver", Rung.RUN)
+
+        def body(whole: bytes = whole, made: Pass = made) -> Iterator[bytes]:
+            yield whole[:5]
+            book.revoke(made.id)
+            yield whole[5:]
+
+        far = far_client(application, token)
+        answer = far.post(path, content=body(), headers={"Content-Type": kind})
+        assert (answer.status_code, answer.headers["www-authenticate"]) == (401, "Bearer"), path
+        assert "was ended before the request was whole" in answer.json()["detail"]
+    assert client.get("/api/machines").json() == []
 
 
 def test_a_request_that_nothing_has_looked_at_is_nobodys() -> None:

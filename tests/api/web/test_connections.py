@@ -335,6 +335,30 @@ def test_what_costs_more_than_it_is_worth_ends_at_once(app, sent, status):
         assert until(lambda: not server.of(costly))
 
 
+async def _named(scope: Scope, receive: Receive, send: Send) -> None:
+    await Request(scope, receive).body()
+    await Response(b" ".join(name for name, _ in scope["headers"]))(scope, receive, send)
+
+
+def test_what_comes_after_a_body_is_no_header():
+    with running(_named) as server, server.connect() as sender:
+        fields = b"Host: other\r\nX-Forwarded-For: 10.0.0.7\r\n"
+        sender.sendall(_CHUNKED + b"1\r\nx\r\n0\r\n" + fields + b"\r\n")
+        assert sender.recv(1000).endswith(b"\r\nhost transfer-encoding")
+        sender.sendall(_CHUNKED + b"0\r\n" + b"a: b\r\n" * 101 + b"\r\n")
+        assert rest_of(sender)[9:12] == b"431"
+
+
+@pytest.mark.parametrize("around", [b"1;", b"0\r\nx: "])
+def test_more_around_a_body_than_in_it_ends_it(around):
+    with running(_body) as server, server.connect() as sender:
+        with suppress(ConnectionError):  # what is sent after it has hung up
+            # More than is read at once: what comes with the head is not counted.
+            sender.sendall(_CHUNKED + around + b"x" * 600_000)
+        assert rest_of(sender)[9:12] in (b"400", b"")
+        assert until(lambda: not server.of(sender))
+
+
 def test_a_body_that_goes_on_after_its_answer_is_not_read_without_end():
     with running(_short) as server, server.connect() as endless:
         endless.sendall(_CHUNKED)
