@@ -45,6 +45,11 @@ def _spec_options(width: int) -> str:
     return "\n".join(lines) + "\n\n"
 
 
+def plain(text: str) -> str:
+    """`text` from outside as a terminal may show it: in one line, and without what it obeys."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
 def fail(sentence: str) -> NoReturn:
     """End the command with exit status 2 and one sentence that says what to do."""
     print(f"bothends: {sentence}", file=sys.stderr)

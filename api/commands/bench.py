@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from api.commands import SPEC_OPTIONS, SpecHelp, fail
+from api.commands import SPEC_OPTIONS, SpecHelp, fail, plain
 from api.commands.files import allow_files
 from api.commands.fingerprint_said import add_fingerprint_option, fingerprint_for
 from api.commands.stores import data_folder
@@ -220,11 +220,8 @@ class _Shown:
             out = sys.stdout
             # One for kept, two for not understood, three for a question: heard without looking.
             bell = "\a" * bells if out.isatty() else ""
-            # Text from outside must not send control sequences to the terminal.
-            plain = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
             code = out.encoding or "ascii"
-            plain = plain.encode(code, "backslashreplace").decode(code)
-            print(plain + bell, flush=True)
+            print(plain(text).encode(code, "backslashreplace").decode(code) + bell, flush=True)
 
     def close(self) -> None:
         """Discard unwritten lines when nobody reads them: Python would report them at its exit."""

@@ -6,12 +6,15 @@ import argparse
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
+from api.commands import plain
+
 _DECIMALS: Final = 4  # of a result whose uncertainty is not known
 
 
 def listed(found: Sequence[Any], line: Callable[[Any], str]) -> None:
     for each in found:
-        print(line(each))
+        # Notes and reasons hold what somebody elsewhere wrote.
+        print(plain(line(each)))
     if not found:
         print("there is none yet")
 
