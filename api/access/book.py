@@ -140,6 +140,14 @@ class Book:
             ) from None
 
     def _bring_up_to_date(self) -> bytes:
+        (version,) = self._rows.execute("PRAGMA user_version").fetchone()
+        if version != _VERSION:
+            self._upgrade()
+        # Nothing is written where nothing is to be done: a full disk lets who is let in be listed.
+        (secret,) = self._rows.execute("SELECT bytes FROM secret").fetchone()
+        return bytes(secret)
+
+    def _upgrade(self) -> None:
         with self._rows:
             self._rows.execute("BEGIN IMMEDIATE")
             (version,) = self._rows.execute("PRAGMA user_version").fetchone()
@@ -157,8 +165,6 @@ class Book:
                 "INSERT OR IGNORE INTO secret VALUES (1, ?)", (secrets.token_bytes(32),)
             )
             self._rows.execute(f"PRAGMA user_version={_VERSION}")
-        (secret,) = self._rows.execute("SELECT bytes FROM secret").fetchone()
-        return bytes(secret)
 
     def close(self) -> None:
         with self._lock, self._asked:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from api.commands.passes import add_data, book_in, show
+from api.commands.passes import add_data, book_in, show, trouble_said
 
 if TYPE_CHECKING:
     from api.commands import Subparsers
@@ -21,6 +21,7 @@ def add(subparsers: Subparsers) -> None:
     add_data(command)
 
 
+@trouble_said()
 def run(args: argparse.Namespace) -> int:
     book = book_in(args)
     show(book.passes(), book.invitations())

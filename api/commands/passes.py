@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -87,10 +88,21 @@ def name_said(text: str) -> str:
     return name
 
 
+@contextmanager
+def trouble_said() -> Iterator[None]:
+    """Ends the command with a sentence where the book can't be used."""
+    from api.access.book import AccessError
+
+    try:
+        yield
+    except AccessError as error:
+        fail(str(error))
+
+
 def book_in(args: argparse.Namespace, make: bool = False) -> Book:
     """The book of the data folder, whose folder may be made for a server that starts later. Ends
     the command with a sentence where it can't be used."""
-    from api.access.book import AccessError, Book
+    from api.access.book import Book
 
     folder = data_folder(args)
     try:
@@ -100,11 +112,10 @@ def book_in(args: argparse.Namespace, make: bool = False) -> Book:
                 " with --data"
             )
         check_ours(folder)
-        return Book(folder)
+        with trouble_said():
+            return Book(folder)
     except OSError as error:
         fail(f"{error.filename or folder} cannot be read ({error.strerror}); run this as its owner")
-    except AccessError as error:
-        fail(str(error))
 
 
 def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None:
@@ -135,6 +146,7 @@ def show(passes: Sequence[Pass], invitations: Sequence[Invitation] = ()) -> None
         )
 
 
+@trouble_said()
 def revoke(args: argparse.Namespace, kind: Kind | None) -> int:
     """End what `args.name` names: a pass or, of no kind, an invitation too; by its id or its name,
     which may differ in case and spaces where that leaves one."""

@@ -17,6 +17,7 @@ from api.commands.passes import (
     name_said,
     revoke,
     show,
+    trouble_said,
 )
 
 if TYPE_CHECKING:
@@ -52,22 +53,24 @@ def add(subparsers: Subparsers) -> None:
     add_data(ended)
 
 
+@trouble_said()
 def run(args: argparse.Namespace) -> int:
     if args.token_command == "revoke":
         return revoke(args, "token")
     if args.token_command == "list":
         show([each for each in book_in(args).passes() if each.kind == "token"])
         return 0
-    from api.access.book import AccessError, Taken
+    from api.access.book import Taken
     from api.access.rungs import RUNGS
 
     kept_to = benches(args)
     try:
         _, token = book_in(args, make=True).add_token(args.name, RUNGS[args.may], kept_to)
     except Taken:
-        fail(f"{args.name} is let in already; give another name, or revoke that one first")
-    except AccessError as error:
-        fail(str(error))
+        fail(
+            f"{args.name} is let in already, or a name that looks the same; give another name, or"
+            " revoke that one first"
+        )
     print(token)
     print(
         "bothends: this is shown once; put it into a file with mode 0600, and give that with"

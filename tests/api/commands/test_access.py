@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import sqlite3
 import stat
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 import zxingcpp
 
+from api.access import book as module
 from api.access.book import FILE, Book, Inviter
 from api.access.rungs import Rung
 from api.commands.access_invite import at_start, invite
@@ -135,6 +137,29 @@ def test_what_cannot_be_right_is_said(
     book = Book(tmp_path)
     assert book.passes() == []
     assert book.invitations() == []
+    book.close()
+
+
+@pytest.mark.parametrize("what", ["access", "token"])
+def test_a_book_that_takes_nothing_is_listed_and_said_in_a_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    """As where the disk is full: then it is wanted to know who is in."""
+    book = Book(tmp_path)
+    book.add_token("reports", Rung.READ)
+    other = sqlite3.connect(tmp_path / FILE, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    monkeypatch.setattr(module, "_LOCKED_S", 0.0)
+    data = ("--data", tmp_path)
+    assert status(what, "list", *data) == 0
+    assert "\nreports " in capsys.readouterr().out
+    assert status(what, "revoke", "reports", *data) == 2
+    assert status("token", "add", "more", "--may", "read", *data) == 2
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == 2
+    assert all(each.endswith("and invite everybody anew") for each in said)
+    other.close()
+    assert [each.name for each in book.passes()] == ["reports"]
     book.close()
 
 
