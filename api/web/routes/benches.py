@@ -18,7 +18,7 @@ from api.web import convert
 from api.web.convert.next_act import since_change_out
 from api.web.convert.sentences import now_out, progress_out
 from api.web.deps import NothingToSay, TheAuthor, TheServer, TheSigned
-from api.web.new_names import may_name, may_name_its_bench
+from api.web.new_names import may_name, may_name_at_its_bench
 from api.web.shapes import BenchName
 from api.web.shapes.benches import (
     AwayIn,
@@ -48,7 +48,7 @@ from capture.records import (
 from capture.values import NotUnderstood, Value, read_value
 
 router = APIRouter(
-    prefix="/benches/{name}", tags=["benches"], dependencies=[Depends(may_name_its_bench)]
+    prefix="/benches/{name}", tags=["benches"], dependencies=[Depends(may_name_at_its_bench)]
 )
 
 # The page cannot see which keyboard or caliper its keys come from.

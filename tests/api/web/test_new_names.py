@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from api.access.book import Book
 from api.access.rungs import Rung
 from api.server import Server
 from api.store.tables import Bench, Caliper
+from api.store.tables import Person as Author
 from api.web import ladder, new_names
 from tests.api.bench import Person
 from tests.api.conftest import ON_SQLITE, far_client
@@ -107,3 +109,34 @@ def test_no_operation_names_what_is_new_beyond_the_limit(
     with server.engine.connect() as store:
         assert set(store.scalars(select(Bench.name))) == {"main", "last"}
         assert set(store.scalars(select(Caliper.name))) == {"six-inch"}
+
+
+@ON_SQLITE
+def test_who_may_press_names_no_people_without_end(
+    client: TestClient,
+    application: FastAPI,
+    server: Server,
+    book: Book,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    person = Person(client)
+    person.start()
+    person.press("12.30", "12.40")
+    monkeypatch.setattr(new_names, "MOST", 1)
+    application.state.new_names = new_names.NewNames()
+    far = far_client(application, book.add_token("phone", Rung.PRESS)[1])
+    swap = "/api/benches/main/swap-ends"
+    for who in ("Ada", " Ada ", None):
+        assert far.post(swap, json={"who": who}).status_code == 200
+    for no_name in ("\ud800", "a\0b", "", 1, ["Bo"], "x" * 201):
+        content = json.dumps({"who": no_name}).encode()
+        answer = far.post(swap, content=content, headers={"Content-Type": "application/json"})
+        assert answer.status_code == 422, answer.text
+    refused = far.post(swap, json={"who": "Bo"})
+    assert refused.status_code == 429, refused.text
+    assert "more than 1 new benches, calipers and people in a day" in refused.json()["detail"]
+    # Here, and to who may admin, there is no limit; and who is known can be named again.
+    assert client.post(swap, json={"who": "Bo"}).status_code == 200
+    assert far.post(swap, json={"who": "Bo"}).status_code == 200
+    with server.engine.connect() as store:
+        assert set(store.scalars(select(Author.name))) == {"Ada", "Bo", "phone"}
