@@ -81,13 +81,16 @@ class KeptAnswers:
             self._bytes -= len(known[1])
 
 
-def series_body(store: Connection, kept: KeptAnswers, series_id: UUID) -> bytes:
-    """A series as it is sent. Raises NotFound where there is none."""
+def series_body(
+    store: Connection, kept: KeptAnswers, series_id: UUID, latest: int | None = None
+) -> bytes:
+    """A series as it is sent; latest as of `KeptAnswers.get`. Raises NotFound where there is
+    none."""
 
     def answer() -> bytes:
         return convert.series_out(series.series(store, series_id)).model_dump_json().encode()
 
-    return kept.get(store, series_id, answer)
+    return kept.get(store, series_id, answer, latest=latest)
 
 
 _STANDINGS: Final = TypeAdapter(list[KeptStanding])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
+from tests.ptys import until
 from tests.whole.at_the_bench import Bench
 from tests.whole.browser import no_serious_axe_findings
 
@@ -95,6 +96,64 @@ def test_a_lost_reading_begins_anew_and_the_side_of_the_blade_is_corrected(phone
     undo.locator("button").click()
     expect(said).to_contain_text("with the other sign")
     expect(said.locator("button")).to_have_text("It fell to the right of the blade")
+
+
+_HELD_EVENTS = """
+  window.held = [];
+  window.EventSource = class extends EventSource {
+    addEventListener(kind, hear) {
+      super.addEventListener(kind, (event) => {
+        if (window.held) window.held.push({ kind, hear: () => hear(event) });
+        else hear(event);
+      });
+    }
+  };
+"""
+"""What the live connection tells waits until the test hands it on."""
+_HELD = "(wanted) => window.held.filter(({ kind }) => kind === wanted).length"
+_NEXT = """
+  (kind) => {
+    while (window.held.length) {
+      const { kind: of, hear } = window.held.shift();
+      hear();
+      if (of === kind) return true;
+    }
+    return false;
+  }
+"""
+_REST = """
+  () => {
+    const held = window.held;
+    window.held = null;
+    const undo = document.getElementById("undo");
+    return held.map(({ hear }) => (hear(), undo.hidden ? "" : undo.textContent));
+  }
+"""
+"""What is offered to be undone after each of them."""
+
+
+def test_events_that_come_late_take_nothing_back_of_what_was_asked_for(phone: Bench) -> None:
+    """A busy computer tells how a strip was before its last press when that is shown already."""
+    page = phone.page
+    page.add_init_script(_HELD_EVENTS)
+    phone.open()
+    expect(page.locator("#sign-live")).to_have_text("live")
+    series = phone.start()
+    phone.press("12.00")
+    assert until(lambda: page.evaluate(_HELD, "trial"))
+    phone.press("12.40")
+    phone.holds(series, [["12.00", "12.40"]])
+    # The series begins on the page, which asks for it and shows its strip.
+    assert page.evaluate(_NEXT, "bench")
+    expect(page.locator("#trials tbody tr")).to_have_count(1)
+    expect(page.locator("#trials")).to_contain_text("12.40")
+    assert until(lambda: page.evaluate(_HELD, "trial") >= 2)
+    assert set(page.evaluate(_REST)) == {""}
+    phone.state("pair complete: strip 1")
+    expect(page.locator("#trials")).to_contain_text("12.40")
+    phone.press("12.01")
+    phone.next("open endstrip 2")
+    expect(page.locator("#undo")).to_be_hidden()
 
 
 def test_what_was_done_on_the_bench_is_undone_for_a_minute(phone: Bench) -> None:

@@ -15,6 +15,7 @@ from api.answers.next_act import next_act
 from api.answers.settings import new_series
 from api.store.log import acts_of
 from api.store.rows import series as rows
+from api.store.rows.events import last_event_id
 from api.web import convert
 from api.web.asked.machine import machine_named
 from api.web.asked.series import series_asked
@@ -55,10 +56,13 @@ def start_series(
 
 @router.get("/series/{series_id}", response_model=SeriesOut)
 def get_series(series_id: UUID, server: TheServer, kept: TheKept) -> Response:
-    """A series with its trials and what they say; its `ETag` is for `If-Match` of corrections."""
+    """A series with its trials and what they say; its `ETag` is for `If-Match` of corrections. All
+    events up to the number in `Last-Event-ID` are in it."""
     with server.reading() as store:
-        body = series_body(store, kept, series_id)
-    return Response(body, media_type="application/json", headers={"ETag": etag(body)})
+        latest = last_event_id(store)
+        body = series_body(store, kept, series_id, latest)
+    headers = {"ETag": etag(body), "Last-Event-ID": str(latest)}
+    return Response(body, media_type="application/json", headers=headers)
 
 
 @router.post("/series/{series_id}/finish")

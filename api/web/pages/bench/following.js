@@ -1,7 +1,7 @@
 // The series shown, as the server says that it is: begun, corrected, ended.
 
 import { at } from "../shared/elements.js";
-import { get, memory, messageOf } from "../shared/http.js";
+import { get, getAsOf, memory, messageOf } from "../shared/http.js";
 import { showPlaces } from "./guiding.js";
 import { benchPath, here, method, name, page, running, shownUnits } from "./here.js";
 import * as inHand from "./in_hand.js";
@@ -110,9 +110,9 @@ async function begin(running) {
   present(running);
   at("places").replaceChildren();
   places(running);
-  let whole;
+  let found;
   try {
-    whole = await get(`/api/series/${running.id}`);
+    found = await getAsOf(`/api/series/${running.id}`);
   } catch (error) {
     if (here.series === running) here.series = null; // so that asking again starts it again
     delayed = true;
@@ -123,7 +123,7 @@ async function begin(running) {
   if (here.series !== running) return;
   if (delayed) notice("");
   delayed = false;
-  fill(whole);
+  fill(...found);
 }
 
 /**
@@ -133,6 +133,8 @@ async function begin(running) {
 export function present(running) {
   here.series = running;
   here.trials = new Map();
+  here.told = new Map();
+  here.asOf = 0;
   here.score = null;
   here.behind = false;
   here.doubts = null;
@@ -165,14 +167,22 @@ async function offerNotToBegin() {
 }
 
 /**
- * Show the trials of `whole`. What the live connection told in the meantime is newer.
+ * Show the trials of `whole`. What later events told in the meantime is newer; of others, also of those
+ * still to come, it knows already.
  * @param {SeriesOut} whole
+ * @param {number} [asOf] the event up to which it knows all
  */
-export function fill(whole) {
-  for (const trial of whole.trials) if (!here.trials.has(trial.id)) here.trials.set(trial.id, trial);
-  here.score ??= whole.score;
-  here.progress ??= whole.progress;
-  here.doubts ??= whole.doubts.flatMap(({ now }) => now ?? []);
+export function fill(whole, asOf = 0) {
+  here.asOf = asOf;
+  /** @param {string} id */
+  const older = (id) => (here.told.get(id) ?? 0) <= asOf;
+  for (const trial of whole.trials) if (older(trial.id)) here.trials.set(trial.id, trial);
+  if (older(String(here.series?.id))) {
+    here.score = whole.score;
+    here.behind = [...here.told.values()].some((number) => number > asOf);
+    here.progress = whole.progress;
+    here.doubts = whole.doubts.flatMap(({ now }) => now ?? []);
+  }
   const last = here.bench?.last_reading;
   const untold = at("value").dataset.state === "waiting";
   const ofThis = last && (whole.trials.length || whole.aside.some((r) => r.id === last.id));

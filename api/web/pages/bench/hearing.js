@@ -24,8 +24,8 @@ export const withdrawn = new Set(); // readings that were parts of one value: no
  */
 export function hear(event, number) {
   if (event.kind === "reading") heardReading(event.data, number);
-  else if (event.kind === "trial") heardTrial(event.data);
-  else if (event.kind === "score") heardScore(event.data);
+  else if (event.kind === "trial") heardTrial(event.data, number);
+  else if (event.kind === "score") heardScore(event.data, number);
   else if (event.kind === "refusal") heardRefusal(event.data);
   else if (event.kind === "bench") follow(event.data);
   else if (event.kind === "store") heardStore(event.data);
@@ -53,7 +53,7 @@ function heardReading(reading, number) {
   /** @type {Record<string, string>} */
   const sound = { "no series": "kept", "jaws shut": "taken back", "nothing to take back": "taken back" };
   if (outcome !== "bounced") {
-    undo.pressed();
+    if (number > here.asOf) undo.pressed();
     notice("");
     sounds.play(sound[outcome] ?? outcome);
   }
@@ -101,9 +101,24 @@ export function heardRefusal(refusal) {
   sounds.say("Not understood.");
 }
 
-/** @param {TrialOut} trial */
-function heardTrial(trial) {
-  if (!here.series || trial.series !== here.series.id) return;
+/**
+ * Whether an event is news of what is shown: one of before may tell it as it was then.
+ * @param {string} series that it is of
+ * @param {string} id what it tells
+ * @param {number} number
+ */
+function isNews(series, id, number) {
+  if (series !== here.series?.id || number <= here.asOf) return false;
+  here.told.set(id, number);
+  return true;
+}
+
+/**
+ * @param {TrialOut} trial
+ * @param {number} number of the event
+ */
+function heardTrial(trial, number) {
+  if (!here.series || !isNews(trial.series, trial.id, number)) return;
   const before = here.trials.get(trial.id);
   const gone = before?.readings.filter((r) => !trial.readings.some((still) => still.id === r.id)).at(-1);
   if (gone) {
@@ -146,9 +161,12 @@ function heardTrial(trial) {
   showAll();
 }
 
-/** @param {{ series: string, score: ScoreOut, now: NowOut[], progress: ProgressOut, since_change: SinceChangeOut[] }} event */
-function heardScore(event) {
-  if (!here.series || event.series !== here.series.id) return;
+/**
+ * @param {{ series: string, score: ScoreOut, now: NowOut[], progress: ProgressOut, since_change: SinceChangeOut[] }} event
+ * @param {number} number of it
+ */
+function heardScore(event, number) {
+  if (!here.series || !isNews(event.series, event.series, number)) return;
   here.score = event.score;
   here.behind = false;
   here.doubts = event.now;

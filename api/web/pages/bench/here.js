@@ -13,6 +13,8 @@ export const benchPath = /** @type {const} */ (`/api/benches/${encodeURIComponen
  * @property {BenchOut | null} bench as GET /api/benches/{name} says
  * @property {SeriesHead | null} series the series shown: the running one, or the one just finished
  * @property {Map<string, TrialOut>} trials of the series shown
+ * @property {Map<string, number>} told by the ids of trials, and of the series for its score: the event that told them last
+ * @property {number} asOf the event up to which all that is shown was asked for; later ones are news
  * @property {ScoreOut | null} score
  * @property {boolean} behind whether trials were told since that the score does not know of
  * @property {NowOut[] | null} doubts what to do about doubtful strips at once; null before it was told
@@ -31,6 +33,8 @@ export const here = {
   bench: null,
   series: null,
   trials: new Map(),
+  told: new Map(),
+  asOf: 0,
   score: null,
   behind: false,
   doubts: null,

@@ -2,6 +2,7 @@
 
 import { NOT_LET_IN, end, hasEnded } from "./access.js";
 
+const JSON_ALONE = { headers: { Accept: "application/json" } };
 // A server of which too much is asked did nothing, and says when to come again. Where that is soon, nobody
 // need know.
 const SOON_S = 3;
@@ -94,8 +95,10 @@ async function answer(path, options = {}) {
  * @param {string} path
  * @param {RequestInit} options
  */
-async function request(path, options) {
-  const response = await answer(path, options);
+const request = async (path, options) => read(await answer(path, options));
+
+/** @param {Response} response */
+async function read(response) {
   const text = await response.text();
   let body = {};
   try {
@@ -112,7 +115,18 @@ async function request(path, options) {
  * @param {P} path
  * @returns {Promise<Got[P]>}
  */
-export const get = (path) => /** @type {Promise<Got[P]>} */ (request(path, { headers: { Accept: "application/json" } }));
+export const get = (path) => /** @type {Promise<Got[P]>} */ (request(path, JSON_ALONE));
+
+/**
+ * The same, with the number of the event up to which it knows all.
+ * @template {keyof Got} P
+ * @param {P} path
+ * @returns {Promise<[Got[P], number]>}
+ */
+export async function getAsOf(path) {
+  const response = await answer(path, JSON_ALONE);
+  return [/** @type {Got[P]} */ (await read(response)), Number(response.headers.get("Last-Event-ID"))];
+}
 
 /**
  * @param {"POST" | "PATCH"} method
