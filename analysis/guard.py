@@ -32,6 +32,7 @@ Kind = Literal[
 ]
 CHANGED: Final[dict[int, str]] = {
     1: "A reading that can hardly be right is asked about as it comes in.",
+    2: "So is one whose lost first digit left a zero before the point: 0.8220 for 1.8220.",
 }
 """What each number of the rules changed, as a person reads it. A change of the rule adds a number
 here."""
@@ -284,7 +285,9 @@ def _other_wrong(value: float, reading: Sent, expected: Expected) -> _Mistakes:
 def _before_first(reading: Sent) -> float:
     """What a one before the first digit of the line would count, in mm."""
     found = _WHOLE.search(reading.sent)
-    digits = len(found[1]) if found else len(str(abs(reading.nm) // NM_PER_UNIT[reading.unit]))
+    whole = found[1] if found else str(abs(reading.nm) // NM_PER_UNIT[reading.unit])
+    # A zero is no digit of the size: 0.8220 may be what is left of 1.8220, as .8220 may.
+    digits = len(whole.lstrip("0"))
     return float(10**digits * NM_PER_UNIT[reading.unit] / NM_PER_MM)
 
 

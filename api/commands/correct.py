@@ -65,15 +65,19 @@ def _add_measured(of: _Of) -> None:
     series.add_argument("id", metavar="ID", nargs="?", help="without it, the latest are listed")
     settings = f"machine, stop, work, method, {_LENGTHS}, strip_side, pieces, tolerance_deg, note"
     _settable(series, f"{settings}, ...")
-    strip = of("strip", "a strip: its ends, whether it counts, to which series it belongs")
+    strip = of(
+        "strip",
+        "a strip: its ends, whether it counts, to which visit and series it belongs",
+    )
     strip.add_argument("series", metavar="SERIES")
     strip.add_argument("number", metavar="NUMBER", nargs="?", help="without it, all strips")
     strip.add_argument(
         "act",
         nargs="?",
-        choices=("swap-ends", "leave-out", "count-again", "move"),
+        choices=("swap-ends", "leave-out", "count-again", "away", "stayed", "move"),
         metavar="ACT",
-        help="swap-ends, leave-out, count-again or move",
+        help="swap-ends, leave-out, count-again, away (the machine was swung away and back before"
+        " this strip), stayed (it was not) or move",
     )
     strip.add_argument("--into", metavar="SERIES", help="move: to this series, else to a new one")
     strip.add_argument("--rest", action="store_true", help="move: all later strips too")

@@ -35,7 +35,8 @@ _OUT: Final = (0.1, 2.0)
 _WANDERS_MM: Final = 1.5
 _FACTORS: Final = {"ten times": 10.0, "a tenth": 0.1, "25.4 times": 25.4, "a 25.4th": 1 / 25.4}
 _FIRST: Final = "first digit lost"
-_MISTAKES: Final = (*_FACTORS, _FIRST)
+_A_ZERO: Final = "first digit sent as a zero"
+_MISTAKES: Final = (*_FACTORS, _FIRST, _A_ZERO)
 _IN_FIRST: Final = "any of these, in the first trial"
 _METHODS: Final = (*_STRIPS, "planed-thickness", "blade-to-slot", "stop-block", "stated-block")
 _NEAR_ZERO: Final = ("dial", "closing-miters", "known-block")
@@ -225,9 +226,10 @@ def _line(text: str, unit: Unit) -> Sent:
 
 def _wrong(mistake: str, right: Sent, ground: _Ground) -> Sent | None:
     """The reading as the mistake leaves it; None where it changes nothing."""
-    if mistake == _FIRST:
+    if mistake in (_FIRST, _A_ZERO):
         sign, digits = ("-", right.sent[1:]) if right.nm < 0 else ("", right.sent)
-        left = _line(sign + digits[1:], ground.unit)
+        first = "0" if mistake == _A_ZERO else ""
+        left = _line(sign + first + digits[1:], ground.unit)
     else:
         step = ground.step
         nm = math.floor(right.nm * _FACTORS[mistake] / step + 0.5) * step

@@ -75,6 +75,17 @@ def test_a_digit_lost_after_a_minus_is_asked_about_like_any_other():
     assert of.question(1, sent("-14.93"), [[-15_020_000], []], earlier) is None
 
 
+@pytest.mark.parametrize("left", [".8220", "0.8220", "00.8220"])
+def test_a_lost_digit_is_asked_about_whatever_zeros_stand_before_the_point(left):
+    of = Guard(METHODS["reversal"], baseline_mm=300.0)
+    earlier = strips("1.7470 1.7685", "1.7565 1.7745", unit="in")
+    found = of.question(1, sent(left, "in"), [[sent("1.8005", "in").nm], []], earlier)
+    assert (found.kind, found.beside) == ("first digit lost", "other end")
+    assert found.near_nm / 25.4e6 == pytest.approx(1.82, abs=0.01)
+    narrower = [[sent("0.8005", "in").nm], []]
+    assert of.question(1, sent("0.8220", "in"), narrower, earlier) is None
+
+
 def test_the_first_strip_of_a_new_machine_that_is_out_is_not_taken_for_a_lost_digit():
     # 1.4 and 2.9 degrees, where a one or a two before the first digit would make both ends equal.
     assert REVERSAL.question(1, sent("9.98"), [[20_100_000], []], []) is None

@@ -198,7 +198,7 @@ def count_trial_again(
 
 @router.post("/series/{series_id}/trials/{number}/away")
 def say_trial_away(
-    series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
+    series_id: UUID, number: Number, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """The machine was swung away and back to its stop before this trial: another visit begins."""
     return request.trial(series_id, records.Away(number), body)
@@ -206,7 +206,7 @@ def say_trial_away(
 
 @router.post("/series/{series_id}/trials/{number}/stayed")
 def say_trial_stayed(
-    series_id: UUID, number: int, request: TheCorrection, body: CorrectionIn | None = None
+    series_id: UUID, number: Number, request: TheCorrection, body: CorrectionIn | None = None
 ) -> SeriesOut | ResultsOut:
     """It was not: the trial belongs to the visit of the one before."""
     return request.trial(series_id, records.Stayed(number), body)

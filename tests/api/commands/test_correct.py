@@ -59,9 +59,12 @@ def test_a_series_its_strips_and_its_machine_are_corrected_and_undone(shop, stor
     # What another device wrote moves no cursor, and makes no line.
     assert "strip 1: counted yes -> no (it \\x1b[2J\\nslipped)" in done("undo")
     assert "strip 1" not in done("strip", series, 2)
+    done("strip", series, 2, "away")
+    assert "strip 2" in (swung := done("undo").splitlines()[-1]), swung
+    done("strip", series, 2, "stayed")
     done("machine", "Window saw", "--rename", "Door saw", "--set", "retired=true")
     assert "Door saw, retired" in done("machine")
-    assert trail(shop) == before + 5
+    assert trail(shop) == before + 7
     with shop.connect() as store:
         assert sorted(store.scalars(select(Machine.name))) == ["Blue sled", "Door saw"]
         assert store.scalars(select(Series.baseline).where(Series.note.is_not(None))).one()[:4] == (

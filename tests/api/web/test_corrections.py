@@ -106,7 +106,7 @@ def test_what_cannot_be_is_refused_in_words(person):
     assert corrected(person, series, {"tolerance_deg": None})["tolerance"] is None
     assert refused(person, series, {"baseline": "9" * 41})[1] == "must be at most 40 characters"
     corrected(person, NOWHERE, {"baseline": "20"}, 404)
-    for act in ("swap-ends", "leave-out", "count-again", "move"):
+    for act in ("swap-ends", "leave-out", "count-again", "away", "stayed", "move"):
         for number in (-1, 0, 2**31, 10**20):
             answer = person.post(f"/api/series/{series}/trials/{number}/{act}", status=422)
             assert answer["errors"][0]["field"] == "number"
