@@ -2,6 +2,9 @@
 
 import { NOT_LET_IN, end, hasEnded } from "./access.js";
 
+// The key in the session's storage that says when this tab last had the server do something: the page that
+// comes then can undo it.
+const ACTED = "bothends acted";
 const JSON_ALONE = { headers: { Accept: "application/json" } };
 // A server of which too much is asked did nothing, and says when to come again. Where that is soon, nobody
 // need know.
@@ -141,9 +144,21 @@ const withBody = (method, body) => ({ method, headers: { "Content-Type": "applic
  */
 async function act(path, options) {
   const made = await request(path, options);
-  // What is done here can be undone on the page that comes then.
-  memory.set("acted", Date.now());
+  try {
+    sessionStorage.setItem(ACTED, String(Date.now()));
+  } catch {
+    // It keeps nothing: what was done is undone where it is listed.
+  }
   return made;
+}
+
+/** How many seconds ago that was; infinite where it did nothing. */
+export function actedAgo() {
+  try {
+    return (Date.now() - Number(sessionStorage.getItem(ACTED) ?? -Infinity)) / 1000;
+  } catch {
+    return Infinity;
+  }
 }
 
 /**

@@ -548,8 +548,6 @@ interface Kept {
   speech: boolean;
   bench: string;
   who: string;
-  /** When this browser last had the server do something. */
-  acted: number;
   study: { unit?: string; person?: string };
   work: Record<string, string>;
   "leave alone": string[];

@@ -1,7 +1,7 @@
 // What a page's corrections have in common: what of a form is corrected, and undo.
 
 import { all, around, at } from "./elements.js";
-import { memory, messageOf, patch, post, Refused } from "./http.js";
+import { actedAgo, messageOf, patch, post, Refused } from "./http.js";
 import * as sounds from "./sounds.js";
 import { showError } from "./problem.js";
 import { endUndo, offerUndo } from "./undo.js";
@@ -82,14 +82,13 @@ document.addEventListener("click", (event) => {
 const WAYS_S = 5;
 
 /**
- * Offer to undo what was done last, while pages still offer it, if it was done in this browser: what
+ * Offer to undo what was done last, while pages still offer it, if it was done in this tab: what
  * a program or somebody elsewhere did is undone where it is listed.
  */
 export function offerLast() {
   const [latest] = all(document, "[data-seconds]").sort((a, b) => Number(b.dataset.seconds) - Number(a.dataset.seconds));
   const left = Number(latest?.dataset.seconds);
-  const mine = (Date.now() - memory.get("acted", 0)) / 1000;
-  if (!latest || !(Math.abs(Number(at("undo").dataset.offered) - left - mine) < WAYS_S)) return endUndo();
+  if (!latest || !(Math.abs(Number(at("undo").dataset.offered) - left - actedAgo()) < WAYS_S)) return endUndo();
   offerUndo(`${latest.dataset.words}.`, () => latest.click(), left);
 }
 
