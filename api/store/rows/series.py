@@ -35,6 +35,8 @@ _WITH_NAMES: Select[Any] = (
         Machine.name.label("machine_name"),
         Machine.kind.label("machine_kind"),
         Machine.created_at.label("machine_created_at"),
+        Machine.note.label("machine_note"),
+        Machine.retired_at.label("machine_retired_at"),
         Work.name.label("work"),
     )
     .join(Bench, Bench.id == Series.bench_id)

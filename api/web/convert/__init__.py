@@ -152,6 +152,8 @@ def machine_of(row: Row[Any]) -> MachineOut:
         name=row.machine_name,
         kind=row.machine_kind,
         created_at=row.machine_created_at,
+        note=row.machine_note,
+        retired_at=row.machine_retired_at,
     )
 
 

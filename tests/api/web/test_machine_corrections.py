@@ -70,6 +70,7 @@ def test_a_machine_is_renamed_retired_and_undone(client, server):
     assert ok(client.get(address))["note"] is None
     ok(client.patch(address, json={"retired": True}))
     assert client.get("/api/machines").json() == []
+    assert client.get(f"/api/series/{series}").json()["machine"] == client.get(address).json()
     assert [m["id"] for m in client.get("/api/machines?retired=true").json()] == [str(saw)]
     assert series_of(client, saw) == [str(series)]
     ok(client.patch(address, json={"retired": False}))
