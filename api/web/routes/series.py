@@ -18,7 +18,7 @@ from api.store.rows import series as rows
 from api.store.rows.events import last_event_id
 from api.web import convert
 from api.web.asked.machine import machine_named
-from api.web.asked.series import series_asked
+from api.web.asked.series import refuse_retired, series_asked
 from api.web.asked.stop import stop_named
 from api.web.asked.work import work_made, work_or_usual
 from api.web.convert.known import known_out
@@ -41,6 +41,7 @@ def start_series(
     """Start a series: its bench feeds it from now on."""
     machine = machine_named(server, body.machine)
     stop = stop_named(server, machine.id, body.stop)
+    refuse_retired(machine, stop)
     work = None if body.work is None else work_or_usual(server, body.work)
     asked = series_asked(body, stop, work)
     may_name(request, [asked.bench])
@@ -98,6 +99,8 @@ def measure_again(
         note = asked.note or None
         if asked.changed == "adjusted" and note is None:
             note = proposed_move(store, series_id)
+    machine = machine_named(server, str(new.machine_id))
+    refuse_retired(machine, stop_named(server, machine.id, str(new.stop_id)))
     may_name(request, [new.bench])
     new = replace(new, readings_unit=server.readings_unit(new.bench))
     by = author.naming(asked.who)

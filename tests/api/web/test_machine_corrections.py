@@ -73,6 +73,8 @@ def test_a_machine_is_renamed_retired_and_undone(client, server):
     assert client.get(f"/api/series/{series}").json()["machine"] == client.get(address).json()
     assert [m["id"] for m in client.get("/api/machines?retired=true").json()] == [str(saw)]
     assert series_of(client, saw) == [str(series)]
+    again = client.post(f"/api/series/{series}/again", json={})
+    assert (again.status_code, "bring it back first" in again.json()["detail"]) == (422, True)
     ok(client.patch(address, json={"retired": False}))
     assert len(client.get("/api/machines").json()) == 1
 

@@ -86,6 +86,10 @@ def test_a_stop_is_corrected_and_what_series_rest_on_is_not(person: Person):
         in correct(person, f"/api/stops/{square}", {"retired": True}, 409)["detail"]
     )
     correct(person, path, {"retired": True})
+    retired = {"machine": saw, "stop": "left 5", "method": "reversal", "strip_side": "left"}
+    refused = person.post("/api/series", retired | {"baseline": "200", "unit": "mm"}, 422)
+    assert [e["field"] for e in refused["errors"]] == ["stop"]
+    assert "left 5 is retired" in refused["detail"]
     assert stops(person, saw) == [("square", 0)]
     assert stops(person, saw, "?retired=true") == [("square", 0), ("left 5", -5)]
 
