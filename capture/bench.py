@@ -64,6 +64,8 @@ _PRESSES_A_SECOND: Final = 50
 # A commit takes milliseconds; one that takes so long is blocked.
 _SLOW_S: Final = 1.0
 _CHECK_INTERVAL_S: Final = 0.25
+# What reads is woken to end; only what opens or closes a port may hang for good.
+_HELD_UP_S: Final = 20.0
 # A service manager waits a minute and a half for a program that it stops.
 _LONGEST_STOP_S: Final = 60.0
 # Rate limit of the refusals that are listed one by one; the others are only counted.
@@ -178,6 +180,9 @@ class Instruments:
             each.stop()
         for each in instruments:
             each.join(max(0.0, deadline - time.monotonic()))
+            if each.reads:
+                # A busy computer may hold it up with a reading in its hand.
+                each.join(_HELD_UP_S)
         left = self._store_queue.stop(_STOP_S)
         self._reporter.stop(max(0.2, deadline - time.monotonic()))
         return left
@@ -450,6 +455,11 @@ class _Instrument:
     def join(self, seconds: float) -> None:
         self._thread.join(seconds)
 
+    @property
+    def reads(self) -> bool:
+        """Whether it has its port open, and may just have heard something."""
+        return self._source is not None
+
     def stop(self) -> None:
         self._over.set()
         self._wake()
@@ -598,8 +608,9 @@ class _Instrument:
                     with self._state_lock:
                         self._state = replace(self._state, last_heard=self._wall())
                     if late and self._spec.mode == "stream":
-                        # Old positions of the jaws are of no use.
-                        decoder = decoder_for(self._spec)
+                        # Old positions of the jaws are of no use; but where they still stand
+                        # they have given their reading.
+                        decoder.hang_up()
                         continue
                     decoded = decoder.feed(chunk, now)
                 else:

@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Final
 
 from api.instruments.forward import bodies
-from api.instruments.forward.queue import Item, Queue, QueueError, lock_file
+from api.instruments.forward.queue import Item, Queue, QueueError
 from api.settings import KEPT_BESIDE_FILE
-from api.store.engine import DamagedStore, GoneStore, StoreError, files_of
+from api.store.engine import DamagedStore, GoneStore, StoreError
 from api.store.trouble import sentence
 from capture.records import Reading, Refusal
 
@@ -156,17 +156,13 @@ class KeptBeside:
         return True
 
     def _empty(self, queue: Queue) -> None:
-        refused = queue.progress().refused
-        queue.close()
+        if queue.progress().refused:
+            queue.close()
+        else:
+            queue.remove()
         self._queue = None
         self.waiting, self.last = 0, None
         self._followed.clear()
-        if not refused:
-            for file in files_of(self._path):
-                with suppress(OSError):
-                    file.unlink()
-            with suppress(OSError):
-                lock_file(self._path).unlink()
 
     # ------------------------------------------------------------ a thread of its own
 

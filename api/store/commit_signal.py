@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Collection, Sequence
+from contextlib import suppress
 from typing import Final
 
 from sqlalchemy import Engine
@@ -58,8 +59,10 @@ class CommitSignal:
         """Wake who waits for one of these benches, by their ids; None: everybody. events: what was
         committed, where it is known."""
         loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._wake, benches, events)
+        if loop is not None:
+            # Closed, nobody is left to be woken; whoever committed must not hear of that.
+            with suppress(RuntimeError):
+                loop.call_soon_threadsafe(self._wake, benches, events)
 
     def close(self) -> None:
         """End every stream, as the program stops."""

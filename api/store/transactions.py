@@ -114,6 +114,7 @@ class Transactions:
                 raise
             self.benches |= written.benches
             self.calipers |= written.calipers
+            self.names |= written.names
             if written.events:
                 self._committed({event.bench_id for event in written.events}, happened)
 
@@ -162,6 +163,7 @@ class Writing:
         self.connection = connection
         self.benches: dict[str, BenchState] = {}
         self.calipers: dict[str, int] = {}
+        self.names: dict[int, str] = {}
         self.events: list[EventRow] = []
         self._known = transactions
         self._heard: dict[UUID, records.Reading] = {}
@@ -194,11 +196,12 @@ class Writing:
         return self.bench(self.bench_name(series_id))
 
     def _name(self, bench_id: int) -> str:
-        if bench_id not in self._known.names:
-            found = self.connection.scalar(select(Bench.name).where(Bench.id == bench_id))
-            assert found is not None  # an event is of a bench
-            self._known.names[bench_id] = found
-        return self._known.names[bench_id]
+        known = self.names.get(bench_id) or self._known.names.get(bench_id)
+        if known is None:
+            known = self.connection.scalar(select(Bench.name).where(Bench.id == bench_id))
+            assert known is not None  # an event is of a bench
+            self.names[bench_id] = known
+        return known
 
     def bench_name(self, series_id: UUID) -> str:
         """The name of the bench of a series. Raises NotFound where no series has that id."""
@@ -220,7 +223,7 @@ class Writing:
             )
             return self.bench(name)
         bench_id, last_seq, corrected = found
-        self._known.names[bench_id] = name
+        self.names[bench_id] = name
         known = self.benches.get(name) or self._known.benches.get(name)
         if known is None or (known.seq, known.corrected) != (last_seq, corrected):
             state = pairing.fold(read_log(self.connection, bench_id))

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from api.store.engine import CHANNEL
 from capture.retry import Backoff
@@ -47,7 +48,8 @@ class Watch:
 
     def _run(self) -> None:
         look = self._listen if self._engine.dialect.name == "postgresql" else self._poll
-        away = (DBAPIError, self._engine.dialect.loaded_dbapi.Error)
+        # The last: no connection is free, for as long as the pool waits.
+        away = (DBAPIError, self._engine.dialect.loaded_dbapi.Error, NoConnectionFree)
         backoff = Backoff()
         said = ""
         with self._wakes:

@@ -117,6 +117,29 @@ def test_a_stream_gives_one_reading_for_each_strip() -> None:
         assert book.sent() == ["12.00", "13.00"]
 
 
+def test_jaws_that_stood_while_nothing_was_read_give_no_second_reading(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On a computer that was suspended, or so busy that it did not run its programs."""
+    passed = [0.0]
+    monkeypatch.setattr("capture.bench._elapsed", lambda: passed[0])
+    with (
+        plugged() as port,
+        bench(f"serial:{port.target},name=g,unit=mm,mode=stream,settle=0.1") as (book, _),
+    ):
+        assert listening(book)
+
+        def gives_another(width: str, count: int) -> bool:
+            port.send(f"{width}\r\n".encode())
+            return len(book.readings) > count
+
+        assert until(lambda: gives_another("12.00", 0))
+        passed[0] = 3600.0
+        assert not until(lambda: gives_another("12.00", 1), 0.5)
+        assert until(lambda: gives_another("15.00", 1))
+        assert book.sent() == ["12.00", "15.00"]
+
+
 def test_a_caliper_is_asked_and_answers() -> None:
     """No answer is shown, asked once more; a surplus answer is dropped."""
     asked: list[bytes] = []

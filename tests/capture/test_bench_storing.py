@@ -6,15 +6,16 @@ import re
 import socket
 import threading
 import time
+from typing import Any
 
 import pytest
 import serial
 
-from capture.bench import Instruments
+from capture.bench import Instruments, _StoreQueue
 from capture.records import Reading
 from capture.spec import parse_spec
 from tests.capture.notebook import Notebook, bench, listening, state_of
-from tests.ptys import plugged, until
+from tests.ptys import PATIENCE_S, plugged, until
 
 
 def test_a_mad_instrument_keeps_no_other_from_being_heard_and_floods_nothing() -> None:
@@ -189,6 +190,31 @@ def test_stopping_hands_on_what_was_heard_and_gives_back_what_no_store_took() ->
         assert book.readings == []
         # The port is free again, and the half line is nowhere.
         serial.Serial(port.target, exclusive=True).close()
+
+
+def test_a_reading_in_the_hand_of_a_thread_that_is_held_up_is_not_lost_at_the_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("capture.bench._STOP_S", 0.05)
+    heard, go_on = threading.Event(), threading.Event()
+    put = _StoreQueue.put
+
+    def held_up(*given: Any) -> bool:
+        heard.set()
+        go_on.wait()
+        return put(*given)
+
+    monkeypatch.setattr(_StoreQueue, "put", held_up)
+    with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, its):
+        assert listening(book)
+        port.send(b"12.34\r\n")
+        assert heard.wait(PATIENCE_S)
+        # Much longer than what stopping waits for a thread that may hang for good.
+        later = threading.Timer(0.5, go_on.set)
+        later.start()
+        left = its.stop()
+        later.join()
+        assert [*book.sent(), *(each.sent for each in left)] == ["12.34"]
 
 
 def test_stopping_ends_whatever_hangs() -> None:

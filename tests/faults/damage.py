@@ -38,10 +38,13 @@ def damage(shop: Shop, file: str, how: str, chance: random.Random) -> bytes:
     """Delete the store's or the queue's file, cut it off, or overwrite some of its pages; the bytes
     that were destroyed."""
     path = file_in(shop.folder / "shop") if file == "store" else _queue(shop.folder)
-    before = path.read_bytes()
     if how == "deleted":
-        path.unlink()
-        return before
+        # What stands in the log alone is gone with the file that it is of.
+        log = path.with_name(path.name + "-wal")
+        with path.open("rb") as file:
+            path.unlink()
+            return file.read() + (log.read_bytes() if log.exists() else b"")
+    before = path.read_bytes()
     pages = len(before) // _PAGE
     with path.open("r+b") as written:
         if how == "truncated":

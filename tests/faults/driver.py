@@ -181,11 +181,16 @@ class _Driver:
             self._breaches.append("the bench does not say that its server is away")
 
     def _told(self, wire: Wire) -> bool:
-        if self._shop.in_trouble(wire):
+        if self._shop.in_trouble(wire) or self._cut_off(wire):
             return True
         taken = wire.take_stock()
         session = wire.session
         return session is None or (taken and all(map(self._shop.answered, session.presses)))
+
+    def _cut_off(self, wire: Wire) -> bool:
+        """Whether no page can follow what is heard here; it says that it is not connected."""
+        no_more = wire is self._shop.near and "few files for server" in self._faults
+        return no_more and not self._shop.live["main"].connected
 
     def _paused(self, wire: Wire) -> bool:
         return f"pause {'server' if wire is self._shop.near else 'bench'}" in self._faults

@@ -100,6 +100,10 @@ def test_no_series_starts_before_the_cautions_are_read(bench):
     expect(page.locator("#guide-body .steps")).to_be_hidden()
     expect(cautions).to_be_visible()
     expect(page.locator("#start")).to_have_text("I follow these cautions: start measuring")
+    # The browser's own way back leads to the set-up, as it was, as the button does.
+    page.go_back()
+    expect(page.locator("[name=strip_side][value=left]")).to_be_checked()
+    page.click("#show-guide")
     # Those of another kind of machine are not said.
     page.click("#back-to-setup")
     new_machine(page)

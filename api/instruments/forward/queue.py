@@ -7,11 +7,12 @@ import json
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from api.store.engine import files_of
 from api.store.identity import LostFile, SameFile
 from api.store.private import make_private
 
@@ -174,6 +175,17 @@ class Queue:
 
     def close(self) -> None:
         with self._lock:
+            self._opened.close()
+
+    def remove(self) -> None:
+        """Close it and delete its files. Another program can open it before or after that, and not
+        in between, where what it kept would be deleted with them."""
+        with self._lock:
+            # First: where it is closed, SQLite deletes what lies beside a file by its name.
+            self._store.close()
+            for file in (*files_of(self._path), lock_file(self._path)):
+                with suppress(OSError):
+                    file.unlink()
             self._opened.close()
 
 

@@ -9,6 +9,7 @@ from uuid import UUID
 
 import pytest
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import TimeoutError as NoConnectionFree
 
 from api.store.engine import CHANNEL, open_engine
 from api.store.journal import Journal
@@ -59,6 +60,22 @@ def say(journal: Journal, number: int) -> None:
 def test_a_watch_tells_at_its_beginning_what_it_may_have_missed(engine):
     with watching(engine) as (_, heard):
         assert until(lambda: heard.times > 0)
+
+
+def test_a_watch_that_gets_no_connection_tries_again(engine, monkeypatch):
+    """Where all are in use for as long as the pool waits."""
+    connect, tries = engine.connect, []
+
+    def busy():
+        tries.append(None)
+        if len(tries) == 1:
+            raise NoConnectionFree("none is free")
+        return connect()
+
+    monkeypatch.setattr(engine, "connect", busy)
+    with watching(engine) as (_, heard):
+        assert until(lambda: heard.times > 0)
+    assert len(tries) == 2
 
 
 def test_each_commit_of_another_program_is_told(engine, other):

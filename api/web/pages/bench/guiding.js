@@ -27,6 +27,9 @@ async function beginGuide() {
   }
 }
 
+// So that the browser's own way back leads from the guide to the set-up.
+const GUIDE = "guide";
+
 let latestGuide = 0;
 async function showGuide() {
   const mine = ++latestGuide;
@@ -45,6 +48,7 @@ async function showGuide() {
   at("guide-body").replaceChildren(article);
   showChanged(article);
   at("start").textContent = article.querySelector(".cautions") ? "I follow these cautions: start measuring" : "Start measuring";
+  if (history.state !== GUIDE) history.pushState(GUIDE, "");
   view("guide");
 }
 
@@ -103,7 +107,8 @@ export function wire(started) {
     beginGuide();
   });
   const start = at("start", HTMLButtonElement);
-  at("back-to-setup").addEventListener("click", () => view("setup"));
+  at("back-to-setup").addEventListener("click", () => history.back());
+  addEventListener("popstate", () => page.dataset.view === "guide" && view("setup"));
   start.addEventListener("click", async () => {
     start.disabled = true;
     try {

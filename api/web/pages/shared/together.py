@@ -79,7 +79,8 @@ def _as_function(address: str, script: str, take: Callable[[str], str]) -> str:
             raise NotTogether(f"{address}: {text}")
         return text
 
-    body = "\n".join(line(text) for text in script.splitlines() if text)
+    # No text goes on over lines, so that what a line begins with is for people alone.
+    body = "\n".join(line(text).lstrip() for text in script.splitlines() if text)
     return (
         f"const {_called(address)} = (() => {{\n{body}\nreturn {{ {', '.join(exported)} }};\n}})();"
     )

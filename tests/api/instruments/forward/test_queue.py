@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 
@@ -23,6 +24,29 @@ def test_what_is_kept_twice_stands_once_and_leaves_no_gap(tmp_path):
     ]
     assert [(item.seq, item.body["sent"]) for item in queue.waiting()] == [(1, "1"), (2, "2")]
     queue.close()
+
+
+def test_nobody_else_opens_a_queue_while_it_is_removed(tmp_path, monkeypatch):
+    """What another program put into it in between would be deleted with it."""
+    path = tmp_path / "beside.sqlite"
+    queue = Queue(path)
+    queue.add("reading", body("1"))
+    deleted: list[str] = []
+    unlink = Path.unlink
+
+    def watched(file: Path) -> None:
+        with pytest.raises(QueueError, match="another bothends has the queue"):
+            Queue(path)
+        unlink(file)
+        deleted.append(file.name)
+
+    monkeypatch.setattr(Path, "unlink", watched)
+    queue.remove()
+    assert {"beside.sqlite", "beside.lock"} <= set(deleted)
+    assert list(tmp_path.iterdir()) == []
+    other = Queue(path)
+    assert other.waiting() == []
+    other.close()
 
 
 def test_a_queue_of_an_earlier_program_is_taken_over_doubles_and_all(tmp_path):
