@@ -58,6 +58,11 @@ _AT_THE_END_S: Final = 0.5
 _LONGEST_HEAD: Final = 65536
 _COME_AGAIN_S: Final = 10
 
+_TOO_LONG: Final = "the request's address and headers are longer than 64 kB; send fewer"
+_NO_REQUEST: Final = (
+    "what was sent is no request of HTTP/1.1; look at its method, its address and its headers"
+)
+
 
 class Crowd:
     """How many connections there are from other computers, and from each.
@@ -137,6 +142,8 @@ class Connection(HttpToolsProtocol):
     _looking: asyncio.TimerHandle | None = None
     # Bytes of a request's lines before its body; None while they are not awaited.
     _head: int | None = 0
+    # Bytes of its address and headers.
+    _parsed = 0
     # When they began; None between requests.
     _began: float | None = None
     # Whether what came last holds the end of such lines, or of a body: what follows it there is
@@ -187,11 +194,11 @@ class Connection(HttpToolsProtocol):
             self._began = self.loop.time()
         self._head += len(data)
         if self._head > _LONGEST_HEAD:
-            self._refuse(431, "the request's headers are too long; send fewer")
+            self._refuse(431, _TOO_LONG)
 
-    def send_400_response(self, msg: str) -> None:
+    def send_400_response(self, msg: str) -> None:  # noqa: ARG002 (its name is uvicorn's)
         # Called where parsing fails, also by what is raised in it.
-        status, said = self._why or (400, msg)
+        status, said = self._why or (400, _NO_REQUEST)
         if not self._answering:
             self._refuse(status, said)
         elif self.cycle.response_started or self.pipeline:
@@ -203,7 +210,12 @@ class Connection(HttpToolsProtocol):
         self._why = status, why
         raise _Stop
 
+    def on_url(self, url: bytes) -> None:
+        super().on_url(url)
+        self._count(len(url))
+
     def on_header(self, name: bytes, value: bytes) -> None:
+        self._count(len(name) + len(value))
         if self._head is None:
             # One that comes after the body is no header: what a proxy says of who asks, or takes
             # away, stands before it (RFC 9110, 6.5.1).
@@ -212,6 +224,12 @@ class Connection(HttpToolsProtocol):
             super().on_header(name, value)
         if len(self.headers) + self._trailers > _MOST_HEADERS:
             self._stop(431, f"the request has more than {_MOST_HEADERS} headers; send fewer")
+
+    def _count(self, size: int) -> None:
+        """Count what came whole: of that `data_received` sees the end alone."""
+        self._parsed += size
+        if self._parsed > _LONGEST_HEAD:
+            self._stop(431, _TOO_LONG)
 
     def on_chunk_header(self) -> None:
         self._chunks += 1
@@ -227,7 +245,7 @@ class Connection(HttpToolsProtocol):
     def on_message_begin(self) -> None:
         if len(self.pipeline) >= _MOST_AHEAD:
             self._stop(429, "too many requests are sent ahead; wait for each answer")
-        self._head = self._chunks = self._of_body = self._trailers = 0
+        self._head = self._parsed = self._chunks = self._of_body = self._trailers = 0
         self._began = self.loop.time()
         super().on_message_begin()
 

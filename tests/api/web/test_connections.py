@@ -317,6 +317,7 @@ def test_a_request_whose_headers_do_not_end_is_refused(at_once):
 _TINY = b"1\r\nx\r\n" * 1000
 _CHUNKED = b"POST / HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n"
 _GET = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+_LONG = b"a" * 40_000
 
 
 @pytest.mark.parametrize(
@@ -324,6 +325,8 @@ _GET = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n"
     [
         (_body, _CHUNKED + _TINY, b"400"),
         (_short, _GET + b"a: b\r\n" * 101 + b"\r\n", b"431"),
+        (_short, _GET + b"a: " + _LONG + b"\r\nb: " + _LONG + b"\r\n\r\n", b"431"),
+        (_short, b"GET /?" + _LONG + b" HTTP/1.1\r\nHost: " + _LONG + b"\r\n\r\n", b"431"),
         (_late, (_GET + b"\r\n") * 100, b""),
     ],
 )
