@@ -42,7 +42,7 @@ def doubted(
     open trial after them. None is doubtful where the lengths have no solution, or the method
     judges no machine.
     """
-    found = _doubts(facts, numbers, elsewhere, rest_mm)
+    found = all_doubts(facts, numbers, elsewhere, rest_mm)
     now = _at_hand(facts, numbers, found, elsewhere)
     return tuple(
         DoubtedTrials(
@@ -59,7 +59,7 @@ def doubts_at_hand(
     rest_mm: Sequence[float] = (),
 ) -> list[doubts.Doubt]:
     """Those of the doubts about which something can be done at once; arguments as of `doubted`."""
-    return _at_hand(facts, numbers, _doubts(facts, numbers, elsewhere, rest_mm), elsewhere)
+    return _at_hand(facts, numbers, all_doubts(facts, numbers, elsewhere, rest_mm), elsewhere)
 
 
 def _at_hand(
@@ -73,7 +73,7 @@ def _at_hand(
     if any(numbers[-1] not in doubt.trial_numbers for doubt in found):
         visit = None if facts.visit is None else np.asarray(facts.visit)[:-1]
         older = replace(facts, widths_mm=np.asarray(facts.widths_mm)[:-1], visit=visit)
-        before = {(d.kind, d.trial_numbers) for d in _doubts(older, numbers[:-1], elsewhere)}
+        before = {(d.kind, d.trial_numbers) for d in all_doubts(older, numbers[:-1], elsewhere)}
     return [
         doubt
         for doubt in found
@@ -81,12 +81,13 @@ def _at_hand(
     ]
 
 
-def _doubts(
+def all_doubts(
     facts: SeriesFacts,
     numbers: Sequence[int],
-    elsewhere: doubts.Elsewhere | None,
+    elsewhere: doubts.Elsewhere | None = None,
     rest_mm: Sequence[float] = (),
 ) -> tuple[doubts.Doubt, ...]:
+    """What is doubtful, without the scores; arguments as of `doubted`."""
     values = _values(facts)
     if values is None:
         return ()

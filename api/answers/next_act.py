@@ -19,7 +19,7 @@ from api.answers.good_until import GoodUntil, good_until
 from api.answers.history import MachineHistory
 from api.answers.machine_state import KnownCheck, all_known, machine_state, stop_state, worst
 from api.answers.progress import Progress, progress
-from api.answers.series import Scored, scored_at_hand
+from api.answers.series import Scored, scored_doubted
 from api.answers.since_change import SinceChange, since_change
 from api.answers.works import StopOfMachine, WorkVerdict, of_stop
 from api.store.facts import method_of
@@ -41,7 +41,8 @@ class NextAct:
 
     row: with the names of bench, machine and work. stop, stop_until: with `works`, the stop and
     until when it may be trusted. verdict: the one that asks most for something to
-    be done; sentence: what was found, with it. until: with "check again". advice: with "adjust",
+    be done; sentence: what was found, with it. doubted: numbers of the trials that deserve a second
+    look before that act. until: with "check again". advice: with "adjust",
     of the quantities that need it alone. way, amount: with "measure more", as of `remedy.Remedy`.
     later: the series that took the place of this one. works: the verdicts on its stop for all
     works, where this is what is known of it. since: what the change before it did.
@@ -52,6 +53,7 @@ class NextAct:
     instruction: str
     verdict: Verdict | None
     sentence: str
+    doubted: tuple[int, ...]
     progress: Progress
     works: tuple[WorkVerdict, ...] = ()
     stop: StopOfMachine | None = None
@@ -66,12 +68,13 @@ class NextAct:
 
 def next_act(connection: Connection, series_id: UUID) -> NextAct:
     """What to do after a series, as things stand now. Raises NotFound where there is none."""
-    scored = scored_at_hand(connection, series_id)[0]
+    scored, doubts = scored_doubted(connection, series_id)
     row = scored.row
+    doubted = tuple(sorted({number for doubt in doubts for number in doubt.trial_numbers}))
     found = history.read(connection, row.machine_id)
     checked = next((s for s in found.series if s.id == series_id), None)
     known = [] if checked is None else all_known(checked)
-    said = NextAct(row, "none", "", worst(known), _sentence(known), progress(scored))
+    said = NextAct(row, "none", "", worst(known), _sentence(known), doubted, progress(scored))
     if checked is None or method_of(row).judges != "machine":
         return replace(said, instruction=_STUDY)
     if row.finished_at is None:

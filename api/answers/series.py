@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -21,7 +21,7 @@ from analysis.units import Unit, mm
 from analysis.visits import Visits
 from api.answers.checks import studies_of
 from api.answers.earlier import found_before
-from api.answers.findings import DoubtedTrials, doubted, doubts_at_hand, trend
+from api.answers.findings import DoubtedTrials, all_doubts, doubted, doubts_at_hand, trend
 from api.answers.scatter_before import scatter_before
 from api.answers.studies import Study, study_of
 from api.answers.uncounted import uncounted
@@ -107,19 +107,31 @@ def scored_trials(connection: Connection, series_id: UUID) -> ScoredTrials:
     return _scored_trials(connection, row, *_trials(connection, row))
 
 
-def scored_at_hand(connection: Connection, series_id: UUID) -> tuple[Scored, list[Doubt]]:
+def scored_at_hand(connection: Connection, series_id: UUID) -> tuple[Scored, Sequence[Doubt]]:
     """What the trials of a series say, and the doubts about which something can be done at once.
 
     Raises NotFound where no series has that id.
     """
+    return _with_doubts(connection, series_id, doubts_at_hand)
+
+
+def scored_doubted(connection: Connection, series_id: UUID) -> tuple[Scored, Sequence[Doubt]]:
+    """What the trials of a series say, and all doubts about them. Raises NotFound as
+    `scored_at_hand`."""
+    return _with_doubts(connection, series_id, all_doubts)
+
+
+def _with_doubts(
+    connection: Connection, series_id: UUID, find: Callable[..., Sequence[Doubt]]
+) -> tuple[Scored, Sequence[Doubt]]:
     row = rows.series(connection, series_id)
     trials, readings = _trials(connection, row)
     facts, found, study = _scored(connection, row, trials, readings)
     numbers = [t.number for t in trials if t.state == "complete"]
-    doubts = []
+    doubts: Sequence[Doubt] = ()
     if numbers:
         before = found_before(connection, row)
-        doubts = doubts_at_hand(facts, numbers, before, _rest(trials, readings))
+        doubts = find(facts, numbers, before, _rest(trials, readings))
     return Scored(row, found, study), doubts
 
 

@@ -65,6 +65,14 @@ def test_a_doubtful_strip_is_mended_with_a_tap_and_the_tap_undone(phone: Bench) 
     expect(said).to_be_hidden()
     phone.holds(series, [each.split() for each in (*good, "12.02 12.43")])
 
+    # Nothing is done by a result that one strip may have spoiled, before that one is looked at.
+    _strips(phone, ("12.42", "12.03"), ("12.05", "12.46"))
+    expect(said).to_be_hidden()
+    page.click("#finish")
+    expect(page.locator("#found-doubts")).to_have_text("Look again at strip 7 first")
+    page.click("#to-doubts")
+    expect(page.locator("#doubts-title")).to_be_in_viewport()
+
 
 def test_a_lost_reading_begins_anew_and_the_side_of_the_blade_is_corrected(phone: Bench) -> None:
     page, said, undo = phone.page, phone.page.locator("#in-hand"), phone.page.locator("#undo")

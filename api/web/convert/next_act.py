@@ -63,6 +63,7 @@ def next_act_out(found: NextAct) -> NextActOut:
         work=row.work,
         verdict=found.verdict,
         sentence=found.sentence,
+        doubted=list(found.doubted),
         act=found.act,
         instruction=found.instruction,
         instruction_parts=parts_out(found.instruction),

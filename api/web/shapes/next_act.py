@@ -80,8 +80,9 @@ class NextActOut(Out):
     measure more (resume it, or as `way` and `amount` say: more cuts, so many more; more readings,
     so many of each place; wider board, of so many mm; length, known to so many mm; finish); measure
     again (the machine was changed since); say the need (there is no tolerance); decide (nothing
-    practical tells); see the later series (`later`); none. verdict, sentence: what it found. work:
-    what it was measured for. works: the verdicts on its stop for every work, its own first; empty
+    practical tells); see the later series (`later`); none. verdict, sentence: what it found.
+    doubted: numbers of the trials that deserve a second look before that. work: what it was
+    measured for. works: the verdicts on its stop for every work, its own first; empty
     where another series took its place. since_change: as of a bench.
     """
 
@@ -92,6 +93,7 @@ class NextActOut(Out):
     work: str | None
     verdict: Verdict | None
     sentence: str
+    doubted: list[int]
     act: Act
     instruction: str
     instruction_parts: list[SentencePartOut]

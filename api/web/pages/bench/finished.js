@@ -13,6 +13,8 @@ export { followAgain } from "../shared/again.js";
 
 /** @type {SeriesHead | null} */
 let shown = null;
+/** @type {MethodOut | undefined} */
+let shownMethod;
 
 /**
  * Show the result of `series`, and ask what to do now. What was asked before is answered no more.
@@ -22,11 +24,12 @@ let shown = null;
  */
 export function begin(series, method, aloud) {
   shown = series;
+  shownMethod = method;
   const when = new Date(series.finished_at ?? Date.now());
   at("finished-title").textContent = `${setup.titleOf(series, method)}, finished on ${when.toLocaleString("en-GB", { dateStyle: "long", timeStyle: "short" })}`;
   for (const id of ["did-it", "once-more"]) at(id).dataset.again = series.id;
   for (const [id, path] of Object.entries(pagesOf(series))) at(id, HTMLAnchorElement).href = path;
-  at("finished-heard").hidden = true;
+  for (const id of ["finished-heard", "found-doubts"]) at(id).hidden = true;
   for (const id of ["found-since", "cautions", "found-works", "instruction-more"]) at(id).replaceChildren();
   at("steps").hidden = true;
   at("instruction").textContent = "…";
@@ -44,6 +47,7 @@ export function refresh() {
 /** @param {SeriesHead} series */
 const pagesOf = ({ id, machine }) => ({
   "to-series": `/series/${id}`,
+  "to-doubts": `/series/${id}#doubts-title`,
   "to-report": `/series/${id}/report`,
   "to-machine": `/machine/${machine.id}`,
   "to-card": `/machine/${machine.id}/card`,
@@ -111,6 +115,8 @@ function showNext(found, units) {
   at("cautions").replaceChildren();
   at("steps").hidden = true;
   showSince(at("found-since"), found.since_change, units);
+  at("found-doubts").hidden = !found.doubted.length;
+  at("to-doubts").textContent = `Look again at ${words.trialNames(shownMethod, found.doubted)} first`;
   mainButton(found);
   const others = found.works.filter((each) => !each.own && each.verdict);
   const each = others.map(({ name, verdict, urgency }) => `${name}: ${verdict}${urgency === "due" ? ", but its check is due" : ""}`);

@@ -227,6 +227,7 @@ interface LinksOut {
 interface NextActOut {
   work: string | null;
   verdict: "cannot tell yet" | "good enough" | "needs adjusting" | null;
+  doubted: number[];
   act: "adjust" | "check again" | "decide" | "go on" | "measure again" | "measure more" | "none" | "say the need" | "see the later series";
   instruction_parts: SentencePartOut[];
   check_by: string | null;
