@@ -11,8 +11,8 @@ from typing import Literal
 from numpy.typing import ArrayLike
 
 from analysis import looked
-from analysis.comparison import difference_of_means
 from analysis.conversions import SizeUnit, size_text
+from analysis.difference import difference_of_means
 from analysis.interval import Interval
 from analysis.looked import EachLook
 from analysis.sentences import Led

@@ -15,8 +15,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.comparison import Difference, difference_from_parts
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
+from analysis.difference import Difference, difference_from_parts
 from analysis.interval import Interval
 from analysis.methods import SAWING_CAUTIONS, Side
 from analysis.recut import ENOUGH, Found

@@ -14,14 +14,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles
-from analysis.comparison import AnovaTable, Difference, anova, counted, difference_from_parts
 from analysis.conversions import plus_minus_text, size_text
 from analysis.counts import scatter_bounds
+from analysis.difference import Difference, difference_from_parts
 from analysis.facts import SeriesFacts
 from analysis.interval import Interval
 from analysis.sentences import plain
-from analysis.spread import sd_interval, summary
+from analysis.spread import counted, sd_interval, summary
 from analysis.uncertainty import HAND_BOUND_MM, rounding, rounding_averages_out
+from analysis.variance import AnovaTable, anova
 
 Array = NDArray[np.float64]
 LengthUnit = Literal["mm", "in"]

@@ -7,7 +7,7 @@ scatter takes the standard deviation not as it was computed but between two boun
 - an interval for a standard deviation, limits for single cuts to come, a trend or an outlier:
   `scatter_bounds`, whose `least` and `most` go into the usual formula for the lower and the upper
   end;
-- a comparison of two spreads: `compared_bounds`; `comparison.spread_ratio` does so with its
+- a comparison of two spreads: `compared_bounds`; `spread_ratio.spread_ratio` does so with its
   `rounding_u`.
 
 `rounding_u` is always the standard uncertainty that rounding adds to one value, in the value's

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis import quantiles
-from analysis.comparison import counted
 from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.counts import scatter_bounds
 from analysis.interval import Interval
 from analysis.sentences import cuts
 from analysis.sequential import FALSE_FINDING
+from analysis.spread import counted
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import quantiles, sequential
-from analysis.comparison import BEYOND
+from analysis.difference import BEYOND
 from analysis.spread import Summary
 from analysis.uncertainty import FEW
 
@@ -47,7 +47,7 @@ def half_width(
     first one ended at its verdict (own simulation, `benchmarks.truth.loop`).
 
     second_n, second_sd: in place of those of the second series, for numbers of trials to come.
-    Other arguments as for `comparison.difference_of_means`.
+    Other arguments as for `difference.difference_of_means`.
     """
     n = np.asarray(second.n if second_n is None else second_n, float)
     sd = second.sd if second_sd is None else second_sd
@@ -71,6 +71,6 @@ def _of_mean(
     spread = floor_sd * np.sqrt(n) if floored else np.full(n.shape, sd)
     if each:
         return sequential.half_width(n, spread, n - 1, level)
-    # As `comparison.rounded_df`.
+    # As `difference.rounded_df`.
     df = np.where((n - 1 >= FEW) & floored, math.inf, n - 1)
     return quantiles.student_t((1 + level) / 2, df) * spread / np.sqrt(n)

@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import looked, quantiles
-from analysis.comparison import (
+from analysis.conversions import SizeUnit, plus_minus_text, size_text
+from analysis.difference import (
     BEYOND,
     Difference,
     difference_from_parts,
     difference_of_means,
     rounded_df,
 )
-from analysis.conversions import SizeUnit, plus_minus_text, size_text
 from analysis.interval import Interval
 from analysis.looked import EachLook
 from analysis.sentences import Led
@@ -253,7 +253,7 @@ def _more_cuts(
     few = np.minimum(own_df, df_before) < FEW
 
     def half(at: float) -> NDArray[np.float64]:
-        # The guard of `comparison.difference_from_parts`.
+        # The guard of `difference.difference_from_parts`.
         each = (
             quantiles.student_t(at, df_before) ** 2 * var_before
             + quantiles.student_t(at, own_df) ** 2 * var_after

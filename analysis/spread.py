@@ -39,6 +39,12 @@ class Summary:
     range: float | None
 
 
+def counted(values: ArrayLike) -> Array:
+    """The finite values as a flat array: a trial that is nan does not count."""
+    flat = np.asarray(values, dtype=np.float64).ravel()
+    return np.asarray(flat[np.isfinite(flat)])
+
+
 def summary(values: ArrayLike) -> Summary:
     """Mean, standard deviation and range of the values that are finite.
 
@@ -47,8 +53,7 @@ def summary(values: ArrayLike) -> Summary:
     LeVeque, The American Statistician 37, 1983, 242-247, from memory). Equal values give
     exactly zero.
     """
-    x = np.asarray(values, dtype=np.float64).ravel()
-    x = x[np.isfinite(x)]
+    x = counted(values)
     n = x.size
     if n == 0:
         return Summary(0, None, None, None, None, None)

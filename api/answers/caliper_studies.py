@@ -12,7 +12,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row
 
 from analysis.caliper_study import BlockCheck, Component, known_block
-from analysis.comparison import Difference
+from analysis.difference import Difference
 from analysis.interval import Interval
 from analysis.spots import AnalysedStudy, spots_by_people
 from analysis.units import NM_PER_UNIT, Unit, mm, parse_length

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from analysis.comparison import Comparison, ManyComparison, compare, compare_many
+from analysis.comparison import Comparison, compare
+from analysis.comparison_of_many import ManyComparison, compare_many
 from analysis.methods import Quantity
 from analysis.systematic import apart_u
 from api.answers.comparable import (

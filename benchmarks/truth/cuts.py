@@ -11,7 +11,8 @@ from scipy.special import ndtr
 
 from analysis.advice import AngleEstimate, fence_halves
 from analysis.caliper_study import HandStudy, hand_from
-from analysis.comparison import TrialParts, Trials, compare, compare_many
+from analysis.comparison import TrialParts, Trials, compare
+from analysis.comparison_of_many import compare_many
 from analysis.methods import METHODS, Side
 from analysis.one_trial import reading_part
 from analysis.quantiles import chi_square

@@ -8,18 +8,12 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from analysis import quantiles
-from analysis.comparison import (
-    Difference,
-    anova,
-    brown_forsythe,
-    compare,
-    compare_many,
-    difference_from_parts,
-    difference_of_means,
-    spread_ratio,
-    spread_ratio_from_sds,
-)
+from analysis.comparison import compare
+from analysis.comparison_of_many import compare_many
+from analysis.difference import Difference, difference_from_parts, difference_of_means
 from analysis.spread import Summary, summary
+from analysis.spread_ratio import spread_ratio, spread_ratio_from_sds
+from analysis.variance import anova, brown_forsythe
 from tests.analysis.chance import within_chance
 from tests.analysis.published import case
 

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from analysis import geometry, spread
 from analysis.caliper_study import known_block
-from analysis.comparison import compare, compare_many
+from analysis.comparison import compare
+from analysis.comparison_of_many import compare_many
 from analysis.counts import compared_bounds, each_varies, exact, scatter_bounds, widths_vary
 from analysis.drift import trend
 from analysis.methods import METHODS

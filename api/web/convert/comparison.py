@@ -6,9 +6,12 @@ import math
 from collections.abc import Sequence
 from typing import Any, Literal
 
-from analysis.comparison import Difference, ManyComparison, SpreadRatio, Which
+from analysis.comparison import Which
+from analysis.comparison_of_many import ManyComparison
 from analysis.conversions import SizeUnit
+from analysis.difference import Difference
 from analysis.spread import Summary
+from analysis.spread_ratio import SpreadRatio
 from api.answers.before_after import BeforeAfter
 from api.answers.came_back import CameBack
 from api.answers.comparable import ComparableSeries, ComparableValues, stored_value
