@@ -122,7 +122,7 @@ def test_jaws_that_stood_while_nothing_was_read_give_no_second_reading(
 ) -> None:
     """On a computer that was suspended, or so busy that it did not run its programs."""
     passed = [0.0]
-    monkeypatch.setattr("capture.bench._elapsed", lambda: passed[0])
+    monkeypatch.setattr("capture.instrument._elapsed", lambda: passed[0])
     with (
         plugged() as port,
         bench(f"serial:{port.target},name=g,unit=mm,mode=stream,settle=0.1") as (book, _),

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 import serial
 
-from capture.bench import Instruments, _StoreQueue
+from capture.bench import Instruments
 from capture.records import Reading
 from capture.spec import parse_spec
+from capture.store_queue import StoreQueue
 from tests.capture.notebook import Notebook, bench, listening, state_of
 from tests.ptys import PATIENCE_S, plugged, until
 
@@ -197,14 +198,14 @@ def test_a_reading_in_the_hand_of_a_thread_that_is_held_up_is_not_lost_at_the_en
 ) -> None:
     monkeypatch.setattr("capture.bench._STOP_S", 0.05)
     heard, go_on = threading.Event(), threading.Event()
-    put = _StoreQueue.put
+    put = StoreQueue.put
 
     def held_up(*given: Any) -> bool:
         heard.set()
         go_on.wait()
         return put(*given)
 
-    monkeypatch.setattr(_StoreQueue, "put", held_up)
+    monkeypatch.setattr(StoreQueue, "put", held_up)
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, its):
         assert listening(book)
         port.send(b"12.34\r\n")
@@ -250,7 +251,7 @@ def test_readings_for_which_memory_has_no_room_are_counted_and_said(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A bounded queue, and never a loss in silence."""
-    monkeypatch.setattr("capture.bench._LONGEST_QUEUE", 5)
+    monkeypatch.setattr("capture.store_queue._LONGEST_QUEUE", 5)
     with plugged() as port, bench(f"serial:{port.target},name=g,unit=mm") as (book, its):
         assert listening(book)
         book.gate.clear()

@@ -19,7 +19,7 @@ def asked() -> list[bytes]:
 @pytest.fixture
 def port(asked: list[bytes], monkeypatch: pytest.MonkeyPatch) -> Iterator[TcpPort]:
     # However long the answer takes, it is not asked a second time.
-    monkeypatch.setattr("capture.bench._ANSWER_S", 300.0)
+    monkeypatch.setattr("capture.instrument._ANSWER_S", 300.0)
 
     def answer(request: bytes) -> bytes:
         asked.append(request)
