@@ -94,6 +94,54 @@ def test_every_setting_is_corrected_at_once_and_undone_at_once(person):
     assert without_trail(person.series(series)) == without_trail(before)
 
 
+_READ = {
+    "reversal": [("12.30", "12.41"), ("12.55", "12.64"), ("12.10", "12.23"), ("11.98", "12.06")],
+    "half-turn": [("12.30", "12.41"), ("12.35", "12.42"), ("12.55", "12.64")],
+    "stop-block": [("12.30",), ("12.41",), ("12.35",)],
+}
+_OWN = ("id", "series", "bench", "stop", "taken_at", "started_at", "finished_at", "corrections")
+
+
+def told(found: Any) -> Any:
+    """What is said of a series, without what tells it from another one of the same readings."""
+    if isinstance(found, dict):
+        own = (*_OWN, "act", "check_by", "links", "machine")
+        return {name: told(value) for name, value in found.items() if name not in own}
+    return [told(each) for each in found] if isinstance(found, list) else found
+
+
+@ON_SQLITE
+@pytest.mark.parametrize(
+    ("method", "wrong", "said"),
+    [
+        ("reversal", {"baseline": "20"}, {"baseline": "200"}),
+        ("reversal", {"baseline": "8"}, {"unit": "in"}),
+        ("reversal", {"inset": "5"}, {"inset": "3", "jaw_width": "6"}),
+        ("reversal", {}, {"strip_side": "right", "thickness": "18"}),
+        ("reversal", {"tolerance_deg": "0.5"}, {"tolerance_deg": "0.05"}),
+        ("reversal", {"tolerance_gap": "1", "tolerance_joint": "10"}, {"tolerance_joint": "100"}),
+        ("reversal", {}, {"baseline_within": "2", "inset_within": "1", "straightness": "0.05"}),
+        ("reversal", {"method": "five-cut"}, {"method": "reversal", "person": "Ada"}),
+        ("half-turn", {"thickness": "1.8"}, {"thickness": "18", "thickness_within": "1"}),
+        ("stop-block", {}, {"tolerance_length": "0.2", "tolerance_nominal": "12.3"}),
+    ],
+)
+def test_what_is_corrected_is_as_if_it_had_been_said_so_at_once(client, method, wrong, said):
+    found = []
+    for bench, settings, then in (("a", wrong, said), ("b", wrong | said, {})):
+        person = Person(client, bench)
+        lengths: dict[str, Any] = {"baseline": None} if method == "stop-block" else {}
+        series = person.start(f"Saw {bench}", **({"method": method} | lengths | settings))
+        for row in _READ[method]:
+            person.press(*row)
+        person.post(f"/api/series/{series}/finish")
+        if then:
+            assert corrected(person, series, then)["corrections"]
+        found.append([person.series(series), person.get(f"/api/series/{series}/next")])
+    assert told(found[0]) == told(found[1])
+    assert found[0][0]["score"]["trials"] == len(_READ[method])
+
+
 @ON_SQLITE
 def test_what_cannot_be_is_refused_in_words(person):
     series = person.start(tolerance_deg="0.1")
