@@ -5,8 +5,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from difflib import SequenceMatcher
+from typing import Final
+
+# So many names are listed in a sentence.
+_LISTED: Final = 8
 
 
 class InvalidField(ValueError):
@@ -20,6 +24,17 @@ class InvalidField(ValueError):
 
 class NotFound(LookupError):
     """What was asked for is not there; the message says what is."""
+
+
+def none_called(what: str, named: object, known: Sequence[str]) -> NotFound:
+    """The error that none of what is `known` by these names has the one that was said."""
+    if not known:
+        there = "there is none yet"
+    elif len(known) <= _LISTED:
+        there = f"there is {known[0]}" if len(known) == 1 else f"there are {', '.join(known)}"
+    else:
+        there = f"of the {len(known)} the nearest is {nearest(str(named), known)}"
+    return NotFound(f"there is no {what} {named}; {there}")
 
 
 class Conflict(Exception):

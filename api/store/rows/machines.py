@@ -8,7 +8,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, func, select
 
-from api.errors import NotFound
+from api.errors import NotFound, none_called
 from api.store.tables import Machine, Series, SetupChange
 
 
@@ -57,7 +57,8 @@ def machine(connection: Connection, machine: UUID | str) -> Row[Any]:
         row = connection.execute(select(Machine.__table__).where(Machine.id == found)).first()
         found = None if row is None else row.merged_into
     if row is None:
-        raise NotFound(f"there is no machine {machine}; GET /api/machines lists them")
+        known = [each.name for each in machines(connection, retired=True)]
+        raise none_called("machine", machine, known)
     return row
 
 

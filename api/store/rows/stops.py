@@ -64,7 +64,7 @@ def stop_of(connection: Connection, machine_id: UUID, named: UUID | str) -> Row[
         if wanted in (row.id, alike(row.name)):
             return row
     names = ", ".join(row.name for row in every if row.retired_at is None)
-    raise NotFound(f"the machine has no stop {named}; it has {names}; POST /api/stops makes one")
+    raise NotFound(f"the machine has no stop {named}; it has {names}; add it first")
 
 
 def same_setting(stop: Row[Any], other: Row[Any]) -> bool:

@@ -8,7 +8,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, select
 
-from api.errors import NotFound
+from api.errors import none_called
 from api.store.rows.machines import alike
 from api.store.tables import Work
 
@@ -28,7 +28,7 @@ def work(connection: Connection, named: UUID | str) -> Row[Any]:
     if found is not None:
         row = connection.execute(select(Work.__table__).where(Work.id == found)).first()
     if row is None:
-        raise NotFound(f"there is no work {named}; GET /api/works lists them")
+        raise none_called("work", named, [each.name for each in works(connection, retired=True)])
     return row
 
 

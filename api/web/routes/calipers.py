@@ -14,7 +14,7 @@ from analysis.units import Unit, mm_text
 from api.answers.caliper_studies import caliper_studies
 from api.answers.caliper_until import caliper_until
 from api.answers.settings import LONGEST_NAME, AskedSeries, jaws_nm, new_series
-from api.errors import Conflict, InvalidField, NotFound
+from api.errors import Conflict, InvalidField, NotFound, none_called
 from api.instruments.calipers import CaliperRecord
 from api.instruments.from_afar import NotFromAfar, check_by_request, check_from_afar
 from api.instruments.listening import FileError, Listened, ListenError
@@ -174,7 +174,7 @@ def _on_record(server: TheServer, store: Connection, name: str) -> CaliperRecord
     for each in on_record:
         if name in each.heard_as:
             return each
-    raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
+    raise none_called("caliper", name, [each.name for each in on_record])
 
 
 @router.delete("/{name:path}")
@@ -191,9 +191,7 @@ def remove_caliper(name: str, server: TheServer, bench: BenchName | None = None)
                 f"{name} is listened to by a bench program elsewhere, or is the pretend one; stop"
                 " it there"
             ) from None
-        raise NotFound(
-            f"{name} is not listened to; GET /api/calipers lists those that are"
-        ) from None
+        raise NotFound(f"{name} is not listened to, so nothing is left to end") from None
     return ForgottenOut(name=gone.name, bench=gone.bench, again=not gone.remembered)
 
 
@@ -216,7 +214,7 @@ def get_caliper_studies(
 ) -> CaliperStudiesOut:
     """How well caliper and hand repeat, and what the caliper reads on known blocks, over time."""
     if not is_known(store, name):
-        raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
+        raise none_called("caliper", name, [each.name for each in known_calipers(store)])
     width = length_mm("tolerance", tolerance, unit)
     found = caliper_studies(store, name, width)
     said = next(each for each in known_calipers(store) if name in (each.name, *each.heard_as))
@@ -237,7 +235,7 @@ def start_caliper_study(
     as_heard = _listened_as(server, name, None)
     listened = next((each.bench for each in server.calipers() if each.caliper == as_heard), None)
     if listened is None and name not in known:
-        raise NotFound(f"no caliper called {name} has been heard; GET /api/calipers lists them")
+        raise none_called("caliper", name, list(known))
     bench = body.bench or listened or known.get(name) or MAIN_BENCH
     running = server.bench(bench).series
     if running is not None and not body.instead:

@@ -127,7 +127,7 @@ def test_it_shows_the_sentence_of_an_error(shop: Any, client: TestClient) -> Non
     gone = _function("machines.get_machine").sync_detailed(NOWHERE, client=shop)
     assert gone.status_code == 404
     assert gone.parsed.detail == client.get(f"/api/machines/{NOWHERE}").json()["detail"]
-    assert "GET /api/machines lists them" in gone.parsed.detail
+    assert "there is none yet" in gone.parsed.detail
 
     wrong = _function("machines.add_machine").sync(client=shop, body=models.MachineIn(name=""))
     assert type(wrong).__name__ == "Problem"
@@ -137,7 +137,7 @@ def test_it_shows_the_sentence_of_an_error(shop: Any, client: TestClient) -> Non
     feeds = _function("calipers.start_caliper_study").sync(
         "six-inch", client=shop, body=models.StudyIn.from_dict({"method": "same-spot"})
     )
-    assert feeds.detail.startswith("no caliper called six-inch")
+    assert feeds.detail.startswith("there is no caliper six-inch")
 
     reading = Person(client).reading("twelve")
     refused = _function("readings.add_readings").sync(

@@ -57,7 +57,7 @@ def test_the_help_names_the_limits_that_hold() -> None:
         f"| live streams | {limited.MOST_LIVE} |",
         f"| exports at once | {limited.MOST_PULLS // 2}, of {limited.MOST_PULLS} in all |",
         f"| {new_names.MOST} a day ",
-        f"| a request's headers | {connections.HEAD_S:.0f} s, ",
+        f"| a request's address and headers | {connections.HEAD_S:.0f} s, ",
         f"| reading an answer | {connections.PROGRESS // 1024} kB a minute",
         f"| connections | {connections.MOST_EACH} from an address, {connections.MOST} from all |",
     ):

@@ -206,7 +206,7 @@ def test_setup_changes_are_recorded(person):
         ),
         ({"tolerance_length": "1", "tolerance_nominal": "9"}, "tolerance_length", "angle"),
         ({"pieces": 6}, "pieces", "no pieces"),
-        ({"machine": "nobody's"}, "machine", "GET /api/machines"),
+        ({"machine": "nobody's"}, "machine", "there is Sled"),
         ({"colour": "red"}, "colour", "not a field"),
     ],
 )

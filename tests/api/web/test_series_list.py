@@ -47,7 +47,7 @@ def test_a_shop_without_series_gets_an_empty_list(person):
 @pytest.mark.parametrize(
     ("query", "status", "words"),
     [
-        ("machine=None%20such", 404, "GET /api/machines lists them"),
+        ("machine=None%20such", 404, "there is no machine None such; there is none yet"),
         ("method=guess", 422, "method: there is no method 'guess'; use one of reversal"),
         ("limit=0", 422, "limit:"),
         ("before=7", 422, "before: must be a UUID"),

@@ -20,6 +20,6 @@ def test_a_machine_is_found_by_its_id_and_by_its_name(server: Server) -> None:
 @pytest.mark.parametrize("text", ["Sled", "", "00000000-0000-7000-8000-000000000000"])
 def test_a_machine_that_there_is_not_is_said_of_the_field(server: Server, text: str) -> None:
     server.journal.add_machine("Window saw", "other")
-    with pytest.raises(InvalidField, match="GET /api/machines lists them") as caught:
+    with pytest.raises(InvalidField, match="there is Window saw") as caught:
         machine_named(server, text)
     assert caught.value.field == "machine"
