@@ -16,9 +16,10 @@ export function show() {
   at("planned").textContent = planned ? `${words.counted(method(), planned)} planned` : `No number of ${words.nounOf(method())}s planned`;
   const line = at("progress");
   // The score may come a moment after its strip.
-  const behind = here.behind && here.score !== null;
+  const of = here.score?.trials ?? 0;
+  const behind = here.behind && of > 0;
   line.hidden = !series || !begun || (!behind && here.progress?.strips !== complete);
-  line.textContent = behind ? `The result is of ${words.counted(method(), here.score?.trials ?? 0)}; the next one is being worked out.` : here.progress ? words.inUnits(here.progress.sentence_parts, shownUnits()) : "";
+  line.textContent = behind ? `The result is of ${words.counted(method(), of)}; the next one is being worked out.` : here.progress ? words.inUnits(here.progress.sentence_parts, shownUnits()) : "";
   const enough = !behind && (here.progress?.enough ?? false);
   line.dataset.enough = String(enough);
   at("finish").classList.toggle("main", enough);
